@@ -1,0 +1,22 @@
+"""Urls and codes of ours that appear in resources. One place; the definitions beside this file use the same."""
+
+from __future__ import annotations
+
+BASE = "https://waykeeper.example/fhir"
+
+ITEM = f"{BASE}/StructureDefinition/item"  # on every resource of an item
+PLAN = f"{BASE}/StructureDefinition/plan"  # on the root CarePlan
+OFFERED = f"{BASE}/StructureDefinition/offered"  # what we last offered: digests by group
+HOLD = f"{BASE}/StructureDefinition/hold"  # on our MedicationRequest: missed days, last dose, first missed, restart
+
+TAG_SYSTEM = f"{BASE}/CodeSystem/origin"
+TAG_CODE = "waykeeper"
+
+TASK_CODES = f"{BASE}/CodeSystem/task"  # fulfil, gate, mirror, confirm, review, ask, conflict, ...
+CATEGORIES = f"{BASE}/CodeSystem/category"  # restriction, visit, education ...
+GAP_KINDS = f"{BASE}/CodeSystem/gap"
+ROLES = f"{BASE}/CodeSystem/role"
+GRADES = f"{BASE}/CodeSystem/grade"
+
+IDENTIFIER_PATH = "/identifier/plan"  # appended to the clinic's url: the system of our identifiers
+TEST_LABEL = ("http://terminology.hl7.org/CodeSystem/v3-ActReason", "HTEST")

@@ -1,0 +1,95 @@
+"""The value that every check returns.
+
+Exception tree (the only exceptions that cross a room's border):
+
+    WaykeeperError            cannot go on; carries findings; the command line turns it into exit 2
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["error", "warning", "information"]
+
+_RANK: dict[str, int] = {"information": 0, "warning": 1, "error": 2}
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Position:
+    """A place in a source: file, 1-based line and column, and the element path where there is one."""
+
+    file: str = ""
+    line: int = 0
+    column: int = 0
+    path: str = ""
+
+    def __str__(self) -> str:
+        """`file:line:col` as far as known, else the element path."""
+        parts = [self.file] if self.file else []
+        if self.line:
+            parts += [str(self.line), str(self.column or 1)]
+        place = ":".join(parts)
+        return place or self.path
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that a check found.
+
+    `details` says what was found and what is allowed (lower case, no full stop); `help` says how to mend it.
+    `code` is an entry of the catalogue; title, explanation and link to the standard are looked up there.
+    """
+
+    code: str
+    severity: Severity
+    details: str
+    position: Position = Position()
+    help: str = ""
+
+    def sentence(self) -> str:
+        """The whole message: details, then the remedy as a second sentence."""
+        return f"{self.details}. {self.help}" if self.help else self.details
+
+    def line(self) -> str:
+        """`path:line:col: CODE severity: message`, the form that editors and CI understand."""
+        place = str(self.position)
+        path = f" [{self.position.path}]" if self.position.path and place != self.position.path else ""
+        return f"{place}: {self.code} {self.severity}: {self.sentence()}{path}"
+
+
+def finding(code: str, details: str, position: Position | None = None, help: str = "", *, severity: Severity | None = None) -> Finding:  # noqa: A002, E501 - the field's name
+    """Make a finding with the severity that the catalogue gives its code.
+
+    Raises KeyError where the catalogue does not know the code: an undocumented code is a bug.
+    """
+    from waykeeper.findings.catalogue import entry
+
+    known = entry(code)
+    return Finding(code, severity or known.severity, details, position or Position(), help or known.help)
+
+
+class WaykeeperError(Exception):
+    """A job that cannot go on, with the findings that say why."""
+
+    def __init__(self, findings: Finding | Sequence[Finding]) -> None:
+        """Keep the findings; the message is their sentences."""
+        self.findings: tuple[Finding, ...] = (findings,) if isinstance(findings, Finding) else tuple(findings)
+        super().__init__("; ".join(f.line() for f in self.findings))
+
+
+def worst(findings: Iterable[Finding]) -> Severity | None:
+    """The gravest severity among the findings, or None where there are none."""
+    return max((f.severity for f in findings), key=_RANK.__getitem__, default=None)
+
+
+def did_you_mean(word: str, allowed: Iterable[str]) -> str:
+    """A remedy sentence: the nearest allowed word, else the allowed words (at most twelve)."""
+    choices = sorted(allowed)
+    near = difflib.get_close_matches(word, choices, n=1, cutoff=0.6)
+    if near:
+        return f"Did you mean {near[0]!r}?"
+    shown = ", ".join(choices[:12]) + (" ..." if len(choices) > 12 else "")
+    return f"Allowed: {shown}."

@@ -1,0 +1,327 @@
+"""One patient's dated plan: the hub that everything below reads."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from typing import Any, Literal
+
+from waykeeper.findings import Finding, Position
+from waykeeper.pathway.model import Recognise, Settings, Source
+from waykeeper.timing.model import Anchor, Dates, Moment
+
+# The kinds of planned items. The first seven are the pathway language's; a `medicine` is a row of the patient's
+# list that is not a hold (continue, adjust, time: confirm; not classified: review); a `question` asks for a fact.
+ItemKind = Literal["visit", "task", "instruction", "hold", "restriction", "gate", "goal", "medicine", "question"]
+StatusClass = Literal["open", "busy", "done", "withdrawn", "void"]
+
+NAMESPACE = uuid.UUID("5f0c1d0e-6d0b-5a57-9c5b-1f3b7a2f9c11")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Key:
+    """The stable name of an item inside a plan: kind, item name, occurrence name ("" for a single one)."""
+
+    kind: str
+    item: str
+    occurrence: str = ""
+
+    def __str__(self) -> str:
+        """`kind/item` or `kind/item/occurrence`."""
+        return "/".join(p for p in (self.kind, self.item, self.occurrence) if p)
+
+
+@dataclass(frozen=True, slots=True)
+class Identifier:
+    """A business identifier: system and value."""
+
+    system: str
+    value: str
+
+    def __str__(self) -> str:
+        """`system|value`, as FHIR search writes it."""
+        return f"{self.system}|{self.value}"
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """What makes two plans different: clinic, pathway without version, patient, number of the episode."""
+
+    clinic_url: str
+    pathway_url: str
+    patient: Identifier
+    number: int = 1
+
+    def uuid(self, kind: str, item: str, part: str, occurrence: str = "", round: int = 1) -> str:  # noqa: A002
+        """UUIDv5 of everything that identifies a resource; dates, versions and places never enter."""
+        parts = (
+            self.clinic_url, self.pathway_url, self.patient.system, self.patient.value, str(self.number),
+            kind, item, part, occurrence, str(round),
+        )  # fmt: skip
+        return str(uuid.uuid5(NAMESPACE, "\x1f".join(parts)))
+
+
+@dataclass(frozen=True, slots=True)
+class PathwayRef:
+    """Which pathway, at which version, made the plan."""
+
+    name: str
+    url: str
+    version: str
+    title: str = ""
+
+    @property
+    def canonical(self) -> str:
+        """`url|version`."""
+        return f"{self.url}|{self.version}"
+
+
+@dataclass(frozen=True, slots=True)
+class PatientRef:
+    """Who the plan is for: the identifier of the plan and what letters need. Never more than that."""
+
+    identifier: Identifier
+    reference: str = ""  # "Patient/1" where it was read from a server, else ""
+    name: str = ""
+    birth_date: str = ""
+    language: str = ""
+    test_data: bool = False
+    deceased: str = ""  # date or "yes"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldProposal:
+    """The medicine part of a `hold` or `medicine` item; dates are proposals until a prescriber answered."""
+
+    decision: str
+    words: str
+    reference: str = ""  # the source order or statement
+    rule: str = ""
+    policy: str = ""
+    missed_days: int | None = None
+    last_dose: date | None = None
+    first_missed: date | None = None
+    last_limit: Moment | None = None
+    restart: str = ""
+    restart_from: date | None = None
+    confidence: str = ""
+    confirm_by: str = "prescriber"
+    question: str = ""
+    recognised: bool = True
+    ingredients: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    alternatives: tuple[str, ...] = ()
+    arithmetic: tuple[str, ...] = ()  # not in `live`
+    answered: HoldAnswer | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldAnswer:
+    """What a prescriber decided about one medicine. `missed_days` is None for "continue" and the like."""
+
+    decision: str  # "hold", "continue", "adjust", ...
+    missed_days: int | None = None
+    by: str = ""
+    on: date | None = None
+    text: str = ""
+    last_taken: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One planned item with all its dates and its reasons."""
+
+    key: Key
+    title: str
+    phase: str = ""
+    who: str = ""
+    why: str = ""
+    source: Source = Source()
+    harm: int = 1
+    phrase: str = ""
+    window_phrase: str = ""
+    dates: Dates = Dates()
+    words: Mapping[str, str] = field(default_factory=dict)
+    overlays: tuple[str, ...] = ()
+    recognise: Recognise = Recognise()
+    minutes: int = 0
+    valid_for: str = ""
+    redo: str = ""
+    needs: tuple[Key, ...] = ()
+    before: str = ""
+    released_by: str = ""
+    until: str = ""  # restrictions: the release that ends it
+    measure: str = ""
+    goal_target: str = ""
+    hold: HoldProposal | None = None
+    fact: str = ""  # questions: which fact is asked
+    asks_for: tuple[Key, ...] = ()  # questions: the items that depend on it
+    undecided: tuple[str, ...] = ()  # facts of its conditions that are unknown or contradictory
+    origin: Position = Position()  # not in `live`
+    arithmetic: tuple[str, ...] = ()  # not in `live`
+
+    def live(self) -> Item:
+        """The item without what the pathway files alone can say."""
+        hold = replace(self.hold, arithmetic=()) if self.hold else None
+        return replace(self, origin=Position(), arithmetic=(), hold=hold)
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPhase:
+    """A phase with its dated span (None while its anchor is awaited)."""
+
+    name: str
+    title: str
+    days: str = ""
+    dates: Dates = Dates()
+
+
+@dataclass(frozen=True, slots=True)
+class Letterhead:
+    """What letters and sheets print of the clinic."""
+
+    clinic: str
+    telephone: Mapping[str, str] = field(default_factory=dict)
+    roles: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One patient's dated plan. `findings` are what compile noticed; they are not stored."""
+
+    episode: Episode
+    pathway: PathwayRef
+    patient: PatientRef
+    anchors: tuple[Anchor, ...]
+    zone: str
+    side: str = ""  # "left", "right" or ""
+    anaesthesia: str = "unknown"
+    letterhead: Letterhead = Letterhead("")
+    overlays: tuple[str, ...] = ()
+    settings: Settings = Settings()
+    phases: tuple[PlanPhase, ...] = ()
+    items: tuple[Item, ...] = ()
+    answers: str = ""  # digest of the Answers that went in
+    waykeeper: str = ""  # version that compiled it
+    withdrawn: str = ""  # reason, where the whole plan was withdrawn
+    findings: tuple[Finding, ...] = ()
+    source_patient: Mapping[str, Any] = field(default_factory=dict, compare=False)  # for the bundle's Patient entry
+
+    @property
+    def live(self) -> Plan:
+        """The plan as the FHIR resources can hold it: without file positions, arithmetic and findings."""
+        return replace(self, items=tuple(i.live() for i in self.items), findings=(), source_patient={})
+
+    def item(self, key: Key) -> Item:
+        """The item of a key. Raises KeyError where there is none."""
+        for item in self.items:
+            if item.key == key:
+                return item
+        raise KeyError(str(key))
+
+    def anchor(self, name: str) -> Anchor | None:
+        """The anchor of a name, or None."""
+        return next((a for a in self.anchors if a.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What people recorded on our resources, given to the next compile."""
+
+    holds: Mapping[Key, HoldAnswer] = field(default_factory=dict)
+    released: Mapping[str, date] = field(default_factory=dict)  # gate name -> day
+    completed: Mapping[Key, date] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)  # fact name -> "yes" | "no"
+    rounds: Mapping[Key, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class ItemState:
+    """What stands on the server for one item (its highest round): read from our resources, never guessed.
+
+    status      the FHIR status of its leading resource; `cls` its class by the table of status classes
+    done_on     the day on which it was done, None where no day was recorded
+    by          who did or withdrew it, as written
+    reason      statusReason text of a withdrawal, failure or rejection
+    """
+
+    key: Key
+    status: str = ""
+    cls: StatusClass = "open"
+    round: int = 1
+    done_on: date | None = None
+    owner: str = ""
+    by: str = ""
+    reason: str = ""
+    answer: HoldAnswer | None = None
+    fact_answer: str = ""  # questions: "yes" | "no"
+    last_taken: Moment | None = None  # holds: last dose actually taken
+    restarted_on: date | None = None
+    withdrawn_by_us: bool = False
+    references: Mapping[str, str] = field(default_factory=dict)  # part -> "Task/12"
+    versions: Mapping[str, str] = field(default_factory=dict)  # part -> versionId
+    contacts: tuple[Contact, ...] = ()
+    snoozed_until: date | None = None
+    closed_because: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """One attempt to reach the patient."""
+
+    on: date
+    route: str
+    reached: bool
+    read_back: bool = False
+    by: str = ""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything recorded about one plan, by key. Keys absent here have never been stored."""
+
+    items: Mapping[Key, ItemState] = field(default_factory=dict)
+    plan_status: str = "active"
+    plan_reference: str = ""
+    conflicts: tuple[str, ...] = ()  # titles of open conflict Tasks
+    deceased_on: date | None = None
+    deceased: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """An Appointment or Encounter as a fact about what happened, whatever system it came from.
+
+    reference    "Appointment/12": unique in a run
+    patient      the patient's identifiers and references, any of which may match a plan's
+    day          local date in the clinic's zone; None where the source gives none
+    links        references and identifiers ("system|value") that it is basedOn or carries
+    asked_on     when it was requested, for proposed, pending and waitlist
+    fell         "patient", "clinic" or "" for a cancelled one
+    """
+
+    reference: str
+    kind: Literal["appointment", "encounter"]
+    status: str
+    patient: tuple[str, ...] = ()
+    day: date | None = None
+    start: datetime | None = None
+    end: datetime | None = None
+    links: tuple[str, ...] = ()
+    identifiers: tuple[str, ...] = ()
+    service_types: tuple[str, ...] = ()  # "system|code"
+    specialties: tuple[str, ...] = ()
+    text: str = ""
+    practitioner: tuple[str, ...] = ()
+    minutes: int | None = None
+    telehealth: bool = False
+    site: str = ""
+    appointment: str = ""  # encounters: the Appointment's reference
+    asked_on: date | None = None
+    fell: str = ""
+    ours: bool = False  # carries our identifier: our own proposal, or our proposal turned into the booking
+    cancelled_by_us: bool = False
+    origin: str = ""  # file:line or server url

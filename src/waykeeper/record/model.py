@@ -1,0 +1,75 @@
+"""What is known of a patient: facts, medicines and anchors read from FHIR resources."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+from typing import Any
+
+from waykeeper.pathway.model import Coding
+from waykeeper.timing.model import Moment
+
+
+class Fact(StrEnum):
+    """Three values, and the case that the record says both."""
+
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "unknown"
+    CONTRADICTORY = "contradictory"
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineEntry:
+    """One row of the patient's list, exactly one for each row that came in.
+
+    key         the order's business identifier "system|value", else "Type/id", else a hash with an ordinal
+    reference   "MedicationRequest/12", or the `urn:uuid:` / fullUrl by which a bundle names it; "" for free text
+    words       the row as a person wrote it
+    codes       codings of the medicine (RxNorm system is http://www.nlm.nih.gov/research/umls/rxnorm)
+    """
+
+    key: str
+    reference: str = ""
+    words: str = ""
+    codes: tuple[Coding, ...] = ()
+    dose_text: str = ""
+    dose_mg: Decimal | None = None
+    route: str = ""
+    form: str = ""
+    schedule: str = ""  # timing as text, e.g. "every 7 days on Thursday"
+    period_days: int | None = None
+    weekday: int | None = None  # Monday is 0, for weekly medicines
+    as_needed: bool = False
+    status: str = "active"
+    indication: tuple[str, ...] = ()  # codes "system|code" and lower-case words
+    last_taken: Moment | None = None
+    supply_days: int | None = None
+    resource: Mapping[str, Any] = field(default_factory=dict, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Kidney:
+    """What creatinine clearance needs. Units are UCUM; values stay exact."""
+
+    creatinine: Decimal | None = None
+    creatinine_unit: str = ""
+    creatinine_on: date | None = None
+    weight_kg: Decimal | None = None
+    height_cm: Decimal | None = None
+    birth_date: date | None = None
+    female: bool | None = None
+    egfr: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The patient's record without Waykeeper's own resources."""
+
+    patient: Mapping[str, Any]
+    resources: tuple[Mapping[str, Any], ...]
+    medicines: tuple[MedicineEntry, ...] = ()
+    kidney: Kidney = Kidney()

@@ -1,0 +1,127 @@
+"""The words in which the rest of the house speaks of time. Pure values; no clock, no I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from enum import StrEnum
+
+
+class Standing(StrEnum):
+    """How well an anchor is known."""
+
+    GIVEN = "given"
+    ASSUMED = "assumed"
+    RECORDED = "recorded"
+    AWAITED = "awaited"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Moment:
+    """A local date, with a wall-clock time where one is known, in an IANA zone.
+
+    `fold` is 1 for the second reading of a repeated hour, else 0. A moment without time is a whole day.
+    """
+
+    day: date
+    clock: time | None = None
+    zone: str = ""
+    fold: int = 0
+
+    @property
+    def whole_day(self) -> bool:
+        """True where only the day is known."""
+        return self.clock is None
+
+    def instant(self) -> datetime:
+        """The aware datetime. Raises ValueError for a whole day or a moment without zone."""
+        from zoneinfo import ZoneInfo
+
+        if self.clock is None or not self.zone:
+            raise ValueError("a whole day, or a time without zone, is no instant")
+        return datetime.combine(self.day, self.clock.replace(fold=self.fold), ZoneInfo(self.zone))
+
+    def __str__(self) -> str:
+        """ISO 8601: `2026-03-18`, or `2026-03-18T07:30:00-05:00` where zone and time are known."""
+        if self.clock is None:
+            return self.day.isoformat()
+        if not self.zone:
+            return datetime.combine(self.day, self.clock).isoformat()
+        return self.instant().isoformat()
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """An event that phrases count from. `moment` is None only while it is awaited."""
+
+    name: str
+    moment: Moment | None
+    standing: Standing
+    phrase: str = ""  # the assumption, where standing is assumed
+    evidence: str = ""  # the resource that proves it, where standing is recorded
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Inclusive days, or moments, from start to end."""
+
+    start: Moment
+    end: Moment
+
+    def holds(self, day: date) -> bool:
+        """True if the day lies inside, both ends included."""
+        return self.start.day <= day <= self.end.day
+
+
+@dataclass(frozen=True, slots=True)
+class Awaited:
+    """No date: the event that it counts from is not known yet."""
+
+    event: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dates:
+    """Every date of one planned item. A field that does not apply is None.
+
+    target     the unrolled point that the phrase gives: windows and lateness count from it
+    at         the rolled day (visits, laboratory draws), else the point itself
+    window     inclusive: a visit's window, an instruction's span, a task's from..due
+    book_from  visits: the first day on which somebody should book
+    late_from  visits: target + grace + 1
+    due_from   tasks: first day `due`; holds: first day `unanswered`
+    valid_from tasks with `valid_for`: done earlier than this does not count
+    earliest   restrictions: a release before this day would be early
+    awaited    the event that is awaited, where there is no date
+    """
+
+    target: Moment | None = None
+    at: Moment | None = None
+    window: Window | None = None
+    book_from: date | None = None
+    late_from: date | None = None
+    due_from: date | None = None
+    valid_from: date | None = None
+    earliest: date | None = None
+    awaited: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingCalendar:
+    """Which days the clinic is open, and what the parts of its day mean.
+
+    weekdays   open weekdays, Monday is 0
+    closed     closed days with the reason (public holidays, closures); covers the years that matter
+    parts      "morning", "afternoon", "evening" -> wall-clock time
+    zone       IANA zone of the clinic
+    """
+
+    zone: str
+    weekdays: frozenset[int] = frozenset({0, 1, 2, 3, 4})
+    closed: Mapping[date, str] = field(default_factory=dict)
+    parts: Mapping[str, time] = field(default_factory=dict)
+
+    def is_open(self, day: date) -> bool:
+        """True if the clinic works on this day."""
+        return day.weekday() in self.weekdays and day not in self.closed
