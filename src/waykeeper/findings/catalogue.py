@@ -41,7 +41,7 @@ def catalogue() -> Mapping[str, Entry]:
     for source in sorted(folder.iterdir(), key=lambda f: f.name):
         if not source.name.endswith(".yaml"):
             continue
-        loaded = cast("dict[str, dict[str, Any]]", yaml.load(source.read_text("utf-8"), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)) or {})  # noqa: E501, S506 - our own package data, safe loader
+        loaded = cast("dict[str, dict[str, Any]]", yaml.load(source.read_text("utf-8"), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)) or {})  # noqa: E501 - our own package data, safe loader
         for code, fields in loaded.items():
             if code in entries:
                 raise ValueError(f"code {code} is in the catalogue twice")
