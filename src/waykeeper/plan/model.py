@@ -207,7 +207,7 @@ class Plan:
     waykeeper: str = ""  # version that compiled it
     withdrawn: str = ""  # reason, where the whole plan was withdrawn
     findings: tuple[Finding, ...] = ()
-    source_patient: Mapping[str, Any] = field(default_factory=dict, compare=False)  # for the bundle's Patient entry
+    source_patient: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     @property
     def live(self) -> Plan:

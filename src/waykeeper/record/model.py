@@ -27,7 +27,7 @@ class MedicineEntry:
     """One row of the patient's list, exactly one for each row that came in.
 
     key         the order's business identifier "system|value", else "Type/id", else a hash with an ordinal
-    reference   "MedicationRequest/12", or the `urn:uuid:` / fullUrl by which a bundle names it; "" for free text
+    reference   "MedicationRequest/12", or the fullUrl by which a bundle names it; "" for free text
     words       the row as a person wrote it
     codes       codings of the medicine (RxNorm system is http://www.nlm.nih.gov/research/umls/rxnorm)
     """
