@@ -1,1 +1,19 @@
-"""See README.md."""
+"""What is known of a patient: FHIR resources in, facts, medicines and proven anchors out."""
+
+from waykeeper.record.anchors import recorded
+from waykeeper.record.facts import fact, unusable
+from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
+from waykeeper.record.read import identifiers, read, resources_of
+
+__all__ = [
+    "Fact",
+    "Kidney",
+    "MedicineEntry",
+    "Record",
+    "fact",
+    "identifiers",
+    "read",
+    "recorded",
+    "resources_of",
+    "unusable",
+]

@@ -1,0 +1,139 @@
+"""One MedicationRequest or MedicationStatement -> one MedicineEntry, in the words of the person who wrote it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, time
+from decimal import Decimal
+from typing import Any
+
+from waykeeper.pathway.model import Coding
+from waykeeper.record.model import MedicineEntry
+from waykeeper.timing.model import Moment
+
+Resource = Mapping[str, Any]
+WEEKDAYS = {"mon": 0, "tue": 1, "wed": 2, "thu": 3, "fri": 4, "sat": 5, "sun": 6}
+DAYS_OF_UNIT = {"d": 1, "wk": 7}
+
+
+def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping[str, Resource]) -> MedicineEntry:
+    """Read one row. `by_ref` finds a Medication that the row points at, contained or in the record."""
+    concept = _concept(resource, by_ref)
+    dosage: Resource = next(iter(resource.get("dosageInstruction") or resource.get("dosage") or []), {})
+    repeat: Resource = (dosage.get("timing") or {}).get("repeat") or {}
+    codes = tuple(
+        Coding(str(c.get("system") or ""), str(c.get("code") or ""), str(c.get("display") or ""))
+        for c in concept.get("coding") or []
+    )
+    return MedicineEntry(
+        key=key,
+        reference=reference,
+        words=_words(concept, resource),
+        codes=codes,
+        dose_text=str(dosage.get("text") or ""),
+        dose_mg=_dose_mg(dosage),
+        route=_text(dosage.get("route")),
+        form=_text(concept.get("form")),
+        schedule=_schedule(dosage, repeat),
+        period_days=_period_days(repeat),
+        weekday=_weekday(repeat),
+        as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
+        status=str(resource.get("status") or ""),
+        indication=_indication(resource),
+        last_taken=_last_taken(resource),
+        supply_days=_supply(resource),
+        resource=resource,
+    )
+
+
+def _concept(resource: Resource, by_ref: Mapping[str, Resource]) -> dict[str, Any]:
+    if resource.get("medicationCodeableConcept"):
+        return dict(resource["medicationCodeableConcept"])
+    reference: Resource = resource.get("medicationReference") or {}
+    target = str(reference.get("reference") or "")
+    contained = {f"#{c.get('id')}": c for c in resource.get("contained") or []}
+    medication: Resource = contained.get(target) or by_ref.get(target) or {}
+    concept = dict(medication.get("code") or {})
+    if medication.get("form"):
+        concept["form"] = medication["form"]
+    if not concept.get("text") and reference.get("display"):
+        concept["text"] = reference["display"]
+    return concept
+
+
+def _words(concept: Resource, resource: Resource) -> str:
+    """As a person wrote it: the text, else a display, else the narrative, else what little there is."""
+    displays = [c.get("display") for c in concept.get("coding") or [] if c.get("display")]
+    codes = [c.get("code") for c in concept.get("coding") or [] if c.get("code")]
+    found = concept.get("text") or next(iter(displays), None) or next(iter(codes), None)
+    return str(found or f"{resource.get('resourceType')} without a medicine")
+
+
+def _dose_mg(dosage: Resource) -> Decimal | None:
+    for rate in dosage.get("doseAndRate") or []:
+        quantity = rate.get("doseQuantity") or {}
+        if (quantity.get("code") or quantity.get("unit")) == "mg" and quantity.get("value") is not None:
+            return Decimal(str(quantity["value"]))
+    return None
+
+
+def _text(concept: Any) -> str:
+    if not isinstance(concept, Mapping):
+        return ""
+    displays = [str(c.get("display") or c.get("code") or "") for c in concept.get("coding") or []]
+    return str(concept.get("text") or next(iter(displays), ""))
+
+
+def _schedule(dosage: Resource, repeat: Resource) -> str:
+    timing: Resource = dosage.get("timing") or {}
+    said = (timing.get("code") or {}).get("text")
+    if said:
+        return str(said)
+    if repeat.get("period") is None:
+        return str(dosage.get("text") or "")
+    days = ", ".join(str(d) for d in repeat.get("dayOfWeek") or [])
+    every = f"{repeat.get('frequency', 1)} time(s) every {repeat['period']} {repeat.get('periodUnit', '')}"
+    return f"{every} on {days}" if days else every
+
+
+def _period_days(repeat: Resource) -> int | None:
+    unit = DAYS_OF_UNIT.get(str(repeat.get("periodUnit") or ""))
+    period = repeat.get("period")
+    if unit is None or period is None or Decimal(str(period)) % 1:
+        return 7 if len(repeat.get("dayOfWeek") or []) == 1 and unit is None else None
+    return int(Decimal(str(period))) * unit
+
+
+def _weekday(repeat: Resource) -> int | None:
+    days = repeat.get("dayOfWeek") or []
+    return WEEKDAYS.get(str(days[0])) if len(days) == 1 else None
+
+
+def _indication(resource: Resource) -> tuple[str, ...]:
+    found: list[str] = []
+    for concept in resource.get("reasonCode") or []:
+        found += [f"{c.get('system', '')}|{c.get('code', '')}" for c in concept.get("coding") or []]
+        found += [str(concept["text"]).lower()] if concept.get("text") else []
+    return tuple(found)
+
+
+def _last_taken(resource: Resource) -> Moment | None:
+    """MedicationStatement.effective, which says when it was taken; an order says nothing of that."""
+    if resource.get("resourceType") != "MedicationStatement":
+        return None
+    text = str((resource.get("effectivePeriod") or {}).get("end") or "")
+    if not text and resource.get("status") in ("completed", "stopped"):
+        text = str(resource.get("effectiveDateTime") or "")
+    try:
+        day = date.fromisoformat(text[:10])
+    except ValueError:
+        return None
+    clock = time.fromisoformat(text[11:16]) if len(text) >= 16 else None
+    return Moment(day, clock)
+
+
+def _supply(resource: Resource) -> int | None:
+    duration = ((resource.get("dispenseRequest") or {}).get("expectedSupplyDuration")) or {}
+    if duration.get("code") not in ("d", None) or duration.get("value") is None:
+        return None
+    return int(Decimal(str(duration["value"])))
