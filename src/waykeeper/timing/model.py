@@ -73,6 +73,15 @@ class Window:
         """True if the day lies inside, both ends included."""
         return self.start.day <= day <= self.end.day
 
+    @property
+    def open_start(self) -> bool:
+        """True for `until ...` of which nobody said when it starts: the start is then no date to print."""
+        return self.start.day == date.min
+
+    def __str__(self) -> str:
+        """`2026-03-28..2026-04-05`; nothing before the dots where the start is open."""
+        return f"{'' if self.open_start else self.start}..{self.end}"
+
 
 @dataclass(frozen=True, slots=True)
 class Awaited:
@@ -115,12 +124,18 @@ class WorkingCalendar:
     closed     closed days with the reason (public holidays, closures); covers the years that matter
     parts      "morning", "afternoon", "evening" -> wall-clock time
     zone       IANA zone of the clinic
+    hours      opening and closing time of an open day, where known
+    years      the years that `closed` covers, in order; empty = nobody said
+    source     where the public holidays come from, with the version of their data
     """
 
     zone: str
     weekdays: frozenset[int] = frozenset({0, 1, 2, 3, 4})
     closed: Mapping[date, str] = field(default_factory=dict)
     parts: Mapping[str, time] = field(default_factory=dict)
+    hours: tuple[time, time] | None = None
+    years: tuple[int, ...] = ()
+    source: str = ""
 
     def is_open(self, day: date) -> bool:
         """True if the clinic works on this day."""

@@ -1,0 +1,212 @@
+"""Phrase + what is known -> moments. No clock, no I/O: the same input gives the same dates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, time
+from typing import TypeAlias
+
+from waykeeper.findings import Finding
+from waykeeper.timing.arithmetic import add_calendar, add_days, add_elapsed, elapsed_minutes
+from waykeeper.timing.errors import TimingError
+from waykeeper.timing.model import Awaited, Moment, Window, WorkingCalendar
+from waykeeper.timing.phrases import (
+    Around,
+    At,
+    Between,
+    Clock,
+    DayOf,
+    Event,
+    FromTo,
+    Offset,
+    Phrase,
+    Pick,
+    Point,
+    Series,
+    Side,
+    Span,
+    Unit,
+    Until,
+    Within,
+)
+from waykeeper.timing.series import Occurrences, not_after
+from waykeeper.timing.wall import Use, read_wall
+
+Known: TypeAlias = Mapping[str, "Moment | None"]
+Resolved: TypeAlias = Moment | Window | Occurrences | Awaited
+
+_OPEN = Moment(date.min)
+_MONTHS = {Unit.MONTH: 1, Unit.YEAR: 12}
+_DAY_MINUTES = 24 * 60
+
+
+class _AwaitedError(Exception):
+    """Internal: an event has no moment yet. Never leaves this module."""
+
+    def __init__(self, event: str) -> None:
+        self.event = event
+        super().__init__(event)
+
+
+def resolve(
+    phrase: Phrase,
+    known: Known,
+    calendar: WorkingCalendar,
+    *,
+    since: Moment | None = None,
+    use: Use = "scheduled",
+    report: Callable[[Finding], None] | None = None,
+) -> Resolved:
+    """The date or dates of a phrase: a Moment for a point, a Window for a span, Occurrences for a series.
+
+    known   event (`str(Event)`: "surgery", "visit two-week", ...) -> its moment, None while it is awaited;
+            an event that is not there is awaited too
+    since   the start of an `until`; without it the window has `open_start`
+    use     how a clock that exists twice or not at all is read (see `read_wall`)
+    report  called with the finding where a clock does not exist on its day
+
+    Awaited, with the event's name, where any event that decides is awaited: never a date. Raises TimingError
+    where no date can be given (hours before a day without a time, a window that ends before it starts).
+    """
+    resolver = _Resolver(known, calendar, since, use, report)
+    try:
+        if isinstance(phrase, Series):
+            return resolver.series(phrase)
+        if isinstance(phrase, (Offset, DayOf, At, Pick)):
+            return resolver.point(phrase)
+        return resolver.span(phrase)
+    except _AwaitedError as awaited:
+        return Awaited(awaited.event)
+
+
+@dataclass(frozen=True, slots=True)
+class _Resolver:
+    known: Known
+    calendar: WorkingCalendar
+    since: Moment | None
+    use: Use
+    report: Callable[[Finding], None] | None
+
+    def moment(self, event: Event) -> Moment:
+        """The event's moment; a visit is its rolled day."""
+        found = self.known.get(str(event))
+        if found is None:
+            raise _AwaitedError(str(event))
+        if event.kind == "visit" or found.clock is None:
+            return Moment(found.day)
+        return found if found.zone else replace(found, zone=self.calendar.zone)
+
+    def point(self, point: Point) -> Moment:
+        match point:
+            case At(event=event):
+                return self.moment(event)
+            case DayOf(event=event, clock=clock):
+                return self.on(self.moment(event).day, clock)
+            case Pick(which=which, first=one, second=other):
+                first, second = self.point(one), self.point(other)
+                return _later(first, second) if which == "later" else _earlier(first, second)
+            case Offset(unit=unit, event=event, clock=clock):
+                return self.shift(event, point.signed, unit, clock)
+
+    def shift(self, event: Event, count: int, unit: Unit, clock: Clock | None = None) -> Moment:
+        """So many units from an event; 0 is the event's day, or the event for minutes and hours."""
+        start = self.moment(event)
+        if not unit.elapsed:
+            return self.on(add_calendar(start.day, count, unit, self.calendar), clock)
+        if start.clock is not None:
+            return add_elapsed(start, elapsed_minutes(count, unit))
+        if count < 0:
+            counted = unit.counted(-count)
+            raise TimingError("WKT201", f"{counted} before {str(event)!r}, of which only the day is known")
+        return Moment(add_days(start.day, -(-elapsed_minutes(count, unit) // _DAY_MINUTES)))
+
+    def on(self, day: date, clock: Clock | None) -> Moment:
+        if clock is None:
+            return Moment(day)
+        reading = read_wall(day, self.time_of(clock), self.calendar.zone, self.use)
+        if reading.finding is not None and self.report is not None:
+            self.report(reading.finding)
+        return reading.moment
+
+    def span(self, span: Span) -> Window:
+        match span:
+            case FromTo(start=start, end=end):
+                return _window(self.point(start), self.point(end), span)
+            case Until(end=end):
+                return _window(self.since or _OPEN, self.point(end), span)
+            case Between(near=near, far=far, unit=unit, side=side, event=event):
+                return self.stretch(event, *_signed(near, far, side), unit)
+            case Within(count=count, unit=unit, side=side, event=event):
+                return self.stretch(event, *_signed(0, count, side), unit)
+            case Around(count=count, unit=unit, event=event):
+                return self.stretch(event, -count, count, unit)
+
+    def stretch(self, event: Event, first: int, last: int, unit: Unit) -> Window:
+        return Window(self.shift(event, first, unit), self.shift(event, last, unit))
+
+    def series(self, series: Series) -> Occurrences:
+        window = self.span(series.span)
+        if window.open_start:
+            raise TimingError("WKT208", f"{str(series)!r} has no start")
+        origin, lead = self.origin(series)
+        return Occurrences(
+            window=window,
+            step=series.count,
+            unit=series.unit,
+            calendar=self.calendar,
+            clocks=tuple(sorted(self.time_of(clock) for clock in series.clocks)),
+            as_needed=series.condition == "as needed",
+            while_awake=series.condition == "while awake",
+            origin=origin,
+            lead=lead,
+            use=self.use,
+        )
+
+    def time_of(self, clock: Clock) -> time:
+        """The wall-clock time of a clock; parts of the day are the clinic's."""
+        at = clock.at if clock.at is not None else self.calendar.parts.get(clock.part)
+        if at is None:
+            raise TimingError("WKT207", f"the clinic does not say when 'in the {clock.part}' is")
+        return at
+
+    def origin(self, series: Series) -> tuple[date | None, int]:
+        """The event's day and the months to the start, where a series of months starts months from it."""
+        if series.unit not in _MONTHS:
+            return None, 0
+        match series.span:
+            case FromTo(start=Offset(unit=unit, event=event, clock=None) as start) if unit in _MONTHS:
+                return self.moment(event).day, start.signed * _MONTHS[unit]
+            case Between(near=near, far=far, unit=unit, side=side, event=event) if unit in _MONTHS:
+                return self.moment(event).day, _signed(near, far, side)[0] * _MONTHS[unit]
+            case Around(count=count, unit=unit, event=event) if unit in _MONTHS:
+                return self.moment(event).day, -count * _MONTHS[unit]
+            case Within(count=count, unit=unit, side="before", event=event) if unit in _MONTHS:
+                return self.moment(event).day, -count * _MONTHS[unit]
+            case _:
+                return None, 0
+
+
+def _signed(near: int, far: int, side: Side) -> tuple[int, int]:
+    """Opening and closing count; before the event the larger number opens."""
+    return (near, far) if side == "after" else (-far, -near)
+
+
+def _window(start: Moment, end: Moment, span: Span) -> Window:
+    if not not_after(start, end):
+        raise TimingError("WKT203", f"{str(span)!r} starts on {start} and ends on {end}, before it starts")
+    return Window(start, end)
+
+
+def _later(one: Moment, other: Moment) -> Moment:
+    """The later; on one day a whole day is not before any time of it."""
+    if one.day == other.day and (one.clock is None or other.clock is None):
+        return one if one.clock is None else other
+    return other if not_after(one, other) else one
+
+
+def _earlier(one: Moment, other: Moment) -> Moment:
+    """The earlier; on one day a whole day is not after any time of it."""
+    if one.day == other.day and (one.clock is None or other.clock is None):
+        return one if one.clock is None else other
+    return one if not_after(one, other) else other

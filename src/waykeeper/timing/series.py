@@ -1,0 +1,108 @@
+"""The occurrences of a series: lazily, in order, counted from its start and never chained."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, time
+from itertools import count, islice
+
+from waykeeper.timing.arithmetic import add_calendar, add_days, add_elapsed, add_months, elapsed_minutes
+from waykeeper.timing.model import Moment, Window, WorkingCalendar
+from waykeeper.timing.phrases import Unit
+from waykeeper.timing.wall import Use, read_wall
+
+_MONTHS = {Unit.MONTH: 1, Unit.YEAR: 12}
+
+
+@dataclass(frozen=True, slots=True)
+class Occurrences:
+    """What a series gives: its window, its step, and the moments when asked for.
+
+    Iterating gives each occurrence in order. Where the times of day are nobody's to fix (`as_needed`,
+    `while_awake`, or hours counted from a day without a time) it gives each day of the series once, as a
+    whole-day moment.
+
+    origin, lead  months and years count from `origin`, `lead` months after which the window starts, so that
+                  a clipped start does not clip what follows
+    """
+
+    window: Window
+    step: int
+    unit: Unit
+    calendar: WorkingCalendar
+    clocks: tuple[time, ...] = ()
+    as_needed: bool = False
+    while_awake: bool = False
+    origin: date | None = None
+    lead: int = 0
+    use: Use = "scheduled"
+
+    @property
+    def timed(self) -> bool:
+        """True where each occurrence has a time of day."""
+        if self.as_needed or self.while_awake:
+            return False
+        return bool(self.clocks) or self.window.start.clock is not None
+
+    def first(self, limit: int) -> tuple[Moment, ...]:
+        """The first `limit` occurrences, fewer where there are no more."""
+        return tuple(islice(self, limit))
+
+    def days(self) -> tuple[date, ...]:
+        """Each day with an occurrence, once, in order."""
+        return tuple(dict.fromkeys(m.day for m in self))
+
+    def __iter__(self) -> Iterator[Moment]:
+        """Each occurrence in order, both ends of the window included."""
+        if self.unit.elapsed:
+            yield from self._elapsed() if self.timed else self._every_day()
+            return
+        for day in self._calendar_days():
+            yield from self._on(day)
+
+    def _every_day(self) -> Iterator[Moment]:
+        day = self.window.start.day
+        while day <= self.window.end.day:
+            yield Moment(day)
+            day = add_days(day, 1)
+
+    def _elapsed(self) -> Iterator[Moment]:
+        minutes = elapsed_minutes(self.step, self.unit)
+        for k in count():
+            moment = add_elapsed(self.window.start, k * minutes)
+            if not not_after(moment, self.window.end):
+                return
+            yield moment
+
+    def _calendar_days(self) -> Iterator[date]:
+        for k in count():
+            day = self._nth(k)
+            if day > self.window.end.day:
+                return
+            if day >= self.window.start.day:
+                yield day
+
+    def _nth(self, k: int) -> date:
+        if self.unit in _MONTHS:
+            return add_months(self.origin or self.window.start.day, self.lead + k * self.step * _MONTHS[self.unit])
+        return add_calendar(self.window.start.day, k * self.step, self.unit, self.calendar)
+
+    def _on(self, day: date) -> Iterator[Moment]:
+        """The occurrences of one day: at its clocks, else at the time of the start, else the whole day."""
+        if not self.timed:
+            yield Moment(day)
+            return
+        start = self.window.start
+        clocks = self.clocks or ((start.clock,) if start.clock is not None else ())
+        for clock in clocks:
+            moment = read_wall(day, clock, start.zone or self.calendar.zone, self.use).moment
+            if not_after(start, moment) and not_after(moment, self.window.end):
+                yield moment
+
+
+def not_after(one: Moment, other: Moment) -> bool:
+    """True if `one` is not after `other`; by days where either is a whole day, else by instant."""
+    if one.clock is None or other.clock is None:
+        return one.day <= other.day
+    return one.instant() <= other.instant()

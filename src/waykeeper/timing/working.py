@@ -1,0 +1,143 @@
+"""The clinic's working calendar: its holidays, rolling, and counting in working days."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from datetime import date, time, timedelta
+from typing import Literal, cast
+
+from waykeeper.timing.errors import TimingError
+from waykeeper.timing.model import Window, WorkingCalendar
+
+Policy = Literal["", "none", "in window", "earlier", "next", "previous", "nearest", "modified next"]
+
+LONGEST_CLOSURE = 366  # days searched for an open day before giving up
+
+_ONE_DAY = timedelta(days=1)
+
+
+def calendar_for(  # noqa: PLR0917 - each is a key of clinic.yaml; callers name them
+    country: str,
+    years: Iterable[int],
+    weekdays: Collection[int] = (0, 1, 2, 3, 4),
+    hours: tuple[time, time] | None = None,
+    parts: Mapping[str, time] | None = None,
+    closures: Mapping[date, str] | None = None,
+    zone: str = "UTC",
+) -> WorkingCalendar:
+    """A working calendar with the public holidays, observed days included, of the pinned `holidays` library.
+
+    country   ISO 3166 code, a subdivision after a hyphen (`US`, `US-TX`), or "" for no public holidays
+    years     years that must be covered; a year before and after is added, because an observed holiday may
+              fall into the year before
+    closures  the site's own closed days with the reason; they join the holidays
+
+    Raises TimingError for a country or subdivision that the library does not know.
+    """
+    wanted = sorted(set(years))
+    covered = tuple(range(wanted[0] - 1, wanted[-1] + 2)) if wanted else ()
+    closed = dict(public_holidays(country, covered)) if country else {}
+    closed.update(closures or {})
+    return WorkingCalendar(
+        zone=zone,
+        weekdays=frozenset(weekdays),
+        closed=dict(sorted(closed.items())),
+        parts=dict(parts or {}),
+        hours=hours,
+        years=covered,
+        source=f"holidays {holiday_version()} {country}" if country else "",
+    )
+
+
+def holiday_version() -> str:
+    """The version of the holiday data, for `--version` and for the output."""
+    from importlib.metadata import version
+
+    return version("holidays")
+
+
+def public_holidays(country: str, years: Iterable[int]) -> Mapping[date, str]:
+    """Public holidays with their observed days, each with its English name where the library has one."""
+    import holidays
+
+    code, _, part = country.partition("-")
+    try:
+        found = holidays.country_holidays(code, subdiv=part or None, years=list(years), observed=True)
+    except NotImplementedError as error:
+        raise TimingError("WKT209", f"no public holidays are known for {country!r}") from error
+    return cast("Mapping[date, str]", dict(sorted(found.items())))
+
+
+def working_days_before(day: date, n: int, calendar: WorkingCalendar) -> date:
+    """The nth open day before `day`, which is not counted itself; `day` where n is 0."""
+    return _count(day, n, -_ONE_DAY, calendar)
+
+
+def working_days_after(day: date, n: int, calendar: WorkingCalendar) -> date:
+    """The nth open day after `day`, which is not counted itself; `day` where n is 0."""
+    return _count(day, n, _ONE_DAY, calendar)
+
+
+def roll(day: date, policy: Policy, window: Window | None, calendar: WorkingCalendar) -> date:
+    """The open day that stands for `day`; an open day is never moved.
+
+    `in window`      the next open day inside the window, else the previous one inside it ("modified next")
+    `earlier`        the previous open day ("previous")
+    `next`, `nearest` the next open day; the nearer of both, a tie goes to the earlier
+    "" or `none`     `day` itself
+
+    Raises TimingError where the window has no open day, or where `in window` has no window.
+    """
+    if policy in ("", "none") or _open(day, calendar):
+        return day
+    if policy in ("in window", "modified next"):
+        return _inside(day, window, calendar)
+    if policy in ("earlier", "previous"):
+        return _seek(day, -_ONE_DAY, calendar)
+    if policy == "next":
+        return _seek(day, _ONE_DAY, calendar)
+    if policy == "nearest":
+        before, after = _seek(day, -_ONE_DAY, calendar), _seek(day, _ONE_DAY, calendar)
+        return before if day - before <= after - day else after
+    raise ValueError(f"unknown rolling policy {policy!r}")
+
+
+def _inside(day: date, window: Window | None, calendar: WorkingCalendar) -> date:
+    if window is None:
+        raise TimingError("WKT206", "rolling inside a window needs a window")
+    later, earlier = max(day, window.start.day), min(day, window.end.day)
+    while later <= window.end.day:
+        if _open(later, calendar):
+            return later
+        later += _ONE_DAY
+    while earlier >= window.start.day:
+        if _open(earlier, calendar):
+            return earlier
+        earlier -= _ONE_DAY
+    raise TimingError("WKT205", f"the clinic is closed on every day of {window}")
+
+
+def _open(day: date, calendar: WorkingCalendar) -> bool:
+    if calendar.years and day.year not in calendar.years:
+        first, last = calendar.years[0], calendar.years[-1]
+        raise TimingError("WKT204", f"{day.isoformat()} lies outside the working calendar ({first} to {last})")
+    return calendar.is_open(day)
+
+
+def _seek(day: date, step: timedelta, calendar: WorkingCalendar) -> date:
+    """The first open day from `day` on, that day excluded."""
+    found = day
+    for _ in range(LONGEST_CLOSURE):
+        try:
+            found += step
+        except OverflowError:
+            break
+        if _open(found, calendar):
+            return found
+    raise TimingError("WKT205", f"no open day within {LONGEST_CLOSURE} days of {day.isoformat()}")
+
+
+def _count(day: date, n: int, step: timedelta, calendar: WorkingCalendar) -> date:
+    for _ in range(n):
+        day = _seek(day, step, calendar)
+    return day
