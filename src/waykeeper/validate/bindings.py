@@ -1,0 +1,63 @@
+"""Codings and concepts against the value sets that elements bind and the code systems that are known whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from waykeeper.validate.run import Place, Run
+from waykeeper.validate.terminology import ValueSet, is_unknown_code, value_set
+
+One = Callable[[Any, Place, Run], None]
+
+
+def check_coding(value: Any, here: Place, run: Run) -> None:
+    """A code must be in the code system it names, where that is published whole, whatever the binding."""
+    system, code = value.get("system"), value.get("code")
+    if isinstance(system, str) and isinstance(code, str) and is_unknown_code(system, code):
+        run.add("WKV302", (here, "code"), f"code {code!r} is not in the code system {system}")
+
+
+def coded_check(type_: str, strength: str, url: str) -> One:
+    """The check of a bound element: required bindings are the specification's, extensible ones stricter."""
+    bound = value_set(url)
+    code = "WKV301" if strength == "required" else "WKV303"
+    codings = _codings if type_ == "CodeableConcept" else _itself
+
+    def check(value: Any, here: Place, run: Run) -> None:
+        if strength != "required" and not run.stricter:
+            return
+        held = codings(value)
+        if any(_in(bound, coding) for coding in held):
+            return
+        if strength == "required" or (held and any("system" in c for c in held)):
+            run.add(code, here, f"{_shown(held)} is not in the {strength} value set {url}")
+
+    return check if bound.known and type_ in _CODED else _nothing
+
+
+_CODED = {"Coding", "CodeableConcept"}
+
+
+def _nothing(value: Any, here: Place, run: Run) -> None:
+    """A binding that cannot be checked offline."""
+
+
+def _codings(value: Any) -> list[Any]:
+    codings = value.get("coding")
+    return [c for c in codings if isinstance(c, dict)] if isinstance(codings, list) else []
+
+
+def _itself(value: Any) -> list[Any]:
+    return [value]
+
+
+def _in(bound: ValueSet, coding: dict[str, Any]) -> bool:
+    system, code = coding.get("system"), coding.get("code")
+    return isinstance(code, str) and (system is None or isinstance(system, str)) and bound.has(system, code)
+
+
+def _shown(codings: list[Any]) -> str:
+    if not codings:
+        return "a concept without a code"
+    return ", ".join(f"{c.get('system', '')}#{c.get('code', '')}" for c in codings[:3])

@@ -1,0 +1,56 @@
+"""Invariants: hand-written tests for most, FHIRPath for the others; an empty result counts as broken."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from waykeeper.validate.fhirpath import fhirpath_test
+from waykeeper.validate.invariants_by_hand import BY_HAND
+from waykeeper.validate.run import Place, Run
+
+Test = Callable[[dict[str, Any], Run], object]
+
+# Expressions that the official validator repairs before it evaluates them (its FHIRPathExpressionFixer).
+REPAIRED = {
+    "que-12": "enableWhen.count() >= 2 implies enableBehavior.exists()",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One invariant of the specification."""
+
+    key: str
+    severity: str
+    human: str
+    test: Test
+
+    def report(self, place: Place, run: Run) -> None:
+        """Note that the invariant is broken here."""
+        if self.severity == "error":
+            run.add("WKV401", place, f"invariant {self.key} is broken: {self.human}")
+        else:
+            run.add("WKV402", place, f"{self.key}: {self.human}")
+
+
+def rules_of(type_: str, node: str, record: dict[str, Any], keys: Iterable[str] | None = None) -> tuple[Rule, ...]:
+    """The rules of a node of a type, or of the given keys of it."""
+    wanted = record["nodes"][node].get("i", ()) if keys is None else keys
+    rules = []
+    for key in wanted:
+        severity, human, expression = record["inv"][key]
+        test = BY_HAND.get(f"{type_}:{key}") or BY_HAND.get(key)
+        rules.append(Rule(key, severity, human, test or fhirpath_test(REPAIRED.get(key, expression), node or type_)))
+    if record.get("k") == "resource" and node == type_ and keys is None:
+        rules += _DOMAIN if record["base"] != "Resource" else []
+    return tuple(rules)
+
+
+_DOMAIN = [
+    Rule("dom-2", "error", "a contained resource must not contain resources itself", BY_HAND["dom-2"]),
+    Rule("dom-3", "error", "a contained resource must be referred to from the resource, or refer to it", BY_HAND["dom-3"]),  # noqa: E501 - one rule a line
+    Rule("dom-4", "error", "a contained resource must not have meta.versionId or meta.lastUpdated", BY_HAND["dom-4"]),
+    Rule("dom-5", "error", "a contained resource must not have a security label", BY_HAND["dom-5"]),
+]

@@ -1,0 +1,58 @@
+"""References: the type they lead to, and whether what they name is there."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from waykeeper.validate.run import Place, Run
+from waykeeper.validate.tables import resource_types
+
+One = Callable[[Any, Place, Run], None]
+
+_LITERAL = re.compile(r"(?:https?://.+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#.*)?")
+
+
+def check_reference(targets: tuple[str, ...]) -> One:
+    """The check of a Reference that may lead to these types (empty: any)."""
+    allowed = frozenset(targets)
+
+    def check(value: Any, here: Place, run: Run) -> None:
+        text = value.get("reference")
+        said = value.get("type")
+        found = target_type(text, run) if isinstance(text, str) else None
+        if isinstance(said, str) and found and said.rpartition("/")[2] != found:
+            run.add("WKV503", (here, "type"), f"type says {said!r}, the reference leads to {found}")
+        if allowed and found and found not in allowed:
+            run.add("WKV501", here, f"the reference leads to {found}; allowed: {', '.join(targets)}")
+
+    return check
+
+
+def target_type(text: str, run: Run) -> str | None:
+    """The resource type that a reference leads to, or None where it cannot be told."""
+    if text.startswith("#"):
+        return _contained_type(text[1:], run)
+    if text.startswith("urn:"):
+        held = run.bundle.get(text) if run.bundle else None
+        return _type_of(held)
+    match = _LITERAL.fullmatch(text)
+    if match is None or match[1] not in resource_types():
+        return None
+    return match[1]
+
+
+def _type_of(resource: Any) -> str | None:
+    name = resource.get("resourceType") if isinstance(resource, dict) else None
+    return name if isinstance(name, str) else None
+
+
+def _contained_type(name: str, run: Run) -> str | None:
+    if not name:
+        return _type_of(run.root)
+    contained = run.root.get("contained")
+    for resource in contained if isinstance(contained, list) else ():
+        if isinstance(resource, dict) and resource.get("id") == name:
+            return _type_of(resource)
+    return None

@@ -1,0 +1,62 @@
+"""One validation in progress: what has been found so far, and where the walk stands."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from waykeeper.findings import Finding, Position, finding
+
+# A place in the resource: (place above, key or index); None is the resource itself.
+Place = Any
+
+# No resource is worth more findings than this; a hostile one could otherwise fill the memory.
+MOST_FINDINGS = 10_000
+
+
+class Run:
+    """Collects findings; `resource` is the resource that the walk is in, `root` the one that contains it."""
+
+    __slots__ = ("base", "bundle", "found", "outer", "resource", "root", "stricter")
+
+    def __init__(self, outer: dict[str, Any], stricter: bool) -> None:
+        """Start on the outermost resource."""
+        self.outer = outer
+        self.resource = outer
+        self.root = outer
+        self.base: Place = None
+        self.bundle: Any = None
+        self.stricter = stricter
+        self.found: list[tuple[str, Place, str, str, str | None]] = []
+
+    def add(self, code: str, place: Place, details: str, help: str = "", severity: str | None = None) -> None:  # noqa: A002 - the finding's field
+        """Note a finding at a place."""
+        if len(self.found) < MOST_FINDINGS:
+            self.found.append((code, place, details, help, severity))
+
+
+def steps(place: Place) -> list[str | int]:
+    """The keys and indices from the resource down to a place."""
+    out: list[str | int] = []
+    while place is not None:
+        place, key = place
+        out.append(key)
+    out.reverse()
+    return out
+
+
+def path_text(root: str, place: Place) -> str:
+    """`Bundle.entry[0].resource.status`: the element path of a place, by JSON names."""
+    out = root
+    for step in steps(place):
+        out += f"[{step}]" if isinstance(step, int) else f".{step}"
+    return out
+
+
+def to_findings(run: Run) -> list[Finding]:
+    """The findings of a run in the order of discovery, with element paths."""
+    root = run.outer.get("resourceType")
+    name = root if isinstance(root, str) else "resource"
+    return [
+        finding(code, details, Position(path=path_text(name, place)), help_, severity=severity)  # type: ignore[arg-type]
+        for code, place, details, help_, severity in run.found
+    ]
