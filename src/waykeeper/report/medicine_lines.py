@@ -1,0 +1,82 @@
+"""What a patient may read about one medicine: dates only where a prescriber has answered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Plan, State
+from waykeeper.timing.model import Moment
+
+Told = Literal["wait", "hold", "continue", "told"]
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineLine:
+    """One medicine as the patient reads it.
+
+    name        the row as a person wrote it; "" where there is none
+    told        wait: "do not stop or start this until we call you", nothing else, and no date of any kind;
+                hold: the days of an answered hold; continue: keep taking; told: as the prescriber said
+    last_dose   the last day with a dose; first_missed .. surgery are the days without one, both included
+    limit       an hours rule: last dose at or before this moment, never later than last_dose's day
+    too_late    the answer came after the last-dose day: the hold can no longer be met as a whole
+    """
+
+    name: str
+    told: Told
+    last_dose: date | None = None
+    first_missed: date | None = None
+    surgery: date | None = None
+    limit: Moment | None = None
+    too_late: bool = False
+    by: str = ""
+
+
+def answer_of(item: Item, state: State) -> HoldAnswer | None:
+    """The prescriber's answer to an item. Two answers that differ are none: somebody must ask again."""
+    planned = item.hold.answered if item.hold else None
+    stored = state.items.get(item.key)
+    recorded = stored.answer if stored else None
+    if planned and recorded and _decided(planned) != _decided(recorded):
+        return None
+    return recorded or planned
+
+
+def medicine_line(plan: Plan, item: Item, state: State) -> MedicineLine:
+    """What the patient reads about a hold or medicine item. In doubt: wait for the call."""
+    hold = item.hold
+    name = (hold.words or ", ".join(hold.ingredients)) if hold else ""  # never the title: it says "Pause ..."
+    answer = answer_of(item, state)
+    if hold is None or answer is None:
+        return MedicineLine(name, "wait")
+    if answer.decision == "continue":
+        return MedicineLine(name, "continue", by=answer.by)
+    if answer.decision == "hold":
+        return _held(plan, hold, answer, name)
+    return MedicineLine(name, "told", by=answer.by)
+
+
+def _held(plan: Plan, hold: HoldProposal, answer: HoldAnswer, name: str) -> MedicineLine:
+    """The days of an answered hold, counted from today's surgery day (the hold is an integer).
+
+    Where the plan's own proposal has the same number but another day, the two contradict: wait.
+    """
+    anchor = plan.anchor("surgery")
+    missed = answer.missed_days
+    if anchor is None or anchor.moment is None or missed is None or missed < 0:
+        return MedicineLine(name, "wait")
+    surgery = anchor.moment.day
+    last_dose = surgery - timedelta(days=missed + 1)
+    same = missed == hold.missed_days
+    if same and hold.last_dose not in (None, last_dose):
+        return MedicineLine(name, "wait")
+    limit = hold.last_limit if same and hold.last_limit and hold.last_limit.day <= last_dose else None
+    late = answer.on is not None and answer.on > last_dose
+    first = surgery - timedelta(days=missed)
+    return MedicineLine(name, "hold", last_dose, first, surgery, limit, late, answer.by)
+
+
+def _decided(answer: HoldAnswer) -> tuple[str, int | None]:
+    return answer.decision, answer.missed_days

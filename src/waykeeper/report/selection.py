@@ -1,0 +1,256 @@
+"""What of a plan a patient is told, where it stands on the page, and what is left out and why.
+
+Every item of the plan is exactly once in `entries` or in `left_out`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from waykeeper.plan.model import Evidence, Item, ItemState, Key, Plan, State
+from waykeeper.report.frequency import series_of
+from waykeeper.report.medicine_lines import MedicineLine, medicine_line
+from waykeeper.timing.model import Moment, Standing, Window
+
+# day: on `start` · span: from `start` through `end` · rule: from `start`, until released · medicine: see `medicine`
+# waiting: no date yet · past: its last day is over and nobody recorded it as done
+Place = Literal["day", "span", "rule", "medicine", "waiting", "past"]
+Bookings = Mapping[Key, Evidence]
+
+_NOT_DONE = frozenset({"failed", "rejected"})  # FHIR Task states that end the work without doing it
+_OVER = frozenset({"fulfilled", "finished"})
+_LIVE = frozenset({"booked", "arrived", "checked-in", "in-progress"})
+_PEOPLE_AT_HOME = ("patient", "family", "helper", "caregiver")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One item as the patient meets it. `text` is in `language`, which may not be the sheet's."""
+
+    key: Key
+    place: Place
+    text: str
+    language: str
+    start: Moment | None = None
+    end: Moment | None = None
+    done: bool = False
+    booking: Evidence | None = None
+    window: Window | None = None
+    awaited: str = ""
+    assumed: bool = False
+    once: bool = False
+    phrase: str = ""  # how often, where it is a series
+    medicine: MedicineLine | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """An item that the patient is not told about, and why (for staff)."""
+
+    key: Key
+    title: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Entries in the order of the plan; what was left out; items whose words lack the language."""
+
+    entries: tuple[Entry, ...]
+    left_out: tuple[LeftOut, ...]
+    missing: tuple[Key, ...]
+
+
+def select(plan: Plan, state: State, *, as_of: date, language: str, bookings: Bookings | None = None) -> Selection:
+    """Sort every item of the plan into what the patient reads and what is left out.
+
+    `bookings` are proven bookings or attendances of visits (linked or recognised, never a guess).
+    """
+    entries: list[Entry] = []
+    left: list[LeftOut] = []
+    for item in plan.items:
+        placed = _place(_Case(plan, state, as_of, language, (bookings or {}).get(item.key)), item)
+        if isinstance(placed, str):
+            left.append(LeftOut(item.key, item.title, placed))
+        else:
+            entries.append(placed)
+    missing = tuple(e.key for e in entries if e.language != language and e.medicine is None)
+    return Selection(tuple(entries), tuple(left), missing)
+
+
+def check_code(plan: Plan, state: State, bookings: Bookings | None = None) -> str:
+    """Six characters that change when, and only when, something dated on the sheet changes: `K7M-4QD`.
+
+    The day of printing, the language, and what has been done do not enter, so that a nurse who prints tomorrow
+    reads the same code to the patient. Letters and digits that look alike are not used (Crockford's base 32).
+    """
+    rows = [_facts(plan, state, item, (bookings or {}).get(item.key)) for item in plan.items]
+    text = json.dumps([[str(a.name), str(a.moment or "")] for a in plan.anchors] + sorted(rows), ensure_ascii=False)
+    number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big") >> 2
+    code = "".join("0123456789ABCDEFGHJKMNPQRSTVWXYZ"[number >> shift & 31] for shift in range(25, -1, -5))
+    return f"{code[:3]}-{code[3:]}"
+
+
+def booked_moment(booking: Evidence, zone: str) -> Moment | None:
+    """Day and time of a booking in the clinic's zone; None where the source gives no day."""
+    if booking.start is None:
+        return Moment(booking.day, None, zone) if booking.day else None
+    local = booking.start.astimezone(ZoneInfo(zone))
+    return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    plan: Plan
+    state: State
+    as_of: date
+    language: str
+    booking: Evidence | None
+
+    def of(self, item: Item) -> ItemState:
+        return self.state.items.get(item.key, ItemState(item.key))
+
+
+def _place(case: _Case, item: Item) -> Entry | str:
+    """The item's entry, or the reason why it is left out."""
+    kind = item.key.kind
+    if kind in ("hold", "medicine"):
+        return _medicine(case, item)
+    held = case.of(item)
+    if held.cls == "withdrawn":
+        return f"withdrawn{f': {held.reason}' if held.reason else ''}"
+    if held.cls == "void":
+        return "entered in error: needs review"
+    reason = _not_for_patient(item)
+    return reason or _BY_KIND[kind](case, item)
+
+
+def _not_for_patient(item: Item) -> str:
+    if item.key.kind in ("gate", "question"):
+        return f"a {item.key.kind} is the clinic's own work"
+    if item.key.kind not in ("task", "instruction", "goal"):
+        return ""
+    theirs = not item.who and item.key.kind == "instruction"
+    if item.words or theirs or any(word in item.who.lower() for word in _PEOPLE_AT_HOME):
+        return ""
+    return f"done by {item.who or 'staff'}, no patient words"
+
+
+def _medicine(case: _Case, item: Item) -> Entry | str:
+    held = case.of(item)
+    if held.cls == "withdrawn" and held.withdrawn_by_us:
+        return "withdrawn: the medicine is no longer in the plan"
+    if held.restarted_on:
+        return f"restarted on {held.restarted_on.isoformat()}"
+    line = medicine_line(case.plan, item, case.state)
+    if held.cls in ("withdrawn", "void"):  # somebody took our hold away: say nothing but the safe sentence
+        line = MedicineLine(line.name, "wait")
+    return Entry(item.key, "medicine", line.name, case.language, medicine=line)
+
+
+def _visit(case: _Case, item: Item) -> Entry | str:
+    booking, entry = case.booking, _worded(case, item)
+    if _counts_as_done(case, item) or (booking and booking.status in _OVER):
+        return "attended"
+    moment = booked_moment(booking, case.plan.zone) if booking and booking.status in _LIVE else None
+    if moment is not None:
+        place: Place = "past" if moment.day < case.as_of else "day"
+        return replace(entry, place=place, start=moment, booking=booking)
+    entry = replace(entry, window=item.dates.window)
+    target = item.dates.at or item.dates.target
+    window = item.dates.window
+    if target is None and window is None:
+        return _waiting(entry, item)
+    if window and (target is None or target.day < case.as_of):
+        return _dated(case, entry, window)
+    return _dated(case, entry, Window(target, target)) if target else _waiting(entry, item)
+
+
+def _work(case: _Case, item: Item) -> Entry | str:
+    """Tasks, instructions and goals: a day, a span, or a wait."""
+    entry = _worded(case, item)
+    window = item.dates.window
+    point = item.dates.at or item.dates.target
+    if window is None and point is not None:
+        window = Window(point, point)
+    if window is None:
+        return "done" if _counts_as_done(case, item) else _waiting(entry, item)
+    over = window.end.day < case.as_of
+    if over and _counts_as_done(case, item):
+        return "done"
+    if over and item.key.kind == "instruction":
+        return f"its last day was {window.end.day.isoformat()}"
+    return replace(_dated(case, entry, window), done=_counts_as_done(case, item), once=item.key.kind == "task")
+
+
+def _restriction(case: _Case, item: Item) -> Entry | str:
+    """From its first day, until a recorded release; the earliest day of a release is never printed."""
+    if _counts_as_done(case, item):
+        return "released"
+    entry = _worded(case, item)
+    start = item.dates.window.start if item.dates.window else item.dates.at or item.dates.target
+    return replace(entry, place="rule", start=start) if start else _waiting(entry, item)
+
+
+_BY_KIND: Mapping[str, Callable[[_Case, Item], Entry | str]] = {
+    "visit": _visit, "task": _work, "instruction": _work, "goal": _work, "restriction": _restriction,
+}  # fmt: skip
+
+
+def _dated(case: _Case, entry: Entry, window: Window) -> Entry:
+    if window.end.day < case.as_of:
+        return replace(entry, place="past", start=window.start, end=window.end)
+    place: Place = "day" if window.start == window.end else "span"
+    return replace(entry, place=place, start=window.start, end=window.end)
+
+
+def _waiting(entry: Entry, item: Item) -> Entry:
+    return replace(entry, place="waiting", awaited=item.dates.awaited or "other")
+
+
+def _worded(case: _Case, item: Item) -> Entry:
+    """The entry with the patient's words; where they lack the language, the nearest text there is."""
+    for language in (case.language, "en", *sorted(item.words)):
+        if item.words.get(language):
+            text, spoken = item.words[language], language
+            break
+    else:
+        text, spoken = item.title, "en"
+    return Entry(item.key, "day", text, spoken, assumed=_assumed(case.plan, item), phrase=item.phrase)
+
+
+def _assumed(plan: Plan, item: Item) -> bool:
+    """True where a phrase of the item counts from an anchor that is only assumed."""
+    words = set(re.findall(r"[\w-]+", f"{item.phrase} {item.window_phrase}"))
+    return any(a.standing is Standing.ASSUMED and a.name in words for a in plan.anchors)
+
+
+def _counts_as_done(case: _Case, item: Item) -> bool:
+    """Done, and not so early that it does not count for the date in force."""
+    held = case.of(item)
+    if held.cls != "done" or held.status in _NOT_DONE:
+        return False
+    valid = item.dates.valid_from
+    return valid is None or (held.done_on is not None and held.done_on >= valid)
+
+
+def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> list[str]:
+    held = state.items.get(item.key, ItemState(item.key))
+    dates, line = item.dates, medicine_line(plan, item, state)
+    window = dates.window
+    seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited]
+    if item.key.kind in ("hold", "medicine"):
+        seen = [line.told, line.last_dose, line.limit, held.restarted_on]
+    ended = item.key.kind == "restriction" and held.cls == "done"
+    moment = booked_moment(booking, plan.zone) if booking else None
+    if series_of(item.phrase):
+        seen.append(item.phrase)
+    return [str(item.key), held.cls if held.cls in ("withdrawn", "void") else "", str(ended), str(moment or ""),
+            *(str(v or "") for v in seen)]  # fmt: skip

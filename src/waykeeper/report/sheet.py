@@ -1,0 +1,292 @@
+"""The dated sheet that a patient keeps on the refrigerator."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from waykeeper.plan.model import Plan, State
+from waykeeper.report.frequency import frequency
+from waykeeper.report.interface import Interface, data, interface
+from waykeeper.report.medicine_lines import MedicineLine
+from waykeeper.report.page import render
+from waykeeper.report.permit import ensure_printable
+from waykeeper.report.selection import Bookings, Entry, Selection, check_code, select
+from waykeeper.timing.model import Moment
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """One printed line: the item's key, its words, and the interface's sentences beneath them."""
+
+    key: str
+    text: str
+    language: str
+    clock: str = ""
+    notes: tuple[str, ...] = ()
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SheetBlock:
+    """A day or a span of days with its lines. `reminders` repeat the medicines of that day by name."""
+
+    heading: str
+    day: date
+    days: int
+    lines: tuple[SheetLine, ...]
+    reminders: tuple[str, ...] = ()
+    today: bool = False
+
+
+def sheet_html(
+    plan: Plan,
+    state: State,
+    *,
+    as_of: date,
+    language: str,
+    checked_against: str | None,
+    bookings: Bookings | None = None,
+    replaces: date | None = None,
+    replaces_code: str = "",
+) -> str:
+    """The patient's sheet as one self-contained HTML file.
+
+    checked_against   the server that the plan was read from; None: the sheet says that nobody checked it
+    bookings          proven bookings by visit; without one a visit prints its target and "not booked yet"
+    replaces          the day of the sheet that this one replaces, with its check code
+
+    Raises WaykeeperError: WKO001 (died), WKO002 (withdrawn), WKO003 (surgery suspended), WKO004 (language).
+    """
+    ensure_printable(plan, state)
+    words = interface(language)
+    chosen = select(plan, state, as_of=as_of, language=words.language, bookings=bookings)
+    return render(
+        "sheet.html.j2",
+        style="sheet.css",
+        i=words,
+        head=_head(plan, words),
+        made_on=words.date(as_of),
+        code=check_code(plan, state, bookings),
+        checked=_checked(words, checked_against),
+        unchecked=checked_against is None,
+        replaced=_replaced(words, replaces, replaces_code),
+        medicines=[_medicine(words, e, as_of) for e in chosen.entries if e.medicine],
+        blocks=_blocks(words, chosen, as_of),
+        rules=[_rule(words, e, as_of) for e in _at(chosen, "rule")],
+        waiting=[_line(words, e, (_awaits(words, plan, e.awaited), words.say("waits_for_call")))
+                 for e in _at(chosen, "waiting")],
+        past=[_line(words, e, (words.say("due_on", date=words.date(_end(e).day)),)) for e in _at(chosen, "past")],
+        missing=_missing(plan, chosen),
+        flags=_flags(words, plan, as_of),
+        phones=_phones(words, plan),
+    )  # fmt: skip
+
+
+def _at(chosen: Selection, place: str) -> list[Entry]:
+    found = [e for e in chosen.entries if e.place == place]
+    return sorted(found, key=lambda e: (e.start.day if e.start else date.max, str(e.key)))
+
+
+def _head(plan: Plan, words: Interface) -> dict[str, str]:
+    anchor = plan.anchor("surgery")
+    surgery = words.date(anchor.moment.day) if anchor and anchor.moment else words.say("not_known_yet")
+    return {
+        "clinic": plan.letterhead.clinic,
+        "name": plan.patient.name or plan.patient.identifier.value,
+        "born": words.birth_date(plan.patient.birth_date) if plan.patient.birth_date else "",
+        "pathway": plan.pathway.title or plan.pathway.name,
+        "version": words.say("version", version=plan.pathway.version),
+        "surgery": surgery,
+        "side": words.say(f"side_{plan.side}") if plan.side in ("left", "right") else "",
+        "test": words.say("test_data") if plan.patient.test_data else "",
+    }
+
+
+def _checked(words: Interface, source: str | None) -> str:
+    return words.say("not_checked") if source is None else words.say("checked", source=source)
+
+
+def _replaced(words: Interface, old: date | None, code: str) -> str:
+    if old is None:
+        return ""
+    return words.say("replaces", date=words.date(old), code=words.say("replaces_code", code=code) if code else "")
+
+
+def _medicine(words: Interface, entry: Entry, as_of: date) -> SheetLine:
+    line = entry.medicine
+    assert line is not None
+    return SheetLine(str(entry.key), line.name or words.say("this_medicine"), "", notes=medicine_notes(words, line, as_of))
+
+
+def medicine_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[str, ...]:
+    """The sentences about one medicine. An unanswered one has exactly one, without any date."""
+    fixed = {"wait": "do_not_stop_or_start", "continue": "continue_medicine", "told": "told_by_prescriber"}
+    if line.told in fixed:
+        return (words.say(fixed[line.told]),)
+    notes = [*_hold_notes(words, line, as_of)]
+    if line.too_late and line.surgery and as_of <= line.surgery:
+        notes.append(words.say("call_today_late"))
+    notes.append(words.say("restart_when_told"))
+    return (*notes, words.say("answered_line", by=line.by)) if line.by else tuple(notes)
+
+
+def _hold_notes(words: Interface, line: MedicineLine, as_of: date) -> list[str]:
+    """The days without a dose. A day that is over is never printed as an instruction."""
+    first, last, dose = line.first_missed, line.surgery, line.last_dose
+    if first is None or last is None or dose is None or as_of > last:
+        return []
+    if as_of > dose:
+        return [words.say("no_dose_now", last=words.date(last))]
+    exact = words.moment(line.limit) if line.limit and line.limit.day == dose else ""
+    notes = [f"{words.say('last_limit')} {exact}"] if exact else [f"{words.say('last_dose')} {words.date(dose)}"]
+    if line.limit and line.limit.day < dose:
+        notes = [f"{words.say('last_limit')} {words.moment(line.limit)}"]
+    one = words.say("no_dose_one", last=words.date(last))
+    several = words.say("no_dose", first=words.date(first), last=words.date(last))
+    return [*notes, one if first == last else several]
+
+
+def _blocks(words: Interface, chosen: Selection, as_of: date) -> list[SheetBlock]:
+    """Days and spans in order; within a day those without a time first, then by the clock."""
+    groups: dict[tuple[date, date, str], list[Entry]] = {}
+    for entry in (*_at(chosen, "day"), *_at(chosen, "span")):
+        first = max(_start(entry).day, as_of)
+        heading = _heading(words, entry, as_of)
+        groups.setdefault((first, _end(entry).day, heading), []).append(entry)
+    reminders = _reminders(words, chosen, as_of)
+    for day in reminders:
+        if not any(first == last == day for first, last, _ in groups):
+            groups[(day, day, words.date(day))] = []
+    return [
+        SheetBlock(heading, first, (last - first).days + 1, _day_lines(words, entries, as_of),
+                   tuple(reminders.get(first, ())) if first == last else (), first == last == as_of)
+        for (first, last, heading), entries in sorted(groups.items(), key=lambda g: (g[0][0], g[0][1]))
+    ]  # fmt: skip
+
+
+def _heading(words: Interface, entry: Entry, as_of: date) -> str:
+    start, end = _start(entry), _end(entry)
+    if start.day == end.day:
+        return words.date(start.day)
+    last = words.moment(end)
+    if start.day < as_of:
+        return words.say("span_from_now", last=last)
+    return words.say("span", first=words.moment(start), last=last)
+
+
+def _day_lines(words: Interface, entries: list[Entry], as_of: date) -> tuple[SheetLine, ...]:
+    ordered = sorted(entries, key=lambda e: (str(_start(e).clock or ""), str(e.key)))
+    return tuple(_line(words, e, _notes(words, e, as_of)) for e in ordered)
+
+
+def _line(words: Interface, entry: Entry, notes: tuple[str, ...]) -> SheetLine:
+    return SheetLine(str(entry.key), entry.text, entry.language, _clock(words, entry), notes, entry.done)
+
+
+def _clock(words: Interface, entry: Entry) -> str:
+    start, end = entry.start, entry.end or entry.start
+    if entry.place not in ("day", "span") or start is None or end is None or start.day != end.day:
+        return ""
+    if start.clock is None:
+        return ""
+    clocks = [words.clock(start.clock)] + ([words.clock(end.clock)] if end.clock and end.clock != start.clock else [])
+    text = " – ".join(clocks)
+    return f"{text} {words.say('repeated_hour')}" if start.fold else text
+
+
+def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
+    notes: list[str] = []
+    if entry.key.kind == "visit":
+        notes += _visit_notes(words, entry, as_of)
+    if entry.place == "span" and entry.once:
+        notes.append(words.say("once_in_span"))
+    notes.append(frequency(words, entry.phrase))
+    if entry.assumed:
+        notes.append(words.say("assumed_date"))
+    return tuple(n for n in notes if n)
+
+
+def _visit_notes(words: Interface, entry: Entry, as_of: date) -> list[str]:
+    booking, window = entry.booking, entry.window
+    if booking:
+        place = [words.say("visit_place", site=booking.site)] if booking.site else []
+        return [words.say("visit_booked"), *place, *([words.say("telehealth")] if booking.telehealth else [])]
+    notes = [words.say("visit_target")]
+    if window and window.start.day >= as_of and entry.place == "day":
+        between = words.say("visit_between", first=words.date(window.start.day), last=words.date(window.end.day))
+        notes.append(between)
+    return [*notes, words.say("visit_call")]
+
+
+def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date, list[str]]:
+    """Medicines of answered holds by name, on their last-dose day and on the first day without."""
+    found: dict[date, list[str]] = {}
+    for line in (e.medicine for e in chosen.entries if e.medicine and e.medicine.told == "hold"):
+        limit = line.limit.day if line.limit else line.last_dose
+        for day, key in ((min(filter(None, (limit, line.last_dose))), "reminder_last"),
+                         (line.first_missed, "reminder_first")):  # fmt: skip
+            if day and day >= as_of:
+                found.setdefault(day, []).append(words.say(key, medicine=line.name or words.say("this_medicine")))
+    return found
+
+
+def _rule(words: Interface, entry: Entry, as_of: date) -> SheetLine:
+    start = _start(entry)
+    begins = words.say("rule_now") if start.day < as_of else words.say("rule_from", first=words.date(start.day))
+    return _line(words, entry, (begins, *((words.say("assumed_date"),) if entry.assumed else ())))
+
+
+def _awaits(words: Interface, plan: Plan, event: str) -> str:
+    return words.say("waits_for", event=event_words(words, plan, event))
+
+
+def event_words(words: Interface, plan: Plan, event: str) -> str:
+    """What an awaited event is called: an anchor's name in the language, or the title of a gate, visit or task."""
+    for prefix, kinds, key in (("release of ", ("gate",), "event_release"), ("visit ", ("visit",), "event_visit"),
+                               ("completion of ", ("task", "visit", "instruction"), "event_task")):  # fmt: skip
+        if event.startswith(prefix):
+            name = event.removeprefix(prefix)
+            item = next((i for i in plan.items if i.key.kind in kinds and i.key.item == name), None)
+            text = (item.words.get(words.language) or item.title) if item else name.replace("-", " ")
+            return words.say(key, title=text)
+    if event.startswith("the time of day of "):
+        return words.say("event_clock", event=event_words(words, plan, event.removeprefix("the time of day of ")))
+    return words.name("anchors", event) or words.name("anchors", "other")
+
+
+def _missing(plan: Plan, chosen: Selection) -> list[str]:
+    """The items of the sheet that have no words in its language, by their title."""
+    return [plan.item(key).title for key in chosen.missing]
+
+
+def _flags(words: Interface, plan: Plan, as_of: date) -> list[dict[str, object]]:
+    """The tiers of red flags that apply: before surgery, after it, or always; a day either side shows both."""
+    anchor = plan.anchor("surgery")
+    surgery = anchor.moment.day if anchor and anchor.moment else None
+    passed = surgery is not None and as_of > surgery + timedelta(days=1)
+    tiers = [t for t in data("red_flags") if not (t["when"] == "before" and passed)]
+    return [
+        {"title": t["title"][words.language], "signs": t["signs"][words.language], "tier": t["tier"].replace(" ", "-"),
+         "phone": next((plan.letterhead.telephone[r] for r in t["call"] if plan.letterhead.telephone.get(r)), "")}
+        for t in tiers
+    ]  # fmt: skip
+
+
+def _phones(words: Interface, plan: Plan) -> list[tuple[str, str]]:
+    """Role and number, in the order of the letterhead. A role of the clinic's own keeps the clinic's title."""
+    head = plan.letterhead
+    return [
+        (words.name("roles", role, head.roles.get(role, role.replace("-", " "))), number)
+        for role, number in head.telephone.items() if number
+    ]  # fmt: skip
+
+
+def _start(entry: Entry) -> Moment:
+    assert entry.start is not None, "a dated entry has a start"
+    return entry.start
+
+
+def _end(entry: Entry) -> Moment:
+    return entry.end or _start(entry)
