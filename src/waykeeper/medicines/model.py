@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
-from typing import Literal
+from fractions import Fraction
+from typing import Literal, Protocol
 
+from waykeeper.findings import Finding
 from waykeeper.timing.model import Moment
 
 Decision = Literal["continue", "hold", "adjust", "time", "ask", "already stopped"]
@@ -16,12 +19,16 @@ class MedicineRow:
     """What is proposed for one medicine. Never an order: `confirm_by` names who must answer.
 
     decision      hold: no dose on day -missed_days .. -1 nor on day 0 before surgery
-    missed_days   integer, only for hold; last dose on day -(missed_days + 1)
+    missed_days   integer; last dose on day -(missed_days + 1). `ask` may carry it too: the proposal to ask about
+    last_dose     the last day with a dose; a medicine taken weekly keeps its weekday, so it may lie earlier
     last_limit    an hours rule: last dose at or before this moment
+    window        a medicine given in cycles: its last dose should lie between these days, both included
     recognised    False: shown first as "needs review", the release gate stays shut
     restart       the condition in words, without dates; restart_from is the earliest proposal day
+    restart_by    who owns the restart: every stop has one
     longest_days  the longest plausible hold, for a row that is not classified
     arithmetic    how the dates came about, line by line, for `explain`
+    group         the rule's file; a pathway names the groups whose holds it wants
     """
 
     key: str
@@ -48,3 +55,97 @@ class MedicineRow:
     longest_days: int | None = None
     arithmetic: tuple[str, ...] = ()
     alternatives: tuple[str, ...] = ()  # e.g. both dates of a blanket policy, named
+    group: str = ""
+    window: tuple[date, date] | None = None
+    restart_by: str = ""
+    findings: tuple[Finding, ...] = field(default=(), compare=False)
+
+    @property
+    def stops(self) -> bool:
+        """True where the proposal, or what it asks about, pauses the medicine: such a row needs a restart."""
+        return self.missed_days is not None or self.last_limit is not None or self.window is not None
+
+
+class AnswerLike(Protocol):
+    """What a person decided about one medicine; `plan.model.HoldAnswer` is one.
+
+    decision  "hold", "continue", "adjust", ...; "indication" answers only why it is taken, in `text`
+    """
+
+    @property
+    def decision(self) -> str: ...  # noqa: D102 - the field's name says it
+    @property
+    def missed_days(self) -> int | None: ...  # noqa: D102
+    @property
+    def text(self) -> str: ...  # noqa: D102
+    @property
+    def by(self) -> str: ...  # noqa: D102
+    @property
+    def last_taken(self) -> Moment | None: ...  # noqa: D102
+
+
+@dataclass(frozen=True, slots=True)
+class Ingredient:
+    """One substance of the rule files: how it is written and coded."""
+
+    name: str
+    group: str
+    rxnorm: str = ""
+    unsure: bool = False  # the code is from memory: it is shown, but it does not classify alone
+    names: tuple[str, ...] = ()
+    salts: tuple[str, ...] = ()
+    tags: frozenset[str] = frozenset()  # what pair questions and daily sums ask for, e.g. "opioid"
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One line of a rule: if all conditions hold, this is proposed. Conditions: see rules/README.md."""
+
+    when: Mapping[str, tuple[str, ...]]
+    decision: str
+    missed_days: int | None = None
+    hours: int | None = None
+    cycle_days: tuple[int, int] | None = None
+    cycle_months: int | None = None
+    question: str = ""
+    notes: tuple[str, ...] = ()
+    others: Mapping[str, int] = field(default_factory=dict)  # other intervals shown beside: label -> missed days
+    longest_days: int | None = None
+    restart: str = ""
+    restart_days: int | None = None
+    source: str = ""
+    year: str = ""
+    confidence: str = ""
+    confirm_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HalfLife:
+    """Half-lives in hours, and what practice lists say in missed days."""
+
+    low: Fraction
+    typical: Fraction
+    high: Fraction
+    lists: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """What is proposed for an ingredient (or, with `together`, for a combination of all of them)."""
+
+    name: str
+    group: str
+    ingredients: tuple[str, ...]
+    cases: tuple[Case, ...]
+    neuraxial: tuple[Case, ...] = ()
+    together: bool = False
+    never_stop: bool = False
+    policy: str = ""  # the clinic's policy that decides between cases
+    half_life: HalfLife | None = None
+    restart: str = ""
+    restart_by: str = "prescriber"
+    restart_days: int | None = None
+    source: str = ""
+    year: str = ""
+    confidence: str = ""
+    tests: tuple[str, ...] = ()

@@ -1,0 +1,35 @@
+"""How often a medicine is taken and on which weekday, also where only the text says it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from waykeeper.record.model import MedicineEntry
+
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_WEEKLY = re.compile(r"\b(weekly|every week|once (a|per|every) week|every 7 days|q(1)?w)\b")
+_WEEKS = re.compile(r"\b(?:every|q) ?(\d{1,2}) ?(?:weeks?|w|wk)\b|\bq(\d{1,2})w(?:k|eeks?)?\b")
+_DAILY = re.compile(r"\b(daily|every day|once a day|twice a day|bid|b\.i\.d\.|tid|qid|every morning|every evening|nightly|every \d+ hours|q\d+h)\b")
+_NAMED = re.compile(r"\b(mon|tue|tues|wed|thu|thur|thurs|fri|sat|sun)(?:days?|sdays?|nesdays?|rsdays?|urdays?)?\b")
+
+
+def with_dosing(entry: MedicineEntry) -> MedicineEntry:
+    """The entry with period and weekday filled from its texts where no structured timing says them."""
+    text = f"{entry.schedule} {entry.dose_text} {entry.words}".casefold()
+    period = entry.period_days if entry.period_days is not None else _period(text)
+    weekday = entry.weekday if entry.weekday is not None else _weekday(text)
+    return replace(entry, period_days=period, weekday=weekday)
+
+
+def _period(text: str) -> int | None:
+    """Days between doses; None where the text says none, or two different ones."""
+    found = {7} if _WEEKLY.search(text) else set()
+    found |= {7 * int(a or b) for a, b in _WEEKS.findall(text)}
+    found |= {1} if _DAILY.search(text) else set()
+    return found.pop() if len(found) == 1 else None
+
+
+def _weekday(text: str) -> int | None:
+    named = {_WEEKDAYS.index(n[:3]) for n in _NAMED.findall(text)}
+    return named.pop() if len(named) == 1 else None

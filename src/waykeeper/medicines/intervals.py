@@ -1,0 +1,128 @@
+"""From a case to days: missed days, clock limits, weekly days and cycle windows, with the arithmetic in words."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import date, time, timedelta
+
+from waykeeper.medicines.model import Case
+from waykeeper.record.model import MedicineEntry
+from waykeeper.timing.arithmetic import add_elapsed, add_months
+from waykeeper.timing.model import Moment
+from waykeeper.timing.wall import earlier_reading, read_wall
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_CLOCK = re.compile(r"\b([01]?\d|2[0-3]):([0-5]\d)\b")
+WEEK = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """The days of one proposal. `missed_days` None: nothing is missed, or no date can be computed."""
+
+    missed_days: int | None = None
+    last_dose: date | None = None
+    first_missed: date | None = None
+    limit: Moment | None = None
+    window: tuple[date, date] | None = None
+    arithmetic: tuple[str, ...] = ()
+
+    @property
+    def strictness(self) -> tuple[date, str]:
+        """Sorts the longer interval first: the earlier last dose, then the earlier clock limit."""
+        return (self.last_dose or date.max, str(self.limit or "~"))
+
+
+def day_name(day: date) -> str:
+    """`Thu 2026-03-12`, in English wherever the process runs."""
+    return f"{_DAYS[day.weekday()]} {day.isoformat()}"
+
+
+def clock_name(moment: Moment) -> str:
+    """`Tue 2026-03-17 07:30`."""
+    return f"{day_name(moment.day)} {moment.clock:%H:%M}" if moment.clock else day_name(moment.day)
+
+
+def interval(case: Case, surgery: Moment, entry: MedicineEntry) -> Interval:
+    """The days that a case gives for a surgery and a row."""
+    if case.missed_days is not None:
+        return missed(case.missed_days, surgery.day, entry)
+    if case.hours is not None:
+        return hours_before(case.hours, surgery, entry)
+    if case.cycle_days is not None:
+        low, high = case.cycle_days
+        return _window(surgery.day - timedelta(high), surgery.day - timedelta(low), surgery.day, f"{low} to {high} days")
+    if case.cycle_months is not None:
+        return _months(case.cycle_months, surgery.day)
+    return Interval()
+
+
+def missed(days: int, surgery: date, entry: MedicineEntry) -> Interval:
+    """No dose on day -days .. -1 nor on day 0; a weekly medicine keeps its weekday."""
+    last = surgery - timedelta(days + 1)
+    lines = [f"N = {days}: last dose on day -({days} + 1) = {day_name(last)}"]
+    if entry.period_days == WEEK and entry.weekday is not None:
+        usual = on_or_before(last, entry.weekday)
+        gap = (surgery - usual).days
+        lines.append(f"taken every {_DAYS[entry.weekday]}: last {day_name(usual)}, {gap} days before surgery")
+        return Interval(days, usual, usual + timedelta(WEEK), arithmetic=tuple(lines))
+    return Interval(days, last, last + timedelta(1), arithmetic=tuple(lines))
+
+
+def on_or_before(day: date, weekday: int) -> date:
+    """The last such weekday on or before a day."""
+    return day - timedelta((day.weekday() - weekday) % WEEK)
+
+
+def hours_before(hours: int, surgery: Moment, entry: MedicineEntry) -> Interval:
+    """Last dose so many elapsed hours before the start; whole days where the start time is not known.
+
+    The usual clock times of the row, where it says them, choose the last dose that is early enough.
+    """
+    if surgery.whole_day:
+        days = math.ceil(hours / 24)
+        got = missed(days, surgery.day, entry)
+        note = f"{hours} h, start time not known: {days} whole days"
+        return Interval(days, got.last_dose, got.first_missed, arithmetic=(note, *got.arithmetic))
+    exact = add_elapsed(earlier_reading(surgery), -60 * hours)
+    limit = earlier_reading(exact)
+    lines = [f"{hours} h before {clock_name(surgery)} = {limit}"]
+    last = _last_usual(limit, clocks(entry))
+    if last != limit.day:
+        lines.append(f"the usual dose on {day_name(limit.day)} would be too late: last {day_name(last)}")
+    if limit.day == surgery.day:
+        return Interval(limit=limit, arithmetic=tuple(lines))
+    days = (surgery.day - last).days - 1
+    return Interval(days, last, last + timedelta(1), limit, arithmetic=tuple(lines))
+
+
+def clocks(entry: MedicineEntry) -> tuple[time, ...]:
+    """The clock times that the row's schedule or dose text names."""
+    found = _CLOCK.findall(f"{entry.schedule} {entry.dose_text}")
+    return tuple(sorted({time(int(h), int(m)) for h, m in found}))
+
+
+def _last_usual(limit: Moment, usual: tuple[time, ...]) -> date:
+    """The day of the last usual dose at or before the limit; the limit's day where no time is known."""
+    if not usual:
+        return limit.day
+    first = read_wall(limit.day, usual[0], limit.zone, "recorded").moment
+    return limit.day if first.instant() <= limit.instant() else limit.day - timedelta(1)
+
+
+def _window(opens: date, closes: date, surgery: date, words: str) -> Interval:
+    line = f"last dose {words} before surgery: {day_name(opens)} to {day_name(closes)}"
+    days = (surgery - closes).days - 1
+    return Interval(days, closes, closes + timedelta(1), window=(opens, closes), arithmetic=(line,))
+
+
+def _months(months: int, surgery: date) -> Interval:
+    """More than so many full months: the day after them is the first that counts (months clip to the month's end)."""
+    last = add_months(surgery, -months)
+    while add_months(last, months) >= surgery:
+        last -= timedelta(1)
+    line = f"more than {months} full months: {day_name(last)} + {months} months = {day_name(add_months(last, months))}"
+    days = (surgery - last).days - 1
+    return Interval(days, last, last + timedelta(1), arithmetic=(line,))

@@ -1,0 +1,142 @@
+"""Creatinine clearance by Cockcroft and Gault, exact, or the reason why there is none.
+
+Source: Cockcroft & Gault, Nephron 1976;16:31; 1 mg/dL creatinine = 88.4 umol/L. Actual weight, as the trials used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+
+from waykeeper.record.model import Kidney
+
+UMOL_PER_MG_DL = Fraction("88.4")
+STALE_DAYS, REFUSED_DAYS = 30, 90
+_UNITS = {"mg/dl": Fraction(1), "umol/l": 1 / UMOL_PER_MG_DL}
+
+
+@dataclass(frozen=True, slots=True)
+class Clearance:
+    """mL/min, unrounded, or None with the question to ask.
+
+    usable     the value that branches are chosen by; None where it is missing or refused
+    stale      computed, but the creatinine is older than the clinic's limit: a new value is asked for
+    beside     the same with ideal and adjusted weight, shown only
+    """
+
+    usable: Fraction | None = None
+    stale: bool = False
+    question: str = ""
+    beside: tuple[tuple[str, Fraction], ...] = ()
+    arithmetic: tuple[str, ...] = ()
+
+
+def cockcroft_gault(age: int, weight_kg: Fraction, creatinine_mg_dl: Fraction, female: bool) -> Fraction:
+    """(140 - age) x weight / (72 x creatinine), x 0.85 for women; mL/min.
+
+    Raises ValueError outside 18 <= age < 140, weight > 0, creatinine > 0.
+    """
+    if not 18 <= age < 140 or weight_kg <= 0 or creatinine_mg_dl <= 0:  # noqa: PLR2004 - limits of the formula
+        raise ValueError("age must be 18 to 139, weight and creatinine above 0")
+    return (140 - age) * weight_kg / (72 * creatinine_mg_dl) * (Fraction(85, 100) if female else 1)
+
+
+def clearance(
+    kidney: Kidney, surgery: date, stale_days: int = STALE_DAYS, refused_days: int = REFUSED_DAYS
+) -> Clearance:
+    """The clearance as it stands for a surgery day. A doubtful input gives no value, only a question."""
+    question = _missing(kidney) or _implausible(kidney, surgery, refused_days)
+    if question:
+        return Clearance(question=question)
+    assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
+    assert kidney.birth_date is not None and kidney.female is not None
+    serum = Fraction(kidney.creatinine) * _UNITS[_unit(kidney)]
+    age, weight = age_on(kidney.birth_date, surgery), Fraction(kidney.weight_kg)
+    value = cockcroft_gault(age, weight, serum, kidney.female)
+    days = (surgery - kidney.creatinine_on).days
+    stale = days > stale_days
+    ask = f"creatinine is {days} days old at surgery, more than {stale_days}: measure again" if stale else ""
+    beside = tuple((n, cockcroft_gault(age, w, serum, kidney.female)) for n, w in _other_weights(kidney, weight))
+    return Clearance(value, stale, ask, beside, _arithmetic(kidney, age, weight, serum, value, days))
+
+
+def age_on(birth: date, day: date) -> int:
+    """Completed years. A birthday on 29 February counts on 28 February in common years: older, so the longer hold."""
+    birthday = (birth.month, min(birth.day, 28) if birth.month == 2 else birth.day)  # noqa: PLR2004
+    if birth.month == 2 and birth.day == 29 and _leap(day.year):  # noqa: PLR2004
+        birthday = (2, 29)
+    return day.year - birth.year - ((day.month, day.day) < birthday)
+
+
+def shown(value: Fraction) -> str:
+    """Two places, cut and not rounded, so that 49.96 never reads as 50."""
+    hundredths = int(value * 100)
+    return f"{hundredths // 100}.{hundredths % 100:02d}"
+
+
+def _leap(year: int) -> bool:
+    return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+
+
+def _unit(kidney: Kidney) -> str:
+    return kidney.creatinine_unit.strip().replace("µ", "u").replace("μ", "u").casefold()
+
+
+def _missing(kidney: Kidney) -> str:
+    if kidney.creatinine is None:
+        if kidney.egfr is not None:
+            return "an eGFR is no creatinine clearance: give creatinine with unit and date, weight, age and sex"
+        return "no creatinine is recorded"
+    wanted = {
+        "the day of the creatinine": kidney.creatinine_on,
+        "the weight": kidney.weight_kg,
+        "the birth date": kidney.birth_date,
+        "the sex that the formula needs": kidney.female,
+    }
+    absent = [name for name, value in wanted.items() if value is None]
+    return f"creatinine clearance needs {' and '.join(absent)}" if absent else ""
+
+
+def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
+    assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
+    assert kidney.birth_date is not None
+    unit, value, days = _unit(kidney), kidney.creatinine, (surgery - kidney.creatinine_on).days
+    if unit not in _UNITS:
+        return f"creatinine has the unit {kidney.creatinine_unit!r}: mg/dL or umol/L is needed"
+    if value <= 0 or kidney.weight_kg <= 0:
+        return "creatinine and weight must be above 0"
+    if unit == "mg/dl" and value > 20:  # noqa: PLR2004 - no living creatinine in mg/dL
+        return f"creatinine {value} mg/dL is hardly possible: is it umol/L?"
+    if unit == "umol/l" and value < 10:  # noqa: PLR2004 - no living creatinine in umol/L
+        return f"creatinine {value} umol/L is hardly possible: is it mg/dL?"
+    if not 18 <= age_on(kidney.birth_date, surgery) < 140:  # noqa: PLR2004 - limits of the formula
+        return "the formula holds for ages 18 to 139 only"
+    if days < 0:
+        return "the creatinine is dated after the surgery day"
+    if days > refused_days:
+        return f"creatinine is {days} days old at surgery, more than {refused_days}: it is not used"
+    return ""
+
+
+def _other_weights(kidney: Kidney, actual: Fraction) -> list[tuple[str, Fraction]]:
+    """Ideal 50 (women 45.5) + 2.3 kg for each inch over 60; adjusted = ideal + 0.4 x (actual - ideal)."""
+    if kidney.height_cm is None:
+        return []
+    ideal = Fraction("45.5") if kidney.female else Fraction(50)
+    ideal += Fraction("2.3") * (Fraction(kidney.height_cm) / Fraction("2.54") - 60)
+    if ideal <= 0:
+        return []
+    adjusted = ideal + Fraction(2, 5) * (actual - ideal)
+    return [("adjusted", adjusted), ("ideal", ideal)]
+
+
+def _arithmetic(kidney: Kidney, age: int, weight: Fraction, serum: Fraction, value: Fraction, days: int) -> tuple[str, ...]:
+    sex = " x 0.85" if kidney.female else ""
+    given = f"{kidney.creatinine} {kidney.creatinine_unit}"
+    divided = "" if _unit(kidney) == "mg/dl" else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
+    return (
+        f"creatinine {given}{divided}, {days} days before surgery",
+        f"Cockcroft-Gault with actual weight: (140 - {age}) x {float(weight):g} kg / (72 x creatinine){sex}"
+        f" = {shown(value)} mL/min (compared unrounded)",
+    )

@@ -1,0 +1,273 @@
+"""From recognised substances to one outcome: base case, needle overlay, policy, combination."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import cast
+
+from waykeeper.medicines.conditions import Situation, first
+from waykeeper.medicines.context import Context
+from waykeeper.medicines.cycles import actual_dose
+from waykeeper.medicines.dosing import with_dosing
+from waykeeper.medicines.indications import indications_of
+from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
+from waykeeper.medicines.model import Case, Decision, Rule
+from waykeeper.medicines.nsaids import nsaid_days
+from waykeeper.medicines.policies import blanket_days, policy_value
+from waykeeper.medicines.recognise import Recognised
+from waykeeper.medicines.words import read_words
+from waykeeper.record.model import MedicineEntry
+
+BLANKET_GROUPS = frozenset({"anticoagulants", "antiplatelets"})
+_RANK: dict[str, int] = {"continue": 0, "adjust": 1, "time": 2, "hold": 3, "ask": 4}
+PHARMACIST = "confirm with pharmacist"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one rule, or several for a combination, come to."""
+
+    decision: Decision
+    rule: str
+    group: str
+    interval: Interval = Interval()
+    policy: str = ""
+    question: str = ""
+    notes: tuple[str, ...] = ()
+    alternatives: tuple[str, ...] = ()
+    arithmetic: tuple[str, ...] = ()
+    restart: str = ""
+    restart_days: int | None = None
+    restart_by: str = "prescriber"
+    source: str = ""
+    year: str = ""
+    confidence: str = ""
+    confirm_by: str = "prescriber"
+    longest_days: int | None = None
+    never_stop: bool = False
+
+    @property
+    def pauses(self) -> bool:
+        """True where doses are missed or limited."""
+        return self.interval != Interval() and (self.interval.missed_days is not None or self.interval.limit is not None)
+
+    def restart_from(self, surgery: date) -> date | None:
+        """The earliest proposal day for the restart; None where only a gate opens it."""
+        return None if self.restart_days is None else surgery + timedelta(self.restart_days)
+
+
+def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
+    """The outcome of all rules that the row's substances have."""
+    entry = with_dosing(entry)
+    rules = context.rules.rule_for(known.ingredients)
+    outcomes = [_of_rule(rule, index, entry, known, context) for index, rule in enumerate(rules)]
+    joined = _combined(outcomes) if len(outcomes) > 1 else outcomes[0]
+    return _blanket(joined, entry, context)
+
+
+def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
+    situation = _situation(rule, index, entry, known, context)
+    base = first(rule.cases, situation)
+    assert base is not None  # check_rules proves that the last case has no condition
+    outcome = _of_case(rule, base, entry, context, "rule")
+    if context.neuraxial and rule.neuraxial:
+        overlay = first(rule.neuraxial, situation)
+        if overlay is not None:
+            outcome = _longer(outcome, _of_case(rule, overlay, entry, context, "needle possible"), context)
+    if base.cycle_days is not None or base.cycle_months is not None:
+        outcome = _with_actual_dose(outcome, base, entry, context)
+    return _with_kidney(outcome, rule, context)
+
+
+def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:
+    strengths = known.reading.strengths
+    dose = strengths[index] if index < len(strengths) else None
+    forms = known.reading.forms | read_words(f"{entry.route} {entry.form}", context.rules).forms
+    releases = known.reading.releases | read_words(f"{entry.form} {entry.dose_text}", context.rules).releases
+    return Situation(
+        numbers={
+            "crcl": context.clearance.usable,
+            "dose_mg": entry.dose_mg if entry.dose_mg is not None and len(known.ingredients) == 1 else dose,
+            "period": entry.period_days,
+        },
+        words={
+            "bleed": frozenset({context.bleed}),
+            "anaesthesia": frozenset({context.anaesthesia}),
+            "indication": indications_of(entry, context.answers.get(entry.key)),
+            "form": forms or frozenset({"unknown"}),
+            "release": releases or frozenset({"plain"}),
+            "policy": frozenset({policy_value(context.policies, rule.policy)} if rule.policy else ()),
+            "risk": frozenset({context.facts.get(f"{rule.policy}_risk", "unknown")}),
+        },
+    )
+
+
+def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, why: str) -> Outcome:
+    surgery = context.surgery
+    source = case.source or rule.source
+    confidence = case.confidence or rule.confidence
+    conditions = ", ".join(f"{k} {' '.join(v)}" for k, v in case.when.items()) or "always"
+    doubtful = "L" in confidence or "from memory" in source
+    policy = policy_value(context.policies, rule.policy) if rule.policy else ""
+    outcome = Outcome(
+        decision=cast("Decision", case.decision),
+        rule=rule.name,
+        group=rule.group,
+        policy=policy,
+        question=case.question,
+        notes=(*case.notes, *((PHARMACIST,) if doubtful else ())),
+        restart=case.restart or rule.restart,
+        restart_days=rule.restart_days if case.restart_days is None else case.restart_days,
+        restart_by=rule.restart_by,
+        source=source,
+        year=case.year or rule.year,
+        confidence=confidence,
+        confirm_by=case.confirm_by or "prescriber",
+        longest_days=case.longest_days,
+        never_stop=rule.never_stop,
+    )
+    head = (f"surgery {clock_name(surgery)} is day 0", f"{rule.group}/{rule.name}, {why}: {conditions}")
+    if rule.half_life is not None and case.decision == "hold" and case.missed_days is None:
+        return _half_lives(outcome, rule, entry, context, head)
+    days = interval(case, surgery, entry)
+    beside = tuple(_beside(label, n, entry, context) for label, n in case.others.items())
+    return replace(outcome, interval=days, arithmetic=(*head, *days.arithmetic), alternatives=beside)
+
+
+def _half_lives(
+    outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Context, head: tuple[str, ...]
+) -> Outcome:
+    assert rule.half_life is not None
+    chosen = nsaid_days(rule.half_life, outcome.policy)
+    days = missed(chosen.days, context.surgery.day, entry)
+    return replace(
+        outcome,
+        decision="ask" if chosen.question else "hold",
+        question="; ".join(q for q in (chosen.question, outcome.question) if q),
+        interval=days,
+        arithmetic=(*head, *chosen.arithmetic, *days.arithmetic),
+        alternatives=tuple(_beside(label, n, entry, context) for label, n in chosen.others),
+    )
+
+
+def _beside(label: str, days: int, entry: MedicineEntry, context: Context) -> str:
+    got = missed(days, context.surgery.day, entry)
+    assert got.last_dose is not None
+    return f"{label}: N = {days}, last dose {day_name(got.last_dose)}"
+
+
+def _longer(base: Outcome, overlay: Outcome, context: Context) -> Outcome:
+    """The longer interval wins; a question of either stays, and the shorter one is shown beside."""
+    if overlay.interval == Interval():
+        longer, shorter = (overlay, base) if overlay.decision == "ask" else (base, overlay)
+    elif overlay.interval.strictness < base.interval.strictness:
+        longer, shorter = overlay, base
+    else:
+        longer, shorter = base, overlay
+    asks = "ask" in (base.decision, overlay.decision)
+    open_needle = context.anaesthesia == "unknown"
+    notes = ("anaesthesia is not known: the interval for a spinal needle or deep block counts",) if open_needle else ()
+    return replace(
+        longer,
+        decision="ask" if asks else longer.decision,
+        question="; ".join(dict.fromkeys(q for q in (longer.question, shorter.question) if q)),
+        notes=tuple(dict.fromkeys((*longer.notes, *shorter.notes, *notes))),
+        alternatives=tuple(dict.fromkeys((*longer.alternatives, *_told(shorter), *shorter.alternatives))),
+        arithmetic=tuple(dict.fromkeys((*base.arithmetic, *overlay.arithmetic, "the longer interval counts"))),
+        source="; ".join(dict.fromkeys(s for s in (longer.source, shorter.source) if s)),
+        longest_days=_longest(base.longest_days, overlay.longest_days),
+        restart_days=_longest(base.restart_days, overlay.restart_days),
+    )
+
+
+def _told(outcome: Outcome) -> tuple[str, ...]:
+    days = outcome.interval
+    why = "without a needle" if "rule:" in " ".join(outcome.arithmetic) else "needle"
+    if days.limit is not None:
+        return (f"{why}: last dose at or before {clock_name(days.limit)}",)
+    if days.missed_days is not None and days.last_dose is not None:
+        return (f"{why}: N = {days.missed_days}, last dose {day_name(days.last_dose)}",)
+    return ()
+
+
+def _longest(one: int | None, other: int | None) -> int | None:
+    return max((n for n in (one, other) if n is not None), default=None)
+
+
+def _with_actual_dose(outcome: Outcome, case: Case, entry: MedicineEntry, context: Context) -> Outcome:
+    """A cycle is tested against the dose that was really given, never against the schedule."""
+    said = actual_dose(case, outcome.interval, entry, context.surgery.day)
+    return replace(
+        outcome,
+        decision="ask" if said.question else outcome.decision,
+        question="; ".join(q for q in (said.question, outcome.question) if q),
+        notes=(*outcome.notes, *said.notes),
+        alternatives=(*outcome.alternatives, *said.alternatives),
+        arithmetic=(*outcome.arithmetic, *said.arithmetic),
+    )
+
+
+def _with_kidney(outcome: Outcome, rule: Rule, context: Context) -> Outcome:
+    """A rule that looks at the kidney shows the arithmetic, and asks where a value is missing or old."""
+    if not any("crcl" in case.when for case in (*rule.cases, *rule.neuraxial)):
+        return outcome
+    asked = context.clearance.question
+    return replace(
+        outcome,
+        question="; ".join(q for q in (outcome.question, f"kidney: {asked}" if asked else "") if q),
+        arithmetic=(*context.clearance.arithmetic, *outcome.arithmetic),
+    )
+
+
+def _combined(outcomes: list[Outcome]) -> Outcome:
+    """A combination cannot be taken apart by the patient: the longest hold counts, and what must not stop asks."""
+    lead = min(outcomes, key=lambda o: o.interval.strictness)
+    if not lead.pauses:
+        lead = max(outcomes, key=lambda o: _RANK[o.decision])
+    decision = max((o.decision for o in outcomes), key=_RANK.__getitem__)
+    kept = [o for o in outcomes if o.never_stop and o.decision == "continue"]
+    question = "; ".join(dict.fromkeys(o.question for o in outcomes if o.question))
+    if kept and any(o.pauses for o in outcomes):
+        decision = "ask"
+        names = " and ".join(o.rule for o in kept)
+        question = "; ".join(q for q in (f"the tablet also holds {names}, which must not stop", question) if q)
+    return replace(
+        lead,
+        decision=decision,
+        rule="+".join(dict.fromkeys(o.rule for o in outcomes)),
+        policy="+".join(dict.fromkeys(o.policy for o in outcomes if o.policy)),
+        question=question,
+        notes=tuple(dict.fromkeys(n for o in outcomes for n in o.notes)),
+        alternatives=tuple(dict.fromkeys(a for o in outcomes for a in o.alternatives)),
+        arithmetic=tuple(dict.fromkeys(a for o in outcomes for a in o.arithmetic)),
+        source="; ".join(dict.fromkeys(o.source for o in outcomes if o.source)),
+        confidence=max((o.confidence for o in outcomes), key=_doubt),
+        longest_days=max((o.longest_days for o in outcomes if o.longest_days is not None), default=None),
+    )
+
+
+def _doubt(confidence: str) -> int:
+    return {"H": 0, "M-H": 1, "H-M": 1, "M": 2, "L-M": 3, "L": 4}.get(confidence, 5)
+
+
+def _blanket(outcome: Outcome, entry: MedicineEntry, context: Context) -> Outcome:
+    """A clinic's blanket rule over the rule of the medicine: both dates are shown, and where they differ it asks."""
+    value = policy_value(context.policies, "blood_thinners")
+    days = blanket_days(value)
+    if days is None or outcome.group not in BLANKET_GROUPS:
+        return outcome
+    got = missed(days, context.surgery.day, entry)
+    if outcome.decision == "hold" and outcome.interval.missed_days == days and outcome.interval.limit is None:
+        return replace(outcome, policy=value)
+    own = _told(outcome)[0].partition(": ")[2] if outcome.pauses else outcome.decision
+    return replace(
+        outcome,
+        decision="ask",
+        policy=value,
+        interval=got,
+        question="; ".join(q for q in (f"the clinic's {value} and the rule of the medicine differ", outcome.question) if q),
+        alternatives=(f"rule {outcome.rule}: {own}", *outcome.alternatives),
+        arithmetic=(*outcome.arithmetic, f"{value}: {got.arithmetic[0]}"),
+        restart=outcome.restart or "when the prescriber says so",
+    )

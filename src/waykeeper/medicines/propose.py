@@ -1,0 +1,146 @@
+"""One row out for each row in: the proposal for each medicine of the patient's list."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from waykeeper.medicines.answers import row_from_answer
+from waykeeper.medicines.context import Context, context_for
+from waykeeper.medicines.due import due_day
+from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
+from waykeeper.medicines.model import AnswerLike, MedicineRow
+from waykeeper.medicines.outcome import Outcome, outcome_for
+from waykeeper.medicines.recognise import Recognised, recognise
+from waykeeper.medicines.ruleset import Ruleset, package_rules
+from waykeeper.medicines.status import ENDED, status_question
+from waykeeper.record.model import Kidney, MedicineEntry
+from waykeeper.timing.model import Moment, WorkingCalendar
+
+
+def propose(
+    medicines: Sequence[MedicineEntry],
+    surgery: Moment,
+    kidney: Kidney,
+    anaesthesia: str,
+    policies: Mapping[str, str],
+    *,
+    calendar: WorkingCalendar,
+    bleed: str = "high",
+    rules: Ruleset | None = None,
+    surgeries: Sequence[tuple[str, Moment]] = (),
+    answers: Mapping[str, AnswerLike] | None = None,
+    facts: Mapping[str, str] | None = None,
+    creatinine_days: tuple[int, int] = (STALE_DAYS, REFUSED_DAYS),
+) -> tuple[MedicineRow, ...]:
+    """Propose what happens with each medicine before surgery: as many rows as entries, in their order.
+
+    anaesthesia      general | spinal | deep-block | superficial-block | unknown; anything else counts as unknown
+    bleed            high | low: bleeding class of the operation; anything but "low" counts as high
+    surgeries        other live episodes of the patient by name; the longer hold is shown and both are named
+    answers          by the entry's key; a prescriber's decision replaces the proposal
+    facts            patient facts that rules ask for, e.g. {"glp1_risk": "low"}; absent = unknown
+    creatinine_days  days after which a creatinine is stale, and is refused
+    """
+    rules = rules or package_rules()
+    context = context_for(
+        surgery, kidney, anaesthesia, bleed, policies, calendar, rules, answers or {}, facts or {}, creatinine_days
+    )
+    return tuple(_row(entry, context) for entry in medicines)
+
+
+def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
+    known = recognise(entry, context.rules)
+    row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
+    answer = context.answers.get(entry.key)
+    if answer is not None and answer.decision != "indication":
+        row = row_from_answer(row, answer, context.surgery)
+    return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+
+
+def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
+    """No rule, no date: the prescriber decides, and until then the release gate stays shut."""
+    longest = max([context.rules.longest_days, *_plausible(known, context)])
+    ended = entry.status in ENDED
+    return MedicineRow(
+        key=entry.key,
+        reference=entry.reference,
+        words=entry.words,
+        decision="ask",
+        recognised=False,
+        question=f"needs review, the prescriber must decide: {known.question}",
+        notes=(f"the list says {entry.status}",) if ended else (),
+        longest_days=longest,
+        findings=known.findings,
+        arithmetic=(f"not classified; the longest plausible hold is {longest} days",),
+    )
+
+
+def _plausible(known: Recognised, context: Context) -> list[int]:
+    """The longest hold of anything that the words may have meant."""
+    near = [context.rules.single[n] for n in known.near if n in context.rules.single]
+    return [c.missed_days or c.longest_days or 0 for r in near for c in (*r.cases, *r.neuraxial)]
+
+
+def _proposal(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
+    outcome = outcome_for(entry, known, context)
+    row = _as_row(entry, known, outcome, context)
+    if entry.status in ENDED:
+        return _ended(row, entry)
+    question = status_question(entry)
+    if question:
+        joined = "; ".join(q for q in (question, row.question) if q)
+        return replace(row, decision="ask", question=joined)
+    return row
+
+
+def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: Context) -> MedicineRow:
+    days = outcome.interval
+    return MedicineRow(
+        key=entry.key,
+        reference=entry.reference,
+        words=entry.words,
+        decision=outcome.decision,
+        recognised=True,
+        rule=outcome.rule,
+        policy=outcome.policy,
+        ingredients=known.ingredients,
+        missed_days=days.missed_days,
+        last_dose=days.last_dose,
+        first_missed=days.first_missed,
+        last_limit=days.limit,
+        window=days.window,
+        restart=outcome.restart,
+        restart_from=outcome.restart_from(context.surgery.day) if outcome.pauses else None,
+        restart_by=outcome.restart_by,
+        source=outcome.source,
+        year=outcome.year,
+        confidence=outcome.confidence,
+        confirm_by=outcome.confirm_by,
+        question=outcome.question,
+        notes=(*known.notes, *outcome.notes),
+        longest_days=outcome.longest_days,
+        arithmetic=outcome.arithmetic,
+        alternatives=outcome.alternatives,
+        group=outcome.group,
+        findings=known.findings,
+    )
+
+
+def _ended(row: MedicineRow, entry: MedicineEntry) -> MedicineRow:
+    """An order that has ended: nothing is proposed, but a medicine that lasts for weeks still asks for its last dose."""
+    lasting = row.window is not None or (row.missed_days or row.longest_days or 0) > 7  # noqa: PLR2004 - a week
+    question = "it works for weeks: on which day was the last dose?" if lasting and entry.last_taken is None else ""
+    return replace(
+        row,
+        decision="already stopped",
+        missed_days=None,
+        last_dose=None,
+        first_missed=None,
+        last_limit=None,
+        window=None,
+        restart_from=None,
+        question=question,
+        alternatives=(),
+        notes=(*row.notes, f"the list says {entry.status}"),
+    )

@@ -1,0 +1,98 @@
+"""Which substances is a row about? An exact code or an exact name classifies; anything less only asks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from waykeeper.findings import Finding, finding
+from waykeeper.medicines.ruleset import RXNORM, Ruleset
+from waykeeper.medicines.words import Reading, near_names, normalise, read_words
+from waykeeper.record.model import MedicineEntry
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """What a row is about; without ingredients it was not recognised and `question` says why."""
+
+    ingredients: tuple[str, ...] = ()
+    reading: Reading = Reading()
+    question: str = ""
+    notes: tuple[str, ...] = ()
+    near: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Coded:
+    """What the codes of a row say: ingredients by known codes, codes from memory, whole readings of displays."""
+
+    known: tuple[str, ...]
+    unsure: tuple[str, ...]
+    displays: tuple[tuple[str, ...], ...]
+
+
+def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
+    """Read code and words of a row; where they disagree, or either is in doubt, the answer is a question."""
+    said = read_words("" if _is_code(entry) else entry.words, rules)
+    coded = _coded(entry, rules)
+    if said.turned:
+        return _asked(entry, said, "the words may say that it is not taken", rules)
+    conflict = _conflict(entry, said, coded)
+    if conflict:
+        return Recognised(reading=said, question=conflict.details, near=said.ingredients, findings=(conflict,))
+    sure = coded.known or next(iter(coded.displays), ())
+    if said.whole:
+        return Recognised(said.ingredients, said, notes=_doubt(coded))
+    if not said.ingredients and not said.left and sure:
+        return Recognised(sure, said, notes=("recognised by its code, no words given",))
+    if sure and set(said.ingredients) == set(sure):
+        return Recognised(sure, said, notes=(f"words not understood: {' '.join(said.left)}",))
+    if sure:
+        why = f"the code says {' and '.join(sure)}, but the words do not say so"
+        return _asked(entry, said, why, rules)
+    return _asked(entry, said, _why(said), rules)
+
+
+def _is_code(entry: MedicineEntry) -> bool:
+    return any(entry.words.strip() == c.code for c in entry.codes if c.code)
+
+
+def _coded(entry: MedicineEntry, rules: Ruleset) -> _Coded:
+    codings = [c for c in entry.codes if c.system == RXNORM]
+    named = [rules.codes[c.code] for c in codings if c.code in rules.codes]
+    unsure = tuple(dict.fromkeys(n for n in named if rules.ingredients[n].unsure))
+    known = tuple(dict.fromkeys(n for n in named if not rules.ingredients[n].unsure))
+    readings = [read_words(c.display, rules) for c in codings if c.display]
+    displays = tuple(dict.fromkeys(r.ingredients for r in readings if r.whole))
+    return _Coded(known, unsure, displays)
+
+
+def _conflict(entry: MedicineEntry, said: Reading, coded: _Coded) -> Finding | None:
+    """Two statements of one row that name different substances: never choose between them."""
+    by_code = set(coded.known) | set(coded.unsure)
+    sides = [set(d) for d in coded.displays] + [by_code, set(said.ingredients)]
+    spoken = [s for s in sides if s]
+    if all(s == spoken[0] for s in spoken):
+        return None
+    codes = ", ".join(f"{c.code} ({c.display})" if c.display else c.code for c in entry.codes)
+    named = " / ".join(dict.fromkeys(" + ".join(sorted(s)) for s in spoken))
+    return finding("WKM201", f"code {codes} and the words {entry.words!r} name different medicines: {named}")
+
+
+def _doubt(coded: _Coded) -> tuple[str, ...]:
+    return ("its RxNorm code could not be verified; recognised by name",) if coded.unsure else ()
+
+
+def _why(said: Reading) -> str:
+    if said.ingredients:
+        return f"beside {' and '.join(said.ingredients)} there are words that were not understood: {' '.join(said.left)}"
+    return "not recognised"
+
+
+def _asked(entry: MedicineEntry, said: Reading, why: str, rules: Ruleset) -> Recognised:
+    near = () if said.turned else near_names(said.left, rules)
+    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    code, details = ("WKM203", "looks like") if near else ("WKM202", "is not recognised as")
+    named = normalise(entry.words) or "(no words)"
+    found = finding(code, f"{named!r} {details} {' or '.join(near) if near else 'any medicine of the rules'}")
+    return Recognised(reading=said, question=f"{why}{hint}", near=(*said.ingredients, *near), findings=(found,))

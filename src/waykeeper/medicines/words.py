@@ -1,0 +1,124 @@
+"""The words of a row, taken apart: names, salts, dose form, strength, and what was not understood."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cache, lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+import yaml
+
+if TYPE_CHECKING:
+    from waykeeper.medicines.ruleset import Ruleset
+
+_LONGEST_PHRASE = 6
+_NUMBER = re.compile(r"\d+(\.\d+)?")
+_GLUED = re.compile(r"(?<![a-z\d.])(\d+(?:\.\d+)?)([a-z])")
+_THOUSANDS = re.compile(r"(?<=\d),(?=\d{3}\b)")
+_PUNCTUATION = re.compile(r"[^a-z0-9.]+|(?<!\d)\.|\.(?!\d)")
+_STRENGTHS = re.compile(r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)\s*(mcg|ug|mg|g)\b(?!\s*/\s*h)")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the words of one row say. `left` are the words that were not understood, in order.
+
+    strengths  milligrams as written, in the order of the ingredients ("5/325 mg" gives two)
+    turned     a word such as "stopped" or "allergy" is among them: the name may not be what is taken
+    """
+
+    ingredients: tuple[str, ...] = ()
+    forms: frozenset[str] = frozenset()
+    releases: frozenset[str] = frozenset()
+    strengths: tuple[Decimal, ...] = ()
+    left: tuple[str, ...] = ()
+    turned: bool = False
+
+    @property
+    def whole(self) -> bool:
+        """True where a name was found and every word was understood."""
+        return bool(self.ingredients) and not self.left and not self.turned
+
+
+@lru_cache(maxsize=4096)
+def normalise(text: str) -> str:
+    """Lower case, no accents, apostrophes or punctuation, single spaces: `St. John's-wort` -> `st johns wort`."""
+    plain = unicodedata.normalize("NFKD", text.replace("µ", "u").replace("μ", "u")).casefold()
+    plain = "".join(c for c in plain if not unicodedata.combining(c))
+    plain = _THOUSANDS.sub("", plain.replace("'", "").replace("’", "").replace("`", ""))  # noqa: RUF001
+    return " ".join(_GLUED.sub(r"\1 \2", _PUNCTUATION.sub(" ", plain)).split())
+
+
+@cache
+def vocabulary() -> Mapping[str, Any]:
+    """The package's words.yaml."""
+    text = (files("waykeeper.medicines") / "data" / "words.yaml").read_text("utf-8")
+    loaded: Mapping[str, Any] = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
+    return loaded
+
+
+@lru_cache(maxsize=8)
+def _phrases(rules: Ruleset) -> Mapping[str, tuple[str, str]]:
+    """Normalised phrase -> (kind, value). A name of a medicine wins over any other meaning."""
+    words = vocabulary()
+    found: dict[str, tuple[str, str]] = {normalise(w): ("noise", "") for w in words["noise"]}
+    found |= {normalise(w): ("turn", "") for w in words["turns"]}
+    for kind in ("releases", "forms"):
+        found |= {normalise(w): (kind, value) for value, listed in words[kind].items() for w in listed}
+    found |= {normalise(s): ("salt", normalise(s)) for i in rules.ingredients.values() for s in i.salts}
+    found |= {phrase: ("name", phrase) for phrase in rules.names}
+    return found
+
+
+@lru_cache(maxsize=4096)
+def read_words(text: str, rules: Ruleset) -> Reading:
+    """Take the words of a row apart; the longest phrase that is known wins, from left to right."""
+    tokens = normalise(text).split()
+    phrases = _phrases(rules)
+    kinds: dict[str, list[str]] = {k: [] for k in ("name", "forms", "releases", "salt", "left", "turn")}
+    at = 0
+    while at < len(tokens):
+        length, kind, value = _longest(tokens, at, phrases)
+        if kind in kinds:
+            kinds[kind].append(value)
+        at += length
+    ingredients = tuple(dict.fromkeys(i for n in kinds["name"] for i in rules.names[n]))
+    allowed = {normalise(s) for i in ingredients for s in rules.ingredients[i].salts}
+    left = (*kinds["left"], *(s for s in kinds["salt"] if s not in allowed))
+    forms, releases = frozenset(kinds["forms"]), frozenset(kinds["releases"])
+    return Reading(ingredients, forms, releases, strengths(text), left, bool(kinds["turn"]))
+
+
+def _longest(tokens: list[str], at: int, phrases: Mapping[str, tuple[str, str]]) -> tuple[int, str, str]:
+    for length in range(min(_LONGEST_PHRASE, len(tokens) - at), 0, -1):
+        known = phrases.get(" ".join(tokens[at : at + length]))
+        if known:
+            return (length, *known)
+    return (1, "number", "") if _NUMBER.fullmatch(tokens[at]) else (1, "left", tokens[at])
+
+
+def strengths(text: str) -> tuple[Decimal, ...]:
+    """Milligrams in the order written: `5/325 mg` -> 5, 325; `25 mcg` -> 0.025; a rate (`mcg/h`) is none."""
+    found: list[Decimal] = []
+    for numbers, unit in _STRENGTHS.findall(_THOUSANDS.sub("", text.casefold().replace("µ", "u"))):
+        scale = {"g": Decimal(1000), "mg": Decimal(1)}.get(unit, Decimal("0.001"))
+        found += [Decimal(n) * scale for n in re.findall(r"\d+(?:\.\d+)?", numbers)]
+    return tuple(found)
+
+
+@lru_cache(maxsize=4096)
+def near_names(words: tuple[str, ...], rules: Ruleset) -> tuple[str, ...]:
+    """Names that look like what was not understood. They are only ever asked about, never used."""
+    phrase = " ".join(words)
+    found: list[str] = []
+    for word in dict.fromkeys((phrase, *words)):
+        if len(word) >= 4:  # noqa: PLR2004 - shorter words are near to everything
+            close = [n for n in rules.names if abs(len(n) - len(word)) <= 3]  # noqa: PLR2004 - else no near match
+            found += difflib.get_close_matches(word, close, n=2, cutoff=0.78)
+    return tuple(dict.fromkeys(i for n in found for i in rules.names[n]))
