@@ -1,1 +1,53 @@
-"""See README.md."""
+"""Planned against actual: who missed what, how it is known, and what to do this morning. See README.md."""
+
+from waykeeper.gaps.as_json import as_json
+from waykeeper.gaps.changes import changes_since
+from waykeeper.gaps.filters import select
+from waykeeper.gaps.match import match
+from waykeeper.gaps.model import (
+    SCHEMA_VERSION,
+    Certainty,
+    Change,
+    Fact,
+    ItemRef,
+    Match,
+    Matches,
+    Placement,
+    Row,
+    Says,
+    TheatreCase,
+    TheatreList,
+    Verdict,
+    Worklist,
+)
+from waykeeper.gaps.says import facts, says
+from waykeeper.gaps.verdict import verdict
+from waykeeper.gaps.worklist import assemble, groups, patient, worklist
+
+__all__ = [
+    "SCHEMA_VERSION",
+    "Certainty",
+    "Change",
+    "Fact",
+    "ItemRef",
+    "Match",
+    "Matches",
+    "Placement",
+    "Row",
+    "Says",
+    "TheatreCase",
+    "TheatreList",
+    "Verdict",
+    "Worklist",
+    "as_json",
+    "assemble",
+    "changes_since",
+    "facts",
+    "groups",
+    "match",
+    "patient",
+    "says",
+    "select",
+    "verdict",
+    "worklist",
+]

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 
 from waykeeper.findings import Finding, Position
-from waykeeper.pathway.model import Recognise, Settings, Source
+from waykeeper.pathway.model import Coding, Recognise, Settings, Source
 from waykeeper.timing.model import Anchor, Dates, Moment
 
 # The kinds of planned items. The first seven are the pathway language's; a `medicine` is a row of the patient's
@@ -83,7 +83,7 @@ class PatientRef:
     """Who the plan is for: the identifier of the plan and what letters need. Never more than that."""
 
     identifier: Identifier
-    reference: str = ""  # "Patient/1" where it was read from a server, else ""
+    reference: str = field(default="", compare=False)  # "Patient/1" where it was read from a server, else ""
     name: str = ""
     birth_date: str = ""
     language: str = ""
@@ -113,6 +113,7 @@ class HoldProposal:
     ingredients: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     alternatives: tuple[str, ...] = ()
+    codes: tuple[Coding, ...] = ()
     arithmetic: tuple[str, ...] = ()  # not in `live`
     answered: HoldAnswer | None = None
 
@@ -262,6 +263,7 @@ class ItemState:
     withdrawn_by_us: bool = False
     references: Mapping[str, str] = field(default_factory=dict)  # part -> "Task/12"
     versions: Mapping[str, str] = field(default_factory=dict)  # part -> versionId
+    identifiers: tuple[str, ...] = ()  # visits: business identifiers of others on our resources (order numbers)
     contacts: tuple[Contact, ...] = ()
     snoozed_until: date | None = None
     closed_because: str = ""

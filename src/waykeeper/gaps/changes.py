@@ -1,0 +1,33 @@
+"""What changed since an earlier report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from waykeeper.gaps.model import Change, ChangeKind, Row
+
+_ORDER: tuple[ChangeKind, ...] = ("new", "worse", "gone", "other word", "milder", "closed")
+
+
+def _kind(before: Row | None, after: Row | None) -> ChangeKind | None:
+    if after is None:
+        return "gone" if before is not None and before.gap else None
+    if before is None or not before.gap:
+        return "new" if after.gap else None
+    if not after.gap:
+        return "closed"
+    if after.severity != before.severity:
+        return "worse" if after.severity > before.severity else "milder"
+    return "other word" if after.verdict != before.verdict else None
+
+
+def changes_since(old: Iterable[Row], new: Iterable[Row]) -> tuple[Change, ...]:
+    """What became of every gap between two reports: new, worse, gone (its plan is not in the new report),
+    other word, milder, closed; in this order, then in the order of the new report.
+    """
+    was = {row.name: row for row in old}
+    now = {row.name: row for row in new}
+    pairs = [(was.get(name), row) for name, row in now.items()]
+    pairs_gone = [(row, None) for name, row in was.items() if name not in now]
+    found = [(kind, b, a) for b, a in [*pairs, *pairs_gone] if (kind := _kind(b, a)) is not None]
+    return tuple(Change(k, b, a) for k, b, a in sorted(found, key=lambda c: _ORDER.index(c[0])))

@@ -1,0 +1,58 @@
+"""Intervals in words: "6 week check" speaks of the visit six weeks after surgery."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+
+_NUMBERS = {
+    "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9, "ten": 10,
+    "eleven": 11, "twelve": 12, "eighteen": 18, "twenty-four": 24,
+}  # fmt: skip
+_UNITS = {
+    "day": ("day", 1), "days": ("day", 1), "d": ("day", 1),
+    "week": ("day", 7), "weeks": ("day", 7), "wk": ("day", 7), "wks": ("day", 7), "w": ("day", 7),
+    "month": ("month", 1), "months": ("month", 1), "mo": ("month", 1), "mos": ("month", 1), "mth": ("month", 1),
+    "mths": ("month", 1), "m": ("month", 1),
+    "year": ("month", 12), "years": ("month", 12), "yr": ("month", 12), "yrs": ("month", 12), "y": ("month", 12),
+}  # fmt: skip
+_WORDS = re.compile(
+    r"(?<![\w/.,-])(\d{1,3}|" + "|".join(sorted(_NUMBERS, key=len, reverse=True)) + r")[\s-]?("
+    + "|".join(sorted(_UNITS, key=len, reverse=True)) + r")(?![\w])",
+    re.IGNORECASE,
+)  # fmt: skip
+_YEARLY = re.compile(r"\b(annual|yearly)\b", re.IGNORECASE)
+_MONTH_DAYS = 30.4375  # mean Gregorian month; used only to ask whether two intervals are nearly as long
+_NEARLY = 0.12
+
+Interval = tuple[str, int]  # ("day", 42) or ("month", 3)
+
+
+def _days(interval: Interval) -> float:
+    return interval[1] * (1.0 if interval[0] == "day" else _MONTH_DAYS)
+
+
+@lru_cache(maxsize=4096)
+def intervals(text: str) -> frozenset[Interval]:
+    """Every interval that a text names; weeks as days and years as months, so that spellings compare."""
+    found: set[Interval] = set()
+    for number, unit in _WORDS.findall(text):
+        count = int(number) if number.isdigit() else _NUMBERS[number.lower()]
+        base, factor = _UNITS[unit.lower()]
+        if count:
+            found.add((base, count * factor))
+    if _YEARLY.search(text):
+        found.add(("month", 12))
+    return frozenset(found)
+
+
+@lru_cache(maxsize=4096)
+def own_interval(phrase: str) -> Interval | None:
+    """The interval of a visit's phrase, e.g. "6 weeks after surgery"; None for anything else."""
+    return next(iter(intervals(phrase)), None) if " after " in phrase and phrase[:1].isdigit() else None
+
+
+def nearly(one: Interval, other: Interval) -> bool:
+    """True if two intervals are about as long ("12 weeks" and "3 months"): neither the same nor another."""
+    longer, shorter = max(_days(one), _days(other)), min(_days(one), _days(other))
+    return longer - shorter <= _NEARLY * longer

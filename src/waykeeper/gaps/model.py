@@ -1,0 +1,286 @@
+"""What the comparison of planned and actual says. Values only; every date is a local day of the clinic."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Literal
+
+from waykeeper.plan.model import Contact, Episode, Evidence, Key
+
+Certainty = Literal["linked", "recognised", "guessed", "none"]
+Says = Literal["attended", "live", "unconfirmed", "asked", "fell", "nothing", "contradictory"]
+# Where an appointment stands in the report; each has exactly one place.
+Place = Literal["evidence", "duplicate", "history", "asked", "guess", "nothing", "unplanned", "no plan", "review"]
+
+SCHEMA_VERSION = "1"
+
+
+@dataclass(frozen=True, slots=True)
+class ItemRef:
+    """One planned item among all plans: the episode and the key inside it."""
+
+    episode: Episode
+    key: Key
+
+    def __str__(self) -> str:
+        """Pathway, episode number and key: what orders items of one patient."""
+        return f"{self.episode.pathway_url}#{self.episode.number} {self.key}"
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """An Appointment and the Encounters of it (or an Encounter alone) as one piece of evidence.
+
+    parts      the sources, the Appointment first
+    says       what it counts as on the as-of day, before it is laid beside a visit
+    day        the day that counts: the Encounter's where that is what speaks
+    why        for `contradictory`: what contradicts, as a name of the table of words
+    """
+
+    parts: tuple[Evidence, ...]
+    says: Says
+    day: date | None = None
+    start: datetime | None = None
+    why: str = ""
+
+    @property
+    def head(self) -> Evidence:
+        """The Appointment, else the Encounter."""
+        return self.parts[0]
+
+    @property
+    def references(self) -> tuple[str, ...]:
+        """References of all parts, the head's first."""
+        return tuple(p.reference for p in self.parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """Where one piece of evidence belongs, how well that is known, and why.
+
+    item         the visit, or None for unplanned
+    score        0 for linked
+    reasons      what the score is made of, e.g. ("service type +40", "day inside the window +20")
+    candidates   guessed: every visit that it may be, the best first (a tie shows both)
+    note         a name of the table of words, where something needs a person ("two patients", "two links")
+    """
+
+    fact: Fact
+    item: ItemRef | None
+    certainty: Certainty
+    score: int = 0
+    reasons: tuple[str, ...] = ()
+    candidates: tuple[ItemRef, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Matches:
+    """Each piece of evidence exactly once, in an order that does not depend on the input's."""
+
+    rows: tuple[Match, ...]
+
+    def of(self, item: ItemRef) -> tuple[Match, ...]:
+        """What belongs to an item or may belong to it (guesses)."""
+        return tuple(m for m in self.rows if m.item == item or item in m.candidates)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One word about one item, why, and what to do next.
+
+    word          from the table of words
+    severity      0 nothing to do, 1 a step that waits, 2 at risk, 3 act today
+    reason        one sentence with the dates; next_action is a proposal for a person, never an order
+    who, by       role (or owner) that acts, and by which day
+    since         first day on which this word holds, where that can be told
+    mend_by       the last day on which it can still be mended
+    evidence      references that the verdict rests on
+    questions     what a person should find out; a guess never changes the word
+    history       bookings that fell through or were never confirmed, oldest first
+    duplicates    references of further live bookings
+    """
+
+    word: str
+    gap: bool
+    severity: int
+    reason: str
+    next_action: str = ""
+    who: str = ""
+    by: date | None = None
+    since: date | None = None
+    mend_by: date | None = None
+    evidence: tuple[str, ...] = ()
+    certainty: Certainty = "none"
+    day: date | None = None
+    questions: tuple[str, ...] = ()
+    guesses: tuple[str, ...] = ()
+    history: tuple[str, ...] = ()
+    duplicates: tuple[str, ...] = ()
+    unproven: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the worklist: an item of a patient's plan, or the plan itself (kind `plan`).
+
+    days          the live booking or the attendance (`booked`, `attended`), for the timeline
+    contactable   False where nothing may be printed for or sent to the patient (died, withdrew)
+    snoozed       a person put it off until `snoozed_until`, which never passes the day it can be mended
+    """
+
+    patient: str
+    identifier: str
+    episode: int
+    pathway: str
+    item: str
+    kind: str
+    title: str
+    phase: str
+    verdict: str
+    gap: bool
+    severity: int
+    harm: int
+    since: date | None
+    window_start: date | None
+    target: date | None
+    window_end: date | None
+    evidence: tuple[str, ...]
+    certainty: Certainty
+    reason: str
+    next_action: str
+    who: str
+    by: date | None
+    mend_by: date | None = None
+    evidence_day: date | None = None
+    booked: date | None = None
+    attended: date | None = None
+    book_from: date | None = None
+    late_from: date | None = None
+    owner: str = ""
+    surgeon: str = ""
+    surgery: date | None = None
+    questions: tuple[str, ...] = ()
+    guesses: tuple[str, ...] = ()
+    history: tuple[str, ...] = ()
+    duplicates: tuple[str, ...] = ()
+    contacts: tuple[Contact, ...] = ()
+    lost: bool = False
+    snoozed: bool = False
+    snoozed_until: date | None = None
+    closed_because: str = ""
+    contactable: bool = True
+    unproven: bool = False
+    first: bool = False  # listed before all others: a medicine that nobody could classify
+
+    @property
+    def name(self) -> tuple[str, int, str, str]:
+        """What makes the same row tomorrow: patient, episode, pathway, item."""
+        return (self.identifier, self.episode, self.pathway, self.item)
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """One appointment or encounter and its only place in the report.
+
+    place       evidence, duplicate, history, asked (proposed, pending, waitlist), guess, nothing (cancelled before
+                it had a start, entered in error), unplanned, no plan (its patient has none), review
+    items       the planned item; a guess names each that it may be
+    part_of     an Encounter's Appointment, where both are one piece of evidence
+    """
+
+    reference: str
+    kind: str
+    place: Place
+    patient: str = ""
+    identifier: str = ""
+    status: str = ""
+    day: date | None = None
+    text: str = ""
+    site: str = ""
+    items: tuple[str, ...] = ()
+    certainty: Certainty = "none"
+    score: int = 0
+    reasons: tuple[str, ...] = ()
+    part_of: str = ""
+    note: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TheatreCase:
+    """One operation on the theatre list. `patient` holds identifiers and references, as in Evidence."""
+
+    reference: str
+    patient: tuple[str, ...]
+    day: date
+    name: str = ""
+    procedure: str = ""
+    surgeon: str = ""
+    side: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TheatreList:
+    """A theatre list that was read, and the days that it covers (both ends included)."""
+
+    cases: tuple[TheatreCase, ...]
+    start: date
+    end: date
+
+    def covers(self, day: date) -> bool:
+        """True if the list that was read would show an operation on this day."""
+        return self.start <= day <= self.end
+
+
+@dataclass(frozen=True, slots=True)
+class Worklist:
+    """The whole report. `rows` hold every planned item exactly once, `appointments` every source exactly once.
+
+    counts   rows by verdict word; `gaps` and rows by severity are derived by the reader
+    """
+
+    as_of: date
+    rows: tuple[Row, ...]
+    appointments: tuple[Placement, ...] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def gaps(self) -> tuple[Row, ...]:
+        """The rows that need somebody, in order; snoozed ones are left to `snoozed`."""
+        return tuple(r for r in self.rows if r.gap and not r.snoozed)
+
+    @property
+    def snoozed(self) -> tuple[Row, ...]:
+        """Gaps that a person put off and that have not come back yet."""
+        return tuple(r for r in self.rows if r.gap and r.snoozed)
+
+    @property
+    def unplanned(self) -> tuple[Placement, ...]:
+        """Appointments that fit no planned visit, or whose patient has no plan."""
+        return tuple(p for p in self.appointments if p.place in ("unplanned", "no plan", "review") and not p.part_of)
+
+    @property
+    def duplicates(self) -> tuple[Placement, ...]:
+        """Further live bookings of a visit that has one."""
+        return tuple(p for p in self.appointments if p.place == "duplicate" and not p.part_of)
+
+    @property
+    def lost(self) -> tuple[Row, ...]:
+        """Rows of patients lost to follow-up by the clinic's setting, with the attempts in `contacts`."""
+        return tuple(r for r in self.rows if r.lost and r.gap)
+
+
+ChangeKind = Literal["new", "closed", "worse", "milder", "other word", "gone"]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What became of one row since an earlier report. `before` or `after` is None where there was no such row."""
+
+    kind: ChangeKind
+    before: Row | None
+    after: Row | None

@@ -1,0 +1,295 @@
+"""Verdicts of everything that is no visit: the first word of its kind that holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date, timedelta
+from typing import Any
+
+from waykeeper.gaps.gates import missing
+from waykeeper.gaps.model import Verdict
+from waykeeper.gaps.setting import Setting, ended_for, spoken
+from waykeeper.gaps.words import after
+from waykeeper.plan.model import Item, ItemState, Key
+
+_FAILED = ("failed", "rejected")
+_SATURDAY = 5
+
+Attended = Mapping[Key, Verdict]
+
+
+def working_days_before(day: date, count: int) -> date:
+    """The day `count` weekdays earlier; only where a plan has no `due_from`, which counts the holidays too."""
+    while count:
+        day -= timedelta(days=1)
+        count -= day.weekday() < _SATURDAY
+    return day
+
+
+def due_day(item: Item) -> date | None:
+    """The last day of an item: the end of its window, else the rolled day, else the target."""
+    dates = item.dates
+    moment = dates.window.end if dates.window else dates.at or dates.target
+    return moment.day if moment is not None else None
+
+
+def start_day(item: Item) -> date | None:
+    """The first day of an item's span, where it has one."""
+    return item.dates.window.start.day if item.dates.window else None
+
+
+def _due_from(item: Item, due: date | None) -> date | None:
+    """The first day on which a task is `due`: as compile wrote it, else its start, else 3 weekdays before."""
+    if item.dates.due_from is not None or due is None:
+        return item.dates.due_from
+    start = start_day(item)
+    return start if start is not None and start < due else working_days_before(due, 3)
+
+
+def _filling(item: Item, own: ItemState, setting: Setting) -> dict[str, Any]:
+    """The named dates and texts that sentences of every kind may use."""
+    due = due_day(item)
+    due_from = _due_from(item, due)
+    return {
+        "due": due, "after_due": after(due), "due_from": due_from, "from": start_day(item) or due,
+        "valid_from": item.dates.valid_from, "done_on": own.done_on, "surgery": setting.surgery,
+        "earliest": item.dates.earliest, "after_earliest": after(item.dates.earliest),
+        "days_over": (setting.as_of - due).days if due else 0, "awaited": item.dates.awaited or "its day",
+        "ended": ended_for(setting, own), "status": own.status or "not done",
+        "because": f" ({own.reason})" if own.reason else "", "by_whom": f" by {own.by}" if own.by else "",
+        "until": f" (released by {item.until})" if item.until else "",
+    }  # fmt: skip
+
+
+def _is_void(own: ItemState) -> bool:
+    return own.cls == "void" or own.status == "deleted"
+
+
+def _task_word(item: Item, own: ItemState, setting: Setting, more: Mapping[str, Any]) -> str:
+    if _is_void(own):
+        return "needs-review-void"
+    done = own.cls == "done" and own.status not in _FAILED
+    if done:
+        return _done_word(item, own, more)
+    if ended_for(setting, own):
+        return "excused"
+    if own.status in _FAILED:
+        return "failed"
+    if more["due"] is None:
+        return "undated"
+    if setting.as_of > more["due"]:
+        return "overdue"
+    return "due" if setting.as_of >= more["due_from"] else "not-yet-due"
+
+
+def _done_word(item: Item, own: ItemState, more: Mapping[str, Any]) -> str:
+    """A done task: whether it counts for this date."""
+    day = own.done_on
+    if day is None:
+        return "needs-review-day" if item.valid_for or item.dates.valid_from else "done"
+    if item.dates.valid_from is not None and day < item.dates.valid_from:
+        return "renew"
+    start = start_day(item)
+    if start is not None and day < start:
+        return "done-early"
+    return "done-late" if more["due"] is not None and day > more["due"] else "done"
+
+
+def task_verdict(item: Item, setting: Setting) -> Verdict:
+    """Tasks, questions and confirmations of medicines without a hold."""
+    own = setting.of(item)
+    more = _filling(item, own, setting)
+    group = "question" if item.key.kind == "question" else "task"
+    return spoken(group, _task_word(item, own, setting, more), item, more, setting, mend=more["due"])
+
+
+def medicine_verdict(item: Item, setting: Setting) -> Verdict:
+    """A medicine that nobody could classify; one that was classified is a confirmation, so a task."""
+    if item.hold is None or item.hold.recognised:
+        return task_verdict(item, setting)
+    own = setting.of(item)
+    more = _filling(item, own, setting)
+    more["longest_from"] = item.dates.due_from or _hold_due(None, setting.surgery)
+    done = own.cls == "done" and own.status not in _FAILED
+    word = "excused" if ended_for(setting, own) else "answered" if done or own.answer else "needs-review"
+    return spoken("medicine", word, item, more, setting, mend=setting.surgery)
+
+
+def _hold_due(last_dose: date | None, surgery: date | None) -> date | None:
+    """First day of a gap where compile wrote none: the earlier of S-14 and 3 weekdays before the last dose."""
+    days = [surgery - timedelta(days=14)] if surgery else []
+    days += [working_days_before(last_dose, 3)] if last_dose else []
+    return min(days, default=None)
+
+
+def _hold_filling(item: Item, own: ItemState, setting: Setting) -> dict[str, Any]:
+    """The dates of a hold. An answered number of missed days goes before the proposal's."""
+    hold, answer = item.hold, own.answer or (item.hold.answered if item.hold else None)
+    more = _filling(item, own, setting)
+    last = hold.last_dose if hold else None
+    if answer is not None and answer.missed_days is not None and setting.surgery is not None:
+        last = setting.surgery - timedelta(days=answer.missed_days + 1)
+    taken = own.last_taken or (answer.last_taken if answer else None)
+    condition = hold.restart if hold else ""
+    return more | {
+        "answer": answer, "last_dose": last, "after_last_dose": after(last), "taken": taken,
+        "last_taken": taken.day if taken else None, "decision": answer.decision if answer else "",
+        "due_from": item.dates.due_from or _hold_due(hold.last_dose if hold else None, setting.surgery),
+        "by_whom": f" ({answer.by})" if answer and answer.by else "",
+        "restart_from": hold.restart_from if hold else None, "restarted_on": own.restarted_on,
+        "condition": f" ({condition})" if condition else "",
+    }  # fmt: skip
+
+
+def _pauses(more: Mapping[str, Any]) -> bool:
+    """True if the answer pauses the medicine: a number of missed days, or the word hold."""
+    answer = more["answer"]
+    return answer is not None and (answer.missed_days is not None or answer.decision == "hold")
+
+
+def _taken_inside(item: Item, more: Mapping[str, Any], surgery: date | None) -> bool:
+    """True if the last recorded dose lies inside the answered hold, the surgery day included."""
+    taken = more["taken"]
+    if taken is None or surgery is None or taken.day > surgery:
+        return False
+    limit = item.hold.last_limit if item.hold else None
+    same_days = item.hold is not None and item.hold.last_dose == more["last_dose"]
+    if limit is not None and same_days and limit.clock is not None and taken.clock is not None:
+        return bool(taken.instant() > limit.instant()) if limit.zone and taken.zone else bool(taken > limit)
+    return more["last_dose"] is not None and taken.day > more["last_dose"]
+
+
+def _before_surgery(item: Item, setting: Setting, more: Mapping[str, Any]) -> str:
+    as_of, last = setting.as_of, more["last_dose"]
+    if _pauses(more) and _taken_inside(item, more, setting.surgery):
+        return "taken"
+    if more["answer"] is not None:
+        stopped = last is not None and as_of > last and more["last_taken"] is not None and more["last_taken"] <= last
+        if not _pauses(more):
+            return "answered-continue"
+        return "stopped" if stopped else "answered"
+    if setting.surgery is None:
+        return "undated" if item.dates.awaited else "unanswered"
+    due = more["due_from"]
+    return "unanswered" if due is None or as_of >= due else "not-yet-due"
+
+
+def _from_surgery(setting: Setting, more: Mapping[str, Any]) -> str:
+    if more["answer"] is None:
+        return "never-answered"
+    if not _pauses(more):
+        return "answered-continue"
+    start = more["restart_from"]
+    return "restart-due" if start is None or setting.as_of >= start else "not-yet-due-restart"
+
+
+def _hold_word(item: Item, own: ItemState, setting: Setting, more: Mapping[str, Any]) -> str:
+    if own.restarted_on is not None:
+        return "restarted"
+    stopped = _pauses(more) and more["last_dose"] is not None and setting.as_of > more["last_dose"]
+    if setting.withdrawn and not setting.died and stopped:
+        return "restart-withdrawn"
+    if ended_for(setting, own):
+        return "excused"
+    if _is_void(own):
+        return "needs-review-void"
+    if setting.surgery is not None and setting.as_of >= setting.surgery:
+        return _from_surgery(setting, more)
+    return _before_surgery(item, setting, more)
+
+
+def hold_verdict(item: Item, setting: Setting) -> Verdict:
+    """A medicine hold: before surgery it asks for the answer, from the surgery day on for the restart."""
+    own = setting.of(item)
+    more = _hold_filling(item, own, setting)
+    return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more["last_dose"])
+
+
+def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
+    """A gate: opened by a person only, never by a date; `shut` lists what is missing."""
+    own = setting.of(item)
+    more = _filling(item, own, setting)
+    lacking = missing(item, setting, attended)
+    more["missing"] = ", ".join(lacking) or "nothing, but nobody has released it"
+    due = more["due"]
+    if ended_for(setting, own):
+        word = "excused"
+    elif _is_void(own):
+        word = "needs-review-void"
+    elif own.cls == "done" and own.status not in _FAILED:
+        word = "released"
+    elif own.status not in _FAILED and not lacking:
+        word = "ready"
+    elif due is None:
+        word = "undated"
+    else:
+        word = "shut" if setting.as_of >= due else "not-yet-due"
+    return spoken("gate", word, item, more, setting, mend=due)
+
+
+def instruction_verdict(item: Item, setting: Setting) -> Verdict:
+    """An instruction is printed; whether it is followed is not tracked."""
+    own = setting.of(item)
+    more = _filling(item, own, setting)
+    ended, undated = ended_for(setting, own), item.dates.awaited is not None
+    word = "excused" if ended else "needs-review-void" if _is_void(own) else "undated" if undated else "printed"
+    return spoken("instruction", word, item, more, setting)
+
+
+def _released(item: Item, own: ItemState, setting: Setting) -> bool:
+    """True if a person released the restriction, or the gate that ends it."""
+    if own.cls == "done":
+        return True
+    gate = setting.state.items.get(Key("gate", item.until.removeprefix("release of ").strip()))
+    return gate is not None and gate.cls == "done" and gate.status not in _FAILED
+
+
+def restriction_verdict(item: Item, setting: Setting) -> Verdict:
+    """A restriction ends by a recorded release, never by a date passing."""
+    own = setting.of(item)
+    more = _filling(item, own, setting)
+    start = start_day(item) or more["due"]
+    more["from"] = start
+    if ended_for(setting, own):
+        word = "excused"
+    elif _is_void(own):
+        word = "needs-review-void"
+    elif _released(item, own, setting):
+        word = "released"
+    elif start is None:
+        word = "undated"
+    elif setting.as_of < start:
+        word = "not-yet-due"
+    else:
+        past = item.dates.earliest is not None and setting.as_of > item.dates.earliest
+        word = "release-due" if past else "in-force"
+    return spoken("restriction", word, item, more, setting, mend=item.dates.earliest)
+
+
+def goal_verdict(item: Item, setting: Setting) -> Verdict:
+    """A goal: met only where somebody recorded it."""
+    own = setting.of(item)
+    more = _filling(item, own, setting)
+    due = more["due"]
+    if ended_for(setting, own):
+        word = "excused"
+    elif _is_void(own):
+        word = "needs-review-void"
+    elif own.cls == "done":
+        word = "met"
+    elif due is None:
+        word = "undated"
+    else:
+        word = "not-met" if setting.as_of > due else "open"
+    return spoken("goal", word, item, more, setting, mend=due)
+
+
+PLAIN: Mapping[str, Callable[[Item, Setting], Verdict]] = {
+    "task": task_verdict,
+    "question": task_verdict,
+    "hold": hold_verdict,
+    "medicine": medicine_verdict,
+    "instruction": instruction_verdict,
+    "restriction": restriction_verdict,
+    "goal": goal_verdict,
+}

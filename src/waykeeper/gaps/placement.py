@@ -1,0 +1,60 @@
+"""Where each appointment stands in the report: exactly one place for each source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from waykeeper.gaps.model import ItemRef, Match, Matches, Place, Placement, Verdict
+from waykeeper.gaps.words import sentence
+from waykeeper.plan.model import Evidence, Plan
+
+
+def _place(match: Match, verdict: Verdict | None) -> Place:
+    """The place of one match: what its visit's verdict made of it, else what it says."""
+    if match.candidates:
+        return "guess"
+    head = match.fact.head.reference
+    if match.item is None or verdict is None:
+        return "nothing" if match.fact.says == "nothing" and match.item is not None else "unplanned"
+    if head in verdict.guesses:
+        return "guess"
+    if head in verdict.evidence:
+        return "evidence"
+    if head in verdict.duplicates:
+        return "duplicate"
+    said = match.fact.says
+    if said == "asked":
+        return "asked"
+    if said == "contradictory":
+        return "review"
+    return "nothing" if said == "nothing" else "history"
+
+
+def placements(found: Matches, verdicts: Mapping[ItemRef, Verdict], plan: Plan) -> tuple[Placement, ...]:
+    """One Placement for each source of one patient. `plan` gives the patient's name."""
+    placed: list[Placement] = []
+    for match in found.rows:
+        place = _place(match, verdicts.get(match.item) if match.item else None)
+        placed += [_placed(match, number, place, plan) for number in range(len(match.fact.parts))]
+    return tuple(placed)
+
+
+def _placed(match: Match, number: int, place: Place, plan: Plan) -> Placement:
+    part = match.fact.parts[number]
+    items = tuple(str(r.key) for r in ((match.item,) if match.item else match.candidates))
+    return Placement(
+        part.reference, part.kind, place, plan.patient.name, str(plan.patient.identifier), part.status, part.day,
+        part.text, part.site, items, match.certainty, match.score, match.reasons,
+        match.fact.head.reference if number else "", sentence("notes", match.note, {}) if match.note else "",
+        part.origin,
+    )  # fmt: skip
+
+
+def homeless(part: Evidence, *, two: bool) -> Placement:
+    """The place of a source whose patient has no plan here, or that names two patients and so is nobody's."""
+    place: Place = "review" if two else "no plan"
+    note = sentence("notes", "two_patients" if two else "no_plan", {})
+    return Placement(
+        part.reference, part.kind, place, "", part.patient[0] if part.patient else "", part.status, part.day,
+        part.text, part.site, note=note, origin=part.origin,
+    )  # fmt: skip

@@ -1,0 +1,101 @@
+"""The plan's own row: theatre list, proof of surgery, decisions that wait."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
+from waykeeper.gaps.setting import Setting, is_unproven, spoken
+from waykeeper.gaps.words import after
+from waykeeper.plan.model import Plan
+from waykeeper.timing.model import Anchor, Standing
+
+_PROVEN_ANCHORS = ("surgery", "discharge")
+
+
+def names(plan: Plan) -> frozenset[str]:
+    """What names the plan's patient: the identifier and the server's reference."""
+    return frozenset(n for n in (str(plan.patient.identifier), plan.patient.reference) if n)
+
+
+def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[int, TheatreCase], list[TheatreCase]]:
+    """Give each standing plan of one patient its case, and return the cases left over (each is a `no-plan` row).
+
+    A case on a plan's own day goes to that plan; what is left goes to the nearest plan without one.
+    """
+    if theatre is None:
+        return {}, []
+    who = frozenset(n for on in plans for n in names(on.plan))
+    left = sorted((c for c in theatre.cases if who & set(c.patient)), key=lambda c: (c.day, c.reference))
+    given: dict[int, TheatreCase] = {}
+    standing = [i for i, on in enumerate(plans) if not on.ended]
+    for exact in (True, False):
+        for index in standing:
+            day = plans[index].surgery
+            fits = [c for c in left if c.day == day] if exact else left
+            if index in given or not fits:
+                continue
+            given[index] = min(fits, key=lambda c: abs((c.day - day).days) if day else 0)
+            left.remove(given[index])
+    return given, left
+
+
+def _unproven(on: Setting) -> tuple[str, Anchor] | None:
+    """The first of surgery and discharge that should have happened and is not proven."""
+    for name in _PROVEN_ANCHORS:
+        anchor = on.plan.anchor(name)
+        if anchor is None:
+            continue
+        if is_unproven(anchor, on.as_of):
+            return "unproven", anchor
+        missing = anchor.standing is Standing.AWAITED and not anchor.declared_awaited
+        if missing and on.surgery is not None and on.surgery < on.as_of:
+            return "unproven-awaited", anchor
+    return None
+
+
+def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None) -> str:
+    """What the theatre list says against the plan, "" where they agree or no list was read."""
+    if theatre is None or (on.surgery is not None and on.surgery < on.as_of):
+        return ""
+    if case is not None and case.day >= on.as_of:
+        return "date-differs" if case.day != on.surgery else ""
+    if on.surgery is None:
+        return ""
+    return "no-case" if theatre.covers(on.surgery) else ""
+
+
+def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
+    """The one row about the plan as a whole; further troubles of the plan follow as questions."""
+    proof = _unproven(on)
+    more: dict[str, Any] = {
+        "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
+        "conflicts": "; ".join(on.state.conflicts), "anchor": "",
+    }  # fmt: skip
+    found = [_theatre(on, theatre, case), proof[0] if proof else "", "conflict" if on.state.conflicts else ""]
+    words = [w for w in found if w]
+    if on.ended:
+        words = ["excused"]
+    elif on.void:
+        words = ["needs-review-void", *words]
+    word = words[0] if words else "current"
+    if proof and word.startswith("unproven"):
+        day = proof[1].moment.day if proof[1].moment else None
+        more |= {"anchor": proof[1].name, "day": day, "after_day": after(day)}
+    said = spoken("plan", word, None, more, on, mend=on.surgery)
+    return _with_more(said, words[1:], proof, more, on)
+
+
+def _with_more(
+    said: Verdict, words: Sequence[str], proof: tuple[str, Anchor] | None, more: Mapping[str, Any], on: Setting
+) -> Verdict:
+    """Add the reasons of the other words that hold too, so that none is hidden behind the first."""
+    reasons = []
+    for word in words:
+        filled = dict(more)
+        if proof and word.startswith("unproven"):
+            filled |= {"anchor": proof[1].name, "day": proof[1].moment.day if proof[1].moment else None}
+        reasons.append(spoken("plan", word, None, filled, on).reason)
+    return replace(said, questions=tuple(reasons)) if reasons else said

@@ -1,0 +1,140 @@
+"""What an Appointment or Encounter says on the as-of day, before it is laid beside a visit.
+
+The two tables are the contract; the code only asks on which side of the as-of day the evidence lies.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from waykeeper.gaps.model import Fact, Says
+from waykeeper.plan.model import Evidence
+
+Sense = Literal["attended", "live", "asked", "no-show", "cancelled", "nothing", "unknown"]
+
+APPOINTMENT: Mapping[str, Sense] = {
+    "fulfilled": "attended",
+    "booked": "live",
+    "arrived": "live",
+    "checked-in": "live",
+    "proposed": "asked",
+    "pending": "asked",
+    "waitlist": "asked",
+    "noshow": "no-show",
+    "cancelled": "cancelled",
+    "entered-in-error": "nothing",
+}
+ENCOUNTER: Mapping[str, Sense] = {"finished": "attended", "arrived": "live", "in-progress": "live"}
+_A_YEAR = 366
+
+
+def as_of_day(moment: date | datetime, zone: str) -> date:
+    """The clinic's day of an as-of moment; an aware time is taken into the zone first, never cut in UTC."""
+    if isinstance(moment, datetime):
+        return moment.astimezone(ZoneInfo(zone)).date() if moment.tzinfo else moment.date()
+    return moment
+
+
+def content(part: Evidence) -> tuple[str, ...]:
+    """What orders evidence: its content first, its server id only between two that are alike."""
+    return (
+        str(part.day or ""), str(part.start or ""), str(part.end or ""), part.kind, part.status, part.text,
+        *part.service_types, *part.links, part.reference,
+    )  # fmt: skip
+
+
+def _dated(sense: Sense, part: Evidence, as_of: date) -> tuple[Says, str]:
+    """An attendance or a live booking by its day: never attended in the future, never live without a day."""
+    if part.day is None:
+        return "contradictory", "without_day"
+    if part.start and part.end and part.end < part.start:
+        return "contradictory", "end_before_start"
+    if sense == "attended":
+        return ("attended", "") if part.day <= as_of else ("contradictory", "attended_in_future")
+    if part.day < as_of:
+        return "unconfirmed", ""
+    if part.kind == "encounter" and part.day > as_of:
+        return "contradictory", "started_in_future"
+    return "live", ""
+
+
+def says(part: Evidence, as_of: date) -> tuple[Says, str]:
+    """What one source says alone, and for `contradictory` why. An unknown status is never read as harmless."""
+    if part.kind == "encounter":
+        sense = ENCOUNTER.get(part.status, "nothing")
+    else:
+        sense = APPOINTMENT.get(part.status, "unknown")
+    if sense in ("attended", "live"):
+        return _dated(sense, part, as_of)
+    if sense == "unknown":
+        return "contradictory", "unknown_status"
+    if sense == "no-show":
+        return "fell", ""
+    if sense == "cancelled":
+        had_start = part.day is not None or part.start is not None
+        return ("fell", "") if had_start and not part.cancelled_by_us else ("nothing", "")
+    return ("asked", "") if sense == "asked" else ("nothing", "")
+
+
+def _fact(parts: tuple[Evidence, ...], speaker: Evidence, word: Says, why: str = "") -> Fact:
+    return Fact(parts, word, speaker.day, speaker.start, why)
+
+
+def together(appointment: Evidence, encounters: tuple[Evidence, ...], as_of: date) -> Fact:
+    """An Appointment with its Encounters as one fact. A finished Encounter outranks the Appointment's status."""
+    parts = (appointment, *encounters)
+    finished = [e for e in encounters if e.status == "finished"]
+    if finished:
+        best = min(finished, key=lambda e: (says(e, as_of)[0] != "attended", content(e)))
+        return _fact(parts, best, *says(best, as_of))
+    word, why = says(appointment, as_of)
+    if appointment.status == "fulfilled" and any(e.status == "cancelled" for e in encounters):
+        return _fact(parts, appointment, "contradictory", "encounter_cancelled")
+    open_ones = [(e, *says(e, as_of)) for e in encounters if says(e, as_of)[0] != "nothing"]
+    if not open_ones or word == "attended":
+        wrong = next((o for o in open_ones if o[1] == "contradictory"), None)
+        return _fact(parts, wrong[0], "contradictory", wrong[2]) if wrong else _fact(parts, appointment, word, why)
+    if word == "contradictory":
+        return _fact(parts, appointment, word, why)
+    if word == "fell":
+        return _fact(parts, appointment, "contradictory", "fell_and_arrived")
+    rank = {"contradictory": 0, "unconfirmed": 1, "live": 2}
+    speaker, said, reason = min(open_ones, key=lambda o: (rank[o[1]], content(o[0])))
+    return _fact(parts, speaker, said, reason)
+
+
+def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
+    """All evidence as facts, each source in exactly one, ordered by content.
+
+    An Encounter joins the Appointment that it names if that one is there and is of the same patient.
+    """
+    sources = sorted(evidence, key=content)
+    appointments = {e.reference: e for e in reversed(sources) if e.kind == "appointment"}
+    of: defaultdict[str, list[Evidence]] = defaultdict(list)
+    alone: list[Evidence] = []
+    for part in sources:
+        if part.kind == "encounter":
+            owner = appointments.get(part.appointment)
+            if owner is not None and same_patient(owner, part):
+                of[part.appointment].append(part)
+            else:
+                alone.append(part)
+    made = [together(a, tuple(of.pop(a.reference, ())), as_of) for a in sources if a.kind == "appointment"]
+    made += [_fact((e,), e, *says(e, as_of)) for e in alone]
+    return tuple(sorted(made, key=lambda f: content(f.head)))
+
+
+def same_patient(one: Evidence, other: Evidence) -> bool:
+    """True unless both name a patient and no name of one is a name of the other."""
+    return not one.patient or not other.patient or bool(set(one.patient) & set(other.patient))
+
+
+def wrong_year(fact: Fact, opens: date, closes: date) -> bool:
+    """True if the day lies more than a year outside the window that its link names."""
+    if fact.day is None:
+        return False
+    return (opens - fact.day).days > _A_YEAR or (fact.day - closes).days > _A_YEAR

@@ -1,0 +1,117 @@
+"""What holds for a whole plan on the as-of day: is it over, is surgery past, is surgery proven."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from waykeeper.gaps.model import Verdict
+from waykeeper.gaps.says import as_of_day
+from waykeeper.gaps.words import Filling, Said, say, sentence
+from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.timing.model import Anchor, Standing
+
+_OVER = {"revoked", "cancelled"}
+_VOID = {"entered-in-error"}
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One plan on one day. `ended` is the reason in words where the plan is over, else ""."""
+
+    plan: Plan
+    state: State
+    as_of: date
+    surgery: date | None
+    ended: str
+    died: bool
+    withdrawn: bool
+    void: bool
+    unproven: bool
+
+    @property
+    def contactable(self) -> bool:
+        """False where nothing may be printed for or sent to the patient."""
+        return not (self.died or self.withdrawn)
+
+    def of(self, item: Item) -> ItemState:
+        """What is recorded about an item."""
+        return self.state.items.get(item.key) or ItemState(item.key)
+
+    def rests(self, item: Item) -> bool:
+        """True if the item comes after a surgery that nothing proves."""
+        if not self.unproven or self.surgery is None:
+            return False
+        dates = item.dates
+        days = [m.day for m in (dates.target, dates.at, dates.window.end if dates.window else None) if m is not None]
+        return bool(days) and max(days) > self.surgery
+
+
+def _died(plan: Plan, state: State) -> tuple[bool, str]:
+    """Whether the patient died, and the words. A death dated after the as-of day stops letters all the same."""
+    if state.deceased_on is not None:
+        return True, sentence("ended", "died", {"day": state.deceased_on})
+    if state.deceased or plan.patient.deceased:
+        try:
+            day = date.fromisoformat(plan.patient.deceased[:10])
+        except ValueError:
+            return True, sentence("ended", "died_undated", {})
+        return True, sentence("ended", "died", {"day": day})
+    return False, ""
+
+
+def is_unproven(anchor: Anchor | None, as_of: date) -> bool:
+    """True if the anchor's day is past and its standing is only given or assumed: no record proves it."""
+    if anchor is None or anchor.moment is None:
+        return False
+    return anchor.standing in (Standing.GIVEN, Standing.ASSUMED) and anchor.moment.day < as_of
+
+
+def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
+    """Prepare a plan for its verdicts. An aware as-of moment is taken into the plan's zone."""
+    day = as_of_day(as_of, plan.zone)
+    anchor = plan.anchor("surgery")
+    died, ended = _died(plan, state)
+    withdrawn = bool(plan.withdrawn) or state.plan_status in _OVER
+    if withdrawn and not died:
+        name = "withdrawn" if plan.withdrawn else "withdrawn_plain"
+        ended = sentence("ended", name, {"reason": plan.withdrawn})
+    surgery = anchor.moment.day if anchor is not None and anchor.moment is not None else None
+    return Setting(
+        plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID, is_unproven(anchor, day)
+    )  # fmt: skip
+
+
+def ended_for(setting: Setting, own: ItemState) -> str:
+    """Why an item is not needed any more: the plan is over, or the item was withdrawn, and by whom; else ""."""
+    if setting.ended:
+        return setting.ended
+    if own.cls != "withdrawn":
+        return ""
+    because = f" ({own.reason})" if own.reason else ""
+    if own.by and not own.withdrawn_by_us:
+        return sentence("ended", "item_by", {"by": own.by, "because": because})
+    return sentence("ended", "item", {"because": because})
+
+
+def spoken(
+    group: str, name: str, item: Item | None, filling: Filling, setting: Setting, *, mend: date | None = None
+) -> Verdict:
+    """A verdict without evidence: the word of the table, filled, with the sentences that follow it."""
+    said: Said = say(group, name, item, filling, setting.as_of)
+    return Verdict(
+        said.word, said.gap, said.severity, said.reason + tails(item, said, setting), said.next_action, said.who,
+        said.by, said.since, mend, unproven=item is not None and setting.rests(item),
+    )  # fmt: skip
+
+
+def tails(item: Item | None, said: Said, setting: Setting, *more: str) -> str:
+    """The sentences that follow a reason, each with a space before it."""
+    ends = list(more)
+    if item is not None and item.undecided and said.word != "excused":
+        ends.append(sentence("tails", "undecided", {"undecided": ", ".join(item.undecided)}))
+    if item is not None and setting.rests(item):
+        ends.append(sentence("tails", "unproven", {}))
+    if not setting.contactable and said.gap:
+        ends.append(sentence("tails", "silent", {}))
+    return "".join(" " + e for e in ends)

@@ -1,0 +1,59 @@
+"""One verdict for each item of a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+
+from waykeeper.gaps.model import Match, Verdict
+from waykeeper.gaps.others import PLAIN, gate_verdict
+from waykeeper.gaps.setting import Setting, setting
+from waykeeper.gaps.visits import visit_verdict
+from waykeeper.plan.model import Item, Key, Plan, State
+
+
+def verdict(
+    item: Item,
+    plan: Plan,
+    state: State,
+    matched: Sequence[Match],
+    as_of: date | datetime,
+    *,
+    others: Mapping[Key, Verdict] | None = None,
+) -> Verdict:
+    """The verdict of one item on the as-of day.
+
+    matched   what belongs or may belong to a visit; empty for other kinds
+    as_of     the clinic's day; an aware moment is taken into the plan's zone
+    others    gates: the verdicts of what they need; a need without one counts as missing
+    """
+    return _one(item, setting(plan, state, as_of), matched, others or {})
+
+
+def _one(item: Item, on: Setting, matched: Sequence[Match], others: Mapping[Key, Verdict]) -> Verdict:
+    kind = item.key.kind
+    if kind == "visit":
+        return visit_verdict(item, on, matched)
+    if kind == "gate":
+        return gate_verdict(item, on, others)
+    return PLAIN[kind](item, on)
+
+
+def verdicts(on: Setting, matched: Mapping[Key, Sequence[Match]]) -> dict[Key, Verdict]:
+    """The verdict of every item of a plan, gates after what they need."""
+    found: dict[Key, Verdict] = {}
+    for item in on.plan.items:
+        if item.key.kind != "gate":
+            found[item.key] = _one(item, on, matched.get(item.key, ()), found)
+    for gate in _in_order([i for i in on.plan.items if i.key.kind == "gate"]):
+        found[gate.key] = _one(gate, on, (), found)
+    return found
+
+
+def _in_order(gates: Sequence[Item]) -> Iterable[Item]:
+    """Gates so that one comes after the gates that it needs; a circle (which `check` refuses) in its own order."""
+    waiting = {g.key: g for g in gates}
+    while waiting:
+        ready = [g for g in waiting.values() if not any(n in waiting for n in g.needs)] or list(waiting.values())
+        for gate in ready:
+            yield waiting.pop(gate.key)

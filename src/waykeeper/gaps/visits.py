@@ -1,0 +1,279 @@
+"""The verdict of a planned visit: the first line of the contract's table that holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, timedelta
+from typing import Any
+
+from waykeeper.gaps.match import window
+from waykeeper.gaps.model import Fact, Match, Verdict
+from waykeeper.gaps.says import content, wrong_year
+from waykeeper.gaps.setting import Setting, ended_for, tails
+from waykeeper.gaps.words import after, say, sentence, written
+from waykeeper.plan.model import Item, ItemState
+from waykeeper.timing.model import Standing
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """The days of one visit. All None while it is awaited."""
+
+    opens: date | None
+    closes: date | None
+    target: date | None
+    book_from: date | None
+    late_from: date | None
+
+    def inside(self, day: date) -> bool:
+        """True if the day lies inside the window, both ends included."""
+        return self.opens is not None and self.closes is not None and self.opens <= day <= self.closes
+
+
+def days(item: Item, grace: int) -> Days:
+    """The days of a visit; `late_from` as compile wrote it, else target + min(grace, close - target - 3) + 1."""
+    opens, closes = window(item)
+    target = item.dates.target.day if item.dates.target else closes
+    late = item.dates.late_from
+    if late is None and closes is not None and target is not None:
+        late = target + timedelta(days=max(0, min(grace, (closes - target).days - 3)) + 1)
+    return Days(opens, closes, target, item.dates.book_from, late)
+
+
+@dataclass(frozen=True, slots=True)
+class Sorted:
+    """The evidence that counts for one visit, by what it says; `guesses` do not count."""
+
+    attended: tuple[Match, ...]
+    live: tuple[Match, ...]
+    unconfirmed: tuple[Match, ...]
+    fell: tuple[Match, ...]
+    asked: tuple[Match, ...]
+    contradictory: tuple[tuple[Match, str], ...]
+    guesses: tuple[Match, ...]
+
+
+def _moment(fact: Fact) -> tuple[date, str]:
+    """Orders facts by day, then by start as an instant (or as written, where it has no zone)."""
+    start = fact.start
+    if start is not None and start.tzinfo is not None:
+        start = start.astimezone(UTC).replace(tzinfo=None)
+    return (fact.day or date.min, start.isoformat() if start else "")
+
+
+def _why(match: Match, when: Days) -> str:
+    """Why a fact contradicts this visit, "" where it does not."""
+    fact = match.fact
+    if fact.says == "contradictory":
+        return fact.why
+    if when.opens is None or when.closes is None or fact.day is None:
+        return ""
+    speaks = fact.says in ("attended", "live", "unconfirmed")
+    if speaks and match.certainty == "linked" and wrong_year(fact, when.opens, when.closes):
+        return "wrong_year"
+    if fact.says == "attended" and (when.opens - fact.day).days > (when.closes - when.opens).days:
+        return "far_too_early"
+    return ""
+
+
+def sort(matches: Sequence[Match], when: Days, recognised_closes: bool) -> Sorted:
+    """Sort the matches of one visit by what they say of it, each group in time order."""
+    closing = ("linked", "recognised") if recognised_closes else ("linked",)
+    ordered = sorted(matches, key=lambda m: (_moment(m.fact), content(m.fact.head)))
+    counted = [(m, _why(m, when)) for m in ordered if m.certainty in closing]
+    groups: dict[str, list[Match]] = {}
+    for match, why in counted:
+        if not why:
+            groups.setdefault(match.fact.says, []).append(match)
+    return Sorted(
+        attended=tuple(groups.get("attended", ())),
+        live=tuple(groups.get("live", ())),
+        unconfirmed=tuple(groups.get("unconfirmed", ())),
+        fell=tuple(groups.get("fell", ())),
+        asked=tuple(groups.get("asked", ())),
+        contradictory=tuple((m, why) for m, why in counted if why),
+        guesses=tuple(m for m in ordered if m.certainty not in closing),
+    )
+
+
+def _best_attended(found: Sequence[Match], when: Days) -> tuple[str, Match]:
+    """Of several attendances: inside the window, then late, then early; the nearest to the window of a kind."""
+    if when.opens is None or when.closes is None:
+        return "attended-undated", found[0]
+    inside = [m for m in found if m.fact.day and when.inside(m.fact.day)]
+    late = [m for m in found if m.fact.day and m.fact.day > when.closes]
+    if inside:
+        return "attended", inside[0]
+    return ("attended-late", late[0]) if late else ("attended-early", found[-1])
+
+
+def _best_live(found: Sequence[Match], when: Days) -> Match | None:
+    """Of several live bookings: the earliest inside the window, else the nearest to the target, then the earlier."""
+    inside = [m for m in found if m.fact.day and when.inside(m.fact.day)]
+    if inside or not found:
+        return inside[0] if inside else None
+    target = when.target
+    if target is None:
+        return found[0]
+    return min(found, key=lambda m: abs(((m.fact.day or target) - target).days))
+
+
+def _latest_over(found: Sorted, as_of: date) -> Match | None:
+    """The latest booking or fallen-through one whose day is over; same day: by start, then what fell through wins."""
+    over = [m for m in (*found.unconfirmed, *found.fell) if m.fact.day is not None and m.fact.day < as_of]
+    return max(over, key=lambda m: (_moment(m.fact), m.fact.says == "fell"), default=None)
+
+
+def _undeclared(item: Item, setting: Setting) -> bool:
+    """True if the visit awaits an anchor that the pathway never declared as awaited."""
+    anchor = setting.plan.anchor(item.dates.awaited or "")
+    return anchor is not None and anchor.standing is Standing.AWAITED and not anchor.declared_awaited
+
+
+def _awaited(item: Item, setting: Setting) -> str:
+    over = setting.surgery is not None and setting.surgery < setting.as_of
+    return "needs-review-awaited" if over and _undeclared(item, setting) else "undated"
+
+
+def _line(
+    item: Item, own: ItemState, found: Sorted, when: Days, setting: Setting
+) -> tuple[str, Match | None, str]:
+    """The first line of the table that holds: entry of the words, the deciding match, why it contradicts."""
+    as_of = setting.as_of
+    if found.attended:
+        return *_best_attended(found.attended, when), ""
+    if found.contradictory:
+        return "needs-review", found.contradictory[0][0], found.contradictory[0][1]
+    if ended_for(setting, own):
+        return "excused", None, ""
+    if own.cls == "void":
+        return "needs-review-void", None, ""
+    if when.opens is None or when.closes is None or when.late_from is None:
+        return _awaited(item, setting), None, ""
+    live, over = _best_live(found.live, when), _latest_over(found, as_of)
+    if live is not None and live.fact.day and when.inside(live.fact.day):
+        return "booked", live, ""
+    if over is not None and over.fact.says == "unconfirmed":
+        return "unconfirmed", over, ""
+    if live is not None and live.fact.day:
+        return ("booked-early" if live.fact.day < when.opens else "booked-late"), live, ""
+    return _unbooked(found, when, as_of), None, ""
+
+
+def _unbooked(found: Sorted, when: Days, as_of: date) -> str:
+    """Lines 8 to 12: nothing live, nothing attended."""
+    if when.closes is not None and as_of > when.closes:
+        return "missed"
+    if when.late_from is not None and as_of >= when.late_from:
+        return "overdue"
+    if found.fell:
+        return "rebook"
+    return "to-book" if when.book_from is not None and as_of >= when.book_from else "not-yet-due"
+
+
+def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> dict[str, Any]:
+    """The named dates and texts that the sentences of a visit may use."""
+    return {
+        "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
+        "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
+        "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
+        "days_past": (setting.as_of - when.target).days if when.target else 0, "awaited": item.dates.awaited or "",
+        "ended": ended_for(setting, own), "title": item.title, "day": None, "after_day": None,
+    }  # fmt: skip
+
+
+def what(fact: Fact) -> str:
+    """What a person recognises an appointment by: its text and its day."""
+    day = written(fact.day) if fact.day else "no day"
+    return f"{fact.head.text.strip() or fact.head.status}, {day}"
+
+
+def past(match: Match) -> str:
+    """One line of history: what became of an earlier booking."""
+    fact = match.fact
+    name: str = fact.says
+    if fact.says == "fell":
+        name = "noshow"
+        if fact.head.status == "cancelled":
+            name = f"cancelled_{fact.head.fell}" if fact.head.fell in ("patient", "clinic") else "cancelled"
+    return sentence("history", name, {"day": fact.day})
+
+
+def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match], more: dict[str, Any]) -> list[str]:
+    """What a person should find out beside the verdict."""
+    asks: list[str] = []
+    for match in found.guesses:
+        name = "guess" if match.certainty == "guessed" else "recognised_not_closing"
+        name = "guess_two_links" if match.note == "two_links" else name
+        about = {"reference": match.fact.head.reference, "what": what(match.fact), "score": match.score}
+        asks.append(sentence("questions", name, about))
+    for match, why in found.contradictory:
+        if match is not chosen:
+            said = explained(match, why, more)
+            asks.append(sentence("questions", "contradictory", {"reference": match.fact.head.reference, "why": said}))
+    if not word.startswith("attended"):
+        older = [m for m in found.unconfirmed if m is not chosen]
+        asks += [sentence("questions", "older_unconfirmed", {"day": m.fact.day}) for m in older]
+    asks += [
+        sentence("questions", "duplicate", {"reference": m.fact.head.reference, "day": m.fact.day}) for m in extra
+    ]
+    return asks
+
+
+def explained(match: Match, why: str, more: dict[str, Any]) -> str:
+    """The sentence that says what contradicts."""
+    head = match.fact.head
+    speaker = next((p for p in match.fact.parts if p.day == match.fact.day and p.status == "finished"), head)
+    about = {"reference": speaker.reference, "status": speaker.status, "day": match.fact.day}
+    return sentence("why", why, {**more, **about})
+
+
+def _followed(found: Sorted, chosen: Match | None, word: str, when: Days, as_of: date) -> list[str]:
+    """The sentences that follow the reason of a visit."""
+    ends: list[str] = []
+    if word == "unconfirmed":
+        live = _best_live(found.live, when)
+        if live is not None:
+            ends.append(sentence("tails", "live_elsewhere", {"other": live.fact.day}))
+        if when.closes is not None and as_of > when.closes:
+            ends.append(sentence("tails", "window_closed", {"close": when.closes}))
+    if word in ("missed", "overdue", "rebook", "to-book"):
+        history = [past(m) for m in (*found.fell, *found.unconfirmed)]
+        if history:
+            ends.append(sentence("tails", "fell", {"fell": "; ".join(history)}))
+        asked = min((m.fact.head.asked_on for m in found.asked if m.fact.head.asked_on), default=None)
+        if found.asked:
+            ends.append(sentence("tails", "asked" if asked else "asked_undated", {"asked": asked}))
+    if chosen is not None and chosen.fact.head.site:
+        ends.append(sentence("tails", "site", {"site": chosen.fact.head.site}))
+    if chosen is not None and chosen.certainty == "recognised":
+        ends.append(sentence("tails", "recognised", {}))
+    return ends
+
+
+def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Verdict:
+    """The verdict of one planned visit, with everything that is known about it."""
+    settings, own = setting.plan.settings, setting.of(item)
+    when = days(item, settings.grace_days)
+    found = sort(matches, when, settings.recognised_closes)
+    name, chosen, why = _line(item, own, found, when, setting)
+    more = filling(item, own, when, setting)
+    if chosen is not None:
+        more |= {"day": chosen.fact.day, "after_day": after(chosen.fact.day), "reference": chosen.fact.head.reference}
+        more["why"] = explained(chosen, why, more) if why else ""
+    said = say("visit", name, item, more, setting.as_of)
+    booking = _best_live(found.live, when)
+    extra = [m for m in found.live if m is not booking]
+    earlier = [m for m in (*found.fell, *found.unconfirmed, *found.attended) if m is not chosen]
+    follow = _followed(found, chosen, said.word, when, setting.as_of)
+    return Verdict(
+        said.word, said.gap, said.severity, said.reason + tails(item, said, setting, *follow), said.next_action,
+        said.who, said.by, said.since, when.closes,
+        chosen.fact.references if chosen else (), chosen.certainty if chosen else "none",
+        chosen.fact.day if chosen else None,
+        tuple(_asks(found, chosen, said.word, extra, more)),
+        tuple(m.fact.head.reference for m in found.guesses),
+        tuple(past(m) for m in sorted(earlier, key=lambda m: _moment(m.fact))),
+        tuple(m.fact.head.reference for m in extra), setting.rests(item),
+    )  # fmt: skip

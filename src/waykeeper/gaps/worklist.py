@@ -1,0 +1,223 @@
+"""The worklist: every planned item once, every appointment once, in the order in which a coordinator acts."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+
+from waykeeper.gaps.contacts import attempts, lost, snooze
+from waykeeper.gaps.match import match_facts, visits
+from waykeeper.gaps.model import (
+    ItemRef,
+    Match,
+    Matches,
+    Placement,
+    Row,
+    TheatreCase,
+    TheatreList,
+    Verdict,
+    Worklist,
+)
+from waykeeper.gaps.others import due_day, start_day
+from waykeeper.gaps.placement import homeless, placements
+from waykeeper.gaps.plans import assign, names, plan_verdict
+from waykeeper.gaps.says import facts
+from waykeeper.gaps.setting import Setting, setting
+from waykeeper.gaps.verdict import verdicts
+from waykeeper.gaps.visits import days as visit_days
+from waykeeper.gaps.words import say, sentence
+from waykeeper.plan.model import Contact, Evidence, Item, Key, Plan, State
+
+PlanState = tuple[Plan, State]
+_FAR = 10**6
+
+
+def order(row: Row, as_of: date) -> tuple[object, ...]:
+    """Sort key of the list: severity, harm, days until it can no longer be mended, then name. No score.
+
+    A medicine that nobody could classify comes before all.
+    """
+    left = (row.mend_by - as_of).days if row.mend_by is not None else _FAR
+    return (not row.first, -row.severity, -row.harm, left, row.patient, *row.name)
+
+
+def _phase_harm(item: Item | None) -> tuple[str, int]:
+    return (item.phase, item.harm) if item is not None else ("", 3)
+
+
+def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: Sequence[Contact]) -> Row:
+    """One line of the worklist from a verdict; `item` None is the plan's own row."""
+    plan, own = on.plan, on.of(item) if item is not None else None
+    key = item.key if item is not None else Key("plan", "plan")
+    visit = key.kind == "visit" and item is not None
+    when = visit_days(item, plan.settings.grace_days) if visit and item is not None else None
+    phase, harm = _phase_harm(item)
+    until = snooze(own.snoozed_until, said.mend_by) if own else None
+    gone = said.gap and visit and lost(contacts, plan.settings, on.as_of)
+    hold = item.hold if item is not None else None
+    target = item.dates.target.day if item is not None and item.dates.target else None
+    return Row(
+        patient=plan.patient.name, identifier=str(plan.patient.identifier), episode=plan.episode.number,
+        pathway=plan.pathway.name, item=str(key), kind=key.kind,
+        title=item.title if item is not None else plan.pathway.title or plan.pathway.name,
+        phase=phase, verdict=said.word, gap=said.gap, severity=said.severity, harm=harm, since=said.since,
+        window_start=when.opens if when else start_day(item) if item else None, target=target,
+        window_end=when.closes if when else due_day(item) if item else on.surgery,
+        evidence=said.evidence, certainty=said.certainty,
+        reason=said.reason + (_lost_tail(contacts, on.as_of) if gone else ""),
+        next_action=said.next_action, who=said.who, by=said.by, mend_by=said.mend_by, evidence_day=said.day,
+        booked=said.day if said.word.startswith("booked") else None,
+        attended=said.day if said.word.startswith("attended") else None,
+        book_from=when.book_from if when else None, late_from=when.late_from if when else None,
+        owner=own.owner if own else "", surgeon=surgeon, surgery=on.surgery, questions=said.questions,
+        guesses=said.guesses, history=said.history, duplicates=said.duplicates,
+        contacts=tuple(contacts) if gone else own.contacts if own else (), lost=gone,
+        snoozed=until is not None and on.as_of < until, snoozed_until=until,
+        closed_because=own.closed_because if own else "", contactable=on.contactable, unproven=said.unproven,
+        first=said.word == "needs-review" and hold is not None and not hold.recognised,
+    )  # fmt: skip
+
+
+def _lost_tail(contacts: Sequence[Contact], as_of: date) -> str:
+    tried = attempts(contacts, as_of)
+    return " " + sentence("tails", "lost", {"attempts": len(tried), "first_attempt": tried[0].on})
+
+
+def _no_plan(case: TheatreCase, as_of: date) -> Row:
+    """The row of an operation on the theatre list that no plan stands for."""
+    filling = {"day": case.day, "procedure": f" ({case.procedure})" if case.procedure else ""}
+    said = say("plan", "no-plan", None, filling, as_of)
+    return Row(
+        patient=case.name, identifier=case.patient[0] if case.patient else "", episode=0, pathway="",
+        item=f"plan/{case.reference}", kind="plan", title=case.procedure or "operation", phase="",
+        verdict=said.word, gap=said.gap, severity=said.severity, harm=3, since=said.since, window_start=None,
+        target=case.day, window_end=case.day, evidence=(case.reference,), certainty="linked",
+        reason=said.reason, next_action=said.next_action, who=said.who, by=said.by, mend_by=case.day,
+        evidence_day=case.day, surgeon=case.surgeon, surgery=case.day,
+    )  # fmt: skip
+
+
+def _by_key(plan: Plan, matches: Mapping[ItemRef, list[Match]]) -> dict[Key, list[Match]]:
+    return {
+        item.key: matches[ItemRef(plan.episode, item.key)]
+        for item in plan.items
+        if item.key.kind == "visit" and ItemRef(plan.episode, item.key) in matches
+    }
+
+
+def _by_item(found: Matches) -> dict[ItemRef, list[Match]]:
+    grouped: defaultdict[ItemRef, list[Match]] = defaultdict(list)
+    for match in found.rows:
+        for ref in (match.item, *match.candidates):
+            if ref is not None:
+                grouped[ref].append(match)
+    return grouped
+
+
+def patient(
+    plans: Sequence[PlanState],
+    evidence: Iterable[Evidence],
+    as_of: date | datetime,
+    *,
+    theatre: TheatreList | None = None,
+) -> tuple[tuple[Row, ...], tuple[Placement, ...]]:
+    """Everything about one patient: pure, so that a caseload of any size maps over it, in any partition.
+
+    plans      all plans of one patient, each with what is recorded about it
+    evidence   that patient's Appointments and Encounters
+    """
+    ordered = sorted(plans, key=lambda p: (p[0].episode.pathway_url, p[0].episode.number, p[0].episode.clinic_url))
+    on_all = [setting(plan, state, as_of) for plan, state in ordered]
+    found = match_facts(visits(ordered), facts(evidence, on_all[0].as_of))
+    grouped = _by_item(found)
+    cases, left = assign(on_all, theatre)
+    contacts = tuple(dict.fromkeys(c for _, s in ordered for own in s.items.values() for c in own.contacts))
+    rows: list[Row] = [_no_plan(case, on_all[0].as_of) for case in left]
+    said: dict[ItemRef, Verdict] = {}
+    for index, on in enumerate(on_all):
+        case = cases.get(index)
+        surgeon = case.surgeon if case else ""
+        rows.append(_row(on, None, plan_verdict(on, theatre, case), surgeon, contacts))
+        words = verdicts(on, _by_key(on.plan, grouped))
+        rows += [_row(on, item, words[item.key], surgeon, contacts) for item in on.plan.items]
+        said |= {ItemRef(on.plan.episode, key): word for key, word in words.items() if key.kind == "visit"}
+    return tuple(rows), placements(found, said, on_all[0].plan)
+
+
+def groups(plans: Iterable[PlanState]) -> tuple[tuple[PlanState, ...], ...]:
+    """Plans by patient: those that share an identifier or a server reference belong to one."""
+    made: list[list[PlanState]] = []
+    where: dict[str, int] = {}
+    for pair in plans:
+        known = sorted({where[n] for n in names(pair[0]) if n in where and made[where[n]]})
+        home = known[0] if known else len(made)
+        if not known:
+            made.append([])
+        made[home].append(pair)
+        for other in known[1:]:
+            made[home] += made[other]
+            made[other] = []
+        for member in made[home] if known[1:] else [pair]:
+            where |= dict.fromkeys(names(member[0]), home)
+    return tuple(tuple(g) for g in made if g)
+
+
+def _shared(
+    found: Sequence[Sequence[PlanState]], evidence: Iterable[Evidence]
+) -> tuple[list[list[Evidence]], list[Placement]]:
+    """Evidence by patient; what names no patient of ours, or two, is placed at once and never matched."""
+    index = {name: i for i, group in enumerate(found) for plan, _ in group for name in names(plan)}
+    mine: list[list[Evidence]] = [[] for _ in found]
+    strangers: list[Placement] = []
+    for part in dict.fromkeys(evidence):
+        homes = {index[n] for n in part.patient if n in index}
+        if len(homes) == 1:
+            mine[homes.pop()].append(part)
+        else:
+            strangers.append(homeless(part, two=len(homes) > 1))
+    return mine, strangers
+
+
+def assemble(
+    rows: Iterable[Row], appointments: Iterable[Placement], as_of: date
+) -> Worklist:
+    """Put the parts of patients together into one report: ordered, counted."""
+    ordered = sorted(rows, key=lambda r: order(r, as_of))
+    counts = Counter(r.verdict for r in ordered)
+    placed = sorted(appointments, key=lambda p: (p.patient, p.identifier, str(p.day or ""), p.reference))
+    return Worklist(as_of, tuple(ordered), tuple(placed), dict(sorted(counts.items())))
+
+
+def worklist(
+    plans: Iterable[PlanState],
+    evidence: Iterable[Evidence],
+    as_of: date | datetime,
+    *,
+    theatre: TheatreList | None = None,
+) -> Worklist:
+    """The report of a caseload: every planned item and every plan once, every appointment once.
+
+    plans      (Plan, State) pairs, in any order
+    evidence   Appointments and Encounters of anybody; what belongs to no plan is listed as `no plan`
+    as_of      the clinic's day, or an aware moment that each plan's zone turns into its day
+    theatre    the theatre list, where one was read
+    """
+    found = groups(plans)
+    mine, strangers = _shared(found, evidence)
+    today = setting(*found[0][0], as_of).as_of if found else as_of.date() if isinstance(as_of, datetime) else as_of
+    rows: list[Row] = []
+    placed = strangers
+    for group, own in zip(found, mine, strict=True):
+        more, places = patient(group, own, as_of, theatre=theatre)
+        rows += more
+        placed += places
+    rows += _strange_cases(found, theatre, today)
+    return assemble(rows, placed, today)
+
+
+def _strange_cases(found: Sequence[Sequence[PlanState]], theatre: TheatreList | None, today: date) -> list[Row]:
+    """Operations of patients of whom no plan is here at all."""
+    known = {name for group in found for plan, _ in group for name in names(plan)}
+    return [_no_plan(c, today) for c in (theatre.cases if theatre else ()) if not known & set(c.patient)]
+
