@@ -1,1 +1,19 @@
-"""See README.md."""
+"""What must happen: pathways, overlays and clinics, read strictly and checked. See README.md."""
+
+from waykeeper.pathway.checking import check, check_overlay, sort_findings
+from waykeeper.pathway.clinic import read_clinic
+from waykeeper.pathway.model import Clinic, Overlay, Pathway, PathwayItem
+from waykeeper.pathway.reader import Node, read_yaml
+
+__all__ = [
+    "Clinic",
+    "Node",
+    "Overlay",
+    "Pathway",
+    "PathwayItem",
+    "check",
+    "check_overlay",
+    "read_clinic",
+    "read_yaml",
+    "sort_findings",
+]

@@ -133,6 +133,20 @@ class Pathway:
     overlays: tuple[str, ...] = ()  # names in force, in order
     codes: Mapping[str, tuple[Coding, ...]] = field(default_factory=dict)  # e.g. "procedure" -> codings by side
     file: str = ""
+    policies: Mapping[str, str] = field(default_factory=dict)  # medicine policies that overlays set
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """What an overlay file says of itself; its changes are in the pathway that `check` gives."""
+
+    name: str
+    title: str
+    pathways: tuple[str, ...]  # names, or "any"
+    version: str = ""
+    why: str = ""
+    policies: Mapping[str, str] = field(default_factory=dict)
+    file: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,3 +181,4 @@ class Clinic:
     holidays: str = ""  # e.g. "US"; the calendar already holds the days
     language: str = "en"
     file: str = ""
+    own_identifier_system: str = ""  # the system of identifiers that the clinic gives

@@ -1,0 +1,88 @@
+"""`check`: a pathway with its overlays, from files to one checked value, with every finding in one run."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
+
+from waykeeper.findings import Finding, finding
+from waykeeper.pathway import order, references, times, wording
+from waykeeper.pathway.build import draft, name_single_hold
+from waykeeper.pathway.model import Overlay, Pathway
+from waykeeper.pathway.overlay import Overlaid, apply, read_overlay
+from waykeeper.pathway.phrasing import read_phrases
+from waykeeper.pathway.reader import Node, read_yaml
+from waykeeper.pathway.strict import Fields
+
+Sources = Sequence[tuple[str, str | bytes]]
+
+
+def check(
+    sources: Sources, rule_names: Collection[str] | None = None, policies: Collection[str] | None = None
+) -> tuple[Pathway | None, tuple[Finding, ...]]:
+    """Check a pathway and the overlays in force on it.
+
+    sources     (file name, content): the pathway first, then the overlays in their order
+    rule_names  the medicine rules that exist; None leaves the names unchecked
+    policies    the medicine policies that exist, `name` or `name: value`; None leaves them unchecked
+
+    Returns the pathway with its overlays applied, None where any finding is an error, and all findings in the
+    order of files and lines. Never raises on any content.
+    """
+    (name, source), *others = sources
+    root, reading = read_yaml(source, name)
+    found = list(reading)
+    overlays = _overlays(others, policies, found)
+    if root is None or root.kind != "map":
+        if root is not None:
+            draft(root, found)
+        return None, sort_findings(found)
+    overlaid = apply(name_single_hold(root), overlays, found)
+    pathway = _checked(overlaid, rule_names, found)
+    failed = any(f.severity == "error" for f in found)
+    in_force = tuple(overlay.name for overlay, _ in overlays)
+    made = replace(pathway, overlays=in_force, policies=dict(overlaid.policies))
+    return (None if failed else made), sort_findings(found)
+
+
+def check_overlay(
+    name: str, source: str | bytes, policies: Collection[str] | None = None
+) -> tuple[Overlay | None, tuple[Finding, ...]]:
+    """Check an overlay by itself: its keys and types. Whether it fits a pathway, `check` says."""
+    overlay, _, found = read_overlay(name, source, policies)
+    failed = any(f.severity == "error" for f in found)
+    return (None if failed else overlay), sort_findings(found)
+
+
+def sort_findings(found: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Each finding once, in the order of files, lines, columns and codes."""
+    return tuple(sorted(set(found), key=lambda f: (f.position, f.code, f.details)))
+
+
+def _overlays(
+    sources: Sources, policies: Collection[str] | None, found: list[Finding]
+) -> list[tuple[Overlay, Fields]]:
+    read: list[tuple[Overlay, Fields]] = []
+    for name, source in sources:
+        overlay, fields, reading = read_overlay(name, source, policies)
+        found += reading
+        if overlay is None or fields is None:
+            continue
+        if any(overlay.name == other.name for other, _ in read):
+            details = f"overlay {overlay.name!r} is in force twice"
+            found.append(finding("WKP603", details, fields.at("overlay")))
+        elif overlay.pathways:
+            read.append((overlay, fields))
+    return read
+
+
+def _checked(overlaid: Overlaid, rule_names: Collection[str] | None, found: list[Finding]) -> Pathway:
+    root: Node = overlaid.root
+    drafted = draft(root, found, overlaid.changed)
+    phrases = read_phrases(drafted, found)
+    references.check(drafted, phrases, rule_names, found)
+    order.check(drafted, phrases, found)
+    redo = times.check(drafted, phrases, found)
+    wording.check(drafted, found)
+    items = tuple(replace(i, redo=redo.get(i.name, i.redo)) for i in drafted.pathway.items)
+    return replace(drafted.pathway, items=items)

@@ -1,0 +1,99 @@
+"""FHIRPath of facts: does it parse, and can it be answered from a record and the day of surgery alone?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
+
+from waykeeper.findings import Finding, did_you_mean, finding
+from waykeeper.pathway.reader import Node
+
+LONGEST = 2_000  # characters; the grammar's parser is slow
+VARIABLES = frozenset({"surgery", "context", "resource", "ucum", "sct", "loinc"})
+_CLOCKS = {"today", "now", "timeOfDay"}
+
+
+def check_expression(node: Node, found: list[Finding]) -> None:
+    """Add what is wrong with one expression, at its place inside the text."""
+    if len(node.text) > LONGEST:
+        found.append(finding("WKP413", f"the FHIRPath has {len(node.text)} characters, at most {LONGEST}", node.position))
+        return
+    try:
+        problems, tree = _parse(node.text)
+    except RecursionError:
+        problems, tree = [(0, "nested too deep")], None
+    for offset, message in problems[:1]:
+        found.append(finding("WKP413", f"not FHIRPath: {message}", node.inside(offset)))
+    if not problems and tree is not None:
+        for code, offset, details, remedy in _faults(tree):
+            found.append(finding(code, details, node.inside(offset), remedy))
+
+
+@cache
+def _classes() -> tuple[Any, Any]:
+    """The generated lexer and parser. Imported late: 0.2 s."""
+    from fhirpathpy.parser.generated.FHIRPathLexer import FHIRPathLexer
+    from fhirpathpy.parser.generated.FHIRPathParser import FHIRPathParser
+
+    return FHIRPathLexer, FHIRPathParser
+
+
+@cache
+def _known() -> tuple[frozenset[str], frozenset[str]]:
+    """The functions that can be evaluated, and the types of R4."""
+    from fhirpathpy.engine.invocations import invocation_registry
+    from fhirpathpy.models import models
+
+    return frozenset(n for n in invocation_registry if n.isalpha()), frozenset(models["r4"]["type2Parent"])
+
+
+def _parse(text: str) -> tuple[list[tuple[int, str]], Any]:
+    """Offsets and messages of syntax errors, and the parse tree."""
+    from antlr4 import CommonTokenStream, InputStream  # type: ignore[import-untyped]
+    from antlr4.error.ErrorListener import ErrorListener  # type: ignore[import-untyped]
+
+    problems: list[tuple[int, str]] = []
+
+    class _Listener(ErrorListener):  # type: ignore[misc] # the library has no types
+        def syntaxError(self, recognizer: Any, symbol: Any, line: int, column: int, msg: str, e: Any) -> None:  # noqa: N802, ARG002
+            start = sum(len(part) + 1 for part in text.split("\n")[: line - 1])
+            problems.append((min(start + column, len(text)), msg))
+
+    lexer_class, parser_class = _classes()
+    lexer = lexer_class(InputStream(text))
+    parser = parser_class(CommonTokenStream(lexer))
+    for machine in (lexer, parser):
+        machine.removeErrorListeners()
+        machine.addErrorListener(_Listener())
+    return problems, parser.entireExpression()
+
+
+def _faults(tree: Any) -> Iterator[tuple[str, int, str, str]]:
+    """Clocks, unknown variables, unknown functions and unknown types, with their offsets."""
+    functions, types = _known()
+    for kind, name, offset in _names(tree):
+        if kind == "function" and name in _CLOCKS:
+            details = f"{name}() reads the clock, the same record would answer differently tomorrow"
+            yield "WKP414", offset, details, "Count from %surgery."
+        elif kind == "function" and name not in functions:
+            yield "WKP413", offset, f"FHIRPath has no function {name!r}", did_you_mean(name, functions)
+        elif kind == "variable" and name not in VARIABLES:
+            yield "WKP414", offset, f"unknown variable %{name}", did_you_mean(name, VARIABLES)
+        elif kind == "root" and name[:1].isupper() and name not in types:
+            yield "WKP413", offset, f"FHIR R4 has no type {name!r}", did_you_mean(name, types)
+
+
+def _names(tree: Any) -> Iterator[tuple[str, str, int]]:
+    """Names of a parse tree in the order of the text: (function | variable | root, name, offset)."""
+    waiting = [tree]
+    while waiting:
+        node = waiting.pop()
+        kind = type(node).__name__
+        if kind == "FunctnContext":
+            yield "function", node.getChild(0).getText(), node.start.start
+        elif kind == "ExternalConstantContext":
+            yield "variable", node.getChild(1).getText().strip("`'"), node.start.start
+        elif kind == "InvocationTermContext" and type(node.getChild(0)).__name__ == "MemberInvocationContext":
+            yield "root", node.getText().strip("`"), node.start.start
+        waiting += reversed([node.getChild(i) for i in range(node.getChildCount())])

@@ -1,0 +1,123 @@
+"""Names that must be the name of something: facts, items, anchors, events, rules."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+
+from waykeeper.findings import Finding, did_you_mean, finding
+from waykeeper.pathway.build import HOLDS, Draft, Drafted
+from waykeeper.pathway.phrasing import Phrased, Phrases
+from waykeeper.pathway.reader import Node
+from waykeeper.timing import Event, events
+
+
+def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, found: list[Finding]) -> None:
+    """Every name that the pathway uses."""
+    _anchors(draft, found)
+    _conditions(draft, found)
+    for one in draft.items:
+        _item_names(draft, one, found)
+        _rules(one, rule_names, found)
+    for phrased in phrases.all:
+        _events(draft, phrased, found)
+
+
+def _anchors(draft: Draft, found: list[Finding]) -> None:
+    for anchor, fields in draft.anchors:
+        ways = [w for w, has in (("required", anchor.required), ("assume", anchor.assume), ("awaited", anchor.awaited)) if has]
+        if len(ways) != 1:
+            shown = " and ".join(ways) if ways else "none of required, assume, awaited"
+            details = f"anchor {anchor.name!r} has {shown}, it must have exactly one of the three"
+            found.append(finding("WKP407", details, anchor.origin if not ways else fields.at(ways[-1])))
+    if "anchors" in draft.root.values and not any(a.required for a, _ in draft.anchors):
+        details = "no anchor is required, so nothing could be dated"
+        found.append(finding("WKP407", details, draft.root.at("anchors")))
+
+
+def _conditions(draft: Draft, found: list[Finding]) -> None:
+    facts = {fact.name for fact, _ in draft.facts}
+    used: set[str] = set()
+    for one in draft.items:
+        for key in ("only_if", "unless"):
+            for node in texts(one, key):
+                used.add(node.text)
+                if node.text not in facts:
+                    details = f"{key} of {one.item.name!r} names the fact {node.text!r}, which the pathway has not"
+                    found.append(finding("WKP402", details, node.position, did_you_mean(node.text, facts)))
+        for name in sorted(set(one.item.only_if) & set(one.item.unless)):
+            details = f"{one.item.name!r} has {name!r} in only_if and in unless, so it could never apply"
+            found.append(finding("WKP410", details, one.fields.at("unless")))
+    for fact, _ in draft.facts:
+        if fact.name not in used:
+            found.append(finding("WKP411", f"no item depends on the fact {fact.name!r}", fact.origin))
+
+
+def _item_names(draft: Draft, one: Drafted, found: list[Finding]) -> None:
+    names = {d.item.name for d in draft.items}
+    if any(d.item.kind == "hold" for d in draft.items):
+        names.add(HOLDS)
+    for key in ("needs", "before"):
+        for node in texts(one, key):
+            if node.text not in names:
+                details = f"{key} of {one.item.name!r} names {node.text!r}, which no item of the pathway is"
+                found.append(finding("WKP403", details, node.position, did_you_mean(node.text, names)))
+    anchors = {a.name for a, _ in draft.anchors}
+    if one.item.book_from and one.item.book_from not in anchors:
+        details = f"book_from of {one.item.name!r} names {one.item.book_from!r}, which is no anchor"
+        found.append(finding("WKP409", details, one.fields.at("book_from"), did_you_mean(one.item.book_from, anchors)))
+
+
+def _rules(one: Drafted, rule_names: Collection[str] | None, found: list[Finding]) -> None:
+    if rule_names is None:
+        return
+    for node in texts(one, "rules"):
+        if node.text not in rule_names:
+            details = f"unknown medicine rule {node.text!r}"
+            found.append(finding("WKP408", details, node.position, did_you_mean(node.text, rule_names)))
+
+
+def _events(draft: Draft, phrased: Phrased, found: list[Finding]) -> None:
+    for event in sorted(events(phrased.phrase), key=str):
+        problem, remedy = _unknown(draft, phrased, event)
+        if problem:
+            offset = max(phrased.node.text.find(event.name), 0)
+            code = "WKP307" if event.kind == "target" or problem.startswith("several") else "WKP303"
+            details = f"{phrased.key} of {phrased.owner!r} counts from {str(event)!r}: {problem}"
+            found.append(finding(code, details, phrased.node.inside(offset), remedy))
+
+
+def _unknown(draft: Draft, phrased: Phrased, event: Event) -> tuple[str, str]:
+    """What is wrong with an event, and the remedy; empty where nothing is."""
+    by_kind = {kind: {d.item.name: d for d in draft.items if d.item.kind == kind} for kind in ("visit", "gate")}
+    match event.kind:
+        case "anchor":
+            anchors = {a.name for a, _ in draft.anchors}
+            return ("", "") if event.name in anchors else ("no such anchor", did_you_mean(event.name, anchors))
+        case "target":
+            return ("", "") if phrased.key == "window" else ("only a window counts from its own target", "")
+        case "visit":
+            visit = by_kind["visit"].get(event.name)
+            if visit is not None and len(visit.item.at) > 1:
+                return "several points of this visit, a phrase counts from one", "Count from an anchor."
+            return ("", "") if visit else ("no such visit", did_you_mean(event.name, by_kind["visit"]))
+        case "release":
+            gates = by_kind["gate"]
+            return ("", "") if event.name in gates else ("no such gate", did_you_mean(event.name, gates))
+    return _unknown_completion(draft, event.name)
+
+
+def _unknown_completion(draft: Draft, name: str) -> tuple[str, str]:
+    tracked = {d.item.name: d for d in draft.items if d.item.kind in {"visit", "task"}}
+    one = tracked.get(name)
+    if one is not None and len(one.item.at) > 1:
+        return "several points of this item, a phrase counts from one", "Count from an anchor."
+    return ("", "") if one else ("no such visit or task", did_you_mean(name, tracked))
+
+
+def texts(one: Drafted, key: str) -> Iterator[Node]:
+    """The texts under a key of an item, whether it holds one or a list."""
+    node = one.fields.nodes.get(key)
+    if node is not None and node.kind == "text" and not node.empty:
+        yield node
+    elif node is not None:
+        yield from (item for item in node.items if item.kind == "text" and not item.empty)
