@@ -69,7 +69,7 @@ def plan(surgery: date = SURGERY, **fields: object) -> Plan:
         return surgery + timedelta(days=days)
 
     wash = said("Wash your whole body with the special soap. Wash the leg for surgery three more minutes.",
-                "Lave todo su cuerpo con el jabón especial. Lave la pierna de la operación tres minutos más.")  # fmt: skip
+                "Lave todo su cuerpo con el jabón especial. La pierna de la operación, tres minutos más.")  # fmt: skip
     source = Source("Common rule of the trade", "common practice")
     items = (
         item("task", "class", "Attend the joint class", Dates(moment(off(-14)), moment(off(-14)),
@@ -111,7 +111,7 @@ def plan(surgery: date = SURGERY, **fields: object) -> Plan:
              words=said("Put no weight on the foot.", "No apoye el pie."), phase="operation"),
         item("gate", "ready", "Ready for surgery", point(off(-7)), who="coordinator", needs=(Key("task", "class"),)),
         item("gate", "film-check", "Films show that weight is allowed", point(off(42)), who="surgeon"),
-        item("goal", "shoe", "Walks in a normal shoe", point(off(92)), who="patient", measure="walks", goal_target="yes"),
+        item("goal", "shoe", "Walks in a normal shoe", point(off(92)), who="patient", goal_target="yes"),
         hold("urn:rx|1", "Warfarin 5 mg, one tablet each evening", 5, surgery),
         hold("urn:rx|2", "Ibuprofen 400 mg as needed", 1, surgery),
         replace(hold("urn:rx|3", "blue capsule, unknown", 7, surgery), key=Key("medicine", "urn:rx|3")),

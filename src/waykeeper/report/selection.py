@@ -15,8 +15,8 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from waykeeper.plan.model import Evidence, Item, ItemState, Key, Plan, State
-from waykeeper.report.frequency import series_of
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
+from waykeeper.report.phrase_words import series_of
 from waykeeper.timing.model import Moment, Standing, Window
 
 # day: on `start` · span: from `start` through `end` · rule: from `start`, until released · medicine: see `medicine`

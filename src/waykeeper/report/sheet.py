@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from waykeeper.plan.model import Plan, State
-from waykeeper.report.frequency import frequency
 from waykeeper.report.interface import Interface, data, interface
 from waykeeper.report.medicine_lines import MedicineLine
 from waykeeper.report.page import render
 from waykeeper.report.permit import ensure_printable
+from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.selection import Bookings, Entry, Selection, check_code, select
 from waykeeper.timing.model import Moment
 
@@ -117,7 +117,9 @@ def _replaced(words: Interface, old: date | None, code: str) -> str:
 def _medicine(words: Interface, entry: Entry, as_of: date) -> SheetLine:
     line = entry.medicine
     assert line is not None
-    return SheetLine(str(entry.key), line.name or words.say("this_medicine"), "", notes=medicine_notes(words, line, as_of))
+    return SheetLine(
+        str(entry.key), line.name or words.say("this_medicine"), "", notes=medicine_notes(words, line, as_of)
+    )
 
 
 def medicine_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[str, ...]:
@@ -173,12 +175,19 @@ def _heading(words: Interface, entry: Entry, as_of: date) -> str:
     last = words.moment(end)
     if start.day < as_of:
         return words.say("span_from_now", last=last)
-    return words.say("span", first=words.moment(start), last=last)
+    first = words.moment(start) if start.clock or start.day.year != end.day.year else words.short_date(start.day)
+    return words.say("span", first=first, last=last)
 
 
 def _day_lines(words: Interface, entries: list[Entry], as_of: date) -> tuple[SheetLine, ...]:
-    ordered = sorted(entries, key=lambda e: (str(_start(e).clock or ""), str(e.key)))
+    ordered = sorted(entries, key=lambda e: (_sort_clock(e), str(e.key)))
     return tuple(_line(words, e, _notes(words, e, as_of)) for e in ordered)
+
+
+def _sort_clock(entry: Entry) -> str:
+    """Whole-day lines and what belongs to the morning come first: the morning's hour is a label, not an appointment."""
+    start = _start(entry)
+    return "" if start.clock is None or part_of_day(entry.phrase) == "morning" else start.clock.isoformat()
 
 
 def _line(words: Interface, entry: Entry, notes: tuple[str, ...]) -> SheetLine:
@@ -191,13 +200,21 @@ def _clock(words: Interface, entry: Entry) -> str:
         return ""
     if start.clock is None:
         return ""
-    clocks = [words.clock(start.clock)] + ([words.clock(end.clock)] if end.clock and end.clock != start.clock else [])
-    text = " – ".join(clocks)
+    part = part_of_day(entry.phrase)
+    if part and not entry.booking:
+        return words.name("parts", part)
+    text = words.clock(start.clock)
+    if end.clock and end.clock != start.clock:
+        text = words.say("clock_span", first=text, last=words.clock(end.clock))
     return f"{text} {words.say('repeated_hour')}" if start.fold else text
 
 
 def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
+    if entry.done:
+        return ()
     notes: list[str] = []
+    if entry.key.kind == "goal":
+        notes.append(words.say("goal_by"))
     if entry.key.kind == "visit":
         notes += _visit_notes(words, entry, as_of)
     if entry.place == "span" and entry.once:

@@ -1,21 +1,37 @@
-"""How often a series comes, in the patient's language: from the phrase itself, never from prose."""
+"""What a phrase itself tells the patient: how often a series comes, and the part of the day that was meant."""
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from waykeeper.report.interface import Interface
+from waykeeper.timing.errors import PhraseError
 from waykeeper.timing.grammar import parse
-from waykeeper.timing.phrases import Clock, Series
+from waykeeper.timing.phrases import Clock, DayOf, Offset, Phrase, Series
 
 
 def series_of(phrase: str) -> Series | None:
     """The series of a phrase, or None where it is none or cannot be read (an older version's spelling)."""
-    from waykeeper.timing.errors import PhraseError
+    parsed = _parsed(phrase)
+    return parsed if isinstance(parsed, Series) else None
 
+
+def part_of_day(phrase: str) -> str:
+    """ "morning", "afternoon", "evening" where a point names a part of the day, else "".
+
+    The clinic's hour for it is good for sorting and ringing; printed as a time it would be more exact than meant,
+    and on the day of surgery it may lie after the patient has to leave home.
+    """
+    parsed = _parsed(phrase)
+    return parsed.clock.part if isinstance(parsed, (Offset, DayOf)) and parsed.clock else ""
+
+
+@lru_cache(maxsize=1024)
+def _parsed(phrase: str) -> Phrase | None:
     try:
-        parsed = parse(phrase)
+        return parse(phrase)
     except PhraseError:
         return None
-    return parsed if isinstance(parsed, Series) else None
 
 
 def frequency(words: Interface, phrase: str) -> str:
