@@ -1,1 +1,9 @@
-"""See README.md."""
+"""The embedded server: a small FHIR R4 server on SQLite, for this machine only."""
+
+from waykeeper.sandbox.app import create_app
+from waykeeper.sandbox.loading import load_folder
+from waykeeper.sandbox.service import Paging
+from waykeeper.sandbox.serving import running, serve
+from waykeeper.sandbox.store import Store
+
+__all__ = ["Paging", "Store", "create_app", "load_folder", "running", "serve"]
