@@ -1,14 +1,15 @@
 """When? Moments, phrases, working days and time zones: pure arithmetic, no clock. See README.md."""
 
 from waykeeper.timing.arithmetic import add_days, add_elapsed, add_months, from_instant
+from waykeeper.timing.containment import Containment, contains
 from waykeeper.timing.errors import PhraseError, TimingError
 from waykeeper.timing.grammar import grammar_table, parse, spelling
 from waykeeper.timing.lateness import lateness
 from waykeeper.timing.model import Anchor, Awaited, Dates, Moment, Standing, Window, WorkingCalendar
-from waykeeper.timing.phrases import Event, Phrase, Unit, events, is_point, is_span, units
+from waykeeper.timing.phrases import Event, Phrase, Unit, events, is_point, is_span, precision, units
 from waykeeper.timing.resolve import resolve
 from waykeeper.timing.series import Occurrences
-from waykeeper.timing.wall import Reading, earlier_reading, later_reading, read_wall
+from waykeeper.timing.wall import Reading, earlier_reading, is_zone, later_reading, read_wall
 from waykeeper.timing.working import (
     calendar_for,
     holiday_version,
@@ -21,6 +22,7 @@ from waykeeper.timing.working import (
 __all__ = [
     "Anchor",
     "Awaited",
+    "Containment",
     "Dates",
     "Event",
     "Moment",
@@ -37,6 +39,7 @@ __all__ = [
     "add_elapsed",
     "add_months",
     "calendar_for",
+    "contains",
     "earlier_reading",
     "events",
     "from_instant",
@@ -44,9 +47,11 @@ __all__ = [
     "holiday_version",
     "is_point",
     "is_span",
+    "is_zone",
     "lateness",
     "later_reading",
     "parse",
+    "precision",
     "public_holidays",
     "read_wall",
     "resolve",

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from calendar import monthrange
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
-
-from dateutil.relativedelta import relativedelta
 
 from waykeeper.timing.errors import TimingError
 from waykeeper.timing.model import Moment, WorkingCalendar
@@ -21,8 +20,9 @@ def add_months(day: date, months: int) -> date:
     2026-08-31 + 6 months = 2027-02-28; a 29 February + 12 months = 28 February. Count from the anchor,
     never from a clipped date. Raises TimingError beyond the years 1 to 9999.
     """
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
     try:
-        return day + relativedelta(months=months)
+        return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))
     except (ValueError, OverflowError) as error:
         raise _beyond(day, f"{months} months") from error
 

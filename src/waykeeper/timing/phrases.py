@@ -254,3 +254,23 @@ def units(phrase: Phrase) -> frozenset[Unit]:
             return frozenset({unit}) | units(span)
         case _:
             return frozenset()
+
+
+def precision(phrase: Phrase) -> Literal["day", "minute", "event"]:
+    """How precise a phrase's dates are: a day, a minute, or as its event is known (a bare event)."""
+    match phrase:
+        case Offset(unit=unit, clock=clock):
+            return "minute" if unit.elapsed or clock is not None else "day"
+        case DayOf(clock=clock):
+            return "day" if clock is None else "minute"
+        case At(event=event):
+            return "day" if event.kind == "visit" else "event"
+        case Between(unit=unit) | Within(unit=unit) | Around(unit=unit):
+            return "minute" if unit.elapsed else "day"
+        case Pick(first=one, second=other) | FromTo(start=one, end=other):
+            found = {precision(one), precision(other)}
+            return "minute" if "minute" in found else "event" if "event" in found else "day"
+        case Until(end=end):
+            return precision(end)
+        case Series(unit=unit, clocks=clocks, span=span):
+            return "minute" if unit.elapsed or clocks else precision(span)

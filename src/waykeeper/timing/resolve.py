@@ -8,7 +8,7 @@ from datetime import date, time
 from typing import TypeAlias
 
 from waykeeper.findings import Finding
-from waykeeper.timing.arithmetic import add_calendar, add_days, add_elapsed, elapsed_minutes
+from waykeeper.timing.arithmetic import add_calendar, add_days, add_elapsed, elapsed_minutes, from_instant
 from waykeeper.timing.errors import TimingError
 from waykeeper.timing.model import Awaited, Moment, Window, WorkingCalendar
 from waykeeper.timing.phrases import (
@@ -30,8 +30,8 @@ from waykeeper.timing.phrases import (
     Until,
     Within,
 )
-from waykeeper.timing.series import Occurrences, not_after
-from waykeeper.timing.wall import Use, read_wall
+from waykeeper.timing.series import Occurrences, in_order
+from waykeeper.timing.wall import Use, earlier_reading, later_reading, read_wall
 
 Known: TypeAlias = Mapping[str, "Moment | None"]
 Resolved: TypeAlias = Moment | Window | Occurrences | Awaited
@@ -95,7 +95,9 @@ class _Resolver:
             raise _AwaitedError(str(event))
         if event.kind == "visit" or found.clock is None:
             return Moment(found.day)
-        return found if found.zone else replace(found, zone=self.calendar.zone)
+        if not found.zone:
+            return replace(found, zone=self.calendar.zone)
+        return found if found.zone == self.calendar.zone else from_instant(found.instant(), self.calendar.zone)
 
     def point(self, point: Point) -> Moment:
         match point:
@@ -115,7 +117,7 @@ class _Resolver:
         if not unit.elapsed:
             return self.on(add_calendar(start.day, count, unit, self.calendar), clock)
         if start.clock is not None:
-            return add_elapsed(start, elapsed_minutes(count, unit))
+            return add_elapsed(_counted_from(start, count, event), elapsed_minutes(count, unit))
         if count < 0:
             counted = unit.counted(-count)
             raise TimingError("WKT201", f"{counted} before {str(event)!r}, of which only the day is known")
@@ -160,8 +162,16 @@ class _Resolver:
             while_awake=series.condition == "while awake",
             origin=origin,
             lead=lead,
+            not_before=self.edge(series.span, "after"),
+            not_after=self.edge(series.span, "before"),
             use=self.use,
         )
+
+    def edge(self, span: Span, side: Side) -> Moment | None:
+        """The event itself, for `within`: on its day, what repeats before it does not repeat after it."""
+        if isinstance(span, Within) and span.side == side:
+            return self.moment(span.event)
+        return None
 
     def time_of(self, clock: Clock) -> time:
         """The wall-clock time of a clock; parts of the day are the clinic's."""
@@ -187,13 +197,22 @@ class _Resolver:
                 return None, 0
 
 
+def _counted_from(start: Moment, count: int, event: Event) -> Moment:
+    """The reading to count hours from, where the event lies in a repeated hour: back from the earlier, on from
+    the later, so that both directions are safe. A target is our own sum and keeps its offset.
+    """
+    if count == 0 or event.kind == "target":
+        return start
+    return earlier_reading(start) if count < 0 else later_reading(start)
+
+
 def _signed(near: int, far: int, side: Side) -> tuple[int, int]:
     """Opening and closing count; before the event the larger number opens."""
     return (near, far) if side == "after" else (-far, -near)
 
 
 def _window(start: Moment, end: Moment, span: Span) -> Window:
-    if not not_after(start, end):
+    if not in_order(start, end):
         raise TimingError("WKT203", f"{str(span)!r} starts on {start} and ends on {end}, before it starts")
     return Window(start, end)
 
@@ -202,11 +221,11 @@ def _later(one: Moment, other: Moment) -> Moment:
     """The later; on one day a whole day is not before any time of it."""
     if one.day == other.day and (one.clock is None or other.clock is None):
         return one if one.clock is None else other
-    return other if not_after(one, other) else one
+    return other if in_order(one, other) else one
 
 
 def _earlier(one: Moment, other: Moment) -> Moment:
     """The earlier; on one day a whole day is not after any time of it."""
     if one.day == other.day and (one.clock is None or other.clock is None):
         return one if one.clock is None else other
-    return one if not_after(one, other) else other
+    return one if in_order(one, other) else other

@@ -25,6 +25,9 @@ class Occurrences:
 
     origin, lead  months and years count from `origin`, `lead` months after which the window starts, so that
                   a clipped start does not clip what follows
+    not_before, not_after
+                  the event of a `within` span: `every day in the evening within 5 days before surgery` has no
+                  evening after surgery, where its time is known
     """
 
     window: Window
@@ -36,6 +39,8 @@ class Occurrences:
     while_awake: bool = False
     origin: date | None = None
     lead: int = 0
+    not_before: Moment | None = None
+    not_after: Moment | None = None
     use: Use = "scheduled"
 
     @property
@@ -71,7 +76,7 @@ class Occurrences:
         minutes = elapsed_minutes(self.step, self.unit)
         for k in count():
             moment = add_elapsed(self.window.start, k * minutes)
-            if not not_after(moment, self.window.end):
+            if not in_order(moment, self.window.end):
                 return
             yield moment
 
@@ -97,11 +102,16 @@ class Occurrences:
         clocks = self.clocks or ((start.clock,) if start.clock is not None else ())
         for clock in clocks:
             moment = read_wall(day, clock, start.zone or self.calendar.zone, self.use).moment
-            if not_after(start, moment) and not_after(moment, self.window.end):
+            if self._inside(moment):
                 yield moment
 
+    def _inside(self, moment: Moment) -> bool:
+        earliest = [m for m in (self.window.start, self.not_before) if m is not None]
+        latest = [m for m in (self.window.end, self.not_after) if m is not None]
+        return all(in_order(m, moment) for m in earliest) and all(in_order(moment, m) for m in latest)
 
-def not_after(one: Moment, other: Moment) -> bool:
+
+def in_order(one: Moment, other: Moment) -> bool:
     """True if `one` is not after `other`; by days where either is a whole day, else by instant."""
     if one.clock is None or other.clock is None:
         return one.day <= other.day

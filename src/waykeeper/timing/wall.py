@@ -48,6 +48,15 @@ def read_wall(day: date, clock: time, zone: str, use: Use) -> Reading:
     return Reading(moment, exists, finding("WKT202", details))
 
 
+def is_zone(name: str) -> bool:
+    """True for a time zone of the IANA data."""
+    try:
+        ZoneInfo(name)
+    except (ValueError, OSError, KeyError):  # a path, a folder, or no such zone
+        return False
+    return bool(name)
+
+
 def earlier_reading(moment: Moment) -> Moment:
     """The earlier of the instants that a wall time may mean: from it look-back limits are counted."""
     return _other(moment, "latest_allowed")
