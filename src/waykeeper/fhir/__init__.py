@@ -1,1 +1,26 @@
-"""See README.md."""
+"""Plan <-> FHIR R4 resources, evidence of what happened, and our own rules for plans. See README.md."""
+
+from waykeeper.fhir.answers import answers
+from waykeeper.fhir.bundle import bundle, rewritten
+from waykeeper.fhir.evidence import evidence
+from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
+from waykeeper.fhir.read import read, read_all
+from waykeeper.fhir.status import status, status_class
+from waykeeper.fhir.write import write
+
+__all__ = [
+    "Identity",
+    "answers",
+    "belongs",
+    "bundle",
+    "episode_of",
+    "evidence",
+    "identity",
+    "is_ours",
+    "read",
+    "read_all",
+    "rewritten",
+    "status",
+    "status_class",
+    "write",
+]

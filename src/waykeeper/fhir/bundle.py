@@ -1,0 +1,74 @@
+"""Resources -> a transaction Bundle that any client may send once, with its own references rewritten to urns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
+from waykeeper.fhir.resource import Maker, Resource, narrative
+from waykeeper.fhir.write import write
+from waykeeper.plan.model import Identifier, Key, Plan
+
+
+def bundle(plan: Plan, rounds: Mapping[Key, int] | None = None) -> Resource:
+    """The plan as a transaction: POST with `ifNoneExist` on our identifier, references inside as `urn:uuid:`.
+
+    Where the plan does not know the patient's reference, the Patient is the first entry, a conditional create.
+    """
+    resources = write(plan, rounds)
+    own = {f"{r['resourceType']}/{r['id']}": f"urn:uuid:{r['id']}" for r in resources}
+    entries = []
+    if not plan.patient.reference:
+        patient = Maker(plan).patient_reference
+        urn = f"urn:uuid:{patient.removeprefix('Patient/')}"
+        own[patient] = urn
+        entries.append(_entry(urn, patient_resource(plan), plan.patient.identifier))
+    system = plan.episode.clinic_url + IDENTIFIER_PATH
+    for resource in resources:
+        body = {k: v for k, v in rewritten(resource, own).items() if k != "id"}
+        entries.append(_entry(f"urn:uuid:{resource['id']}", body, Identifier(system, resource["id"])))
+    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+
+
+def _entry(full_url: str, resource: Resource, identifier: Identifier) -> Resource:
+    kind = resource["resourceType"]
+    request = {"method": "POST", "url": kind, "ifNoneExist": f"identifier={identifier.system}|{identifier.value}"}
+    return {"fullUrl": full_url, "resource": resource, "request": request}
+
+
+def patient_resource(plan: Plan) -> Resource:
+    """The Patient for a conditional create: who it is and no more, from the record that was compiled."""
+    source = plan.source_patient
+    identifier = plan.patient.identifier
+    kept = ("name", "gender", "birthDate", "communication", "deceasedBoolean", "deceasedDateTime")
+    patient: Resource = {"resourceType": "Patient"}
+    if plan.patient.test_data:
+        patient["meta"] = {"security": [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]}
+    patient["text"] = narrative(plan.patient.name or "Patient")
+    patient["identifier"] = _identifiers(source, identifier)
+    patient |= {k: source[k] for k in kept if k in source}
+    if "name" not in patient and plan.patient.name:
+        patient["name"] = [{"text": plan.patient.name}]
+    if "birthDate" not in patient and plan.patient.birth_date:
+        patient["birthDate"] = plan.patient.birth_date
+    return patient
+
+
+def _identifiers(source: Mapping[str, Any], identifier: Identifier) -> Sequence[Any]:
+    known = list(source.get("identifier") or [])
+    if any(i.get("system") == identifier.system and i.get("value") == identifier.value for i in known):
+        return known
+    return [{"system": identifier.system, "value": identifier.value}, *known]
+
+
+def rewritten(value: Any, references: Mapping[str, str]) -> Any:
+    """A copy with every `reference` that the mapping knows replaced."""
+    if isinstance(value, Mapping):
+        return {
+            k: references.get(v, v) if k == "reference" and isinstance(v, str) else rewritten(v, references)
+            for k, v in value.items()
+        }
+    if isinstance(value, list):
+        return [rewritten(v, references) for v in value]
+    return value

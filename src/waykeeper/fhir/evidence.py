@@ -1,0 +1,182 @@
+"""Appointments and Encounters -> Evidence: what happened, whatever system says so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from waykeeper.fhir.identity import is_ours, own_identifier
+from waykeeper.fhir.ownership import as_offered
+from waykeeper.plan.model import Evidence
+
+Held = tuple[str, Mapping[str, Any]]
+VIRTUAL = {"VR"}
+CLINIC_REASONS = ("prov", "oth")
+
+
+def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evidence]:
+    """One Evidence for each Appointment and Encounter, in the order given; nothing is dropped.
+
+    Days are those of the clinic's zone: an evening visit keeps its own day.
+    """
+    found = []
+    for number, (reference, resource) in enumerate(resources, 1):
+        name = reference or f"{resource.get('resourceType')}/#{number}"
+        if resource.get("resourceType") == "Appointment":
+            found.append(_appointment(name, resource, zone, origin))
+        elif resource.get("resourceType") == "Encounter":
+            found.append(_encounter(name, resource, zone, origin))
+    return found
+
+
+def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin: str) -> Evidence:
+    start, end = _instant(resource.get("start"), zone), _instant(resource.get("end"), zone)
+    actors = [p.get("actor") or {} for p in resource.get("participant") or []]
+    mine = is_ours(resource) and bool(own_identifier(resource))
+    return Evidence(
+        reference=reference,
+        kind="appointment",
+        status=str(resource.get("status") or ""),
+        patient=_names(a for a in actors if _kind(a) == "Patient"),
+        day=_day(resource.get("start"), zone),
+        start=start,
+        end=end,
+        links=_names(resource.get("basedOn") or []),
+        identifiers=_identifiers(resource),
+        service_types=_codes([*(resource.get("serviceType") or []), _dict(resource.get("appointmentType"))]),
+        specialties=_codes(resource.get("specialty") or []),
+        text=_text(resource),
+        practitioner=_names(a for a in actors if _kind(a) in ("Practitioner", "PractitionerRole")),
+        minutes=_minutes(resource.get("minutesDuration"), start, end),
+        telehealth=_telehealth(resource.get("serviceType") or []),
+        site=", ".join(str(a.get("display") or a.get("reference") or "") for a in actors if _kind(a) == "Location"),
+        asked_on=_day(resource.get("created"), zone),
+        fell=_fell(resource),
+        ours=mine,
+        cancelled_by_us=mine and _by_us(resource),
+        origin=origin,
+    )
+
+
+def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str) -> Evidence:
+    period = resource.get("period") or {}
+    start, end = _instant(period.get("start"), zone), _instant(period.get("end"), zone)
+    booked: Mapping[str, Any] = next(iter(resource.get("appointment") or []), {})
+    people = [p.get("individual") or {} for p in resource.get("participant") or []]
+    places = [place.get("location") or {} for place in resource.get("location") or []]
+    return Evidence(
+        reference=reference,
+        kind="encounter",
+        status=str(resource.get("status") or ""),
+        patient=_names([_dict(resource.get("subject"))]),
+        day=_day(period.get("start"), zone),
+        start=start,
+        end=end,
+        links=_names(resource.get("basedOn") or []),
+        identifiers=_identifiers(resource),
+        service_types=_codes([_dict(resource.get("serviceType")), *(resource.get("type") or [])]),
+        text=_text(resource),
+        practitioner=_names(people),
+        minutes=_minutes(None, start, end),
+        telehealth=str((resource.get("class") or {}).get("code") or "") in VIRTUAL,
+        site=", ".join(str(p.get("display") or p.get("reference") or "") for p in places),
+        appointment=next(iter(_names([booked])), ""),
+        origin=origin,
+    )
+
+
+def _dict(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _kind(actor: Mapping[str, Any]) -> str:
+    if actor.get("type"):
+        return str(actor["type"])
+    text = str(actor.get("reference") or "").split("?")[0]
+    parts = text.split("/")
+    return parts[-2] if len(parts) > 1 else parts[0]
+
+
+def _names(references: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
+    """How a reference names its target: `Type/id`, a urn, or `system|value`."""
+    found = []
+    for reference in references:
+        literal = str(reference.get("reference") or "")
+        if literal:
+            found.append(literal.partition("identifier=")[2] or _relative(literal))
+        identifier = _dict(reference.get("identifier"))
+        if identifier.get("value"):
+            found.append(f"{identifier.get('system') or ''}|{identifier['value']}")
+    return tuple(found)
+
+
+def _relative(literal: str) -> str:
+    if literal.startswith("urn:") or "://" not in literal:
+        return literal.split("/_history/", maxsplit=1)[0]
+    return "/".join(literal.split("/_history/", maxsplit=1)[0].split("/")[-2:])
+
+
+def _identifiers(resource: Mapping[str, Any]) -> tuple[str, ...]:
+    found = resource.get("identifier") or []
+    return tuple(f"{i.get('system') or ''}|{i['value']}" for i in found if i.get("value"))
+
+
+def _codes(concepts: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
+    codings = [c for concept in concepts for c in concept.get("coding") or []]
+    return tuple(f"{c.get('system') or ''}|{c['code']}" for c in codings if c.get("code"))
+
+
+def _text(resource: Mapping[str, Any]) -> str:
+    """Every word that a scheduler wrote, for recognising a visit."""
+    concepts = [*(resource.get("type") or []), *(resource.get("reasonCode") or [])]
+    service = resource.get("serviceType")
+    concepts += service if isinstance(service, list) else [_dict(service)]
+    said = [resource.get("description"), resource.get("comment"), resource.get("patientInstruction")]
+    for concept in concepts:
+        said += [concept.get("text"), *(c.get("display") for c in concept.get("coding") or [])]
+    return " | ".join(str(s) for s in said if s)
+
+
+def _instant(text: Any, zone: str) -> datetime | None:
+    try:
+        parsed = datetime.fromisoformat(str(text))
+    except ValueError:
+        return None
+    return parsed.astimezone(ZoneInfo(zone)) if parsed.tzinfo else None
+
+
+def _day(text: Any, zone: str) -> date | None:
+    """The local day; a date without time is its own day."""
+    instant = _instant(text, zone)
+    if instant:
+        return instant.date()
+    try:
+        return date.fromisoformat(str(text)[:10]) if text else None
+    except ValueError:
+        return None
+
+
+def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | None:
+    if said is not None:
+        return int(said)
+    return int((end - start).total_seconds() // 60) if start and end else None
+
+
+def _telehealth(concepts: Iterable[Mapping[str, Any]]) -> bool:
+    words = " ".join(str(t.get("text") or "") for t in concepts).lower()
+    return "telehealth" in words or "video" in words
+
+
+def _fell(resource: Mapping[str, Any]) -> str:
+    """Who cancelled, by the standard reason codes: pat-* the patient, prov-* and oth-* the clinic."""
+    reason = _dict(resource.get("cancelationReason"))
+    codes = [str(c.get("code") or "") for c in reason.get("coding") or []]
+    if any(c == "pat" or c.startswith("pat-") for c in codes):
+        return "patient"
+    return "clinic" if any(c.split("-")[0] in CLINIC_REASONS for c in codes) else ""
+
+
+def _by_us(resource: Mapping[str, Any]) -> bool:
+    return resource.get("status") == "cancelled" and as_offered(resource, "status")

@@ -1,0 +1,115 @@
+"""Our complex extensions as name -> values, and back. One way to write a value, so that digests are stable."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from waykeeper.pathway.model import Coding
+from waykeeper.timing.model import Moment
+
+TRANSLATION = "http://hl7.org/fhir/StructureDefinition/translation"
+POSITIVE = {"round", "order", "harm", "minutes", "episode", "scheme"}
+
+
+def encode(url: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    """A complex extension with a sub-extension for each value; None, "" and empty tuples are left out."""
+    parts: list[dict[str, Any]] = []
+    for name, value in pairs:
+        values = value if isinstance(value, tuple | list) else (value,)
+        parts += [_part(name, one) for one in values if one is not None and one != ""]
+    return {"url": url, "extension": parts}
+
+
+def _part(name: str, value: Any) -> dict[str, Any]:
+    if isinstance(value, Mapping):  # already a nested extension
+        return {"url": name, **value}
+    if isinstance(value, bool):
+        return {"url": name, "valueBoolean": value}
+    if isinstance(value, int):
+        return {"url": name, "valuePositiveInt" if name in POSITIVE else "valueInteger": value}
+    if isinstance(value, Moment):
+        return {"url": name, "valueDateTime": str(value)}
+    if isinstance(value, date):
+        return {"url": name, "valueDate": value.isoformat()}
+    if isinstance(value, Coding):
+        return {"url": name, "valueCoding": coding(value)}
+    return {"url": name, "valueString": str(value)}
+
+
+def decode(extension: Mapping[str, Any] | None, zone: str) -> dict[str, list[Any]]:
+    """The values by name; dateTimes become Moments in the zone, dates become dates."""
+    found: dict[str, list[Any]] = {}
+    for part in (extension or {}).get("extension") or []:
+        found.setdefault(str(part.get("url")), []).append(_value(part, zone))
+    return found
+
+
+def _value(part: Mapping[str, Any], zone: str) -> Any:
+    for name, value in part.items():
+        if name == "valueDateTime":
+            return moment(str(value), zone)
+        if name == "valueDate":
+            return date.fromisoformat(value)
+        if name == "valueCoding":
+            return Coding(value.get("system", ""), value.get("code", ""), value.get("display", ""))
+        if name.startswith("value"):
+            return value
+    return part
+
+
+def moment(text: str, zone: str) -> Moment:
+    """A FHIR date or dateTime as a moment of the zone."""
+    if "T" not in text:
+        return Moment(date.fromisoformat(text))
+    local = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
+    return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)
+
+
+def find(resource: Mapping[str, Any], url: str) -> Mapping[str, Any] | None:
+    """The resource's extension of this url, or None."""
+    return next((e for e in resource.get("extension") or [] if e.get("url") == url), None)
+
+
+def coding(value: Coding) -> dict[str, Any]:
+    """A FHIR Coding."""
+    full = {"system": value.system, "code": value.code, "display": value.display}
+    return {k: v for k, v in full.items() if v}
+
+
+def with_translations(element: str, words: Mapping[str, str]) -> dict[str, Any]:
+    """`element` and `_element` for a text in several languages; the first language is the main one."""
+    if not words:
+        return {}
+    main, *others = ordered(words)
+    found: dict[str, Any] = {element: words[main]}
+    if others:
+        found[f"_{element}"] = {
+            "extension": [
+                {
+                    "url": TRANSLATION,
+                    "extension": [{"url": "lang", "valueCode": lang}, {"url": "content", "valueString": words[lang]}],
+                }
+                for lang in others
+            ]
+        }
+    return found
+
+
+def words_of(holder: Mapping[str, Any], element: str, main: str) -> dict[str, str]:
+    """The reverse of `with_translations`; `main` is the language of the element itself."""
+    if not holder.get(element):
+        return {}
+    found = {main or "en": str(holder[element])}
+    for extension in (holder.get(f"_{element}") or {}).get("extension") or []:
+        if extension.get("url") == TRANSLATION:
+            parts = {p["url"]: p.get("valueCode") or p.get("valueString") for p in extension.get("extension") or []}
+            found[str(parts.get("lang"))] = str(parts.get("content"))
+    return found
+
+
+def ordered(words: Mapping[str, str]) -> list[str]:
+    """The languages, English first where it is there, else as they sort."""
+    return sorted(words, key=lambda lang: (lang != "en", lang))

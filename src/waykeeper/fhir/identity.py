@@ -1,0 +1,79 @@
+"""Which plan, item, part and round a resource of ours belongs to; proven by computing its identity again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from waykeeper.fhir.extensions import decode, find
+from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, PLAN, TAG_CODE, TAG_SYSTEM
+from waykeeper.plan.model import Episode, Identifier, Key
+
+KINDS = ("plan", "phase", "visit", "task", "instruction", "hold", "medicine", "restriction", "gate", "goal", "question")
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Key, part and round of a resource, with the identifier that it carries."""
+
+    key: Key
+    part: str
+    round: int
+    uuid: str
+
+
+def is_ours(resource: Mapping[str, Any]) -> bool:
+    """True for a resource that Waykeeper made: it carries our tag or our item extension."""
+    tags = (resource.get("meta") or {}).get("tag") or []
+    tagged = any(t.get("system") == TAG_SYSTEM and t.get("code") == TAG_CODE for t in tags)
+    return tagged or find(resource, ITEM) is not None
+
+
+def parse_key(text: str) -> Key:
+    """`kind/item` or `kind/item/occurrence`. The item name of a medicine may hold slashes and bars."""
+    kind, _, rest = text.partition("/")
+    if kind in ("hold", "medicine"):
+        return Key(kind, rest)
+    item, _, occurrence = rest.partition("/")
+    return Key(kind, item, occurrence)
+
+
+def identity(resource: Mapping[str, Any]) -> Identity | None:
+    """What the resource says of itself, or None where it is not ours or was stripped."""
+    extension = find(resource, ITEM)
+    if extension is None:
+        return None
+    said = decode(extension, "UTC")
+    uuid = own_identifier(resource)
+    if not said.get("key") or not said.get("part") or not uuid:
+        return None
+    return Identity(parse_key(str(said["key"][0])), str(said["part"][0]), int(said.get("round", [1])[0]), uuid)
+
+
+def own_identifier(resource: Mapping[str, Any]) -> str:
+    """The value of our identifier, "" where there is none."""
+    for entry in resource.get("identifier") or []:
+        if isinstance(entry, Mapping) and str(entry.get("system") or "").endswith(IDENTIFIER_PATH):
+            return str(entry.get("value") or "")
+    return ""
+
+
+def episode_of(root: Mapping[str, Any]) -> Episode | None:
+    """The episode of a root CarePlan, or None where it is not one of ours."""
+    extension = find(root, PLAN)
+    if root.get("resourceType") != "CarePlan" or extension is None:
+        return None
+    said = decode(extension, "UTC")
+    patient = (root.get("subject") or {}).get("identifier") or {}
+    url = str(next(iter(root.get("instantiatesCanonical") or []), "")).partition("|")[0]
+    if not patient.get("value") or not said.get("clinicUrl"):
+        return None
+    identifier = Identifier(str(patient.get("system") or ""), str(patient["value"]))
+    return Episode(str(said["clinicUrl"][0]), url, identifier, int(said.get("episode", [1])[0]))
+
+
+def belongs(known: Identity, episode: Episode) -> bool:
+    """True if computing the identity under this episode gives the identifier that the resource carries."""
+    key = known.key
+    return episode.uuid(key.kind, key.item, known.part, key.occurrence, known.round) == known.uuid

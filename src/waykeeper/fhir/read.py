@@ -1,0 +1,310 @@
+"""FHIR resources -> (Plan, State): the reverse of `write`, with what people recorded since."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, replace
+from typing import Any
+
+from waykeeper.fhir.extensions import decode, find, moment, words_of
+from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
+from waykeeper.fhir.names import HOLD, ITEM, PLAN
+from waykeeper.fhir.recorded import item_state, plan_state
+from waykeeper.fhir.write import LEADING
+from waykeeper.findings import WaykeeperError, finding
+from waykeeper.pathway.model import Coding, Recognise, Settings, Source
+from waykeeper.plan.model import (
+    Episode,
+    HoldAnswer,
+    HoldProposal,
+    Item,
+    Key,
+    Letterhead,
+    PathwayRef,
+    PatientRef,
+    Plan,
+    PlanPhase,
+    State,
+)
+from waykeeper.plan.patient import patient_ref
+from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
+
+Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
+Said = dict[str, list[Any]]
+
+
+def read(resources: Sequence[Held]) -> tuple[Plan, State]:
+    """The one plan among the resources. Raises WaykeeperError WKF101 where there is none or more than one."""
+    found = read_all(resources)
+    if len(found) != 1:
+        raise WaykeeperError(finding("WKF101", f"{len(found)} plans found, one is needed"))
+    return found[0]
+
+
+def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
+    """Every plan among the resources, each with its own parts only, in the order of their roots' identifiers.
+
+    `resources` are (reference, resource) pairs as `record.resources_of` gives them; the Patient is among them.
+    """
+    roots = [(ref, r) for ref, r in resources if find(r, PLAN) is not None and r.get("resourceType") == "CarePlan"]
+    known = [(ref, r, said) for ref, r in resources if (said := identity(r)) is not None]
+    found = []
+    for ref, root in sorted(roots, key=lambda pair: str(pair[1].get("identifier"))):
+        episode = episode_of(root)
+        if episode is not None:
+            own = [one for one in known if belongs(one[2], episode)]
+            found.append(_read_one(episode, (ref, root), own, resources))
+    return found
+
+
+def _read_one(
+    episode: Episode, root: Held, own: Sequence[tuple[str, Mapping[str, Any], Identity]], everything: Sequence[Held]
+) -> tuple[Plan, State]:
+    said = decode(find(root[1], PLAN), _zone(root[1]))
+    zone = str(said["zone"][0])
+    parts: dict[Key, dict[int, dict[str, Held]]] = {}
+    for ref, resource, known in own:
+        parts.setdefault(known.key, {}).setdefault(known.round, {})[known.part] = (ref, resource)
+    patient = _patient(root[1], everything, episode)
+    ordered: list[tuple[int, Item]] = []
+    states = {}
+    for key, by_round in parts.items():
+        if key.kind not in LEADING:
+            continue
+        leading = _leading(key, by_round)
+        if leading is None:
+            continue
+        states[key] = item_state(key, by_round, everything, zone)
+        ordered.append(_item(key, leading[1], zone))
+    phases = _phases(parts, zone)
+    plan = Plan(
+        episode=episode,
+        pathway=_pathway(root[1], said),
+        patient=patient,
+        anchors=tuple(_anchor(a, zone) for a in said.get("anchor", [])),
+        zone=zone,
+        side=_one(said, "side"),
+        anaesthesia=_one(said, "anaesthesia"),
+        letterhead=_letterhead(said, zone),
+        overlays=tuple(said.get("overlay", [])),
+        settings=_settings(said, zone),
+        phases=tuple(phases[n] for n in _one(said, "phases").split(",") if n in phases),
+        items=tuple(item for _, item in sorted(ordered, key=lambda pair: (pair[0], str(pair[1].key)))),
+        answers=_one(said, "answers"),
+        waykeeper=_one(said, "waykeeper"),
+        withdrawn=_one(said, "withdrawn"),
+    )
+    return plan, plan_state(root, states, own, everything, zone)
+
+
+def _zone(root: Mapping[str, Any]) -> str:
+    parts = (find(root, PLAN) or {}).get("extension") or []
+    return str(next((p.get("valueString") for p in parts if p.get("url") == "zone"), "UTC"))
+
+
+def _one(said: Said, name: str) -> str:
+    return str(said[name][0]) if said.get(name) else ""
+
+
+def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | None:
+    """The leading resource of the newest round that has one (a visit's ServiceRequest stays in its first)."""
+    part = LEADING[key.kind][1]
+    return next((by_round[n][part] for n in sorted(by_round, reverse=True) if part in by_round[n]), None)
+
+
+def _patient(root: Mapping[str, Any], everything: Sequence[Held], episode: Episode) -> PatientRef:
+    """The patient as read from the Patient resource; what the subject says where that resource is not there."""
+    identifier = episode.patient
+    for ref, resource in everything:
+        if resource.get("resourceType") != "Patient":
+            continue
+        held = {(i.get("system"), i.get("value")) for i in resource.get("identifier") or []}
+        if (identifier.system, identifier.value) in held:
+            return replace(patient_ref(resource, identifier), reference="" if ref.startswith("urn:") else ref)
+    subject = root.get("subject") or {}
+    return PatientRef(identifier, str(subject.get("reference") or ""), str(subject.get("display") or ""))
+
+
+def _pathway(root: Mapping[str, Any], said: Said) -> PathwayRef:
+    url, _, version = str(next(iter(root.get("instantiatesCanonical") or []), "")).partition("|")
+    name, title = _one(said, "pathway"), str(root.get("title") or "")
+    return PathwayRef(name, url, version, "" if title == name else title)
+
+
+def _anchor(nested: Mapping[str, Any], zone: str) -> Anchor:
+    said = decode(nested, zone)
+    at: Moment | None = said["moment"][0] if said.get("moment") else None
+    standing = Standing(_one(said, "standing"))
+    return Anchor(_one(said, "name"), at, standing, _one(said, "phrase"), _one(said, "evidence"))
+
+
+def _letterhead(said: Said, zone: str) -> Letterhead:
+    nested = {name: [decode(n, zone) for n in said.get(name, [])] for name in ("letterhead", "telephone", "role")}
+    clinic = _one(nested["letterhead"][0], "clinic") if nested["letterhead"] else ""
+    return Letterhead(
+        clinic,
+        {_one(n, "role"): _one(n, "number") for n in nested["telephone"]},
+        {_one(n, "role"): _one(n, "title") for n in nested["role"]},
+    )
+
+
+def _settings(said: Said, zone: str) -> Settings:
+    if not said.get("settings"):
+        return Settings()
+    values = decode(said["settings"][0], zone)
+    known = {f.name for f in fields(Settings)}
+    return Settings(**{k: v[0] for k, v in values.items() if k in known})
+
+
+def _phases(parts: Mapping[Key, Mapping[int, Mapping[str, Held]]], zone: str) -> dict[str, PlanPhase]:
+    newest = {k.item: rounds[max(rounds)]["phase"][1] for k, rounds in parts.items() if k.kind == "phase"}
+    return {name: _phase(name, resource, zone) for name, resource in newest.items()}
+
+
+def _phase(name: str, resource: Mapping[str, Any], zone: str) -> PlanPhase:
+    said = decode(find(resource, ITEM), zone)
+    dates = Dates(window=_window(resource.get("period"), zone), awaited=_one(said, "awaited") or None)
+    return PlanPhase(name, str(resource.get("title") or ""), _one(said, "phrase"), dates)
+
+
+def _window(period: Mapping[str, Any] | None, zone: str) -> Window | None:
+    if not period or not period.get("start") or not period.get("end"):
+        return None
+    return Window(moment(str(period["start"]), zone), moment(str(period["end"]), zone))
+
+
+# items
+
+
+def _item(key: Key, resource: Mapping[str, Any], zone: str) -> tuple[int, Item]:
+    said = decode(find(resource, ITEM), zone)
+    item = Item(
+        key=key,
+        title=_one(said, "title"),
+        phase=_one(said, "phase"),
+        who=_one(said, "who"),
+        why=_one(said, "why"),
+        source=Source(_one(said, "source"), _one(said, "grade")),
+        harm=int(said.get("harm", [1])[0]),
+        phrase=_one(said, "phrase"),
+        window_phrase=_one(said, "windowPhrase"),
+        dates=_dates(resource, said, zone),
+        words=_words(resource, said),
+        overlays=tuple(said.get("overlay", [])),
+        recognise=_recognise(resource, said),
+        minutes=int(said.get("minutes", [0])[0]),
+        valid_for=_one(said, "validFor"),
+        redo=_one(said, "redo"),
+        needs=tuple(parse_key(k) for k in said.get("needs", [])),
+        before=_one(said, "before"),
+        released_by=_one(said, "releasedBy"),
+        until=_one(said, "until"),
+        measure=_one(said, "measure"),
+        goal_target=_goal_target(resource),
+        hold=_hold(resource, zone),
+        fact=_one(said, "fact"),
+        asks_for=tuple(parse_key(k) for k in said.get("asksFor", [])),
+        undecided=tuple(said.get("undecided", [])),
+    )
+    return int(said.get("order", [0])[0]), item
+
+
+def _dates(resource: Mapping[str, Any], said: Said, zone: str) -> Dates:
+    def first(name: str) -> Any:
+        return said[name][0] if said.get(name) else None
+
+    return Dates(
+        target=first("target"),
+        at=first("at"),
+        window=_window(_period(resource), zone),
+        book_from=first("bookFrom"),
+        late_from=first("lateFrom"),
+        due_from=first("dueFrom"),
+        valid_from=first("validFrom"),
+        earliest=first("earliest"),
+        awaited=first("awaited"),
+    )
+
+
+def _period(resource: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Where the type keeps the window: a Period with both ends, or nothing."""
+    if resource["resourceType"] == "Task":
+        return (resource.get("restriction") or {}).get("period")
+    return resource.get("occurrencePeriod")
+
+
+def _words(resource: Mapping[str, Any], said: Said) -> dict[str, str]:
+    main = str(resource.get("language") or "")
+    if resource["resourceType"] == "CommunicationRequest":
+        payload: Mapping[str, Any] = next(iter(resource.get("payload") or []), {})
+        return words_of(payload, "contentString", main) if main else {}
+    if resource["resourceType"] == "ServiceRequest":
+        return words_of(resource, "patientInstruction", main)
+    extension = find(resource, ITEM) or {}
+    held = next((p for p in extension.get("extension") or [] if p.get("url") == "words"), None)
+    return words_of(held, "valueString", main) if held and said.get("words") else {}
+
+
+def _recognise(resource: Mapping[str, Any], said: Said) -> Recognise:
+    codings = (resource.get("code") or {}).get("coding") or [] if resource["resourceType"] == "ServiceRequest" else []
+    types = tuple(Coding(c.get("system", ""), c.get("code", ""), c.get("display", "")) for c in codings)
+    return Recognise(
+        types, tuple(said.get("specialty", [])), tuple(said.get("word", [])), bool(said.get("telehealth", [False])[0])
+    )
+
+
+def _goal_target(resource: Mapping[str, Any]) -> str:
+    targets = resource.get("target") if resource["resourceType"] == "Goal" else None
+    target: Mapping[str, Any] = next(iter(targets or []), {})
+    return str(target.get("detailString") or "")
+
+
+def _hold(resource: Mapping[str, Any], zone: str) -> HoldProposal | None:
+    extension = find(resource, HOLD)
+    if extension is None:
+        return None
+    said = decode(extension, zone)
+
+    def first(name: str) -> Any:
+        return said[name][0] if said.get(name) else None
+
+    return HoldProposal(
+        decision=_one(said, "decision"),
+        words=_one(said, "medicine"),
+        reference=_one(said, "reference"),
+        rule=_one(said, "rule"),
+        policy=_one(said, "policy"),
+        missed_days=first("missedDays"),
+        last_dose=first("lastDose"),
+        first_missed=first("firstMissed"),
+        last_limit=first("lastLimit"),
+        restart=_one(said, "restart"),
+        restart_from=first("restartFrom"),
+        confidence=_one(said, "confidence"),
+        confirm_by=_one(said, "confirmBy"),
+        question=_one(said, "question"),
+        recognised=bool(first("recognised")),
+        ingredients=tuple(said.get("ingredient", [])),
+        notes=tuple(said.get("note", [])),
+        alternatives=tuple(said.get("alternative", [])),
+        codes=tuple(said.get("code", [])),
+        answered=_answered(said),
+    )
+
+
+def _answered(said: Said) -> HoldAnswer | None:
+    """The answer that the plan was compiled with; what stands on the server is the State's business."""
+
+    def first(name: str) -> Any:
+        return said[name][0] if said.get(name) else None
+
+    if not said.get("answer"):
+        return None
+    return HoldAnswer(
+        decision=_one(said, "answer"),
+        missed_days=first("answerDays"),
+        by=_one(said, "answerBy"),
+        on=first("answerOn"),
+        text=_one(said, "answerText"),
+        last_taken=first("answerTaken"),
+    )

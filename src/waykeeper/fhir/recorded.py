@@ -1,0 +1,228 @@
+"""What people recorded on our resources since they were written: status, day, who, answers, contacts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from typing import Any
+
+from waykeeper.fhir.extensions import decode, find, moment
+from waykeeper.fhir.identity import Identity
+from waykeeper.fhir.names import HOLD, IDENTIFIER_PATH, TASK_CODES
+from waykeeper.fhir.ownership import as_offered, offered_of
+from waykeeper.fhir.status import status, status_class
+from waykeeper.fhir.write import LEADING
+from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, State
+from waykeeper.timing.model import Moment
+
+Held = tuple[str, Mapping[str, Any]]
+Rounds = Mapping[int, Mapping[str, Held]]
+
+
+def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str) -> ItemState:
+    """The state of one item: its newest round counts, older rounds are history."""
+    newest = max(by_round)
+    parts = by_round[newest]
+    part = LEADING[key.kind][1]
+    ref, leading = parts.get(part) or next(iter(by_round[n][part] for n in sorted(by_round) if part in by_round[n]))
+    told = _task_told(parts.get("confirm", (ref, leading))[1] if key.kind == "hold" else leading, zone)
+    references = {p: r for p, (r, _) in parts.items()} | {part: ref}
+    related = _related(references.values(), everything)
+    return ItemState(
+        key=key,
+        status=status(leading),
+        cls=status_class(leading),
+        round=newest,
+        done_on=_done_on(leading, zone),
+        owner=_display(leading.get("owner")),
+        by=told,
+        reason=_reason(leading),
+        answer=hold_answer(parts, zone),
+        fact_answer=_output(leading, "answer") or "",
+        last_taken=_last_taken(parts, related, zone),
+        restarted_on=_done_on(parts["restart"][1], zone) if _completed(parts.get("restart")) else None,
+        withdrawn_by_us=_withdrawn_by_us(leading),
+        references=references,
+        versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
+        contacts=_contacts(related, zone),
+        snoozed_until=_snoozed(leading),
+        closed_because=_output(leading, "closed-because") or "",
+        identifiers=_foreign_identifiers(parts.values()),
+    )
+
+
+def plan_state(
+    root: Held,
+    states: Mapping[Key, ItemState],
+    own: Sequence[tuple[str, Mapping[str, Any], Identity]],
+    everything: Sequence[Held],
+    zone: str,
+) -> State:
+    """Everything recorded about one plan."""
+    conflicts = tuple(
+        str(r.get("description") or "")
+        for _, r, known in own
+        if known.part == "conflict" and status_class(r) in ("open", "busy")
+    )
+    patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
+    dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), zone))), None)
+    dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
+    return State(states, status(root[1]), root[0], conflicts, dead_on, dead)
+
+
+def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
+    """What the prescriber decided: the confirm Task completed, else dates of the hold that a person changed."""
+    task = parts.get("confirm") or parts.get("review")
+    if _completed(task):
+        resource = task[1]  # type: ignore[index]
+        days = _output(resource, "missed-days")
+        decision = _output(resource, "decision") or ("hold" if days is not None else "")
+        return HoldAnswer(
+            decision=decision or _proposed(parts),
+            missed_days=int(days) if days is not None else _proposed_days(parts, decision),
+            by=_task_told(resource, zone),
+            on=_done_on(resource, zone),
+            text=_output(resource, "text") or "",
+        )
+    hold = parts.get("hold")
+    if hold and _edited(hold[1]):
+        said = decode(find(hold[1], HOLD), zone)
+        return HoldAnswer("hold", int(said["missedDays"][0]) if said.get("missedDays") else None, by="edited")
+    return None
+
+
+def _proposed(parts: Mapping[str, Held]) -> str:
+    """A confirm Task completed without output confirms the proposal as it stood."""
+    holder = parts.get("hold") or parts.get("review")
+    said = decode(find(holder[1], HOLD), "UTC") if holder else {}
+    return str(said["decision"][0]) if said.get("decision") else ""
+
+
+def _proposed_days(parts: Mapping[str, Held], decision: str) -> int | None:
+    holder = parts.get("hold")
+    said = decode(find(holder[1], HOLD), "UTC") if holder else {}
+    confirmed = decision in ("", "hold")
+    return int(said["missedDays"][0]) if confirmed and said.get("missedDays") else None
+
+
+def _edited(hold: Mapping[str, Any]) -> bool:
+    return "when" in offered_of(hold) and not as_offered(hold, "when") and status_class(hold) != "void"
+
+
+def _completed(held: Held | None) -> bool:
+    return held is not None and held[1].get("status") == "completed"
+
+
+def _done_on(resource: Mapping[str, Any], zone: str) -> date | None:
+    """The day on which it was done, as recorded: never the day on which somebody touched the resource."""
+    if status_class(resource) != "done":
+        return None
+    period = resource.get("executionPeriod") or {}
+    told = period.get("end") or period.get("start") or resource.get("statusDate")
+    found = _moment(told, zone)
+    return found.day if found else None
+
+
+def _moment(text: Any, zone: str) -> Moment | None:
+    try:
+        return moment(str(text), zone) if text else None
+    except ValueError:
+        return None
+
+
+def _display(reference: Any) -> str:
+    if not isinstance(reference, Mapping):
+        return ""
+    return str(reference.get("display") or (reference.get("identifier") or {}).get("value") or "")
+
+
+def _task_told(resource: Mapping[str, Any], _: str) -> str:
+    """Who recorded the latest note, else the owner."""
+    authors = [n.get("authorString") or _display(n.get("authorReference")) for n in resource.get("note") or []]
+    return str(next((a for a in reversed(authors) if a), "") or _display(resource.get("owner")))
+
+
+def _reason(resource: Mapping[str, Any]) -> str:
+    reason = resource.get("statusReason") or resource.get("cancelationReason") or {}
+    if isinstance(reason, str):
+        return reason
+    displays = [str(c.get("display") or c.get("code") or "") for c in reason.get("coding") or []]
+    return str(reason.get("text") or next(iter(displays), ""))
+
+
+def _output(resource: Mapping[str, Any], code: str) -> str | None:
+    """The value of a Task output with our code, as text."""
+    for output in resource.get("output") or []:
+        codings = (output.get("type") or {}).get("coding") or []
+        if any(c.get("system") == TASK_CODES and c.get("code") == code for c in codings):
+            value = next((v for k, v in output.items() if k.startswith("value")), None)
+            return None if value is None else str(value)
+    return None
+
+
+def _withdrawn_by_us(resource: Mapping[str, Any]) -> bool:
+    return status_class(resource) == "withdrawn" and as_offered(resource, "status")
+
+
+def _related(references: Iterable[str], everything: Sequence[Held]) -> list[Mapping[str, Any]]:
+    """Communications about the item and statements of doses taken, whoever wrote them."""
+    wanted = {r for r in references if r}
+    found = []
+    for _, resource in everything:
+        if resource.get("resourceType") not in ("Communication", "MedicationStatement"):
+            continue
+        pointed = [*(resource.get("about") or []), *(resource.get("basedOn") or [])]
+        if any(str(p.get("reference") or "") in wanted for p in pointed):
+            found.append(resource)
+    return found
+
+
+def _last_taken(parts: Mapping[str, Held], related: Iterable[Mapping[str, Any]], zone: str) -> Moment | None:
+    """The latest dose that somebody recorded as taken: a statement, or the stop Task's day."""
+    told = []
+    for resource in related:
+        if resource.get("resourceType") == "MedicationStatement":
+            period = resource.get("effectivePeriod") or {}
+            told.append(_moment(resource.get("effectiveDateTime") or period.get("end") or period.get("start"), zone))
+    if _completed(parts.get("stop")):
+        day = _done_on(parts["stop"][1], zone)
+        told.append(Moment(day) if day else None)
+    found = [m for m in told if m]
+    return max(found, key=str) if found else None
+
+
+def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact, ...]:
+    found = []
+    for resource in related:
+        sent = _moment(resource.get("sent"), zone)
+        if resource.get("resourceType") != "Communication" or sent is None:
+            continue
+        medium: Mapping[str, Any] = next(iter(resource.get("medium") or []), {})
+        payload = " ".join(str(p.get("contentString") or "") for p in resource.get("payload") or [])
+        codes = {str(c.get("code")) for t in resource.get("category") or [] for c in t.get("coding") or []}
+        found.append(
+            Contact(
+                on=sent.day,
+                route=str(medium.get("text") or ""),
+                reached=resource.get("status") == "completed",
+                read_back="read-back" in codes,
+                by=_display(resource.get("sender")),
+                text=payload,
+            )
+        )
+    return tuple(sorted(found, key=lambda c: (c.on, c.route)))
+
+
+def _snoozed(resource: Mapping[str, Any]) -> date | None:
+    told = _output(resource, "snoozed-until")
+    return date.fromisoformat(told[:10]) if told else None
+
+
+def _foreign_identifiers(parts: Iterable[Held]) -> tuple[str, ...]:
+    """Identifiers that others put on our resources, order numbers for instance."""
+    found = set()
+    for _, resource in parts:
+        for entry in resource.get("identifier") or []:
+            if not str(entry.get("system") or "").endswith(IDENTIFIER_PATH) and entry.get("value"):
+                found.add(f"{entry.get('system') or ''}|{entry['value']}")
+    return tuple(sorted(found))

@@ -1,0 +1,104 @@
+"""The skeleton that every resource of ours shares: identity, tag, narrative, item extension."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any
+
+from waykeeper.fhir.extensions import encode, ordered
+from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, ROLES, TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
+from waykeeper.plan.model import Item, Key, Plan
+
+Resource = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Maker:
+    """Makes resources of one plan. `rounds` gives the round of an item; an item not named is in its first."""
+
+    plan: Plan
+    rounds: Mapping[Key, int] = field(default_factory=dict)
+    order: Mapping[Key, int] = field(default_factory=dict)
+
+    def round(self, key: Key) -> int:
+        """The round of an item."""
+        return self.rounds.get(key, 1)
+
+    def id(self, key: Key, part: str) -> str:
+        """The computed id of one part of an item in its round."""
+        return self.plan.episode.uuid(key.kind, key.item, part, key.occurrence, self.round(key))
+
+    def reference(self, kind: str, key: Key, part: str) -> dict[str, str]:
+        """A relative reference to a part of an item of this plan."""
+        return {"reference": f"{kind}/{self.id(key, part)}"}
+
+    @property
+    def subject(self) -> dict[str, Any]:
+        """The patient as reference, with the plan's identifier."""
+        patient = self.plan.patient
+        identifier = {"system": patient.identifier.system, "value": patient.identifier.value}
+        found: dict[str, Any] = {"reference": self.patient_reference, "type": "Patient", "identifier": identifier}
+        return found | ({"display": patient.name} if patient.name else {})
+
+    @property
+    def patient_reference(self) -> str:
+        """Where the patient is: what the plan knows, else the computed id of a conditional create."""
+        if self.plan.patient.reference:
+            return self.plan.patient.reference
+        return f"Patient/{self.plan.episode.uuid('patient', '', 'patient')}"
+
+    def start(self, kind: str, item: Item, part: str, facts: Iterable[tuple[str, Any]] = ()) -> Resource:
+        """A resource with everything that all of ours have; `facts` go into the item extension behind the key."""
+        return self.skeleton(kind, item.key, part, item.title, facts, language=_language(item.words))
+
+    def skeleton(
+        self, kind: str, key: Key, part: str, title: str, facts: Iterable[tuple[str, Any]] = (), *, language: str = ""
+    ) -> Resource:
+        """As `start`, for what is no item: the plan and its phases."""
+        identity = [("key", str(key)), ("part", part), ("round", self.round(key)), ("order", self.order.get(key))]
+        identifier = self.id(key, part)
+        resource: Resource = {"resourceType": kind, "id": identifier, "meta": self._meta()}
+        if language:
+            resource["language"] = language
+        return resource | {
+            "text": narrative(title),
+            "extension": [encode(ITEM, [*identity, *facts])],
+            "identifier": [{"system": self.plan.episode.clinic_url + IDENTIFIER_PATH, "value": identifier}],
+        }
+
+    def _meta(self) -> dict[str, Any]:
+        meta: dict[str, Any] = {"tag": [{"system": TAG_SYSTEM, "code": TAG_CODE}]}
+        if self.plan.patient.test_data:
+            meta["security"] = [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]
+        return meta
+
+    def role(self, who: str) -> list[dict[str, Any]]:
+        """A role as performerType: our code, and the clinic's title for it."""
+        if not who:
+            return []
+        return [{"coding": [{"system": ROLES, "code": who}], "text": self.plan.letterhead.roles.get(who, who)}]
+
+    def task(self, item: Item, part: str, code: str, facts: Iterable[tuple[str, Any]] = ()) -> Resource:
+        """A Task of ours: open, for the patient, with our own code."""
+        resource = self.start("Task", item, part, facts)
+        resource |= {
+            "status": "requested",
+            "intent": "plan",
+            "code": {"coding": [{"system": TASK_CODES, "code": code}], "text": item.title},
+            "description": item.title,
+            "for": self.subject,
+        }
+        if item.why:
+            resource["reasonCode"] = {"text": item.why}
+        return resource
+
+
+def narrative(title: str) -> dict[str, str]:
+    """A short generated narrative without dates."""
+    return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{escape(title)}</p></div>'}
+
+
+def _language(words: Mapping[str, str]) -> str:
+    return next(iter(ordered(words)), "")

@@ -1,0 +1,381 @@
+"""Pathway + clinic + record + answers + anchors -> Plan. No clock and no I/O: the same input gives the same plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from waykeeper import __version__
+from waykeeper.findings import Finding, WaykeeperError, finding
+from waykeeper.medicines import MedicineRow, propose
+from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
+from waykeeper.plan.answers import digest
+from waykeeper.plan.holds import hold_items
+from waykeeper.plan.model import (
+    Answers,
+    Episode,
+    Identifier,
+    Item,
+    Key,
+    Letterhead,
+    PathwayRef,
+    Plan,
+    PlanPhase,
+)
+from waykeeper.plan.patient import patient_ref
+from waykeeper.plan.timeline import Timeline, anchors_of
+from waykeeper.record import Fact, Record, fact, identifiers
+from waykeeper.timing import TimingError, lateness, roll, working_days_before
+from waykeeper.timing.model import Awaited, Dates, Moment, Window
+
+DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
+
+
+def compile(  # noqa: A001 - the verb of the trade and of the command
+    pathway: Pathway,
+    clinic: Clinic,
+    record: Record,
+    given: Mapping[str, Moment],
+    *,
+    side: str = "",
+    anaesthesia: str = "unknown",
+    identifier: Identifier | None = None,
+    episode: int = 1,
+    answers: Answers | None = None,
+) -> Plan:
+    """Compile one patient's dated plan.
+
+    `given` maps anchor names to moments in the clinic's zone. Raises WaykeeperError: WKR102 patient without a business
+    identifier, WKL101 missing anchor, WKL102 unknown anchor.
+    """
+    return _Compiler(pathway, clinic, record, given, side, anaesthesia, answers or Answers()).plan(
+        Episode(clinic.url, pathway.url, identifier or patient_identifier(record, clinic), episode)
+    )
+
+
+def patient_identifier(record: Record, clinic: Clinic) -> Identifier:
+    """The identifier in the clinic's own system, else the first. Raises WaykeeperError WKR102 where there is none."""
+    found = identifiers(record.patient)
+    own = [pair for pair in found if pair[0] == clinic.patient_identifier_system]
+    if not found:
+        raise WaykeeperError(finding("WKR102", "the Patient has no identifier with system and value"))
+    return Identifier(*(own or found)[0])
+
+
+@dataclass
+class _Compiler:
+    """The working state of one compile; lives no longer than the call."""
+
+    pathway: Pathway
+    clinic: Clinic
+    record: Record
+    given: Mapping[str, Moment]
+    side: str
+    anaesthesia: str
+    answers: Answers
+
+    def plan(self, episode: Episode) -> Plan:
+        self.anchors, notes = anchors_of(self.pathway, self.record, self.given, self.clinic.calendar)
+        self.timeline = Timeline(self.anchors, self.answers, self.clinic.calendar, self._visit_day)
+        self.surgery = self.given.get("surgery")
+        self.facts = self._facts()
+        chosen = [rule for rule in self.pathway.items if not self._excluded(rule)]
+        items = [item for rule in chosen if rule.kind != "hold" for item in self._items(rule)]
+        items += self._medicines(chosen)
+        items = _with_needs(items, chosen)
+        items += self._questions(items)
+        return Plan(
+            episode=episode,
+            pathway=PathwayRef(self.pathway.name, self.pathway.url, self.pathway.version, self.pathway.title),
+            patient=patient_ref(self.record.patient, episode.patient),
+            anchors=tuple(self.anchors.values()),
+            zone=self.clinic.zone,
+            side=self.side,
+            anaesthesia=self.anaesthesia,
+            letterhead=Letterhead(self.clinic.name, dict(self.clinic.telephone), dict(self.clinic.roles)),
+            overlays=self.pathway.overlays,
+            settings=self.clinic.settings,
+            phases=tuple(self._phase(p.name, p.title, p.days) for p in self.pathway.phases),
+            items=tuple(items),
+            answers=digest(self.answers),
+            waykeeper=__version__,
+            findings=tuple(notes + self._notes(items)),
+            source_patient=self.record.patient,
+        )
+
+    # facts and conditions
+
+    def _facts(self) -> dict[str, Fact]:
+        day = self.surgery.day if self.surgery else None
+        values = {}
+        for rule in self.pathway.facts:
+            value = fact(self.record, rule, day)
+            told = self.answers.facts.get(rule.name)
+            if told in ("yes", "no"):
+                value = _with_answer(value, Fact(told))
+            values[rule.name] = value
+        return values
+
+    def _excluded(self, rule: PathwayItem) -> bool:
+        """Only a certain "no" (or, for `unless`, a certain "yes") leaves an item out; unknown never hides it."""
+        return any(self.facts.get(f) is Fact.NO for f in rule.only_if) or any(
+            self.facts.get(f) is Fact.YES for f in rule.unless
+        )
+
+    def _undecided(self, rule: PathwayItem) -> tuple[str, ...]:
+        open_facts = (Fact.UNKNOWN, Fact.CONTRADICTORY)
+        return tuple(f for f in (*rule.only_if, *rule.unless) if self.facts.get(f) in open_facts)
+
+    # items of the pathway file
+
+    def _items(self, rule: PathwayItem) -> list[Item]:
+        points = rule.at or (Named("", rule.by),)
+        return [self._item(rule, point) for point in points]
+
+    def _item(self, rule: PathwayItem, point: Named) -> Item:
+        dates, arithmetic = getattr(self, f"_{rule.kind}_dates")(rule, point)
+        return Item(
+            key=Key(rule.kind, rule.name, point.name),
+            title=rule.title,
+            phase=rule.phase,
+            who=rule.who,
+            why=rule.why,
+            source=rule.source,
+            harm=rule.harm,
+            phrase=point.phrase or rule.starts,
+            window_phrase=rule.window or rule.starts or rule.at_least,
+            dates=dates,
+            words=dict(rule.words),
+            overlays=rule.overlays,
+            recognise=rule.recognise,
+            minutes=rule.minutes,
+            valid_for=rule.valid_for,
+            redo=rule.redo,
+            before=rule.before,
+            released_by=rule.released_by,
+            until=rule.until,
+            measure=rule.measure,
+            goal_target=rule.target,
+            undecided=self._undecided(rule),
+            origin=rule.origin,
+            arithmetic=arithmetic,
+        )
+
+    def _visit_day(self, name: str) -> Moment | None:
+        for rule in self.pathway.items:
+            if rule.kind == "visit" and rule.name == name and rule.at:
+                return self._visit_dates(rule, rule.at[0])[0].at
+        return None
+
+    def _visit_dates(self, rule: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+        target = self.timeline.when(point.phrase)
+        if isinstance(target, Awaited):
+            return Dates(awaited=target.event), (f"{point.phrase}: awaits {target.event}",)
+        target = target.end if isinstance(target, Window) else target
+        window = self.timeline.when(rule.window, target) if rule.window else Window(target, target)
+        if not isinstance(window, Window):
+            return Dates(awaited=getattr(window, "event", rule.window)), (f"{rule.window}: no window yet",)
+        rolled = self._rolled(target, window) if rule.roll == "in window" else target.day
+        at = target if rolled == target.day else Moment(rolled)
+        late = lateness(target.day, window.end.day, self.clinic.settings.grace_days)
+        dates = Dates(target, at, window, self._book_from(rule, window), late)
+        lines = [_line(point.phrase, target), _line(rule.window or "window", window)]
+        if at.day != target.day:
+            why = self.clinic.calendar.closed.get(target.day, "the clinic is closed that day")
+            lines.append(f"rolled {rule.roll}: {_shown(target)} is closed ({why}), so {_shown(at)}")
+        return dates, tuple(lines)
+
+    def _rolled(self, target: Moment, window: Window) -> date:
+        """The open day; the target itself where the window has none (a finding says so)."""
+        try:
+            return roll(target.day, "in window", window, self.clinic.calendar)
+        except TimingError:
+            return target.day
+
+    def _book_from(self, rule: PathwayItem, window: Window) -> date | None:
+        if rule.book_from:
+            return self.timeline.day(rule.book_from)
+        return date.fromordinal(window.start.day.toordinal() - self.clinic.settings.booking_lead_days)
+
+    def _task_dates(self, rule: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+        due = self.timeline.when(point.phrase)
+        if isinstance(due, Awaited):
+            return Dates(awaited=due.event), (f"{point.phrase}: awaits {due.event}",)
+        lines = [_line(point.phrase, due)]
+        start = self.timeline.when(rule.starts) if rule.starts else None
+        if isinstance(due, Window):
+            start, due = start or due.start, due.end
+        at = self._rolled_earlier(rule, due)
+        if at != due:
+            lines.append(f"rolled earlier: {_shown(due)} is closed, so {_shown(at)}")
+        window = Window(start, at) if isinstance(start, Moment) else None
+        due_from = window.start.day if window else working_days_before(at.day, DUE_LEAD, self.clinic.calendar)
+        valid_from = self.timeline.day(rule.valid_for) if rule.valid_for else None
+        if valid_from:
+            lines.append(f"valid for: {rule.valid_for}, so not before {_shown(valid_from)}")
+        return Dates(due, at, _one_precision(window), due_from=due_from, valid_from=valid_from), tuple(lines)
+
+    def _rolled_earlier(self, rule: PathwayItem, due: Moment) -> Moment:
+        if rule.roll != "earlier":
+            return due
+        day = roll(due.day, "earlier", None, self.clinic.calendar)
+        return due if day == due.day else Moment(day)
+
+    def _instruction_dates(self, _: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+        found = self.timeline.when(point.phrase)
+        if isinstance(found, Awaited):
+            return Dates(awaited=found.event), (f"{point.phrase}: awaits {found.event}",)
+        at = found if isinstance(found, Moment) else None
+        window = found if isinstance(found, Window) else None
+        return Dates(target=at, at=at, window=_one_precision(window)), (_line(point.phrase, found),)
+
+    def _restriction_dates(self, rule: PathwayItem, _: Named) -> tuple[Dates, tuple[str, ...]]:
+        start = self.timeline.when(rule.starts)
+        if not isinstance(start, Moment):
+            return Dates(awaited=getattr(start, "event", rule.starts)), (f"{rule.starts}: not known yet",)
+        earliest = self.timeline.day(rule.at_least) if rule.at_least else None
+        lines = [_line(f"from {rule.starts}", start), f"ends by {rule.until}, never by a date"]
+        if earliest:
+            lines.append(f"at least {rule.at_least}: not before {_shown(earliest)}")
+        return Dates(target=start, at=start, earliest=earliest), tuple(lines)
+
+    def _gate_dates(self, _: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+        found = self.timeline.when(point.phrase)
+        if isinstance(found, Awaited):
+            return Dates(awaited=found.event), (f"{point.phrase}: awaits {found.event}",)
+        found = found.end if isinstance(found, Window) else found
+        return Dates(target=found, at=found), (_line(point.phrase, found),)
+
+    _goal_dates = _gate_dates
+
+    def _phase(self, name: str, title: str, days: str) -> PlanPhase:
+        found = self.timeline.when(days) if days else Awaited("its days")
+        if isinstance(found, Awaited):
+            return PlanPhase(name, title, days, Dates(awaited=found.event))
+        window = Window(found, found) if isinstance(found, Moment) else found
+        return PlanPhase(name, title, days, Dates(window=_one_precision(window)))
+
+    # medicines and questions
+
+    def _medicines(self, chosen: Sequence[PathwayItem]) -> list[Item]:
+        """One item for each row of the list, even where the pathway has no hold item: nothing is dropped."""
+        if self.surgery is None or not self.record.medicines:
+            return []
+        rule = next((r for r in chosen if r.kind == "hold"), None)
+        rows: Sequence[MedicineRow] = propose(
+            self.record.medicines,
+            self.surgery,
+            self.record.kidney,
+            self.anaesthesia,
+            self.clinic.policies,
+            calendar=self.clinic.calendar,
+        )
+        if len(rows) != len(self.record.medicines):
+            raise RuntimeError(f"{len(self.record.medicines)} medicines went in, {len(rows)} came out")
+        items = hold_items(rows, rule, self.surgery, self.answers, self.clinic.calendar)
+        return [_with_source(item, self.record) for item in items]
+
+    def _questions(self, items: Sequence[Item]) -> list[Item]:
+        """One question for each undecided fact that an item depends on, due at the earliest of them."""
+        rules = {rule.name: rule for rule in self.pathway.facts}
+        asked: dict[str, list[Item]] = {}
+        for item in items:
+            for name in item.undecided:
+                asked.setdefault(name, []).append(item)
+        return [self._question(rule, asked[name]) for name, rule in rules.items() if name in asked]
+
+    def _question(self, rule: FactRule, dependents: Sequence[Item]) -> Item:
+        days = [d for item in dependents if (d := _first_day(item.dates))]
+        due = Moment(min(days)) if days else None
+        contradictory = self.facts[rule.name] is Fact.CONTRADICTORY
+        dates = Dates(awaited=dependents[0].dates.awaited or "a date of what depends on it")
+        if due:
+            dates = Dates(due, due, due_from=working_days_before(due.day, DUE_LEAD, self.clinic.calendar))
+        return Item(
+            key=Key("question", rule.name),
+            title=rule.ask or f"Find out: {rule.name.replace('_', ' ')}",
+            who="coordinator",
+            why="The record says both yes and no" if contradictory else "The record does not say",
+            harm=max(item.harm for item in dependents),
+            dates=dates,
+            fact=rule.name,
+            asks_for=tuple(item.key for item in dependents),
+            origin=rule.origin,
+        )
+
+    def _notes(self, items: Sequence[Item]) -> list[Finding]:
+        notes = []
+        if not self.side:
+            notes.append(finding("WKL103", "the side of the operation is not stated"))
+        if self.surgery and self.surgery.whole_day:
+            notes.append(finding("WKL105", f"surgery on {self.surgery.day} has no time of day"))
+        if self.surgery and not self.clinic.calendar.is_open(self.surgery.day):
+            notes.append(finding("WKL106", f"surgery on {_shown(self.surgery)} is a day on which the clinic is closed"))
+        for item in items:
+            if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
+                shown = _shown(item.dates.at)
+                notes.append(finding("WKL107", f"{item.title}: {shown} is closed, and no open day is left"))
+        return notes
+
+
+def _with_source(item: Item, record: Record) -> Item:
+    """The medicine's codes, and its source order by id or by business identifier: never by a bundle's own urn."""
+    entry = next(e for e in record.medicines if e.key == item.key.item)
+    if item.hold is None:
+        return item
+    reference = "" if entry.reference.startswith("urn:") else entry.reference
+    if not reference and "|" in entry.key:
+        reference = f"{entry.resource.get('resourceType')}?identifier={entry.key.partition('#')[0]}"
+    return replace(item, hold=replace(item.hold, reference=reference, codes=entry.codes))
+
+
+def _with_answer(recorded_value: Fact, told: Fact) -> Fact:
+    """A person's answer settles unknown and contradictory; against a clear record it makes a contradiction."""
+    if recorded_value in (Fact.UNKNOWN, Fact.CONTRADICTORY) or recorded_value is told:
+        return told
+    return Fact.CONTRADICTORY
+
+
+def _with_needs(items: list[Item], rules: Sequence[PathwayItem]) -> list[Item]:
+    """Give gates and tasks the keys of what they need. A hold item of the pathway stands for every medicine row."""
+    by_name: dict[str, list[Key]] = {}
+    for item in items:
+        by_name.setdefault(item.key.item, []).append(item.key)
+    rows = [item.key for item in items if item.key.kind in ("hold", "medicine")]
+    for rule in rules:
+        if rule.kind == "hold":
+            by_name[rule.name] = rows
+    by_name.setdefault("holds", rows)
+    wanted: dict[tuple[str, str], tuple[str, ...]] = {(r.kind, r.name): r.needs for r in rules if r.needs}
+    return [
+        replace(i, needs=tuple(k for n in wanted[(i.key.kind, i.key.item)] for k in by_name.get(n, ()) if k != i.key))
+        if (i.key.kind, i.key.item) in wanted
+        else i
+        for i in items
+    ]
+
+
+def _first_day(dates: Dates) -> date | None:
+    if dates.at:
+        return dates.at.day
+    return dates.window.start.day if dates.window else None
+
+
+def _one_precision(window: Window | None) -> Window | None:
+    """Both ends with a clock or both without: a Period of mixed precision is refused (`per-1` comes out empty)."""
+    if window is None or window.start.whole_day == window.end.whole_day:
+        return window
+    return Window(Moment(window.start.day), Moment(window.end.day))
+
+
+def _shown(moment: Moment | date) -> str:
+    day = moment.day if isinstance(moment, Moment) else moment
+    clock = f" {moment.clock:%H:%M}" if isinstance(moment, Moment) and moment.clock else ""
+    return f"{day:%a} {day.isoformat()}{clock}"
+
+
+def _line(phrase: str, found: Moment | Window) -> str:
+    if isinstance(found, Window):
+        return f"{phrase}: {_shown(found.start)} to {_shown(found.end)}"
+    return f"{phrase}: {_shown(found)}"

@@ -1,0 +1,114 @@
+"""Medicine rows -> items of the plan: a hold stays a proposal until a prescriber answered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+from waykeeper.findings import Position
+from waykeeper.medicines import MedicineRow
+from waykeeper.pathway.model import PathwayItem, Source
+from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, Key
+from waykeeper.timing import working_days_before
+from waykeeper.timing.model import Dates, Moment, WorkingCalendar
+
+LONGEST_PLAUSIBLE = 28  # days: the longest hold of the published rules (oestrogen, monthly naltrexone)
+EARLIEST_GAP = 14  # days before surgery: an unanswered hold is a gap from here at the latest
+
+
+def hold_items(
+    rows: Sequence[MedicineRow],
+    rule: PathwayItem | None,
+    surgery: Moment,
+    answers: Answers,
+    calendar: WorkingCalendar,
+) -> list[Item]:
+    """One item for each row: kind `hold` where a pause is proposed, else `medicine`. Rows that ask come first."""
+    ordered = sorted(rows, key=lambda row: (row.recognised, row.decision != "ask"))
+    return [_item(row, rule, surgery, answers, calendar) for row in ordered]
+
+
+def _item(
+    row: MedicineRow, rule: PathwayItem | None, surgery: Moment, answers: Answers, calendar: WorkingCalendar
+) -> Item:
+    key = Key("hold" if row.decision == "hold" and row.missed_days is not None else "medicine", row.key)
+    given = [answers.holds.get(k) for k in (key, Key("medicine", row.key), Key("hold", row.key))]
+    answer = next((a for a in given if a), None)
+    proposal = _proposal(row)
+    if answer:
+        proposal = _answered(proposal, answer, surgery)
+    return Item(
+        key=key,
+        title=_title(row),
+        phase=rule.phase if rule else "",
+        who=row.confirm_by,
+        why=rule.why if rule else "",
+        source=Source(" ".join(p for p in (row.source, row.year) if p), row.confidence or "common practice"),
+        harm=3,
+        dates=_dates(row, proposal, surgery, calendar),
+        overlays=rule.overlays if rule else (),
+        hold=proposal,
+        origin=rule.origin if rule else Position(),
+        arithmetic=row.arithmetic,
+    )
+
+
+def _title(row: MedicineRow) -> str:
+    if not row.recognised:
+        return f"Not recognised: {row.words} - the prescriber must decide"
+    verb = {"hold": "Pause", "continue": "Continue", "adjust": "Adjust", "time": "Time", "ask": "Ask about"}
+    return f"{verb.get(row.decision, 'Already stopped:')} {row.words}"
+
+
+def _proposal(row: MedicineRow) -> HoldProposal:
+    return HoldProposal(
+        decision=row.decision,
+        words=row.words,
+        reference=row.reference,
+        rule=row.rule,
+        policy=row.policy,
+        missed_days=row.missed_days,
+        last_dose=row.last_dose,
+        first_missed=row.first_missed,
+        last_limit=row.last_limit,
+        restart=row.restart,
+        restart_from=row.restart_from,
+        confidence=row.confidence,
+        confirm_by=row.confirm_by,
+        question=row.question,
+        recognised=row.recognised,
+        ingredients=row.ingredients,
+        notes=row.notes,
+        alternatives=row.alternatives,
+        arithmetic=row.arithmetic,
+    )
+
+
+def _answered(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> HoldProposal:
+    """The prescriber's number counts from now on; last dose is on day -(missed_days + 1)."""
+    if answer.missed_days is None:
+        return replace(proposal, answered=answer)
+    return replace(
+        proposal,
+        missed_days=answer.missed_days,
+        last_dose=surgery.day - timedelta(days=answer.missed_days + 1),
+        first_missed=surgery.day - timedelta(days=answer.missed_days),
+        last_limit=None,
+        answered=answer,
+    )
+
+
+def _dates(row: MedicineRow, proposal: HoldProposal, surgery: Moment, calendar: WorkingCalendar) -> Dates:
+    """`at` is the last-dose day; `due_from` the first day on which an unanswered row is a gap."""
+    latest = surgery.day - timedelta(days=EARLIEST_GAP)
+    last = proposal.last_dose or _longest(row, surgery)
+    due_from = min(latest, working_days_before(last, 3, calendar)) if last else latest
+    at = Moment(last) if proposal.last_dose and last else None
+    days = row.longest_days if row.longest_days is not None else LONGEST_PLAUSIBLE
+    earliest = surgery.day - timedelta(days=days) if row.missed_days is None else None
+    return Dates(target=at, at=at, due_from=due_from, earliest=earliest)
+
+
+def _longest(row: MedicineRow, surgery: Moment) -> date | None:
+    return surgery.day - timedelta(days=row.longest_days + 1) if row.longest_days is not None else None

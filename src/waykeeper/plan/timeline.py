@@ -1,0 +1,139 @@
+"""When things happen for one patient: anchors with their standing, and every event that phrases may count from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+from waykeeper.findings import Finding, WaykeeperError, finding
+from waykeeper.pathway.model import AnchorRule, Pathway
+from waykeeper.plan.model import Answers
+from waykeeper.record import Record, recorded
+from waykeeper.timing import TimingError, events, parse, resolve
+from waykeeper.timing.model import Anchor, Awaited, Moment, Standing, Window, WorkingCalendar
+
+
+@dataclass
+class Timeline:
+    """Resolves phrases for one patient. `visits` gives the rolled day of a planned visit, once asked.
+
+    Not a value: it remembers what it resolved during one compile.
+    """
+
+    anchors: Mapping[str, Anchor]
+    answers: Answers
+    calendar: WorkingCalendar
+    visit_day: Callable[[str], Moment | None] = lambda _: None
+    _memory: dict[str, Moment | None] = field(default_factory=dict)
+
+    def when(self, phrase: str, target: Moment | None = None) -> Moment | Window | Awaited:
+        """The phrase as a moment or a window of moments; Awaited where an event is not known yet.
+
+        A series gives its window: what repeats inside it stays in the phrase.
+        """
+        parsed = parse(phrase)
+        known = {str(e): target if str(e) == "target" else self.event(str(e)) for e in events(parsed)}
+        try:
+            found = resolve(parsed, known, self.calendar)
+        except TimingError as error:
+            if error.code == "WKT201":  # hours before a day without a clock: the time of day is what is missing
+                return Awaited("the time of day of " + ", ".join(sorted(known)))
+            raise
+        if isinstance(found, Moment):
+            return plain(found)
+        if isinstance(found, Awaited):
+            return found
+        window = found if isinstance(found, Window) else found.window
+        return Window(plain(window.start), plain(window.end))
+
+    def day(self, phrase: str) -> date | None:
+        """The day of a point phrase; None while it is awaited."""
+        found = self.when(phrase)
+        return found.day if isinstance(found, Moment) else None
+
+    def event(self, name: str) -> Moment | None:
+        """The moment of an event as the grammar names it: an anchor, `visit X`, `release of G`, `completion of I`."""
+        if name not in self._memory:
+            self._memory[name] = self._find(name)
+        return self._memory[name]
+
+    def _find(self, name: str) -> Moment | None:
+        if name in self.anchors:
+            return self.anchors[name].moment
+        if name.startswith("visit "):
+            return self.visit_day(name.removeprefix("visit "))
+        if name.startswith("release of "):
+            return _moment(self.answers.released.get(name.removeprefix("release of ")))
+        item = name.removeprefix("completion of ")
+        days = [day for key, day in self.answers.completed.items() if key.item == item]
+        return _moment(max(days)) if days else None
+
+
+def _moment(day: date | None) -> Moment | None:
+    return Moment(day) if day else None
+
+
+def plain(moment: Moment) -> Moment:
+    """One way to write a moment: a whole day has no zone, so that equal moments are equal."""
+    return replace(moment, zone="", fold=0) if moment.whole_day else moment
+
+
+def anchors_of(
+    pathway: Pathway, record: Record, given: Mapping[str, Moment], calendar: WorkingCalendar
+) -> tuple[dict[str, Anchor], list[Finding]]:
+    """Every anchor with its standing: recorded outranks given, given outranks assumed.
+
+    Raises WaykeeperError (WKL101, WKL102): a required anchor without a moment, or one that the pathway does not know.
+    """
+    names = {rule.name for rule in pathway.anchors}
+    problems = [
+        finding("WKL102", f"the pathway {pathway.name} has no anchor {name!r}", help=f"Anchors: {', '.join(names)}.")
+        for name in given
+        if name not in names
+    ]
+    problems += [
+        finding("WKL101", f"the pathway {pathway.name} needs the date of {rule.name}")
+        for rule in pathway.anchors
+        if rule.required and rule.name not in given
+    ]
+    if problems:
+        raise WaykeeperError(problems)
+    anchors: dict[str, Anchor] = {}
+    notes: list[Finding] = []
+    for rule in pathway.anchors:
+        anchor, note = _anchor(rule, record, given, anchors, calendar)
+        anchors[rule.name] = anchor
+        notes += note
+    return anchors, notes
+
+
+def _anchor(
+    rule: AnchorRule,
+    record: Record,
+    given: Mapping[str, Moment],
+    before: Mapping[str, Anchor],
+    calendar: WorkingCalendar,
+) -> tuple[Anchor, list[Finding]]:
+    planned = given.get(rule.name)
+    surgery = planned if rule.required else (before["surgery"].moment if "surgery" in before else None)
+    proof = recorded(record, rule, calendar.zone, surgery) if rule.recognise else None
+    if proof:
+        moment, evidence = proof
+        if planned and planned.day == moment.day:
+            moment = planned  # the planned clock stays: it is what the other times were computed from
+        return Anchor(rule.name, plain(moment), Standing.RECORDED, "", evidence), _differs(rule.name, planned, moment)
+    if planned:
+        return Anchor(rule.name, plain(planned), Standing.GIVEN), []
+    if rule.assume:
+        found = Timeline(before, Answers(), calendar).when(rule.assume)
+        if isinstance(found, Moment):
+            return Anchor(rule.name, found, Standing.ASSUMED, rule.assume), []
+    return Anchor(rule.name, None, Standing.AWAITED, rule.assume), []
+
+
+def _differs(name: str, planned: Moment | None, recorded_at: Moment) -> list[Finding]:
+    if planned is None or planned.day == recorded_at.day:
+        return []
+    found = f"{name} was given as {planned.day}, the record proves {recorded_at.day}; the recorded day is used"
+    return [finding("WKL104", found)]
