@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from waykeeper.findings import Finding, finding
 from waykeeper.pathway import order, references, times, wording
 from waykeeper.pathway.build import draft, name_single_hold
-from waykeeper.pathway.model import Overlay, Pathway
+from waykeeper.pathway.clinic import read_clinic
+from waykeeper.pathway.model import Clinic, Overlay, Pathway
 from waykeeper.pathway.overlay import Overlaid, apply, read_overlay
 from waykeeper.pathway.phrasing import read_phrases
-from waykeeper.pathway.reader import Node, read_yaml
+from waykeeper.pathway.reader import read_yaml
 from waykeeper.pathway.strict import Fields
 
 Sources = Sequence[tuple[str, str | bytes]]
+FileCheck = Callable[[str, str | bytes], tuple[Finding, ...]]  # file name, content -> findings
 
 
 def check(
-    sources: Sources, rule_names: Collection[str] | None = None, policies: Collection[str] | None = None
+    sources: Sources,
+    rule_names: Collection[str] | None = None,
+    policies: Collection[str] | None = None,
+    clinic: Clinic | None = None,
 ) -> tuple[Pathway | None, tuple[Finding, ...]]:
     """Check a pathway and the overlays in force on it.
 
     sources     (file name, content): the pathway first, then the overlays in their order
     rule_names  the medicine rules that exist; None leaves the names unchecked
     policies    the medicine policies that exist, `name` or `name: value`; None leaves them unchecked
+    clinic      with it, roles must be the clinic's, and windows are proved on its own working calendar
 
     Returns the pathway with its overlays applied, None where any finding is an error, and all findings in the
     order of files and lines. Never raises on any content.
@@ -38,7 +44,7 @@ def check(
             draft(root, found)
         return None, sort_findings(found)
     overlaid = apply(name_single_hold(root), overlays, found)
-    pathway = _checked(overlaid, rule_names, found)
+    pathway = _checked(overlaid, rule_names, clinic, found)
     failed = any(f.severity == "error" for f in found)
     in_force = tuple(overlay.name for overlay, _ in overlays)
     made = replace(pathway, overlays=in_force, policies=dict(overlaid.policies))
@@ -59,9 +65,7 @@ def sort_findings(found: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(set(found), key=lambda f: (f.position, f.code, f.details)))
 
 
-def _overlays(
-    sources: Sources, policies: Collection[str] | None, found: list[Finding]
-) -> list[tuple[Overlay, Fields]]:
+def _overlays(sources: Sources, policies: Collection[str] | None, found: list[Finding]) -> list[tuple[Overlay, Fields]]:
     read: list[tuple[Overlay, Fields]] = []
     for name, source in sources:
         overlay, fields, reading = read_overlay(name, source, policies)
@@ -76,13 +80,44 @@ def _overlays(
     return read
 
 
-def _checked(overlaid: Overlaid, rule_names: Collection[str] | None, found: list[Finding]) -> Pathway:
-    root: Node = overlaid.root
-    drafted = draft(root, found, overlaid.changed)
+def _checked(
+    overlaid: Overlaid, rule_names: Collection[str] | None, clinic: Clinic | None, found: list[Finding]
+) -> Pathway:
+    drafted = draft(overlaid.root, found, overlaid.changed)
     phrases = read_phrases(drafted, found)
     references.check(drafted, phrases, rule_names, found)
+    references.check_roles(drafted, clinic, found)
     order.check(drafted, phrases, found)
-    redo = times.check(drafted, phrases, found)
+    redo = times.check(drafted, phrases, clinic.calendar if clinic else None, found)
     wording.check(drafted, found)
     items = tuple(replace(i, redo=redo.get(i.name, i.redo)) for i in drafted.pathway.items)
     return replace(drafted.pathway, items=items)
+
+
+def check_file(
+    name: str,
+    source: str | bytes,
+    *,
+    rule_names: Collection[str] | None = None,
+    policies: Collection[str] | None = None,
+    others: Mapping[str, FileCheck] | None = None,
+) -> tuple[str, tuple[Finding, ...]]:
+    """Check a file of any sort that the house knows: what sort it is, and the findings.
+
+    The sort is told by the key that only it has: `pathway`, `overlay`, `clinic`, and the keys of `others`, by
+    which rooms below bring the checks of their own files (medicine rules: `group`). An unknown sort is "".
+    """
+    checks: dict[str, FileCheck] = {
+        "pathway": lambda n, s: check([(n, s)], rule_names, policies)[1],
+        "overlay": lambda n, s: check_overlay(n, s, policies)[1],
+        "clinic": lambda n, s: read_clinic(n, s, policies)[1],
+        **(others or {}),
+    }
+    root, found = read_yaml(source, name)
+    if root is None:
+        return "", sort_findings(found)
+    sort = next((key.text for key, _ in root.entries if key.text in checks), "")
+    if sort:
+        return sort, checks[sort](name, source)
+    details = f"the file has none of the keys {', '.join(sorted(checks))}, so it is not known what it is"
+    return "", sort_findings([*found, finding("WKP204", details, root.position)])

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import date, time
 from functools import cache
+from itertools import pairwise
 from zoneinfo import available_timezones
 
 from waykeeper.findings import Finding, did_you_mean, finding
@@ -93,7 +94,8 @@ def _settings(fields: Fields, found: list[Finding]) -> Settings:
         )
         found.append(finding("WKP705", details, fields.at("creatinine_refused")))
     if settings.contact_routes > settings.contact_attempts:
-        details = f"{settings.contact_routes} contact routes need as many attempts, {settings.contact_attempts} are made"
+        routes, attempts = settings.contact_routes, settings.contact_attempts
+        details = f"{routes} contact routes need as many attempts, {attempts} are made"
         found.append(finding("WKP705", details, fields.at("contact_routes")))
     return settings
 
@@ -128,7 +130,7 @@ def _hours(day: str, hours: Fields, found: list[Finding]) -> tuple[time, time]:
 def _parts(fields: Fields, found: list[Finding]) -> Mapping[str, time]:
     parts = {key: time.fromisoformat(value) for key, value in fields.values.items()}
     order = [key for key in ("morning", "afternoon", "evening") if key in parts]
-    for earlier, later in zip(order, order[1:], strict=False):
+    for earlier, later in pairwise(order):
         if parts[earlier] >= parts[later]:
             details = f"the {later} begins at {parts[later]:%H:%M}, not after the {earlier} at {parts[earlier]:%H:%M}"
             found.append(finding("WKP704", details, fields.at(later)))
@@ -148,7 +150,11 @@ def _dates(holidays: Fields, key: str, found: list[Finding]) -> dict[date, str]:
 
 
 def _odd_days(
-    holidays: Fields, calendar: WorkingCalendar, closures: Collection[date], opened: Collection[date], found: list[Finding]
+    holidays: Fields,
+    calendar: WorkingCalendar,
+    closures: Collection[date],
+    opened: Collection[date],
+    found: list[Finding],
 ) -> None:
     """Closures that close nothing and open days that open nothing: most likely a date of another year."""
     for key, days in (("closures", closures), ("open", opened)):
@@ -173,7 +179,8 @@ def check_policies(node: Node | None, policies: Collection[str] | None, found: l
     for key, value in node.entries:
         values = {p.partition(":")[2].strip() for p in policies if p.partition(":")[0].strip() == key.text} - {""}
         if key.text not in names:
-            found.append(finding("WKP707", f"unknown medicine policy {key.text!r}", key.position, did_you_mean(key.text, names)))
+            details = f"unknown medicine policy {key.text!r}"
+            found.append(finding("WKP707", details, key.position, did_you_mean(key.text, names)))
         elif values and value.text not in values:
             details = f"policy {key.text!r} cannot be {value.text!r}"
             found.append(finding("WKP707", details, value.position, did_you_mean(value.text, values)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from waykeeper.findings import Finding, did_you_mean, finding
@@ -11,23 +11,28 @@ from waykeeper.pathway.reader import Node
 
 LONGEST = 2_000  # characters; the grammar's parser is slow
 VARIABLES = frozenset({"surgery", "context", "resource", "ucum", "sct", "loinc"})
+Problem = tuple[str, int, str, str]  # code, offset, details, help
+
 _CLOCKS = {"today", "now", "timeOfDay"}
 
 
 def check_expression(node: Node, found: list[Finding]) -> None:
     """Add what is wrong with one expression, at its place inside the text."""
-    if len(node.text) > LONGEST:
-        found.append(finding("WKP413", f"the FHIRPath has {len(node.text)} characters, at most {LONGEST}", node.position))
-        return
+    for code, offset, details, remedy in _problems(node.text):
+        found.append(finding(code, details, node.inside(offset), remedy))
+
+
+@lru_cache(maxsize=1024)
+def _problems(text: str) -> tuple[Problem, ...]:
+    if len(text) > LONGEST:
+        return (("WKP413", LONGEST, f"the FHIRPath has {len(text)} characters, at most {LONGEST}", ""),)
     try:
-        problems, tree = _parse(node.text)
+        errors, tree = _parse(text)
     except RecursionError:
-        problems, tree = [(0, "nested too deep")], None
-    for offset, message in problems[:1]:
-        found.append(finding("WKP413", f"not FHIRPath: {message}", node.inside(offset)))
-    if not problems and tree is not None:
-        for code, offset, details, remedy in _faults(tree):
-            found.append(finding(code, details, node.inside(offset), remedy))
+        errors, tree = [(0, "nested too deep")], None
+    if errors:
+        return (("WKP413", errors[0][0], f"not FHIRPath: {errors[0][1]}", ""),)
+    return tuple(_faults(tree))
 
 
 @cache
@@ -56,7 +61,8 @@ def _parse(text: str) -> tuple[list[tuple[int, str]], Any]:
     problems: list[tuple[int, str]] = []
 
     class _Listener(ErrorListener):  # type: ignore[misc] # the library has no types
-        def syntaxError(self, recognizer: Any, symbol: Any, line: int, column: int, msg: str, e: Any) -> None:  # noqa: N802, ARG002
+        def syntaxError(self, *told: Any) -> None:  # noqa: N802 - the library's name
+            _, _, line, column, msg, _ = told
             start = sum(len(part) + 1 for part in text.split("\n")[: line - 1])
             problems.append((min(start + column, len(text)), msg))
 
@@ -69,7 +75,7 @@ def _parse(text: str) -> tuple[list[tuple[int, str]], Any]:
     return problems, parser.entireExpression()
 
 
-def _faults(tree: Any) -> Iterator[tuple[str, int, str, str]]:
+def _faults(tree: Any) -> Iterator[Problem]:
     """Clocks, unknown variables, unknown functions and unknown types, with their offsets."""
     functions, types = _known()
     for kind, name, offset in _names(tree):

@@ -5,10 +5,16 @@ In a wheel they are inside the package (`_library/`); in a checkout they are the
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+
+from waykeeper.findings import Finding, did_you_mean, finding
+from waykeeper.pathway.checking import check
+from waykeeper.pathway.model import Clinic, Pathway
+
+Source = tuple[str, str | bytes]  # label for findings, content
 
 FOLDERS = ("pathways", "sandbox_bundles")
 
@@ -55,6 +61,37 @@ def read(name: str) -> tuple[str, bytes]:
     if not found.is_file():
         raise KeyError(name)
     return "/".join(["pathways", *parts]) + ".yaml", found.read_bytes()
+
+
+def load(
+    pathway: str | Source,
+    overlays: Sequence[str | Source] = (),
+    rule_names: Collection[str] | None = None,
+    policies: Collection[str] | None = None,
+    clinic: Clinic | None = None,
+) -> tuple[Pathway | None, tuple[Finding, ...]]:
+    """Check a pathway of the library (by name) or a file (by label and content), with overlays of either sort.
+
+    Takes and gives the same as `check`; a name that the library does not have is a finding.
+    """
+    found: list[Finding] = []
+    read_from = [_source(pathway, "", names(), found)]
+    read_from += [_source(overlay, "overlays/", overlay_names(), found) for overlay in overlays]
+    sources = [source for source in read_from if source is not None]
+    if found:
+        return None, tuple(found)
+    return check(sources, rule_names, policies, clinic)
+
+
+def _source(wanted: str | Source, place: str, known: Collection[str], found: list[Finding]) -> Source | None:
+    if not isinstance(wanted, str):
+        return wanted
+    try:
+        return read(place + wanted)
+    except KeyError:
+        sort = "overlay" if place else "pathway"
+        found.append(finding("WKP606", f"the library has no {sort} {wanted!r}", help=did_you_mean(wanted, known)))
+        return None
 
 
 def bundles() -> Iterator[tuple[str, str, bytes]]:

@@ -12,6 +12,7 @@ from waykeeper.timing import events
 
 Graph = Mapping[str, frozenset[str]]
 
+_OF_ITEMS = {"visit", "release", "completion"}  # events that an item of the pathway makes
 _NEVER_DONE = {"instruction": "is printed, never recorded as done", "goal": "is an aim, it may never be reached"}
 
 
@@ -38,7 +39,7 @@ def waits_for(draft: Draft, phrases: Phrases) -> Graph:
             graph[one.item.before].add(one.item.name)
     for phrased in phrases.all:
         if phrased.owner in graph and phrased.kind not in {"phase", "anchor"}:
-            graph[phrased.owner] |= {e.name for e in events(phrased.phrase) if e.kind in {"visit", "release", "completion"}}
+            graph[phrased.owner] |= {e.name for e in events(phrased.phrase) if e.kind in _OF_ITEMS}
     return {name: frozenset(wanted & graph.keys()) for name, wanted in graph.items()}
 
 
@@ -110,8 +111,8 @@ def _ring(names: Iterable[str]) -> str:
 def _never_done(one: Drafted, items: Mapping[str, Drafted], found: list[Finding]) -> None:
     for node in texts(one, "needs"):
         needed = items.get(node.text)
-        reason = _NEVER_DONE.get(needed.item.kind) if needed is not None else None
-        if reason:
+        if needed is not None and needed.item.kind in _NEVER_DONE:
             code = "WKP405" if one.item.kind == "gate" else "WKP412"
-            details = f"{one.item.kind} {one.item.name!r} needs the {needed.item.kind if needed else ''} {node.text!r}, which {reason}"
+            wanted = f"the {needed.item.kind} {node.text!r}, which {_NEVER_DONE[needed.item.kind]}"
+            details = f"{one.item.kind} {one.item.name!r} needs {wanted}"
             found.append(finding(code, details, node.position))

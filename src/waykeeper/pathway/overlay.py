@@ -5,7 +5,7 @@ So a changed item is checked as strictly as a written one, and its faults are fo
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 
 from waykeeper.findings import Finding, did_you_mean, finding
@@ -71,7 +71,8 @@ class Overlaid:
         for key, value in _entries(fields.nodes.get("policies")):
             other = self._set_by.get(key.text)
             if other is not None and self.policies[key.text] != value.text:
-                details = f"policy {key.text!r} is {value.text!r} here and {self.policies[key.text]!r} in overlay {other!r}"
+                there = f"{self.policies[key.text]!r} in overlay {other!r}"
+                details = f"policy {key.text!r} is {value.text!r} here and {there}"
                 self.found.append(finding("WKP603", details, key.position))
             self.policies[key.text] = value.text
             self._set_by[key.text] = self._name
@@ -228,5 +229,3 @@ def apply(root: Node, overlays: list[tuple[Overlay, Fields]], found: list[Findin
     for overlay, fields in overlays:
         overlaid.lay(overlay, fields)
     return overlaid
-
-

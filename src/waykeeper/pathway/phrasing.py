@@ -11,6 +11,7 @@ from waykeeper.pathway.reader import Node
 from waykeeper.timing import Phrase, PhraseError, is_point, is_span, parse, spelling
 from waykeeper.timing.phrases import Series, Until
 
+_Use = tuple[str, str, str, str, Node]  # kind, owner, key, occurrence, the phrase's node
 Sort = str  # "point", "span", "series"
 
 # What a key takes. A task is tracked, so it is never a series; a window is inclusive days, so never a point.
@@ -63,7 +64,7 @@ class Phrases:
 
 def read_phrases(draft: Draft, found: list[Finding]) -> Phrases:
     """Read every phrase of the pathway; what is no phrase, or of the wrong sort, becomes a finding."""
-    read = tuple(p for use in _uses(draft) if (p := _read(*use, found)) is not None)
+    read = tuple(p for use in _uses(draft) if (p := _read(use, found)) is not None)
     by: dict[tuple[str, str, str], tuple[Phrased, ...]] = {}
     for one in read:
         key = (one.kind, one.owner, one.key)
@@ -71,7 +72,7 @@ def read_phrases(draft: Draft, found: list[Finding]) -> Phrases:
     return Phrases(read, by)
 
 
-def _uses(draft: Draft) -> Iterator[tuple[str, str, str, str, Node]]:
+def _uses(draft: Draft) -> Iterator[_Use]:
     for phase, fields in draft.phases:
         if "days" in fields.values:
             yield "phase", phase.name, "days", "", fields.nodes["days"]
@@ -82,7 +83,7 @@ def _uses(draft: Draft) -> Iterator[tuple[str, str, str, str, Node]]:
         yield from _item_uses(one)
 
 
-def _item_uses(one: Drafted) -> Iterator[tuple[str, str, str, str, Node]]:
+def _item_uses(one: Drafted) -> Iterator[_Use]:
     for kind, key in SORTS:
         node = one.fields.nodes.get(key)
         if kind != one.item.kind or node is None or key not in one.fields.values:
@@ -94,7 +95,8 @@ def _item_uses(one: Drafted) -> Iterator[tuple[str, str, str, str, Node]]:
                 yield kind, one.item.name, key, name.text, value
 
 
-def _read(kind: str, owner: str, key: str, occurrence: str, node: Node, found: list[Finding]) -> Phrased | None:
+def _read(use: _Use, found: list[Finding]) -> Phrased | None:
+    kind, owner, key, occurrence, node = use
     try:
         phrase = parse(node.text)
         right = spelling(node.text)
@@ -127,5 +129,3 @@ def _differs(text: str, right: str) -> int:
     at = next((i for i, (a, b) in enumerate(zip(text, right, strict=False)) if a != b), min(len(text), len(right)))
     at = min(at, max(len(text) - 1, 0))
     return text.rfind(" ", 0, at + 1) + 1 if not text[at : at + 1].isspace() else at
-
-

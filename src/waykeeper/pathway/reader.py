@@ -137,10 +137,12 @@ def _decode(source: str | bytes, file: str, found: list[Finding]) -> str | None:
     except UnicodeError as error:
         place = source[: error.start] if isinstance(error, UnicodeDecodeError) and isinstance(source, bytes) else b""
         line = bytes(place).count(b"\n") + 1
-        found.append(finding("WKP101", f"the file is not UTF-8: line {line} has bytes that are no text", Position(file, line, 1)))
+        details = f"the file is not UTF-8: line {line} has bytes that are no text"
+        found.append(finding("WKP101", details, Position(file, line, 1)))
         return None
     if len(data) > MAX_BYTES:
-        found.append(finding("WKP102", f"the file has {len(data):,} bytes, at most {MAX_BYTES:,} are read", Position(file, 1, 1)))
+        details = f"the file has {len(data):,} bytes, at most {MAX_BYTES:,} are read"
+        found.append(finding("WKP102", details, Position(file, 1, 1)))
         return None
     return text
 
@@ -233,8 +235,8 @@ class _Builder:
                 if key.kind != "refused":
                     self.found.append(finding("WKP108", f"a {key.kind} stands where a key must stand", key.position))
             elif key.text in first:
-                line = first[key.text].position.line
-                self.found.append(finding("WKP109", f"key {key.text!r} stands here again, first in line {line}", key.position))
+                details = f"key {key.text!r} stands here again, first in line {first[key.text].position.line}"
+                self.found.append(finding("WKP109", details, key.position))
             else:
                 first[key.text] = key
                 yield key, value

@@ -12,6 +12,8 @@ import re
 from collections.abc import Callable, Mapping
 
 _WORD = re.compile(r"[^\W\d_]+(?:['’-][^\W\d_]+)*|\d+(?:[.,:]\d+)*")
+_MUTE_E = re.compile(r"[^aeiouy](?:e|es|ed)$")
+_SOUNDED_E = re.compile(r"[^aeiouy]le[sd]?$|[td]ed$|(?:[sxzcg]|ch|sh)es$")
 _SENTENCE_END = re.compile(r"[.!?;…]+(?:\s|$)|\n+")
 _SPANISH_GRADES = ((90.0, 4.0), (80.0, 5.0), (70.0, 6.0), (60.0, 8.0), (50.0, 12.0))  # score at least -> grade
 _UNIVERSITY = 16.0
@@ -31,7 +33,7 @@ def english_syllables(word: str) -> int:
     """Syllables of an English word: groups of vowels, without a silent e, at least 1."""
     letters = re.sub(r"[^a-z]", "", word.lower())
     count = len(re.findall(r"[aeiouy]+", letters))
-    if re.search(r"[^aeiouy](?:e|es|ed)$", letters) and not re.search(r"[^aeiouy]le[sd]?$|[td]ed$|(?:[sxz]|ch|sh|[cg])es$", letters):
+    if _MUTE_E.search(letters) and not _SOUNDED_E.search(letters):
         count -= 1
     if re.search(r"[aeiouy]ing", letters):
         count += 1

@@ -6,9 +6,12 @@ from collections.abc import Collection, Iterator
 
 from waykeeper.findings import Finding, did_you_mean, finding
 from waykeeper.pathway.build import HOLDS, Draft, Drafted
+from waykeeper.pathway.model import Clinic
 from waykeeper.pathway.phrasing import Phrased, Phrases
 from waykeeper.pathway.reader import Node
 from waykeeper.timing import Event, events
+
+PATIENT = "patient"
 
 
 def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, found: list[Finding]) -> None:
@@ -22,9 +25,23 @@ def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, fo
         _events(draft, phrased, found)
 
 
+def check_roles(draft: Draft, clinic: Clinic | None, found: list[Finding]) -> None:
+    """`who` and `released_by` are roles of the clinic, or the patient."""
+    if clinic is None:
+        return
+    roles = {*clinic.roles, PATIENT}
+    for one in draft.items:
+        for key in ("who", "released_by"):
+            role = one.fields.text(key)
+            if role and role not in roles:
+                details = f"{key} of {one.item.name!r} is {role!r}, a role that {clinic.name} does not have"
+                found.append(finding("WKP708", details, one.fields.at(key), did_you_mean(role, roles)))
+
+
 def _anchors(draft: Draft, found: list[Finding]) -> None:
     for anchor, fields in draft.anchors:
-        ways = [w for w, has in (("required", anchor.required), ("assume", anchor.assume), ("awaited", anchor.awaited)) if has]
+        given = {"required": anchor.required, "assume": anchor.assume, "awaited": anchor.awaited}
+        ways = [way for way, has in given.items() if has]
         if len(ways) != 1:
             shown = " and ".join(ways) if ways else "none of required, assume, awaited"
             details = f"anchor {anchor.name!r} has {shown}, it must have exactly one of the three"

@@ -22,6 +22,8 @@ HOURS = Text("hours such as 08:00 to 16:30", r"([01]\d|2[0-3]):[0-5]\d to ([01]\
 DAY = Text("a date such as 2026-12-24", r"\d{4}-\d{2}-\d{2}")
 DAYS = Text("a number of days such as 7 days", r"1 day|(0|[2-9]|[1-9]\d{1,2}) days")
 
+COUNTRY = Text("a country such as US, or a part such as US-IL", r"[A-Z]{2}(-[A-Z0-9]{1,5})?")
+
 CODING = Record("a coding", (
     Key("system", URL, "the code system's URL", True),
     Key("code", TEXT, "the code", True),
@@ -105,9 +107,7 @@ KINDS: dict[str, tuple[str, Record]] = {
     ))),
 }  # fmt: skip
 
-_ITEM_KEYS = tuple(
-    Key(plural, MapOf(shape, NAME), f"{plural} by name") for plural, (_, shape) in KINDS.items()
-)
+_ITEM_KEYS = tuple(Key(plural, MapOf(shape, NAME), f"{plural} by name") for plural, (_, shape) in KINDS.items())
 ANCHOR = Record("an anchor", (
     Key("required", Bool(), "true where compile must be given it"),
     Key("assume", PHRASE, "its moment until it is known"),
@@ -143,7 +143,10 @@ PATHWAY = Record("a pathway", (
     *_ITEM_KEYS,
 ))  # fmt: skip
 
-CHANGED = Text("the name of an item, or `fact NAME`, `anchor NAME`, `phase NAME`", r"((fact|anchor|phase) )?[a-z0-9][a-z0-9_-]*")
+CHANGED = Text(
+    "the name of an item, or `fact NAME`, `anchor NAME`, `phase NAME`",
+    r"((fact|anchor|phase) )?[a-z0-9][a-z0-9_-]*",
+)
 REMOVED = Text("an item, ITEM.KEY, or `fact NAME`, `anchor NAME`, `phase NAME`", CHANGED.pattern + r"(\.[a-z_]+)?")
 OVERLAY = Record("an overlay", (
     Key("overlay", NAME, "its name", True),
@@ -174,12 +177,12 @@ CLINIC = Record("a clinic", (
     Key("zone", TEXT, "its IANA time zone", True),
     Key("language", LANGUAGE, "the language of its staff"),
     Key("holidays", Record("holidays", (
-        Key("calendar", Text("a country such as US, or a part such as US-IL", r"[A-Z]{2}(-[A-Z0-9]{1,5})?"), "public holidays", True),
+        Key("calendar", COUNTRY, "public holidays", True),
         Key("closures", MapOf(TEXT, DAY), "further closed days, with the reason"),
         Key("open", MapOf(TEXT, DAY), "public holidays on which the clinic works, with the reason"),
     )), "the days on which it is closed", True),
     Key("hours", Record("hours", tuple(Key(day, HOURS, "opening hours") for day in WEEKDAYS)), "open weekdays", True),
-    Key("parts", Record("parts", tuple(Key(p, CLOCK, f"the hour that {p} means", True) for p in PARTS)), "parts of the day", True),
+    Key("parts", Record("parts", tuple(Key(p, CLOCK, "its hour", True) for p in PARTS)), "parts of the day", True),
     Key("roles", MapOf(Record("a role", (
         Key("title", TEXT, "what is printed", True),
         Key("telephone", TEXT, "the number that is printed"),

@@ -10,21 +10,31 @@ from waykeeper.findings import Finding, finding
 from waykeeper.pathway.build import Draft, Drafted
 from waykeeper.pathway.phrasing import Phrased, Phrases
 from waykeeper.pathway.reader import Node
-from waykeeper.pathway.references import texts
+from waykeeper.pathway.references import PATIENT, texts
 from waykeeper.pathway.samples import Sample, samples
-from waykeeper.timing import Event, Phrase, contains
+from waykeeper.timing import Event, Phrase, WorkingCalendar, contains
 from waykeeper.timing.phrases import Around, At, Between, FromTo, Offset, Pick, Series, Until, Within
+from waykeeper.timing.working import Policy
 
 LAST_DAYS = timedelta(days=7)  # patient tasks of the last 7 days before surgery are done again when it moves
-PATIENT = "patient"
 
 
-def check(draft: Draft, phrases: Phrases, found: list[Finding]) -> Mapping[str, str]:
-    """All checks of times. Returns the `redo` of each task: as written, else its default."""
+POLICIES: Mapping[str, Policy] = {"": "", "in window": "in window", "earlier": "earlier"}
+
+# Open from Monday to Friday, through 28 years: every pairing of a date with a weekday. For windows that roll, where
+# no clinic is given.
+WEEKDAYS_ONLY = WorkingCalendar("UTC", years=tuple(range(2024, 2052)))
+
+
+def check(draft: Draft, phrases: Phrases, calendar: WorkingCalendar | None, found: list[Finding]) -> Mapping[str, str]:
+    """All checks of times. Returns the `redo` of each task: as written, else its default.
+
+    `calendar` is the clinic's; without one, rolling is proved for a clinic that is open from Monday to Friday.
+    """
     drawn = samples(draft, phrases)
     for one in draft.items:
         _shape(one, found)
-        _window(one, phrases, found)
+        _window(one, phrases, calendar or WEEKDAYS_ONLY, found)
         _ends_by_release(one, phrases, found)
         _order_inside(one, phrases, drawn, found)
         _order_between(one, draft, phrases, drawn, found)
@@ -52,12 +62,13 @@ def _shape(one: Drafted, found: list[Finding]) -> None:
         found.append(finding("WKP310", details, fields.at("roll")))
 
 
-def _window(one: Drafted, phrases: Phrases, found: list[Finding]) -> None:
+def _window(one: Drafted, phrases: Phrases, calendar: WorkingCalendar, found: list[Finding]) -> None:
     window = phrases.one("visit", one.item.name, "window")
     if window is None:
         return
     for target in phrases.of("visit", one.item.name, "at"):
-        wrong = contains(target.phrase, window.phrase).finding(window.node.position)
+        proof = contains(target.phrase, window.phrase, policy=POLICIES[one.item.roll], calendar=calendar)
+        wrong = proof.finding(window.node.position)
         if wrong is not None:
             found.append(replace(wrong, details=f"visit {one.item.name!r}: {wrong.details}"))
 
