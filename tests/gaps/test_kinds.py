@@ -1,0 +1,120 @@
+"""The words of every kind of item, day by day, from tests/cases/verdicts/kinds.yaml."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from functools import cache
+
+import pytest
+from gaps.plans import SURGERY, ZONE, dates, plan
+from gaps.test_verdict_cases import load
+
+from waykeeper.gaps import worklist
+from waykeeper.gaps.words import table
+from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
+from waykeeper.timing.model import Moment
+
+cases = cache(lambda: load("kinds.yaml"))
+
+
+def moment(value) -> Moment:
+    if isinstance(value, str):
+        taken = datetime.fromisoformat(value)
+        return Moment(taken.date(), taken.time(), ZONE)
+    return Moment(value)
+
+
+def proposal(entry: dict) -> HoldProposal | None:
+    if entry["kind"] == "medicine":
+        known = entry.get("recognised", True)
+        return HoldProposal("continue" if known else "ask", "a medicine", recognised=known)
+    if entry["kind"] != "hold":
+        return None
+    missed = entry["missed"]
+    limit = moment(entry["last_limit"]) if "last_limit" in entry else None
+    return HoldProposal(
+        "hold", "a medicine", missed_days=missed, last_dose=SURGERY - timedelta(days=missed + 1),
+        first_missed=SURGERY - timedelta(days=missed), last_limit=limit, restart=entry.get("restart", ""),
+        restart_from=entry.get("restart_from"),
+    )  # fmt: skip
+
+
+def item(entry: dict) -> Item:
+    due, start = entry.get("due"), entry.get("from")
+    when = dates(
+        due, (start, due) if start and due else None, due_from=entry.get("due_from"),
+        valid_from=entry.get("valid_from"), earliest=entry.get("earliest"), awaited=entry.get("awaited"),
+    )  # fmt: skip
+    needs = tuple(Key(*n.split("/")) for n in entry.get("needs", ()))
+    name = entry.get("name", "one")
+    return Item(
+        Key(entry["kind"], name), name.capitalize(), dates=when, harm=entry.get("harm", 1), hold=proposal(entry),
+        valid_for=entry.get("valid_for", ""), until=entry.get("until", ""), needs=needs,
+    )  # fmt: skip
+
+
+def state(key: Key, entry: dict) -> ItemState:
+    fields = dict(entry)
+    if "answer" in fields:
+        fields["answer"] = HoldAnswer(**fields["answer"])
+    if "last_taken" in fields:
+        fields["last_taken"] = moment(fields["last_taken"])
+    return ItemState(key, **fields)
+
+
+def on_day(case: dict, as_of: date):
+    entries = [case["item"] | {"state": case.get("state")}, *case.get("with", ())]
+    items = [item(e) for e in entries]
+    states = {i.key: state(i.key, e["state"]) for i, e in zip(items, entries, strict=True) if e.get("state")}
+    died = case.get("died")
+    known = State(states, deceased=bool(died), deceased_on=died)
+    rows = worklist([(plan(*items, withdrawn=case.get("withdrawn", "")), known)], (), as_of).rows
+    return next(r for r in rows if r.item == str(items[0].key))
+
+
+def pairs():
+    return [(c, day, word) for c in cases() for day, word in c["days"].items()]
+
+
+@pytest.mark.parametrize(("case", "day", "wanted"), pairs(), ids=lambda v: v["name"] if isinstance(v, dict) else str(v))
+def test_word_of_the_day(case, day, wanted):
+    row = on_day(case, day)
+    word, _, severity = wanted.partition(" ")
+    assert (row.verdict, row.severity) == (word, int(severity or 0)), row.reason
+    assert row.gap == bool(severity)
+    assert case.get("says", "") in row.reason or day != max(case["days"])
+    assert row.gap == bool(row.next_action)
+    assert row.by is None or row.by >= day
+
+
+def test_every_word_of_the_table_is_reached_by_a_case():
+    """A word that no case reaches is either wrong in the table or untested."""
+    reached = {(c["item"]["kind"], w.partition(" ")[0]) for c, _, w in pairs()}
+    for kind in ("task", "hold", "medicine", "gate", "instruction", "restriction", "goal"):
+        words = {str(e.get("word", n)) for n, e in table()[kind].items()}
+        missing = words - {w for k, w in reached if k == kind} - {"excused", "undated", "needs-review"}
+        assert not missing, f"{kind}: {missing}"
+
+
+@pytest.mark.parametrize("kind", ["task", "question", "medicine", "hold", "gate", "instruction", "restriction", "goal"])
+def test_a_plan_that_is_over_excuses_everything(kind):
+    case = {"item": {"kind": kind, "due": SURGERY, "missed": 5, "recognised": False}, "withdrawn": "moved away"}
+    row = on_day(case, SURGERY - timedelta(days=1))
+    assert (row.verdict, row.gap) == ("excused", False)
+    assert "moved away" in row.reason
+    assert not row.contactable
+
+
+@pytest.mark.parametrize("kind", ["task", "question", "hold", "gate", "instruction", "restriction", "goal"])
+def test_entered_in_error_is_always_for_a_person(kind):
+    case = {"item": {"kind": kind, "due": SURGERY, "missed": 5}, "state": {"status": "entered-in-error", "cls": "void"}}
+    row = on_day(case, SURGERY - timedelta(days=1))
+    assert (row.verdict, row.gap) == ("needs-review", True)
+
+
+@pytest.mark.parametrize("kind", ["task", "question", "gate", "instruction", "restriction", "goal"])
+def test_awaited_is_undated(kind):
+    needs = ["task/nothing"] if kind == "gate" else []
+    row = on_day({"item": {"kind": kind, "awaited": "discharge", "needs": needs}}, SURGERY)
+    assert (row.verdict, row.gap) == ("undated", False)
+    assert "discharge" in row.reason
