@@ -55,6 +55,12 @@ def hold(name: str, words: str, missed: int, surgery: date = SURGERY, **fields: 
     return Item(Key("hold", name), f"Pause {words}", who="prescriber", harm=3, dates=dates, hold=proposal)
 
 
+def unrecognised(name: str, words: str) -> Item:
+    """A row that no rule covers: no days at all, a prescriber must look."""
+    proposal = HoldProposal("ask", words, recognised=False, question="What is it?")
+    return Item(Key("medicine", name), f"Not recognised: {words}", who="prescriber", harm=3, hold=proposal)
+
+
 def visit(name: str, title: str, target: date, first: date, last: date, words: dict[str, str]) -> Item:
     dates = Dates(moment(target), moment(target), Window(moment(first), moment(last)),
                   book_from=first - timedelta(days=28), late_from=target + timedelta(days=8))  # fmt: skip
@@ -114,7 +120,7 @@ def plan(surgery: date = SURGERY, **fields: object) -> Plan:
         item("goal", "shoe", "Walks in a normal shoe", point(off(92)), who="patient", goal_target="yes"),
         hold("urn:rx|1", "Warfarin 5 mg, one tablet each evening", 5, surgery),
         hold("urn:rx|2", "Ibuprofen 400 mg as needed", 1, surgery),
-        replace(hold("urn:rx|3", "blue capsule, unknown", 7, surgery), key=Key("medicine", "urn:rx|3")),
+        unrecognised("urn:rx|3", "blue capsule, unknown"),
         item("question", "mrsa", "Ever told of MRSA?", point(off(-10)), who="coordinator", fact="mrsa"),
     )  # fmt: skip
     start = moment(surgery, time(7, 30))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from icalendar import Alarm, Calendar, Event, Timezone, Todo
+from icalendar import Alarm, Calendar, Event, Todo
 
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.model import Row, Worklist
@@ -20,6 +20,7 @@ from waykeeper.report.interface import Interface, interface
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.selection import Bookings, Entry, LeftOut, check_code, select
+from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
 
 PRODID = "-//Waykeeper//care pathway calendar//EN"
@@ -145,8 +146,9 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
         day = Moment(entry.start.day)
         return CalendarEvent(uid, entry.key, words.say("rule_summary", title=entry.text), day, day, told)
     start, end, alarms = _timed(plan, entry)
-    if entry.place == "span" and entry.once:
-        told = (words.say("once_in_span"), *told)
+    if entry.place == "span" and entry.once and end is not None:
+        due, summary = Moment(end.day), words.say("by_today", title=entry.text)
+        return CalendarEvent(uid, entry.key, summary, due, due, told, alarms=(_DAY_BEFORE + _MORNING_OF, _MORNING_OF))
     return CalendarEvent(uid, entry.key, entry.text, start, end, told, alarms=alarms)
 
 
@@ -329,5 +331,5 @@ def _with_zone(calendar: Calendar, zone: str, days: Iterable[date]) -> bytes:
     """Add the VTIMEZONE (first, always) that covers all days, and write the file."""
     known = sorted(days) or [date(2000, 1, 1)]
     first, last = date(known[0].year - 1, 1, 1), date(known[-1].year + 3, 1, 1)
-    calendar.subcomponents.insert(0, Timezone.from_tzid(zone, first_date=first, last_date=last))
+    calendar.subcomponents.insert(0, vtimezone(zone, first, last))
     return bytes(calendar.to_ical())

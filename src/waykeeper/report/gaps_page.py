@@ -1,0 +1,202 @@
+"""The coordinator's worklist as one self-contained page: to act from on a screen, to search, and to print."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+from waykeeper.gaps.model import Placement, Row, Worklist
+from waykeeper.plan.model import Plan
+from waykeeper.report.page import render
+from waykeeper.report.plain import clean, day, shortened
+from waykeeper.report.severity import SEVERITY, SeverityWords
+from waykeeper.report.timeline import Timeline, layout
+
+Names = Literal["shown", "hidden"]
+_UNLISTED = frozenset({"not-yet-due", "printed"})  # counted on a patient's card, not listed
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A patient as the page names them: the whole name (empty where names are hidden), initials, identifier."""
+
+    name: str
+    initials: str
+    identifier: str
+
+
+@dataclass(frozen=True, slots=True)
+class GapCard:
+    """One gap with everything that filters and sorts ask for. `order` is its place in the contract's order."""
+
+    row: Row
+    person: Person
+    severity: SeverityWords
+    order: int
+    patient_order: int
+    phase: str
+    since: str
+    by: str
+    due: str
+    surgery: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatientCard:
+    """One patient: timeline, rows worth reading, and a count of those that are not listed."""
+
+    person: Person
+    anchor: str
+    surgery: str
+    pathway: str
+    contactable: bool
+    gaps: int
+    worst: SeverityWords
+    timeline: Timeline | None
+    rows: tuple[Row, ...]
+    unlisted: str
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One filter: the attribute that it looks at, its label, its values with their labels."""
+
+    field: str
+    label: str
+    values: tuple[tuple[str, str], ...]
+
+
+def gaps_html(
+    worklist: Worklist,
+    plans: Sequence[Plan] = (),
+    *,
+    names: Names = "shown",
+    show_identifiers: bool = False,
+    checked_against: str = "",
+) -> str:
+    """The worklist as one HTML file: nothing is fetched, a strict policy, works without its script.
+
+    plans    give the clinic's name and the titles of phases; nothing else is read from them
+    names    hidden: names are not in the file at all, only initials and the end of the identifier;
+             shown: the reader may hide them on screen and on paper
+    """
+    phases = {phase.name: phase.title for plan in plans for phase in plan.phases}
+    clinics = sorted({plan.letterhead.clinic for plan in plans if plan.letterhead.clinic})
+    people = _people(worklist, names, show_identifiers)
+    cards = _cards(worklist, people, phases)
+    counts = Counter(r.severity for r in worklist.gaps)
+    return render(
+        "gaps.html.j2",
+        style="gaps.css",
+        script="gaps.js",
+        as_of=worklist.as_of,
+        day=day,
+        clinic=", ".join(clinics),
+        source=checked_against,
+        hidden=names == "hidden",
+        cards=cards,
+        counts=[(SEVERITY[s], s, counts[s]) for s in (3, 2, 1) if counts[s] or s == 3],
+        severities=SEVERITY,
+        patients=_patients(worklist, people),
+        snoozed=[(r, people[_who(r)]) for r in worklist.snoozed],
+        lost=[(r, people[_who(r)]) for r in worklist.lost],
+        unplanned=[_appointment(p, names, show_identifiers) for p in worklist.unplanned],
+        duplicates=[_appointment(p, names, show_identifiers) for p in worklist.duplicates],
+        choices=_choices(cards),
+        items=len(worklist.rows),
+    )
+
+
+def _who(row: Row) -> tuple[str, str]:
+    return row.identifier, row.patient
+
+
+def _people(worklist: Worklist, names: Names, whole: bool) -> dict[tuple[str, str], Person]:
+    return {_who(r): _person(r.patient, r.identifier, names, whole) for r in worklist.rows}
+
+
+def _person(name: str, identifier: str, names: Names, whole: bool) -> Person:
+    shown = clean(name)
+    value = identifier.rsplit("|", 1)[-1] if whole and names == "shown" else shortened(identifier)
+    initials = " ".join(f"{part[0]}." for part in shown.split()) or "no name"
+    return Person(shown if names == "shown" else "", initials, value)
+
+
+def _cards(worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str]) -> list[GapCard]:
+    ranks = {who: i for i, who in enumerate(sorted({_who(r) for r in worklist.gaps}, key=lambda w: (w[1].lower(), w)))}
+    return [
+        GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
+                day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery))
+        for i, r in enumerate(worklist.gaps)
+    ]  # fmt: skip
+
+
+def _due(by: date | None, as_of: date) -> str:
+    if by is None:
+        return "none"
+    if by <= as_of:
+        return "now"
+    return "week" if by <= as_of + timedelta(days=7) else "later"
+
+
+_DUE_WORDS = {"now": "today or before", "week": "within 7 days", "later": "later", "none": "no day"}
+
+
+def _choices(cards: Sequence[GapCard]) -> list[Choice]:
+    """The filters that have anything to choose between."""
+    asked = (
+        ("verdict", "Verdict", [(c.row.verdict, c.row.verdict) for c in cards]),
+        ("due", "To be done", [(c.due, _DUE_WORDS[c.due]) for c in cards]),
+        ("who", "Who acts", [(c.row.owner or c.row.who, c.row.owner or c.row.who) for c in cards]),
+        ("phase", "Phase", [(c.phase, c.phase) for c in cards]),
+        ("surgeon", "Surgeon", [(c.row.surgeon, c.row.surgeon) for c in cards]),
+        ("pathway", "Procedure", [(c.row.pathway, c.row.pathway.rsplit("/", 1)[-1]) for c in cards]),
+    )
+    found = [Choice(field, label, tuple(sorted({v for v in values if v[0]}))) for field, label, values in asked]
+    return [choice for choice in found if len(choice.values) > 1]
+
+
+def _patients(worklist: Worklist, people: dict[tuple[str, str], Person]) -> list[PatientCard]:
+    """Those with gaps first, in the order of their gravest; then the others by name."""
+    groups: dict[tuple[str, str, int, str], list[Row]] = {}
+    for row in worklist.rows:
+        groups.setdefault((*_who(row), row.episode, row.pathway), []).append(row)
+    cards = [_patient(i, rows, people[_who(rows[0])], worklist.as_of) for i, rows in enumerate(groups.values())]
+    return sorted(cards, key=lambda c: (not c.gaps, -len(c.worst.mark.replace("□", "")), c.anchor if c.gaps else "",
+                                        c.person.name.lower()))  # fmt: skip
+
+
+def _patient(number: int, rows: Sequence[Row], person: Person, as_of: date) -> PatientCard:
+    gaps = [r for r in rows if r.gap and not r.snoozed]
+    listed = tuple(r for r in rows if r.gap or r.verdict not in _UNLISTED)
+    rest = Counter(r.verdict for r in rows if not r.gap and r.verdict in _UNLISTED)
+    said = {"not-yet-due": "not yet due", "printed": "printed on the patient's sheet, not tracked"}
+    return PatientCard(
+        person=person,
+        anchor=f"p{number:05d}",
+        surgery=day(next((r.surgery for r in rows if r.surgery), None)),
+        pathway=rows[0].pathway.rsplit("/", 1)[-1].replace("-", " "),
+        contactable=all(r.contactable for r in rows),
+        gaps=len(gaps),
+        worst=SEVERITY[max((r.severity for r in gaps), default=0)],
+        timeline=layout(rows, as_of),
+        rows=tuple(sorted(listed, key=_reading_order)),
+        unlisted=", ".join(f"{n} {said[word]}" for word, n in sorted(rest.items())),
+    )  # fmt: skip
+
+
+def _reading_order(row: Row) -> tuple[object, ...]:
+    return (not row.gap, -row.severity, row.window_start or row.target or date.max, row.item)
+
+
+def _appointment(found: Placement, names: Names, whole: bool) -> dict[str, object]:
+    """An appointment's line. Its free text may hold a name, so it goes where names go."""
+    return {
+        "person": _person(found.patient, found.identifier, names, whole),
+        "text": found.text if names == "shown" else "",
+        "found": found,
+        "day": day(found.day) or "no day",
+    }

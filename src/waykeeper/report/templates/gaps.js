@@ -1,0 +1,62 @@
+"use strict";
+(() => {
+  const list = document.getElementById("gaps");
+  const tools = document.getElementById("tools");
+  const count = document.getElementById("count");
+  const search = document.getElementById("search");
+  const sort = document.getElementById("sort");
+  const hide = document.getElementById("hide-names");
+  const picks = [...document.querySelectorAll(".pick")];
+  const selects = [...document.querySelectorAll("[data-filter]")];
+  const rows = [...list.children];
+  const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
+  const texts = new Map(rows.map((row) => [row, plain(row.textContent)]));
+
+  const shows = (row) => {
+    const words = plain(search.value).split(/\s+/).filter(Boolean);
+    const severities = picks.filter((p) => p.getAttribute("aria-pressed") === "true").map((p) => p.dataset.severity);
+    return words.every((w) => texts.get(row).includes(w))
+      && (severities.length === 0 || severities.includes(row.dataset.severity))
+      && selects.every((s) => s.value === "" || row.dataset[s.dataset.filter] === s.value);
+  };
+  const refresh = () => {
+    let shown = 0;
+    for (const row of rows) {
+      row.hidden = !shows(row);
+      if (!row.hidden) shown += 1;
+    }
+    const filtered = shown < rows.length ? " (filtered: the others are hidden)" : "";
+    count.textContent = `${shown} of ${rows.length} gaps shown${filtered}`;
+  };
+  const order = () => {
+    const field = sort.value;
+    const number = (row) => Number(row.dataset.order);
+    const key = (row) => field === "patient" ? row.dataset.patient.padStart(9, "0") : row.dataset[field];
+    rows.sort((a, b) => (field === "order" ? 0 : key(a) < key(b) ? -1 : key(a) > key(b) ? 1 : 0) || number(a) - number(b));
+    list.append(...rows);
+  };
+  const names = () => document.body.classList.toggle("no-names", Boolean(hide && hide.checked));
+
+  for (const pick of picks) {
+    pick.disabled = false;
+    pick.addEventListener("click", () => {
+      pick.setAttribute("aria-pressed", String(pick.getAttribute("aria-pressed") !== "true"));
+      refresh();
+    });
+  }
+  search.addEventListener("input", refresh);
+  for (const select of selects) select.addEventListener("change", refresh);
+  sort.addEventListener("change", order);
+  if (hide) hide.addEventListener("change", names);
+  tools.addEventListener("submit", (event) => event.preventDefault());
+  tools.addEventListener("reset", () => setTimeout(() => {
+    for (const pick of picks) pick.setAttribute("aria-pressed", "false");
+    order();
+    names();
+    refresh();
+  }));
+  tools.hidden = false;
+  order();
+  names();
+  refresh();
+})();

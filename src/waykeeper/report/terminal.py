@@ -1,0 +1,98 @@
+"""The gap report in a terminal: what to do, whom to call, how it is known. Plain text, fit for a pipe."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from waykeeper.gaps.model import Placement, Row, Worklist
+from waykeeper.report.plain import clean, day, shortened, wrap
+from waykeeper.report.severity import SEVERITY
+
+LEAST_WIDTH = 40
+
+
+def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = False) -> str:
+    """The report as lines of at most `width` columns (40 at least), ending in a newline.
+
+    Every gap with reason, next action, who and by when; then what was put off, appointments that fit no plan, and
+    a count of everything else, so that what is not listed is still counted. Identifiers are shortened unless asked.
+    """
+    width = max(width, LEAST_WIDTH)
+    lines = _head(worklist, width)
+    for severity in (3, 2, 1, 0):
+        rows = [r for r in worklist.gaps if r.severity == severity]
+        if rows:
+            lines += ["", f"{SEVERITY[severity].name.upper()} (severity {severity}): {len(rows)}"]
+        for number, row in enumerate(rows, 1):
+            lines += ["", *_gap(row, number, width, show_identifiers)]
+    lines += _snoozed(worklist.snoozed, width)
+    lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, show_identifiers)
+    lines += _placements("SECOND BOOKINGS OF ONE VISIT", worklist.duplicates, width, show_identifiers)
+    return "\n".join([*lines, "", *_rest(worklist, width)]) + "\n"
+
+
+def _head(worklist: Worklist, width: int) -> list[str]:
+    patients = len({(r.identifier, r.patient) for r in worklist.rows})
+    counts = Counter(r.severity for r in worklist.gaps)
+    said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
+    first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {patients} patients ({said})"
+    return wrap(first, width)
+
+
+def _gap(row: Row, number: int, width: int, show_identifiers: bool) -> list[str]:
+    identifier = row.identifier.rsplit("|", 1)[-1] if show_identifiers else shortened(row.identifier)
+    since = f", since {day(row.since)}" if row.since else ""
+    head = f"{row.patient or 'no name'} ({identifier}) | {row.title} | {row.verdict}{since}"
+    lines = wrap(head, width, f"{number:>3}. ", "     ")
+    lines += wrap(row.reason, width, "     ")
+    who = ", ".join(p for p in (row.owner or row.who, f"by {day(row.by)}" if row.by else "") if p)
+    lines += wrap(f"{row.next_action or 'Decide what to do.'}{f' ({who})' if who else ''}", width, "     -> ")
+    if row.evidence:
+        lines += wrap(f"evidence: {', '.join(row.evidence)} ({row.certainty})", width, "     ", "       ")
+    for question in row.questions:
+        lines += wrap(f"ask: {question}", width, "     ", "       ")
+    for happened in row.history:
+        lines += wrap(f"history: {happened}", width, "     ", "       ")
+    if not row.contactable:
+        lines += wrap("do not contact: nothing is printed for or sent to this patient", width, "     ! ")
+    return [*lines, *_contacts(row, width)]
+
+
+def _contacts(row: Row, width: int) -> list[str]:
+    lines: list[str] = []
+    for contact in row.contacts:
+        reached = "reached" if contact.reached else "not reached"
+        text = f"contact: {day(contact.on)}, {contact.route}, {reached}{f', by {contact.by}' if contact.by else ''}"
+        lines += wrap(text, width, "     ", "       ")
+    return lines
+
+
+def _snoozed(rows: Sequence[Row], width: int) -> list[str]:
+    if not rows:
+        return []
+    lines = ["", f"PUT OFF BY A PERSON: {len(rows)}"]
+    for row in rows:
+        text = f"{row.patient} | {row.title} | {row.verdict} | comes back {day(row.snoozed_until)}"
+        lines += wrap(text, width, "  - ")
+    return lines
+
+
+def _placements(title: str, found: Sequence[Placement], width: int, show_identifiers: bool) -> list[str]:
+    if not found:
+        return []
+    lines = ["", f"{title}: {len(found)}"]
+    for one in found:
+        value = one.identifier.rsplit("|", 1)[-1] if show_identifiers else shortened(one.identifier)
+        who = " ".join(p for p in (one.patient, f"({value})" if value else "") if p)
+        parts = (day(one.day) or "no day", one.status, who, one.text, one.site, one.reference, one.note)
+        lines += wrap(" | ".join(p for p in map(clean, parts) if p), width, "  - ")
+    return lines
+
+
+def _rest(worklist: Worklist, width: int) -> list[str]:
+    """Verdicts of everything that is no gap, counted: the reader sees that nothing fell out."""
+    calm = Counter(r.verdict for r in worklist.rows if not r.gap)
+    said = ", ".join(f"{count} {word}" for word, count in sorted(calm.items()))
+    total = f"{len(worklist.rows)} items: {len(worklist.gaps)} gaps, {len(worklist.snoozed)} put off"
+    return wrap(f"{total}{f', {said}' if said else ''}.", width)

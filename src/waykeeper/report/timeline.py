@@ -1,0 +1,136 @@
+"""Where things stand on one patient's timeline: pure layout, no drawing. Positions are percents of the width."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from waykeeper.gaps.model import Row
+from waykeeper.report.plain import day
+
+TOP = 26  # pixels above the first lane: the months
+LANE = 40  # pixels of a lane: a line of text and its bar
+FOOT = 36  # pixels below the last lane: surgery, then today
+_MARGIN = 2.0  # percents left free on each side
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_MOST_TICKS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A line across all lanes with a short label; `anchor` keeps the label inside the picture."""
+
+    x: float
+    label: str
+    anchor: str = "start"
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One visit. `text` says in words all that is drawn; None where there is nothing to draw."""
+
+    title: str
+    word: str
+    severity: int
+    y: int
+    text: str
+    window: tuple[float, float] | None = None  # left edge and width
+    target: float | None = None
+    booked: float | None = None
+    attended: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """A whole picture; `height` in pixels."""
+
+    height: int
+    lanes: tuple[Lane, ...]
+    months: tuple[Tick, ...]
+    today: Tick
+    surgery: Tick | None
+    text: str
+
+    @property
+    def bottom(self) -> int:
+        """Where the lanes end and the labels of surgery and today begin."""
+        return self.height - FOOT
+
+
+def layout(rows: Sequence[Row], as_of: date) -> Timeline | None:
+    """The timeline of one patient's visits, in the order of their targets. None where no visit has a day."""
+    shown = sorted((r for r in rows if r.kind == "visit" and _days(r)), key=lambda r: (min(_days(r)), r.item))
+    if not shown:
+        return None
+    surgery = next((r.surgery for r in shown if r.surgery), None)
+    scale = _Scale.over([d for r in shown for d in _days(r)] + [as_of] + ([surgery] if surgery else []))
+    lanes = tuple(_lane(row, i, scale) for i, row in enumerate(shown))
+    marked = Tick(scale.at(surgery), "surgery", _anchor(scale.at(surgery))) if surgery else None
+    today = Tick(scale.at(as_of), "today", _anchor(scale.at(as_of)))
+    text = " ".join(lane.text for lane in lanes)
+    return Timeline(TOP + LANE * len(lanes) + FOOT, lanes, tuple(_months(scale)), today, marked, text)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Days to percents; both ends of the days shown lie inside the margins."""
+
+    first: date
+    last: date
+
+    @classmethod
+    def over(cls, days: Sequence[date]) -> _Scale:
+        first, last = min(days), max(days)
+        return cls(first, max(last, first + timedelta(days=14)))
+
+    def at(self, when: date) -> float:
+        part = (when - self.first).days / (self.last - self.first).days
+        return round(_MARGIN + part * (100 - 2 * _MARGIN), 2)
+
+
+def _days(row: Row) -> list[date]:
+    found = (row.window_start, row.target, row.window_end, _booked(row), row.attended)
+    return [d for d in found if d is not None]
+
+
+def _booked(row: Row) -> date | None:
+    """The live booking, or the one of which nobody knows what became."""
+    return row.booked or (row.evidence_day if row.verdict == "unconfirmed" else None)
+
+
+def _lane(row: Row, index: int, scale: _Scale) -> Lane:
+    window = None
+    if row.window_start and row.window_end:
+        left, right = scale.at(row.window_start), scale.at(row.window_end + timedelta(days=1))
+        window = (left, round(max(right - left, 0.8), 2))
+    return Lane(
+        row.title, row.verdict, row.severity, TOP + LANE * index, _said(row), window,
+        *(scale.at(d) if d else None for d in (row.target, _booked(row), row.attended)),
+    )  # fmt: skip
+
+
+def _said(row: Row) -> str:
+    """What a lane shows, in a sentence for those who cannot see it."""
+    window = f"window {day(row.window_start)} to {day(row.window_end)}" if row.window_start and row.window_end else ""
+    parts = [window, *(f"{word} {day(d)}" for word, d in (
+        ("target", row.target), ("booked", _booked(row)), ("attended", row.attended)) if d)]  # fmt: skip
+    return f"{row.title}: {row.verdict}; {', '.join(p for p in parts if p)}."
+
+
+def _months(scale: _Scale) -> list[Tick]:
+    """First days of months, thinned out so that at most seven carry a label."""
+    firsts: list[date] = []
+    year, month = scale.first.year, scale.first.month
+    while (start := date(year, month, 1)) <= scale.last:
+        if start >= scale.first:
+            firsts.append(start)
+        year, month = (year + 1, 1) if month == 12 else (year, month + 1)
+    step = -(-len(firsts) // _MOST_TICKS) or 1
+    kept = [d for d in firsts if (d.month - 1) % step == 0] if step > 1 else firsts
+    return [Tick(scale.at(d), f"{_MONTHS[d.month - 1]} {d.year}" if i == 0 or d.month == 1 else _MONTHS[d.month - 1],
+                 _anchor(scale.at(d))) for i, d in enumerate(kept)]  # fmt: skip
+
+
+def _anchor(x: float) -> str:
+    return "start" if x < 12 else "end" if x > 82 else "middle"
