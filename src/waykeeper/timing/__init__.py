@@ -3,7 +3,7 @@
 from waykeeper.timing.arithmetic import add_days, add_elapsed, add_months, from_instant
 from waykeeper.timing.containment import Containment, contains
 from waykeeper.timing.errors import PhraseError, TimingError
-from waykeeper.timing.grammar import grammar_table, parse, spelling
+from waykeeper.timing.grammar import grammar_table, is_name, parse, spelling, spelling_finding
 from waykeeper.timing.lateness import lateness
 from waykeeper.timing.model import Anchor, Awaited, Dates, Moment, Standing, Window, WorkingCalendar
 from waykeeper.timing.phrases import Event, Phrase, Unit, events, is_point, is_span, precision, units
@@ -45,6 +45,7 @@ __all__ = [
     "from_instant",
     "grammar_table",
     "holiday_version",
+    "is_name",
     "is_point",
     "is_span",
     "is_zone",
@@ -57,6 +58,7 @@ __all__ = [
     "resolve",
     "roll",
     "spelling",
+    "spelling_finding",
     "units",
     "working_days_after",
     "working_days_before",

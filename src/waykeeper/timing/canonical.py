@@ -45,7 +45,12 @@ def point(count: int, unit: Unit, side: Side, event: Event, clock: Clock | None,
     _visit_in_hours(unit, event, offset)
     if count:
         return Offset(count, unit, side, event, clock)
-    return At(event) if unit.elapsed else DayOf(event, clock)
+    return At(event) if unit.elapsed else day_of(event, clock)
+
+
+def day_of(event: Event, clock: Clock | None) -> Point:
+    """The day of a visit is the visit itself, for a visit is planned for a day."""
+    return At(event) if event.kind == "visit" and clock is None else DayOf(event, clock)
 
 
 def within(count: int, unit: Unit, side: Side, event: Event, offset: int) -> Span:
@@ -111,13 +116,14 @@ def _count(p: Point) -> tuple[int, Event]:
 def _shared_unit(start: Point, end: Point) -> Unit | None:
     """The unit in which both ends count from one event without clocks, or None.
 
-    The day of an event is 0 calendar units from it; the bare event is 0 minutes or hours from it.
+    The day of an event is 0 calendar units from it; the bare event is 0 minutes or hours from it, a bare visit
+    0 calendar units.
     """
     counted = [p for p in (start, end) if isinstance(p, Offset)]
     if isinstance(start, Pick) or isinstance(end, Pick) or not counted or start.event != end.event:
         return None
     unit = counted[0].unit
-    zero: type[DayOf] | type[At] = At if unit.elapsed else DayOf
+    zero: type[DayOf] | type[At] = At if unit.elapsed or start.event.kind == "visit" else DayOf
     for p in (start, end):
         if isinstance(p, Offset):
             fits = p.unit is unit and p.clock is None

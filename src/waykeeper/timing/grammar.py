@@ -10,8 +10,8 @@ from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any, Literal, cast
 
-from waykeeper.findings import did_you_mean
-from waykeeper.timing.canonical import around, between, point, span, within
+from waykeeper.findings import Finding, Position, did_you_mean, finding
+from waykeeper.timing.canonical import around, between, day_of, point, span, within
 from waykeeper.timing.errors import PhraseError
 from waykeeper.timing.phrases import (
     At,
@@ -287,7 +287,7 @@ class _Reader:
         if self.is_number():
             return self.counted(self.number(), self.unit(), offset)
         if self.accept("day", "of"):
-            return DayOf(self.event(), self.clock())
+            return day_of(self.event(), self.clock())
         event = self.event()
         clock = self.clock()
         return At(event) if clock is None else DayOf(event, clock)
@@ -310,6 +310,11 @@ class _Reader:
         return point(count, unit, side, event, clock, offset=offset)
 
 
+def is_name(name: str) -> bool:
+    """True for a name that a phrase can count from: an anchor, visit, gate or item."""
+    return bool(_NAME.fullmatch(name)) and name not in _RESERVED
+
+
 @lru_cache(maxsize=4096)
 def parse(text: str) -> Phrase:
     """Read one phrase. Common misspellings are read too; `spelling` tells them from the right spelling.
@@ -327,3 +332,11 @@ def spelling(text: str) -> str | None:
     """The one right spelling of a phrase, or None where it is already spelt so. Raises PhraseError."""
     right = str(parse(text))
     return None if right == text else right
+
+
+def spelling_finding(text: str, position: Position | None = None) -> Finding | None:
+    """WKT301 with the right spelling as its remedy; None where the phrase is spelt right. Raises PhraseError."""
+    right = spelling(text)
+    if right is None:
+        return None
+    return finding("WKT301", f"{text!r} is another spelling of {right!r}", position, f"Write {right!r}.")

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
+from functools import total_ordering
 
 
 class Standing(StrEnum):
@@ -17,17 +18,27 @@ class Standing(StrEnum):
     AWAITED = "awaited"
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@total_ordering
+@dataclass(frozen=True, slots=True)
 class Moment:
     """A local date, with a wall-clock time where one is known, in an IANA zone.
 
-    `fold` is 1 for the second reading of a repeated hour, else 0. A moment without time is a whole day.
+    `fold` is 1 for the second reading of a repeated hour, else 0. A moment without time is a whole day; it
+    sorts before every time of its day.
     """
 
     day: date
     clock: time | None = None
     zone: str = ""
     fold: int = 0
+
+    def __lt__(self, other: Moment) -> bool:
+        """By local day and time; a whole day before the times of its day."""
+        return self._order() < other._order()
+
+    def _order(self) -> tuple[date, bool, time, int, str]:
+        clock = self.clock
+        return (self.day, clock is not None, time() if clock is None else clock, self.fold, self.zone)
 
     @property
     def whole_day(self) -> bool:

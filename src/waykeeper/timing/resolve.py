@@ -64,7 +64,8 @@ def resolve(
             an event that is not there is awaited too
     since   the start of an `until`; without it the window has `open_start`
     use     how a clock that exists twice or not at all is read (see `read_wall`)
-    report  called with the finding where a clock does not exist on its day
+    report  called with the finding where a clock does not exist on its day (of a series: ask
+            `Occurrences.findings`)
 
     Awaited, with the event's name, where any event that decides is awaited: never a date. Raises TimingError
     where no date can be given (hours before a day without a time, a window that ends before it starts).

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from datetime import date, time
 from itertools import count, islice
 
+from waykeeper.findings import Finding
 from waykeeper.timing.arithmetic import add_calendar, add_days, add_elapsed, add_months, elapsed_minutes
 from waykeeper.timing.model import Moment, Window, WorkingCalendar
 from waykeeper.timing.phrases import Unit
-from waykeeper.timing.wall import Use, read_wall
+from waykeeper.timing.wall import Reading, Use, read_wall
 
 _MONTHS = {Unit.MONTH: 1, Unit.YEAR: 12}
 
@@ -19,9 +20,9 @@ _MONTHS = {Unit.MONTH: 1, Unit.YEAR: 12}
 class Occurrences:
     """What a series gives: its window, its step, and the moments when asked for.
 
-    Iterating gives each occurrence in order. Where the times of day are nobody's to fix (`as_needed`,
-    `while_awake`, or hours counted from a day without a time) it gives each day of the series once, as a
-    whole-day moment.
+    Iterating gives each occurrence in order: at its clocks; for minutes and hours counted from a start with
+    a time, each of them. Otherwise the times of day are not ours to fix (`as_needed`, `while_awake`, days
+    without clocks, hours from a day without a time) and it gives each day of the series once, as a whole day.
 
     origin, lead  months and years count from `origin`, `lead` months after which the window starts, so that
                   a clipped start does not clip what follows
@@ -48,7 +49,7 @@ class Occurrences:
         """True where each occurrence has a time of day."""
         if self.as_needed or self.while_awake:
             return False
-        return bool(self.clocks) or self.window.start.clock is not None
+        return self.window.start.clock is not None if self.unit.elapsed else bool(self.clocks)
 
     def first(self, limit: int) -> tuple[Moment, ...]:
         """The first `limit` occurrences, fewer where there are no more."""
@@ -93,17 +94,25 @@ class Occurrences:
             return add_months(self.origin or self.window.start.day, self.lead + k * self.step * _MONTHS[self.unit])
         return add_calendar(self.window.start.day, k * self.step, self.unit, self.calendar)
 
+    def findings(self) -> Iterator[Finding]:
+        """A finding for each clock that does not exist on its day."""
+        if self.unit.elapsed or not self.timed:
+            return
+        for day in self._calendar_days():
+            yield from (r.finding for r in self._readings(day) if r.finding is not None)
+
     def _on(self, day: date) -> Iterator[Moment]:
-        """The occurrences of one day: at its clocks, else at the time of the start, else the whole day."""
+        """The occurrences of one day: at its clocks, else the whole day."""
         if not self.timed:
             yield Moment(day)
             return
-        start = self.window.start
-        clocks = self.clocks or ((start.clock,) if start.clock is not None else ())
-        for clock in clocks:
-            moment = read_wall(day, clock, start.zone or self.calendar.zone, self.use).moment
-            if self._inside(moment):
-                yield moment
+        yield from (r.moment for r in self._readings(day))
+
+    def _readings(self, day: date) -> Iterator[Reading]:
+        for clock in self.clocks:
+            reading = read_wall(day, clock, self.calendar.zone, self.use)
+            if self._inside(reading.moment):
+                yield reading
 
     def _inside(self, moment: Moment) -> bool:
         earliest = [m for m in (self.window.start, self.not_before) if m is not None]

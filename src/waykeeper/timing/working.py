@@ -57,7 +57,7 @@ def holiday_version() -> str:
 
 
 def public_holidays(country: str, years: Iterable[int]) -> Mapping[date, str]:
-    """Public holidays with their observed days, each with its English name where the library has one."""
+    """Public holidays with their observed days, each with its name in the country's language, by day."""
     import holidays
 
     code, _, part = country.partition("-")
