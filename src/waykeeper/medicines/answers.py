@@ -11,6 +11,11 @@ from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow
 from waykeeper.timing.model import Moment
 
 
+def without_days(row: MedicineRow) -> MedicineRow:
+    """The row with no day of a pause left in it."""
+    return replace(row, missed_days=None, last_dose=None, first_missed=None, last_limit=None, window=None)
+
+
 def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> MedicineRow:
     """The row as a person decided it. The proposal is kept as an alternative, so that both can be read.
 
@@ -32,9 +37,7 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         longest_days=None,
     )
     if decision != "hold" or answer.missed_days is None:
-        return replace(
-            decided, missed_days=None, last_dose=None, first_missed=None, last_limit=None, window=None, restart_from=None
-        )
+        return replace(without_days(decided), restart_from=None)
     last = surgery.day - timedelta(answer.missed_days + 1)
     line = f"decided{by}: N = {answer.missed_days}, last dose on day -({answer.missed_days} + 1) = {day_name(last)}"
     return replace(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from waykeeper.medicines.kidney import Clearance, clearance
@@ -28,6 +28,7 @@ class Context:
     rules: Ruleset
     answers: Mapping[str, AnswerLike]
     facts: Mapping[str, str]
+    surgeries: tuple[tuple[str, Moment], ...] = ()
 
     @property
     def neuraxial(self) -> bool:
@@ -36,6 +37,7 @@ class Context:
 
 
 def context_for(
+    *,
     surgery: Moment,
     kidney: Kidney,
     anaesthesia: str,
@@ -46,6 +48,7 @@ def context_for(
     answers: Mapping[str, AnswerLike],
     facts: Mapping[str, str],
     creatinine_days: tuple[int, int],
+    surgeries: Sequence[tuple[str, Moment]],
 ) -> Context:
     """Settle what is open on the safe side: unknown anaesthesia may be spinal, an unknown class is high."""
     return Context(
@@ -58,4 +61,5 @@ def context_for(
         rules=rules,
         answers=answers,
         facts=facts,
+        surgeries=tuple(surgeries),
     )

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from waykeeper.medicines.intervals import Interval, day_name
 from waykeeper.medicines.model import Case
 from waykeeper.record.model import MedicineEntry
-from waykeeper.timing.arithmetic import add_months
+from waykeeper.timing import add_months
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,10 @@ from waykeeper.record.model import MedicineEntry
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _WEEKLY = re.compile(r"\b(weekly|every week|once (a|per|every) week|every 7 days|q(1)?w)\b")
 _WEEKS = re.compile(r"\b(?:every|q) ?(\d{1,2}) ?(?:weeks?|w|wk)\b|\bq(\d{1,2})w(?:k|eeks?)?\b")
-_DAILY = re.compile(r"\b(daily|every day|once a day|twice a day|bid|b\.i\.d\.|tid|qid|every morning|every evening|nightly|every \d+ hours|q\d+h)\b")
+_DAILY = re.compile(
+    r"\b(daily|every day|(once|twice|three times) a day|bid|tid|qid|every (morning|evening|night)|nightly"
+    r"|every \d+ hours|q\d+h)\b"
+)
 _NAMED = re.compile(r"\b(mon|tue|tues|wed|thu|thur|thurs|fri|sat|sun)(?:days?|sdays?|nesdays?|rsdays?|urdays?)?\b")
 
 

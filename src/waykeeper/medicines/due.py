@@ -6,8 +6,7 @@ from datetime import date, timedelta
 
 from waykeeper.findings import WaykeeperError
 from waykeeper.medicines.model import MedicineRow
-from waykeeper.timing.model import WorkingCalendar
-from waykeeper.timing.working import working_days_before
+from waykeeper.timing import WorkingCalendar, working_days_before
 
 DAYS_BEFORE_SURGERY = 14
 WORKING_DAYS_BEFORE_LAST_DOSE = 3

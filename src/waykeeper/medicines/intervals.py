@@ -9,9 +9,7 @@ from datetime import date, time, timedelta
 
 from waykeeper.medicines.model import Case
 from waykeeper.record.model import MedicineEntry
-from waykeeper.timing.arithmetic import add_elapsed, add_months
-from waykeeper.timing.model import Moment
-from waykeeper.timing.wall import earlier_reading, read_wall
+from waykeeper.timing import Moment, add_elapsed, add_months, earlier_reading, read_wall
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _CLOCK = re.compile(r"\b([01]?\d|2[0-3]):([0-5]\d)\b")
@@ -53,9 +51,12 @@ def interval(case: Case, surgery: Moment, entry: MedicineEntry) -> Interval:
         return hours_before(case.hours, surgery, entry)
     if case.cycle_days is not None:
         low, high = case.cycle_days
-        return _window(surgery.day - timedelta(high), surgery.day - timedelta(low), surgery.day, f"{low} to {high} days")
+        return _window(low, high, surgery.day)
     if case.cycle_months is not None:
         return _months(case.cycle_months, surgery.day)
+    if case.decision == "continue" and entry.period_days == WEEK and entry.weekday is not None:
+        usual = on_or_before(surgery.day - timedelta(1), entry.weekday)
+        return Interval(last_dose=usual, arithmetic=(f"continues every {_DAYS[entry.weekday]}: {day_name(usual)} too",))
     return Interval()
 
 
@@ -112,10 +113,10 @@ def _last_usual(limit: Moment, usual: tuple[time, ...]) -> date:
     return limit.day if first.instant() <= limit.instant() else limit.day - timedelta(1)
 
 
-def _window(opens: date, closes: date, surgery: date, words: str) -> Interval:
-    line = f"last dose {words} before surgery: {day_name(opens)} to {day_name(closes)}"
-    days = (surgery - closes).days - 1
-    return Interval(days, closes, closes + timedelta(1), window=(opens, closes), arithmetic=(line,))
+def _window(low: int, high: int, surgery: date) -> Interval:
+    opens, closes = surgery - timedelta(high), surgery - timedelta(low)
+    line = f"last dose {low} to {high} days before surgery: {day_name(opens)} to {day_name(closes)}"
+    return Interval(low - 1, closes, closes + timedelta(1), window=(opens, closes), arithmetic=(line,))
 
 
 def _months(months: int, surgery: date) -> Interval:

@@ -37,7 +37,7 @@ def cockcroft_gault(age: int, weight_kg: Fraction, creatinine_mg_dl: Fraction, f
 
     Raises ValueError outside 18 <= age < 140, weight > 0, creatinine > 0.
     """
-    if not 18 <= age < 140 or weight_kg <= 0 or creatinine_mg_dl <= 0:  # noqa: PLR2004 - limits of the formula
+    if not 18 <= age < 140 or weight_kg <= 0 or creatinine_mg_dl <= 0:
         raise ValueError("age must be 18 to 139, weight and creatinine above 0")
     return (140 - age) * weight_kg / (72 * creatinine_mg_dl) * (Fraction(85, 100) if female else 1)
 
@@ -58,13 +58,13 @@ def clearance(
     stale = days > stale_days
     ask = f"creatinine is {days} days old at surgery, more than {stale_days}: measure again" if stale else ""
     beside = tuple((n, cockcroft_gault(age, w, serum, kidney.female)) for n, w in _other_weights(kidney, weight))
-    return Clearance(value, stale, ask, beside, _arithmetic(kidney, age, weight, serum, value, days))
+    return Clearance(value, stale, ask, beside, _arithmetic(kidney, age, serum, value, days))
 
 
 def age_on(birth: date, day: date) -> int:
     """Completed years. A birthday on 29 February counts on 28 February in common years: older, so the longer hold."""
-    birthday = (birth.month, min(birth.day, 28) if birth.month == 2 else birth.day)  # noqa: PLR2004
-    if birth.month == 2 and birth.day == 29 and _leap(day.year):  # noqa: PLR2004
+    birthday = (birth.month, min(birth.day, 28) if birth.month == 2 else birth.day)
+    if birth.month == 2 and birth.day == 29 and _leap(day.year):
         birthday = (2, 29)
     return day.year - birth.year - ((day.month, day.day) < birthday)
 
@@ -106,11 +106,11 @@ def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
         return f"creatinine has the unit {kidney.creatinine_unit!r}: mg/dL or umol/L is needed"
     if value <= 0 or kidney.weight_kg <= 0:
         return "creatinine and weight must be above 0"
-    if unit == "mg/dl" and value > 20:  # noqa: PLR2004 - no living creatinine in mg/dL
+    if unit == "mg/dl" and value > 20:
         return f"creatinine {value} mg/dL is hardly possible: is it umol/L?"
-    if unit == "umol/l" and value < 10:  # noqa: PLR2004 - no living creatinine in umol/L
+    if unit == "umol/l" and value < 10:
         return f"creatinine {value} umol/L is hardly possible: is it mg/dL?"
-    if not 18 <= age_on(kidney.birth_date, surgery) < 140:  # noqa: PLR2004 - limits of the formula
+    if not 18 <= age_on(kidney.birth_date, surgery) < 140:
         return "the formula holds for ages 18 to 139 only"
     if days < 0:
         return "the creatinine is dated after the surgery day"
@@ -131,12 +131,12 @@ def _other_weights(kidney: Kidney, actual: Fraction) -> list[tuple[str, Fraction
     return [("adjusted", adjusted), ("ideal", ideal)]
 
 
-def _arithmetic(kidney: Kidney, age: int, weight: Fraction, serum: Fraction, value: Fraction, days: int) -> tuple[str, ...]:
+def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, days: int) -> tuple[str, ...]:
     sex = " x 0.85" if kidney.female else ""
     given = f"{kidney.creatinine} {kidney.creatinine_unit}"
     divided = "" if _unit(kidney) == "mg/dl" else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
+    formula = f"(140 - {age}) x {kidney.weight_kg} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
     return (
         f"creatinine {given}{divided}, {days} days before surgery",
-        f"Cockcroft-Gault with actual weight: (140 - {age}) x {float(weight):g} kg / (72 x creatinine){sex}"
-        f" = {shown(value)} mL/min (compared unrounded)",
+        f"Cockcroft-Gault with actual weight: {formula} (compared unrounded)",
     )

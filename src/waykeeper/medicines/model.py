@@ -73,15 +73,15 @@ class AnswerLike(Protocol):
     """
 
     @property
-    def decision(self) -> str: ...  # noqa: D102 - the field's name says it
+    def decision(self) -> str: ...
     @property
-    def missed_days(self) -> int | None: ...  # noqa: D102
+    def missed_days(self) -> int | None: ...
     @property
-    def text(self) -> str: ...  # noqa: D102
+    def text(self) -> str: ...
     @property
-    def by(self) -> str: ...  # noqa: D102
+    def by(self) -> str: ...
     @property
-    def last_taken(self) -> Moment | None: ...  # noqa: D102
+    def last_taken(self) -> Moment | None: ...
 
 
 @dataclass(frozen=True, slots=True)

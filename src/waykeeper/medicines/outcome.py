@@ -50,7 +50,7 @@ class Outcome:
     @property
     def pauses(self) -> bool:
         """True where doses are missed or limited."""
-        return self.interval != Interval() and (self.interval.missed_days is not None or self.interval.limit is not None)
+        return self.interval.missed_days is not None or self.interval.limit is not None
 
     def restart_from(self, surgery: date) -> date | None:
         """The earliest proposal day for the restart; None where only a gate opens it."""
@@ -144,7 +144,7 @@ def _half_lives(
     return replace(
         outcome,
         decision="ask" if chosen.question else "hold",
-        question="; ".join(q for q in (chosen.question, outcome.question) if q),
+        question=_join(chosen.question, outcome.question),
         interval=days,
         arithmetic=(*head, *chosen.arithmetic, *days.arithmetic),
         alternatives=tuple(_beside(label, n, entry, context) for label, n in chosen.others),
@@ -201,7 +201,7 @@ def _with_actual_dose(outcome: Outcome, case: Case, entry: MedicineEntry, contex
     return replace(
         outcome,
         decision="ask" if said.question else outcome.decision,
-        question="; ".join(q for q in (said.question, outcome.question) if q),
+        question=_join(said.question, outcome.question),
         notes=(*outcome.notes, *said.notes),
         alternatives=(*outcome.alternatives, *said.alternatives),
         arithmetic=(*outcome.arithmetic, *said.arithmetic),
@@ -215,7 +215,7 @@ def _with_kidney(outcome: Outcome, rule: Rule, context: Context) -> Outcome:
     asked = context.clearance.question
     return replace(
         outcome,
-        question="; ".join(q for q in (outcome.question, f"kidney: {asked}" if asked else "") if q),
+        question=_join(outcome.question, f"kidney: {asked}" if asked else ""),
         arithmetic=(*context.clearance.arithmetic, *outcome.arithmetic),
     )
 
@@ -231,7 +231,7 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
     if kept and any(o.pauses for o in outcomes):
         decision = "ask"
         names = " and ".join(o.rule for o in kept)
-        question = "; ".join(q for q in (f"the tablet also holds {names}, which must not stop", question) if q)
+        question = _join(f"the tablet also holds {names}, which must not stop", question)
     return replace(
         lead,
         decision=decision,
@@ -245,6 +245,10 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
         confidence=max((o.confidence for o in outcomes), key=_doubt),
         longest_days=max((o.longest_days for o in outcomes if o.longest_days is not None), default=None),
     )
+
+
+def _join(*questions: str) -> str:
+    return "; ".join(dict.fromkeys(q for q in questions if q))
 
 
 def _doubt(confidence: str) -> int:
@@ -266,7 +270,7 @@ def _blanket(outcome: Outcome, entry: MedicineEntry, context: Context) -> Outcom
         decision="ask",
         policy=value,
         interval=got,
-        question="; ".join(q for q in (f"the clinic's {value} and the rule of the medicine differ", outcome.question) if q),
+        question=_join(f"the clinic's {value} and the rule of the medicine differ", outcome.question),
         alternatives=(f"rule {outcome.rule}: {own}", *outcome.alternatives),
         arithmetic=(*outcome.arithmetic, f"{value}: {got.arithmetic[0]}"),
         restart=outcome.restart or "when the prescriber says so",

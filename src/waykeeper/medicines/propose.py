@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from waykeeper.medicines.answers import row_from_answer
+from waykeeper.medicines.answers import row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
+from waykeeper.medicines.met import with_last_taken
 from waykeeper.medicines.model import AnswerLike, MedicineRow
+from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, outcome_for
+from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.status import ENDED, status_question
@@ -44,14 +47,26 @@ def propose(
     """
     rules = rules or package_rules()
     context = context_for(
-        surgery, kidney, anaesthesia, bleed, policies, calendar, rules, answers or {}, facts or {}, creatinine_days
+        surgery=surgery,
+        kidney=kidney,
+        anaesthesia=anaesthesia,
+        bleed=bleed,
+        policies=policies,
+        calendar=calendar,
+        rules=rules,
+        answers=answers or {},
+        facts=facts or {},
+        creatinine_days=creatinine_days,
+        surgeries=surgeries,
     )
-    return tuple(_row(entry, context) for entry in medicines)
+    return with_pair_questions(tuple(_row(entry, context) for entry in medicines), rules)
 
 
 def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     known = recognise(entry, context.rules)
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
+    if known.ingredients and context.surgeries:
+        row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
     answer = context.answers.get(entry.key)
     if answer is not None and answer.decision != "indication":
         row = row_from_answer(row, answer, context.surgery)
@@ -87,6 +102,7 @@ def _proposal(entry: MedicineEntry, known: Recognised, context: Context) -> Medi
     row = _as_row(entry, known, outcome, context)
     if entry.status in ENDED:
         return _ended(row, entry)
+    row = with_last_taken(row, entry, context.surgery)
     question = status_question(entry)
     if question:
         joined = "; ".join(q for q in (question, row.question) if q)
@@ -128,17 +144,12 @@ def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: 
 
 
 def _ended(row: MedicineRow, entry: MedicineEntry) -> MedicineRow:
-    """An order that has ended: nothing is proposed, but a medicine that lasts for weeks still asks for its last dose."""
-    lasting = row.window is not None or (row.missed_days or row.longest_days or 0) > 7  # noqa: PLR2004 - a week
+    """An order that has ended: nothing is proposed, but what works for weeks still asks for its last dose."""
+    lasting = row.window is not None or (row.missed_days or row.longest_days or 0) > 7
     question = "it works for weeks: on which day was the last dose?" if lasting and entry.last_taken is None else ""
     return replace(
-        row,
+        without_days(row),
         decision="already stopped",
-        missed_days=None,
-        last_dose=None,
-        first_missed=None,
-        last_limit=None,
-        window=None,
         restart_from=None,
         question=question,
         alternatives=(),

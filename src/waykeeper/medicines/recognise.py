@@ -85,7 +85,8 @@ def _doubt(coded: _Coded) -> tuple[str, ...]:
 
 def _why(said: Reading) -> str:
     if said.ingredients:
-        return f"beside {' and '.join(said.ingredients)} there are words that were not understood: {' '.join(said.left)}"
+        named, left = " and ".join(said.ingredients), " ".join(said.left)
+        return f"beside {named} there are words that were not understood: {left}"
     return "not recognised"
 
 

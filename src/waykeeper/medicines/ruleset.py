@@ -100,11 +100,12 @@ def _ingredient(name: str, group: str, fields: Mapping[str, Any]) -> Ingredient:
 
 def _rule(name: str, group: str, fields: Mapping[str, Any], data: Mapping[str, Any]) -> Rule:
     shared = {**(data.get("defaults") or {}), **fields}
+    cases = [*(data.get("before") or ()), *fields["cases"]]
     return Rule(
         name=name,
         group=group,
         ingredients=tuple(fields["for"]),
-        cases=tuple(_case(c) for c in fields["cases"]),
+        cases=tuple(_case(c) for c in cases),
         neuraxial=tuple(_case(c) for c in fields.get("neuraxial", ())),
         together=fields.get("together", "") == "true",
         never_stop=fields.get("never_stop", "") == "true",

@@ -51,7 +51,7 @@ def normalise(text: str) -> str:
     """Lower case, no accents, apostrophes or punctuation, single spaces: `St. John's-wort` -> `st johns wort`."""
     plain = unicodedata.normalize("NFKD", text.replace("µ", "u").replace("μ", "u")).casefold()
     plain = "".join(c for c in plain if not unicodedata.combining(c))
-    plain = _THOUSANDS.sub("", plain.replace("'", "").replace("’", "").replace("`", ""))  # noqa: RUF001
+    plain = _THOUSANDS.sub("", plain.replace("'", "").replace("’", "").replace("`", ""))
     return " ".join(_GLUED.sub(r"\1 \2", _PUNCTUATION.sub(" ", plain)).split())
 
 
@@ -118,7 +118,7 @@ def near_names(words: tuple[str, ...], rules: Ruleset) -> tuple[str, ...]:
     phrase = " ".join(words)
     found: list[str] = []
     for word in dict.fromkeys((phrase, *words)):
-        if len(word) >= 4:  # noqa: PLR2004 - shorter words are near to everything
-            close = [n for n in rules.names if abs(len(n) - len(word)) <= 3]  # noqa: PLR2004 - else no near match
+        if len(word) >= 4:
+            close = [n for n in rules.names if abs(len(n) - len(word)) <= 3]
             found += difflib.get_close_matches(word, close, n=2, cutoff=0.78)
     return tuple(dict.fromkeys(i for n in found for i in rules.names[n]))

@@ -1,0 +1,70 @@
+"""Can the hold still be met? A dose recorded inside it says no."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from waykeeper.medicines.intervals import day_name
+from waykeeper.medicines.model import MedicineRow
+from waykeeper.record.model import MedicineEntry
+from waykeeper.timing import Moment
+
+
+@dataclass(frozen=True, slots=True)
+class NotMet:
+    """A hold that a recorded dose breaks: what is needed, what is still possible, which surgery day would do."""
+
+    needed_days: int
+    possible_days: int
+    last_taken: date
+    earliest_surgery: date
+
+
+def not_met(missed_days: int, surgery: date, last_taken: date) -> NotMet | None:
+    """None where the last dose really taken leaves the missed days whole."""
+    possible = (surgery - last_taken).days - 1
+    if possible >= missed_days:
+        return None
+    return NotMet(missed_days, max(possible, 0), last_taken, last_taken + timedelta(missed_days + 1))
+
+
+def with_last_taken(row: MedicineRow, entry: MedicineEntry, surgery: Moment) -> MedicineRow:
+    """Lay the recorded last dose beside the proposal; cycles have their own test."""
+    if entry.last_taken is None or row.missed_days is None or row.window is not None:
+        return row
+    broken = not_met(row.missed_days, surgery.day, entry.last_taken.day)
+    if broken is None and row.last_limit is not None and not entry.last_taken.whole_day:
+        return _late_by_the_clock(row, entry.last_taken)
+    if broken is None:
+        return row
+    line = (
+        f"last taken {day_name(broken.last_taken)}: {broken.possible_days} of {broken.needed_days} days are possible,"
+        f" earliest surgery by the rule {day_name(broken.earliest_surgery)}"
+    )
+    question = "the hold cannot be met, a dose was taken inside it: prescriber and surgeon decide today"
+    return replace(
+        row,
+        decision="ask",
+        question="; ".join(dict.fromkeys(q for q in (question, row.question) if q)),
+        alternatives=(*row.alternatives, f"earliest surgery by the rule: {day_name(broken.earliest_surgery)}"),
+        arithmetic=(*row.arithmetic, line),
+    )
+
+
+def _late_by_the_clock(row: MedicineRow, taken: Moment) -> MedicineRow:
+    """An hours rule with a recorded clock time: later than the limit is too late, the later reading counts."""
+    from waykeeper.timing import later_reading
+
+    assert row.last_limit is not None
+    read = later_reading(taken if taken.zone else replace(taken, zone=row.last_limit.zone))
+    if read.instant() <= row.last_limit.instant():
+        return row
+    question = "the last dose was taken after the limit: prescriber and anaesthesia decide"
+    line = f"taken {read}, limit {row.last_limit}"
+    return replace(
+        row,
+        decision="ask",
+        question="; ".join(q for q in (question, row.question) if q),
+        arithmetic=(*row.arithmetic, line),
+    )
