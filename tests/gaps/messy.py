@@ -1,0 +1,55 @@
+"""Hypothesis strategies for bookings of one patient: anything a scheduler may hold, on any day near the plan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+from gaps.plans import SPECIALTY, SURGERY, TYPE, VISITS, ankle, evidence, link
+from hypothesis import strategies as st
+
+OTHER_TYPE = "https://alder-quay.example/types|skin-clinic"
+STATUSES = (
+    "fulfilled", "booked", "arrived", "checked-in", "proposed", "pending", "waitlist", "noshow", "cancelled",
+    "entered-in-error", "some-other-word",
+)  # fmt: skip
+ENCOUNTERS = ("planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled", "entered-in-error")
+TEXTS = (
+    "", "follow-up", "6 week check", "wound check", "three month review", "ankle x-ray review", "6 month",
+    "12 weeks", "2 wk post op", "annual review", "physio", "telephone call",
+)  # fmt: skip
+PLAN = ankle()
+
+
+def days(first: int = -90, last: int = 480) -> st.SearchStrategy[date]:
+    return st.integers(first, last).map(lambda n: SURGERY + timedelta(days=n))
+
+
+@st.composite
+def appointments(draw, number: int, *, linked: bool | None = None):
+    points = draw(st.booleans()) if linked is None else linked
+    kind = draw(st.sampled_from(["appointment"] * 3 + ["encounter"]))
+    status = draw(st.sampled_from(STATUSES if kind == "appointment" else ENCOUNTERS))
+    one = evidence(
+        f"{kind.capitalize()}/{number}", status, draw(st.one_of(st.none(), days(), days(), days())), kind=kind,
+        at=draw(st.sampled_from(["08:00", "10:00", "16:30"])),
+        link_to=link(PLAN, draw(st.sampled_from(sorted(VISITS)))) if points else None,
+        text=draw(st.sampled_from(TEXTS)),
+        service_types=draw(st.sampled_from([(), (TYPE,), (OTHER_TYPE,)])),
+        specialties=draw(st.sampled_from([(), (SPECIALTY,), ("https://alder-quay.example/specialties|dermatology",)])),
+        minutes=draw(st.sampled_from([None, 20, 90])), telehealth=draw(st.sampled_from([False, False, True])),
+        fell=draw(st.sampled_from(["", "patient", "clinic"])), cancelled_by_us=draw(st.sampled_from([False, False, True])),
+    )  # fmt: skip
+    if one.end is not None and draw(st.sampled_from([False] * 5 + [True])):
+        one = replace(one, end=one.end - timedelta(hours=1))
+    return one
+
+
+@st.composite
+def bookings(draw, most: int = 7):
+    count = draw(st.integers(0, most))
+    made = [draw(appointments(n)) for n in range(count)]
+    owners = [e.reference for e in made if e.kind == "appointment"]
+    return [
+        replace(e, appointment=draw(st.sampled_from(["", *owners]))) if e.kind == "encounter" else e for e in made
+    ]

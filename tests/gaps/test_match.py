@@ -1,0 +1,153 @@
+"""Matching: the score table, written a second time from the contract and tried by brute force."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from gaps.messy import PLAN, bookings, days
+from gaps.plans import SPECIALTY, SURGERY, TYPE, ZONE, ankle, evidence, link, plan, visit
+from hypothesis import given
+
+from waykeeper.gaps import match
+from waykeeper.gaps.intervals import intervals, nearly, own_interval
+from waykeeper.plan.model import ItemState, Key, State
+
+OWN = {"two-week": 14, "six-week": 42, "three-month": 91.3, "six-month": 182.6, "twelve-month": 365.25}
+SAID = {
+    "6 week check": 42, "three month review": 91.3, "6 month": 182.6, "12 weeks": 84, "2 wk post op": 14,
+    "annual review": 365.25,
+}  # fmt: skip
+
+
+def naive(item, parts, day) -> int:
+    """The contract's sentence about the score, read literally for the texts of messy.TEXTS."""
+    total, texts = 0, [p.text for p in parts]
+    name = item.key.item
+    types = [p.service_types for p in parts]
+    specialties = [p.specialties for p in parts]
+    total += 40 * any(TYPE in t for t in types)
+    total += 30 * any(w in t for t in texts for w in item.recognise.words)
+    said = [SAID[t] for t in texts if t in SAID]
+    same = [d for d in said if abs(d - OWN[name]) < 0.5]
+    total += 20 * bool(same)
+    total += 10 * any(SPECIALTY in s for s in specialties)
+    start, end = item.dates.window.start.day, item.dates.window.end.day
+    if day is not None:
+        outside = max((start - day).days, (day - end).days, 0)
+        total += 20 if outside == 0 else 10 if outside <= (end - start).days // 2 else 0
+    total += 5 * any(p.minutes is not None and abs(p.minutes - 20) <= 15 for p in parts)
+    total -= 60 * any(abs(d - OWN[name]) > 0.12 * max(d, OWN[name]) for d in said)
+    total -= 60 * any((t and TYPE not in t) or (s and SPECIALTY not in s) for t, s in zip(types, specialties, strict=True))
+    total -= 30 * any(p.telehealth for p in parts)
+    return total
+
+
+def brute(fact):
+    """Certainty, visit and candidates by trying every visit."""
+    links = {link(PLAN, i.key.item): i.key.item for i in PLAN.items}
+    pointed = {links[name] for p in fact.parts for name in p.links if name in links}
+    if len(pointed) == 1:
+        return "linked", pointed.pop(), set()
+    if pointed:
+        return "guessed", None, pointed
+    points = {i.key.item: naive(i, fact.parts, fact.day) for i in PLAN.items}
+    best = max(points.values())
+    near = {name for name, p in points.items() if p > 0 and best - p < 15}
+    if best <= 0:
+        return "none", None, set()
+    if best >= 60 and len(near) == 1:
+        return "recognised", near.pop(), set()
+    return "guessed", None, near
+
+
+@given(bookings(), days())
+def test_equals_brute_force(found, as_of):
+    for one in match([(PLAN, State())], found, as_of).rows:
+        certainty, name, near = brute(one.fact)
+        assert one.certainty == certainty, one
+        assert (one.item.key.item if one.item else None) == name
+        assert {c.key.item for c in one.candidates} == near
+
+
+def certainty(one, of=PLAN, states=None):
+    return match([(of, states or State())], [one], SURGERY).rows[0]
+
+
+@pytest.mark.parametrize("name", [
+    "ServiceRequest/77", "{system}|{request}", "ServiceRequest/{request}", "urn:uuid:{request}",
+    "ServiceRequest?identifier={system}|{request}", "https://scheduler.example/orders|A-9",
+])  # fmt: skip
+def test_every_way_to_point_at_a_visit_links(name):
+    key = Key("visit", "six-week")
+    own = ItemState(key, references={"request": "ServiceRequest/77"}, identifiers=("https://scheduler.example/orders|A-9",))
+    uuid = PLAN.episode.uuid("visit", "six-week", "request")
+    link_to = name.format(system="https://alder-quay.example/identifier/plan", request=uuid)
+    one = certainty(evidence("Appointment/1", "booked", SURGERY, link_to=link_to), states=State({key: own}))
+    assert (one.certainty, one.item.key) == ("linked", key)
+
+
+def test_our_own_proposal_turned_into_the_booking_is_linked_in_any_round():
+    key = Key("visit", "six-week")
+    states = State({key: ItemState(key, round=3, references={"appointment": "Appointment/55"})})
+    second = PLAN.episode.uuid("visit", "six-week", "appointment", "", 2)
+    assert certainty(evidence("Appointment/55", "booked", SURGERY), states=states).item.key == key
+    assert certainty(evidence(f"Appointment/{second}", "noshow", SURGERY), states=states).item.key == key
+    fourth = PLAN.episode.uuid("visit", "six-week", "appointment", "", 4)
+    assert certainty(evidence(f"Appointment/{fourth}", "noshow"), states=states).item is None
+
+
+def test_two_plans_of_one_patient_share_nothing():
+    """A second joint: the same visit in another episode ties, so the booking is a guess for both."""
+    first, second = ankle(), ankle(number=2)
+    one = evidence("Appointment/1", "booked", visit("six-week").dates.target.day, text="6 week check", service_types=(TYPE,))
+    tied = match([(first, State()), (second, State())], [one], SURGERY).rows[0]
+    assert (tied.certainty, len(tied.candidates)) == ("guessed", 2)
+    linked = evidence("Appointment/2", "booked", SURGERY, link_to=link(second, "six-week"))
+    assert match([(first, State()), (second, State())], [linked], SURGERY).rows[0].item.episode.number == 2
+
+
+def test_several_appointments_share_a_visit_and_none_is_used_twice():
+    made = [evidence(f"Appointment/{n}", "booked", visit("six-week").dates.target.day, link_to=link(PLAN, "six-week"))
+            for n in range(3)]  # fmt: skip
+    found = match([(PLAN, State())], made, SURGERY)
+    assert [m.item.key.item for m in found.rows] == ["six-week"] * 3
+
+
+def test_practitioner_as_planned():
+    key = Key("visit", "six-week")
+    states = State({key: ItemState(key, owner="Practitioner/3")})
+    with_him = evidence("Appointment/1", "booked", SURGERY, text="follow-up", practitioner=("Practitioner/3",))
+    assert "practitioner +10" in certainty(with_him, states=states).reasons
+
+
+@pytest.mark.parametrize(("text", "wanted"), [
+    ("6 week check", {("day", 42)}), ("6wk", {("day", 42)}), ("six-week visit", {("day", 42)}),
+    ("2 weeks and 3 months", {("day", 14), ("month", 3)}), ("one year", {("month", 12)}), ("annual", {("month", 12)}),
+    ("room 6 weekend", set()), ("10:30 mobile", set()), ("4.5 months", set()), ("01/02 weeks", set()), ("", set()),
+    ("twenty-four month", {("month", 24)}), ("0 days", set()),
+])  # fmt: skip
+def test_intervals_in_words(text, wanted):
+    assert intervals(text) == frozenset(wanted)
+
+
+def test_own_interval_is_of_visits_after_an_event_only():
+    assert own_interval("6 weeks after surgery") == ("day", 42)
+    assert own_interval("3 weeks before surgery") is None
+    assert own_interval("later of 2 weeks after surgery and discharge") is None
+    assert nearly(("day", 84), ("month", 3))
+    assert not nearly(("day", 42), ("month", 3))
+
+
+def test_a_plan_without_visits_matches_nothing():
+    one = certainty(evidence("Appointment/1", "booked", SURGERY, text="6 week check"), of=plan())
+    assert (one.certainty, one.item) == ("none", None)
+
+
+def test_words_match_whole_words_only():
+    assert "words +30" in certainty(evidence("A/1", "booked", text="Wound-check, nurse")).reasons
+    assert not re.search("words", " ".join(certainty(evidence("A/1", "booked", text="unwound checklist")).reasons))
+
+
+def test_zone_is_the_clinics():
+    assert PLAN.zone == ZONE
