@@ -63,7 +63,7 @@ class Maker:
         if language:
             resource["language"] = language
         return resource | {
-            "text": narrative(title),
+            "text": narrative(title, language),
             "extension": [encode(ITEM, [*identity, *facts])],
             "identifier": [{"system": self.plan.episode.clinic_url + IDENTIFIER_PATH, "value": identifier}],
         }
@@ -95,9 +95,11 @@ class Maker:
         return resource
 
 
-def narrative(title: str) -> dict[str, str]:
+def narrative(title: str, language: str = "") -> dict[str, str]:
     """A short generated narrative without dates."""
-    return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{escape(title)}</p></div>'}
+    spoken = f' lang="{language}" xml:lang="{language}"' if language else ""
+    div = f'<div xmlns="http://www.w3.org/1999/xhtml"{spoken}><p>{escape(title)}</p></div>'
+    return {"status": "generated", "div": div}
 
 
 def _language(words: Mapping[str, str]) -> str:

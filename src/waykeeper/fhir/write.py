@@ -369,7 +369,7 @@ def _mirror(maker: Maker, gate: Item, need: Key) -> Resource:
     """A child of the gate that is done when its focus is; it belongs to the gate and shares its round."""
     needed = maker.plan.item(need)
     mirror = maker.task(gate, f"mirror:{need}", "mirror", [("mirrors", str(need))])
-    mirror["text"] = narrative(f"{gate.title}: {needed.title}")
+    mirror["text"] = narrative(f"{gate.title}: {needed.title}", mirror.get("language", ""))
     return _put(
         mirror,
         description=f"Needed: {needed.title}",
