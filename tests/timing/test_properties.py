@@ -91,7 +91,8 @@ offsets = st.one_of(
 )
 visits = st.builds(Event, st.just("visit"), names)
 visit_days = st.builds(DayOf, visits, wall_clocks) | st.builds(At, visits)
-simple_points = st.one_of(offsets, st.builds(DayOf, all_events, st.none() | wall_clocks), visit_days, st.builds(At, all_events))
+event_days = st.builds(DayOf, all_events, st.none() | wall_clocks)
+simple_points = st.one_of(offsets, event_days, visit_days, st.builds(At, all_events))
 points = st.one_of(
     simple_points,
     st.builds(Pick, st.sampled_from(["later", "earlier"]), simple_points, simple_points).filter(
