@@ -87,14 +87,15 @@ def draft(root: Node, found: list[Finding], changed: Mapping[str, tuple[str, ...
             items += _items(fields, key.text, "", changed or {})
     anchors = tuple((_anchor(name, inner), inner) for name, inner in _entries(fields, "anchors"))
     facts = tuple((_fact(name, inner), inner) for name, inner in _entries(fields, "facts"))
+    unique = tuple(_unique(items, found))
     pathway = Pathway(
         fields.text("pathway"), fields.text("version"), fields.text("url"), fields.text("title"),
         tuple(a for a, _ in anchors), tuple(f for f, _ in facts), tuple(p for p, _ in phases),
-        tuple(d.item for d in _unique(items, found)),
+        tuple(d.item for d in unique),
         codes={name: _codings(value) for name, value in fields.map("codes").items()},
         file=root.position.file,
     )  # fmt: skip
-    return Draft(pathway, fields, tuple(items), tuple(phases), anchors, facts, dict(fields.map("reading")))
+    return Draft(pathway, fields, unique, tuple(phases), anchors, facts, dict(fields.map("reading")))
 
 
 def _entries(fields: Fields, key: str) -> Iterator[tuple[Node, Fields]]:

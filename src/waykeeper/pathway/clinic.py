@@ -103,7 +103,7 @@ def _settings(fields: Fields, found: list[Finding]) -> Settings:
 def _calendar(fields: Fields, zone: str, found: list[Finding], years: tuple[int, ...]) -> WorkingCalendar:
     hours = fields.record("hours")
     weekdays = frozenset(i for i, day in enumerate(WEEKDAYS) if day in hours.values)
-    if "hours" in fields.nodes and not weekdays:
+    if "hours" in fields.nodes and not hours.node.entries:
         found.append(finding("WKP703", "no weekday has opening hours, no visit could be booked", fields.at("hours")))
     times = [_hours(day, hours, found) for day in hours.values]
     span = (min(t[0] for t in times), max(t[1] for t in times)) if times else None

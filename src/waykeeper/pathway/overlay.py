@@ -86,7 +86,7 @@ class Overlaid:
                 if self._free(here, key):
                     self.root = put(self.root, here, key, value)
                     self._note(here)
-            elif value.kind == "map" and held.kind == "map" and not _is_entry(here):
+            elif value.kind == "map" and held.kind == "map" and not _taken(here, held, value):
                 self._add(here, value)
             elif self._free(here, key):
                 details = f"{'.'.join(here)} is there already, at {held.position}"
@@ -172,9 +172,10 @@ def _named(items: Node, path: Path) -> Iterator[tuple[str, Path]]:
             yield name.text, (*path, name.text)
 
 
-def _is_entry(path: Path) -> bool:
-    """True for the path of a fact, an anchor or an item's mapping of named points: not walked into by `add`."""
-    return path[0] in {"facts", "anchors"} and len(path) == 2
+def _taken(path: Path, held: Node, new: Node) -> bool:
+    """True where a whole fact, anchor or item would be added again: it has a key that the new one has too."""
+    whole = len(path) > 1 and (path[-2] in KINDS or path[:-1] in {("facts",), ("anchors",)})
+    return whole and any(held.get(key.text) is not None for key, _ in new.entries)
 
 
 def _items_of(path: Path, node: Node | None) -> list[str]:

@@ -210,7 +210,7 @@ class _Builder:
 
     def _scalar(self, event: Any) -> Node:
         start, end = self._index(event.start_mark), self._index(event.end_mark)
-        quoted = event.style is not None
+        quoted = event.style not in {None, ""}  # libyaml gives "" for a plain scalar
         return Node("text", self._position(event), event.value, self.text[start:end], quoted=quoted)
 
     def _add(self, node: Node) -> None:

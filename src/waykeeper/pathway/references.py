@@ -12,6 +12,7 @@ from waykeeper.pathway.reader import Node
 from waykeeper.timing import Event, events
 
 PATIENT = "patient"
+STANDINGS = ("required", "assume", "awaited")
 
 
 def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, found: list[Finding]) -> None:
@@ -40,13 +41,12 @@ def check_roles(draft: Draft, clinic: Clinic | None, found: list[Finding]) -> No
 
 def _anchors(draft: Draft, found: list[Finding]) -> None:
     for anchor, fields in draft.anchors:
-        given = {"required": anchor.required, "assume": anchor.assume, "awaited": anchor.awaited}
-        ways = [way for way, has in given.items() if has]
+        ways = [way for way in STANDINGS if way in fields.nodes and fields.values.get(way, True)]
         if len(ways) != 1:
             shown = " and ".join(ways) if ways else "none of required, assume, awaited"
             details = f"anchor {anchor.name!r} has {shown}, it must have exactly one of the three"
             found.append(finding("WKP407", details, anchor.origin if not ways else fields.at(ways[-1])))
-    if "anchors" in draft.root.values and not any(a.required for a, _ in draft.anchors):
+    if "anchors" in draft.root.values and not any("required" in fields.nodes for _, fields in draft.anchors):
         details = "no anchor is required, so nothing could be dated"
         found.append(finding("WKP407", details, draft.root.at("anchors")))
 
