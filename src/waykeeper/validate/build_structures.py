@@ -28,7 +28,7 @@ def type_records(definitions: Iterable[dict[str, Any]]) -> dict[str, Any]:
 
 
 def _record(definition: dict[str, Any]) -> dict[str, Any]:
-    elements = definition["snapshot"]["element"]
+    elements = _renamed(definition)
     root = elements[0]["path"]
     record: dict[str, Any] = {"k": definition["kind"], "base": _base(definition), "nodes": {}, "inv": {}}
     if definition.get("abstract"):
@@ -45,6 +45,13 @@ def _record(definition: dict[str, Any]) -> dict[str, Any]:
     return record
 
 
+def _renamed(definition: dict[str, Any]) -> list[dict[str, Any]]:
+    """The elements with paths that begin with the record's name: SimpleQuantity's own say Quantity."""
+    elements: list[dict[str, Any]] = definition["snapshot"]["element"]
+    name, root = definition["url"].removeprefix(_SD), elements[0]["path"]
+    return [element | {"path": name + element["path"].removeprefix(root)} for element in elements]
+
+
 def _base(definition: dict[str, Any]) -> str:
     return str(definition.get("baseDefinition", "")).removeprefix(_SD)
 
@@ -58,7 +65,7 @@ def _invariants(element: dict[str, Any], into: dict[str, Any]) -> list[str]:
     keys = []
     for constraint in element.get("constraint", []):
         key = constraint["key"]
-        if key in _EVERYWHERE and not element["path"] in ("Element", "Extension", "DomainResource"):
+        if key in _EVERYWHERE:  # the walk itself checks these
             continue
         into[key] = [constraint["severity"], constraint["human"], constraint["expression"]]
         keys.append(key)
@@ -93,6 +100,16 @@ def _code(type_: dict[str, Any]) -> str:
     return str(type_["code"])
 
 
+def _bound(binding: dict[str, Any]) -> list[str] | None:
+    """[strength, value set] of a binding that is checked; a maximal value set binds like a required one."""
+    for extension in binding.get("extension", []):
+        if extension["url"] == _SD + "elementdefinition-maxValueSet":
+            return ["required", str(extension["valueCanonical"]).partition("|")[0]]
+    if binding.get("strength") in ("required", "extensible") and "valueSet" in binding:
+        return [binding["strength"], binding["valueSet"].partition("|")[0]]
+    return None
+
+
 def _one(element: dict[str, Any], name: str, code: str, type_: dict[str, Any], keys: list[str]) -> dict[str, Any]:
     out: dict[str, Any] = {"n": name, "t": code}
     if element["max"] != "1":
@@ -101,9 +118,9 @@ def _one(element: dict[str, Any], name: str, code: str, type_: dict[str, Any], k
             out["M"] = int(element["max"])
     if element["min"]:
         out["m"] = element["min"]
-    binding = element.get("binding", {})
-    if binding.get("strength") in ("required", "extensible") and "valueSet" in binding and code in _BINDABLE:
-        out["b"] = [binding["strength"], binding["valueSet"].partition("|")[0]]
+    bound = _bound(element.get("binding", {}))
+    if bound and code in _BINDABLE:
+        out["b"] = bound
     if code in ("Reference", "canonical") and type_.get("targetProfile"):
         targets = sorted(t.removeprefix(_SD) for t in type_["targetProfile"])
         if targets != ["Resource"]:

@@ -57,8 +57,13 @@ def is_uri(text: str) -> bool:
     if " " in text or not text.isprintable() or text.startswith(("oid:", "uuid:")):
         return False
     if text.startswith("urn:oid:"):
-        return _OID.fullmatch(text) is not None
+        return is_oid(text)
     return not text.startswith("urn:uuid:") or is_uuid(text.partition("#")[0])
+
+
+def is_oid(text: str) -> bool:
+    """`urn:oid:` and an OID of at least three dots, as the official validator has it."""
+    return _OID.fullmatch(text) is not None and text.rindex(".") >= len("urn:oid:1.2.3")
 
 
 def is_uuid(text: str) -> bool:
@@ -78,7 +83,7 @@ TEXT_TESTS: dict[str, Test] = {
     "uri": is_uri,
     "url": is_uri,
     "canonical": is_uri,
-    "oid": _OID.fullmatch,
+    "oid": is_oid,
     "uuid": _UUID.fullmatch,
     "date": is_date,
     "dateTime": is_datetime,

@@ -16,7 +16,7 @@ MOST_FINDINGS = 10_000
 class Run:
     """Collects findings; `resource` is the resource that the walk is in, `root` the one that contains it."""
 
-    __slots__ = ("base", "bundle", "found", "outer", "resource", "root", "stricter")
+    __slots__ = ("base", "bundle", "extensions", "found", "outer", "resource", "root", "stricter", "unknown_extensions")
 
     def __init__(self, outer: dict[str, Any], stricter: bool) -> None:
         """Start on the outermost resource."""
@@ -25,8 +25,14 @@ class Run:
         self.root = outer
         self.base: Place = None
         self.bundle: Any = None
+        self.extensions: dict[str, dict[str, Any]] = {}
         self.stricter = stricter
+        self.unknown_extensions: set[str] = set()
         self.found: list[tuple[str, Place, str, str, str | None]] = []
+
+    def extension(self, url: str) -> dict[str, Any] | None:
+        """The record of an extension that the given profiles define."""
+        return self.extensions.get(url)
 
     def add(self, code: str, place: Place, details: str, help: str = "", severity: str | None = None) -> None:  # noqa: A002 - the finding's field
         """Note a finding at a place."""

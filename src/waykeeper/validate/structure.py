@@ -8,6 +8,7 @@ from typing import Any
 
 from waykeeper.findings import did_you_mean
 from waykeeper.validate.bindings import check_coding, coded_check
+from waykeeper.validate.bundles import check_bundle, entries_by_url
 from waykeeper.validate.extensions_known import check_extension
 from waykeeper.validate.invariants import Rule, rules_of
 from waykeeper.validate.narrative import check_narrative
@@ -107,7 +108,7 @@ def walk(node: Node, value: dict[str, Any], place: Place, run: Run) -> None:
             found = ", ".join(sorted(choice.intersection(value)))
             run.add("WKV106", place, f"more than one of a choice is given: {found}")
     for rule in node.rules:
-        if not rule.test(value, run):
+        if not rule.holds(value, run):
             rule.report(place, run)
 
 
@@ -316,7 +317,7 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
 
 def _rule_check(rule: Rule) -> One:
     def check(value: Any, here: Place, run: Run) -> None:
-        if not rule.test(value, run):
+        if not rule.holds(value, run):
             rule.report(here, run)
 
     return check
@@ -345,7 +346,11 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         remedy = did_you_mean(name, resource_types())
         run.add("WKV009", (place, "resourceType"), f"{name!r} is no R4 resource type", remedy)
         return
-    outer = run.resource
+    outer, bundle = run.resource, run.bundle
     run.resource, run.base = value, place
+    if name == "Bundle":
+        run.bundle = entries_by_url(value)
     walk(node_of(name), value, place, run)
-    run.resource = outer
+    if name == "Bundle":
+        check_bundle(value, place, run)
+    run.resource, run.bundle = outer, bundle

@@ -44,8 +44,8 @@ def value_set_record(url: str) -> dict[str, Any] | None:
 
 
 def code_system_record(url: str) -> dict[str, Any] | None:
-    """The codes of a code system that 4.0.1 publishes, or None."""
-    return _record("codesystems.jsonl", url)
+    """The codes of a code system that 4.0.1 publishes, or of ISO 3166 and 4217 (kept by hand), or None."""
+    return _record("codesystems.jsonl", url) or _record("iso_codes.jsonl", url)
 
 
 @cache

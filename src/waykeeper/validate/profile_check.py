@@ -1,0 +1,175 @@
+"""Laying a profile over a resource: cardinality, fixed and pattern values, bindings, slices, types."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from waykeeper.validate.fhirpath import evaluate
+from waykeeper.validate.profiles import Profile, ProfileElement, bound_set
+from waykeeper.validate.references import target_type
+from waykeeper.validate.run import Place, Run
+from waykeeper.validate.slicing import NotTold, slice_of
+from waykeeper.validate.tables import type_record
+
+Json = dict[str, Any]
+Held = list[tuple[Any, Place, str]]  # value, place, JSON name
+
+
+def check_profiles(profiles: tuple[Profile, ...], resource: Json, place: Place, run: Run) -> None:
+    """Lay every profile that applies over a resource."""
+    meta = resource.get("meta")
+    claimed = meta.get("profile") if isinstance(meta, dict) else None
+    claims = {str(url).partition("|")[0] for url in claimed} if isinstance(claimed, list) else set()
+    for profile in profiles:
+        if profile.type == resource.get("resourceType") and (profile.always or profile.url in claims):
+            _check_children(profile, profile.root, resource, place, run)
+            _check_invariants(profile, profile.root, resource, profile.type, place, run)
+
+
+def _check_children(profile: Profile, element: ProfileElement, value: Any, place: Place, run: Run) -> None:
+    if not isinstance(value, dict):
+        return
+    for child in element.children.values():
+        held = values_of(child.name, value, place)
+        _check_count(profile, child, held, place, run)
+        for item, here, key in held:
+            _check_value(profile, child, item, here, key, run)
+        if child.slices:
+            _check_slices(profile, child, held, value, place, run)
+
+
+def values_of(name: str, value: Json, place: Place) -> Held:
+    """The values of an element in an object; of a choice such as `value[x]` whichever form is there."""
+    if name.endswith("[x]"):
+        stem = name.removesuffix("[x]")
+        keys = [k for k in value if isinstance(k, str) and k.startswith(stem) and k[len(stem) : len(stem) + 1].isupper()]
+    else:
+        keys = [name] if name in value else [f"_{name}"] if f"_{name}" in value else []
+    out: Held = []
+    for key in keys:
+        held = value[key]
+        if isinstance(held, list):
+            out += [(item, ((place, key), index), key) for index, item in enumerate(held)]
+        else:
+            out.append((held, (place, key), key))
+    return out
+
+
+def _check_count(profile: Profile, element: ProfileElement, held: Held, place: Place, run: Run, label: str = "") -> None:
+    name = label or element.name
+    if len(held) < element.least:
+        run.add("WKV803", place, f"{name} is there {len(held)} times; profile {profile.url} needs {element.least}")
+    if element.most is not None and len(held) > element.most:
+        run.add("WKV804", held[element.most][1], f"{name} is there {len(held)} times; profile {profile.url} allows {element.most}")  # noqa: E501 - one sentence
+
+
+def _check_value(profile: Profile, element: ProfileElement, value: Any, here: Place, key: str, run: Run) -> None:
+    """One value against one element or slice of the profile, and what stands below it."""
+    _check_fixed(profile, element, value, here, run)
+    _check_type(profile, element, value, here, key, run)
+    _check_binding(profile, element, value, here, run)
+    _check_children(profile, element, value, here, run)
+    if isinstance(value, dict):
+        _check_invariants(profile, element, value, element.path, here, run)
+
+
+def _check_fixed(profile: Profile, element: ProfileElement, value: Any, here: Place, run: Run) -> None:
+    demand = element.fixed
+    if demand is None:
+        return
+    kind, wanted = demand
+    if kind == "fixed" and value != wanted:
+        run.add("WKV805", here, f"the value must be {_short(wanted)} in profile {profile.url}")
+    elif kind == "pattern" and not fits_pattern(value, wanted):
+        run.add("WKV806", here, f"the value must contain {_short(wanted)} in profile {profile.url}")
+
+
+def fits_pattern(value: Any, pattern: Any) -> bool:
+    """Whether a value holds everything that the pattern holds (lists: each item somewhere)."""
+    if isinstance(pattern, dict):
+        return isinstance(value, dict) and all(k in value and fits_pattern(value[k], p) for k, p in pattern.items())
+    if isinstance(pattern, list):
+        return isinstance(value, list) and all(any(fits_pattern(v, p) for v in value) for p in pattern)
+    return bool(value == pattern)
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 120 else text[:120] + " ..."
+
+
+def _check_type(profile: Profile, element: ProfileElement, value: Any, here: Place, key: str, run: Run) -> None:
+    types = element.record.get("type", [])
+    codes = [str(t["code"]) for t in types if "code" in t]
+    if element.name.endswith("[x]") and codes:
+        stem = element.name.removesuffix("[x]")
+        allowed = {stem + code[0].upper() + code[1:] for code in codes}
+        if key not in allowed:
+            run.add("WKV808", here, f"{key} is not allowed in profile {profile.url}; allowed: {', '.join(sorted(allowed))}")
+    if "Reference" in codes and isinstance(value, dict) and isinstance(value.get("reference"), str):
+        _check_target(profile, types, value["reference"], here, run)
+
+
+def _check_target(profile: Profile, types: list[Json], text: str, here: Place, run: Run) -> None:
+    """Only targets that are plain resource types can be told without reading the target."""
+    urls = [u for t in types for u in t.get("targetProfile", [])]
+    names = {u.rpartition("/")[2] for u in urls}
+    found = target_type(text, run)
+    plain = all(type_record(n) is not None and u.startswith("http://hl7.org/fhir/StructureDefinition/") for n, u in zip((u.rpartition("/")[2] for u in urls), urls, strict=True))  # noqa: E501
+    if urls and plain and found and found not in names and "Resource" not in names:
+        run.add("WKV808", here, f"the reference leads to {found}; profile {profile.url} allows {', '.join(sorted(names))}")
+
+
+def _check_binding(profile: Profile, element: ProfileElement, value: Any, here: Place, run: Run) -> None:
+    binding = element.record.get("binding", {})
+    if binding.get("strength") != "required" or "valueSet" not in binding:
+        return
+    bound = bound_set(profile, binding["valueSet"])
+    if isinstance(value, str):
+        ok = bound.has_code(value)
+    elif isinstance(value, dict):
+        codings = value.get("coding") if "coding" in value or "system" not in value else [value]
+        ok = not bound.known or any(
+            isinstance(c, dict) and isinstance(c.get("code"), str) and bound.has(c.get("system"), c["code"])
+            for c in (codings if isinstance(codings, list) else [])
+        )
+    else:
+        return
+    if not ok:
+        run.add("WKV807", here, f"the code is not in the value set {binding['valueSet']} that profile {profile.url} requires")
+
+
+def _check_slices(profile: Profile, element: ProfileElement, held: Held, owner: Json, place: Place, run: Run) -> None:
+    slicing = element.record.get("slicing", {})
+    groups: dict[str, Held] = {name: [] for name in element.slices}
+    for value, here, key in held:
+        try:
+            name = slice_of(element, slicing, value, key, run)
+        except NotTold as why:
+            run.add("WKV809", here, f"slices of {element.path} in profile {profile.url} were not checked: {why}")
+            return
+        if name is not None:
+            groups[name].append((value, here, key))
+        elif slicing.get("rules") == "closed":
+            run.add("WKV810", here, f"the value fits no slice of {element.path}, and profile {profile.url} closes them")
+    for name, members in groups.items():
+        part = element.slices[name]
+        _check_count(profile, part, members, place, run, f"{element.name}:{name}")
+        for value, here, key in members:
+            _check_value(profile, part, value, here, key, run)
+
+
+def _check_invariants(profile: Profile, element: ProfileElement, value: Json, base: str, here: Place, run: Run) -> None:
+    """The profile's own invariants; those of the base types are checked already."""
+    for rule in element.record.get("constraint", []):
+        source = str(rule.get("source", profile.url))
+        if not source.startswith("http://hl7.org/fhir/StructureDefinition/") and "expression" in rule:
+            if _is_base(rule):
+                continue
+            if not evaluate(rule["expression"], base, value, run):
+                severity = "error" if rule.get("severity") == "error" else "warning"
+                run.add("WKV811", here, f"invariant {rule.get('key')} of profile {profile.url} is broken: {rule.get('human', '')}", severity=severity)  # noqa: E501
+
+
+def _is_base(rule: Json) -> bool:
+    return str(rule.get("key")) in {"ele-1", "ext-1", "dom-2", "dom-3", "dom-4", "dom-5", "dom-6"}

@@ -1,0 +1,171 @@
+"""Profiles: StructureDefinitions with snapshots, compiled once and laid over resources."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from waykeeper.findings import Position, WaykeeperError, finding
+from waykeeper.validate.extensions import extension_record
+from waykeeper.validate.terminology import ValueSet, value_set
+
+Json = dict[str, Any]
+_SD = "http://hl7.org/fhir/StructureDefinition/"
+
+
+@dataclass(slots=True)
+class ProfileElement:
+    """One element of a snapshot with what stands below it; `slices` are its named parts."""
+
+    name: str
+    path: str
+    record: Json
+    children: dict[str, ProfileElement] = field(default_factory=dict)
+    slices: dict[str, ProfileElement] = field(default_factory=dict)
+
+    @property
+    def fixed(self) -> tuple[str, Any] | None:
+        """("fixed" | "pattern", value), where the element states one."""
+        for key, value in self.record.items():
+            if key.startswith("fixed"):
+                return "fixed", value
+            if key.startswith("pattern"):
+                return "pattern", value
+        return None
+
+    @property
+    def least(self) -> int:
+        """The fewest times that the element occurs."""
+        return int(self.record.get("min", 0))
+
+    @property
+    def most(self) -> int | None:
+        """The most times that the element occurs, None for any number."""
+        text = str(self.record.get("max", "*"))
+        return None if text == "*" else int(text)
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A profile on a resource type, ready to be laid over resources.
+
+    `always`: over every resource of its type, else over those that claim it in `meta.profile`.
+    """
+
+    url: str
+    type: str
+    root: ProfileElement
+    always: bool
+    value_sets: dict[str, ValueSet]
+    must_support: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Profiles:
+    """What was loaded from one or more definitions: profiles, and extension definitions by url."""
+
+    profiles: tuple[Profile, ...] = ()
+    extensions: dict[str, Json] = field(default_factory=dict)
+
+
+def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profiles:
+    """Compile StructureDefinitions; ValueSets and CodeSystems among them serve their bindings.
+
+    `always=True` lays each profile over every resource of its type, `False` over resources that claim it.
+    Raises WaykeeperError with WKV801 where a profile has no snapshot, WKV802 where it is no definition.
+    """
+    held = list(definitions)
+    for definition in held:
+        if not isinstance(definition, dict) or "resourceType" not in definition:
+            raise WaykeeperError(finding("WKV802", "a profile must be a StructureDefinition in JSON"))
+    sets = _package_sets(held)
+    profiles, extensions = [], {}
+    for definition in held:
+        if definition["resourceType"] != "StructureDefinition":
+            continue
+        _need_snapshot(definition)
+        if definition.get("type") == "Extension":
+            extensions[str(definition.get("url"))] = extension_record(definition)
+        else:
+            profiles.append(_profile(definition, always, sets))
+    return Profiles(tuple(profiles), extensions)
+
+
+def all_profiles(given: Sequence[Any]) -> Profiles:
+    """What the caller gave, definitions or `Profiles`, as one."""
+    loaded = [p if isinstance(p, Profiles) else load_profiles([p], always=True) for p in given]
+    if len(loaded) == 1:
+        return loaded[0]
+    extensions = {url: record for one in loaded for url, record in one.extensions.items()}
+    return Profiles(tuple(p for one in loaded for p in one.profiles), extensions)
+
+
+def _need_snapshot(definition: Json) -> None:
+    url = definition.get("url", "without url")
+    elements = (definition.get("snapshot") or {}).get("element")
+    if not isinstance(elements, list) or not elements:
+        raise WaykeeperError(finding("WKV801", f"profile {url} has no snapshot", Position(path=str(url))))
+
+
+def _profile(definition: Json, always: bool, sets: dict[str, ValueSet]) -> Profile:
+    elements = definition["snapshot"]["element"]
+    root = ProfileElement(elements[0]["path"], elements[0]["path"], elements[0])
+    for record in elements[1:]:
+        _place(root, record)
+    support = tuple(str(e.get("id", e["path"])) for e in elements if e.get("mustSupport"))
+    return Profile(str(definition.get("url", "")), str(definition["type"]), root, always, sets, support)
+
+
+def _place(root: ProfileElement, record: Json) -> None:
+    """Hang an element under the one that its id names: `Patient.identifier:mrn.system`."""
+    at = root
+    steps = str(record.get("id") or record["path"]).split(".")[1:]
+    for number, step in enumerate(steps):
+        name, _, slice_ = step.partition(":")
+        last = number == len(steps) - 1
+        if name not in at.children:
+            at.children[name] = ProfileElement(name, record["path"], record if last and not slice_ else {})
+        at = at.children[name]
+        if slice_:
+            if slice_ not in at.slices:
+                at.slices[slice_] = ProfileElement(name, record["path"], record if last else {})
+            at = at.slices[slice_]
+
+
+def _package_sets(definitions: list[Json]) -> dict[str, ValueSet]:
+    """The value sets of a package, as far as they list their codes."""
+    systems = {
+        d["url"]: frozenset(_concepts(d)) for d in definitions if d["resourceType"] == "CodeSystem" and "url" in d
+    }
+    out: dict[str, ValueSet] = {}
+    for definition in definitions:
+        if definition["resourceType"] == "ValueSet" and "url" in definition:
+            out[definition["url"]] = _package_set(definition, systems)
+    return out
+
+
+def _concepts(node: Json) -> list[str]:
+    return [c for concept in node.get("concept", []) for c in (str(concept.get("code")), *_concepts(concept))]
+
+
+def _package_set(definition: Json, systems: dict[str, frozenset[str]]) -> ValueSet:
+    by_system: dict[str, frozenset[str] | None] = {}
+    known = True
+    for include in definition.get("compose", {}).get("include", []):
+        system = include.get("system", "")
+        if include.get("valueSet") or include.get("filter"):
+            known = False
+        elif include.get("concept"):
+            by_system[system] = (by_system.get(system) or frozenset()) | {str(c["code"]) for c in include["concept"]}
+        else:
+            by_system[system] = systems.get(system)
+    listed = [codes for codes in by_system.values() if codes is not None]
+    whole = known and len(listed) == len(by_system) and bool(listed)
+    return ValueSet(definition["url"], by_system, frozenset().union(*listed) if whole else None, known=known)
+
+
+def bound_set(profile: Profile, url: str) -> ValueSet:
+    """The value set that an element of a profile binds: of its package, else of the specification."""
+    plain = url.partition("|")[0]
+    return profile.value_sets.get(plain) or value_set(plain)
