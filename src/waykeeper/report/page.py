@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
+
+_DATE = re.compile(r"(?:\b[A-Z][a-z]{2} )?\b\d{4}-\d{2}-\d{2}\b")
 
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    made = Environment(
         loader=PackageLoader("waykeeper.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -22,11 +25,18 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    made.filters["dated"] = dated
+    return made
 
 
 @cache
 def _asset(name: str) -> str:
     return (files("waykeeper.report") / "templates" / name).read_text("utf-8") if name else ""
+
+
+def dated(text: str) -> Markup:
+    """The text, escaped, with each date kept on one line: `Fri 2026-` and `06-26` are misread apart."""
+    return Markup(_DATE.sub(r'<span class="d">\g<0></span>', str(escape(text))))
 
 
 def digest(text: str) -> str:

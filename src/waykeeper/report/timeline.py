@@ -35,6 +35,7 @@ class Lane:
     severity: int
     y: int
     text: str
+    label: Tick
     window: tuple[float, float] | None = None  # left edge and width
     target: float | None = None
     booked: float | None = None
@@ -100,12 +101,15 @@ def _booked(row: Row) -> date | None:
 
 
 def _lane(row: Row, index: int, scale: _Scale) -> Lane:
-    window = None
+    window: tuple[float, float] | None = None
     if row.window_start and row.window_end:
         left, right = scale.at(row.window_start), scale.at(row.window_end + timedelta(days=1))
         window = (left, round(max(right - left, 0.8), 2))
+    middle = scale.at(_days(row)[0])
+    left, right = (window[0], window[0] + window[1]) if window else (middle, middle)
+    label = Tick(left, row.title) if left < 55 else Tick(round(right, 2), row.title, "end")
     return Lane(
-        row.title, row.verdict, row.severity, TOP + LANE * index, _said(row), window,
+        row.title, row.verdict, row.severity, TOP + LANE * index, _said(row), label, window,
         *(scale.at(d) if d else None for d in (row.target, _booked(row), row.attended)),
     )  # fmt: skip
 

@@ -55,6 +55,7 @@
     names();
     refresh();
   }));
+  document.getElementById("filters").open = window.matchMedia("(min-width: 861px)").matches;
   tools.hidden = false;
   order();
   names();
