@@ -5,9 +5,7 @@ import pytest
 from waykeeper.timing import PhraseError, grammar_table, parse, spelling
 
 PRODUCTIONS = grammar_table()["productions"]
-ACCEPTED = [
-    (name, written, right) for name, p in PRODUCTIONS.items() for written, right in p["accepts"].items()
-]
+ACCEPTED = [(name, written, right) for name, p in PRODUCTIONS.items() for written, right in p["accepts"].items()]
 REFUSED = [(name, written, code) for name, p in PRODUCTIONS.items() for written, code in p["refuses"].items()]
 
 

@@ -106,9 +106,7 @@ spans = st.one_of(
     st.builds(Until, points),
 )
 series = st.one_of(
-    st.builds(
-        Series, counts, calendar_units, spans, condition=st.sampled_from(["", "as needed", "while awake"])
-    ),
+    st.builds(Series, counts, calendar_units, spans, condition=st.sampled_from(["", "as needed", "while awake"])),
     st.builds(Series, st.just(1), st.just(Unit.DAY), spans, st.lists(wall_clocks, unique=True, max_size=3).map(tuple)),
 )
 phrases = st.one_of(points, spans, series)

@@ -132,7 +132,8 @@ def test_moments_sort_with_whole_days_first():
         Moment(day, time(1, 30), "America/Chicago", 1),
         Moment(day, time(2), "America/Chicago"),
     ]
-    assert sorted(ordered[::-1]) == ordered
+    shuffled = [ordered[i] for i in (3, 0, 4, 2, 1)]
+    assert sorted(shuffled) == ordered
 
 
 def test_the_calendar_says_where_its_holidays_come_from():
@@ -199,3 +200,55 @@ def test_lateness_is_never_before_the_day_after_the_target():
     for close in range(1, 28):
         late = lateness(date(2026, 4, 1), date(2026, 4, close), 7)
         assert late > date(2026, 4, 1)
+
+
+@pytest.mark.parametrize(
+    "text", ["9999 years after surgery", "9999 weeks before surgery", "9999 months before surgery"]
+)
+def test_beyond_the_calendar_of_python(text):
+    with pytest.raises(TimingError, match="outside the years 1 to 9999") as caught:
+        resolve(parse(text), {"surgery": Moment(date(30, 3, 18))}, calendar_for("", []))
+    assert caught.value.code == "WKT204"
+
+
+def test_hours_beyond_the_calendar_of_python():
+    known = {"surgery": Moment(date(9999, 12, 31), time(12), "UTC")}
+    with pytest.raises(TimingError, match="outside the years 1 to 9999"):
+        resolve(parse("9999 hours after surgery"), known, calendar_for("", []))
+
+
+def test_a_proof_that_the_calendar_is_too_short_for():
+    calendar = calendar_for("US", [2026])
+    proof = contains(
+        parse("9 years after surgery"), parse("7 days either side of target"), policy="earlier", calendar=calendar
+    )
+    assert proof.verdict == "always"  # the target alone; its rolled day is proved from the target's own day
+    proof = contains(
+        parse("9 years after surgery"), parse("3287 to 3288 days after surgery"), policy="earlier", calendar=calendar
+    )
+    assert proof.verdict == "sometimes"
+
+
+def test_an_unknown_policy_is_a_mistake_of_the_caller():
+    with pytest.raises(ValueError, match="sideways"):
+        waykeeper.timing.roll(date(2026, 6, 20), "sideways", None, calendar_for("US", [2026]))
+
+
+def test_elapsed_units_are_no_calendar_units():
+    from waykeeper.timing.arithmetic import add_calendar
+
+    with pytest.raises(ValueError, match="elapsed time"):
+        add_calendar(date(2026, 3, 18), 1, waykeeper.timing.Unit.HOUR, calendar_for("", []))
+
+
+def test_a_day_or_a_time_without_zone_is_no_instant():
+    for moment in (Moment(date(2026, 3, 18)), Moment(date(2026, 3, 18), time(7, 30))):
+        with pytest.raises(ValueError, match="no instant"):
+            moment.instant()
+    assert str(Moment(date(2026, 3, 18), time(7, 30))) == "2026-03-18T07:30:00"
+
+
+def test_an_anchor_without_zone_is_in_the_clinics():
+    known = {"surgery": Moment(date(2026, 3, 18), time(7, 30))}
+    found = resolve(parse("2 hours before surgery"), known, calendar_for("", [], zone="America/Chicago"))
+    assert str(found) == "2026-03-18T05:30:00-05:00"

@@ -1,8 +1,8 @@
 """The exceptions of this room.
 
-    WaykeeperError
-    └── TimingError        a date cannot be given; carries the finding
-        └── PhraseError    the text is not a phrase; knows where in the text
+WaykeeperError
+└── TimingError        a date cannot be given; carries the finding
+    └── PhraseError    the text is not a phrase; knows where in the text
 """
 
 from __future__ import annotations
