@@ -14,6 +14,7 @@ from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
 from waykeeper.medicines.nsaids import nsaid_days
+from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
 from waykeeper.medicines.words import read_words
@@ -77,7 +78,12 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
             outcome = _longer(outcome, _of_case(rule, overlay, entry, context, "needle possible"), context)
     if base.cycle_days is not None or base.cycle_months is not None:
         outcome = _with_actual_dose(outcome, base, entry, context)
-    return _with_kidney(outcome, rule, context)
+    outcome = _with_kidney(outcome, rule, context)
+    asked = open_points(rule, outcome.interval, outcome.pauses, entry, context)
+    policy, notes = with_liquids(outcome.policy, rule, context)
+    return replace(
+        outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes)
+    )
 
 
 def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:

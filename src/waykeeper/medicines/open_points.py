@@ -1,0 +1,34 @@
+"""What a row must still ask, whatever its rule: the weekday, the hour, the block, the liquid diet."""
+
+from __future__ import annotations
+
+from waykeeper.medicines.context import Context
+from waykeeper.medicines.intervals import WEEK, Interval, clocks
+from waykeeper.medicines.model import Rule
+from waykeeper.medicines.policies import policy_value
+from waykeeper.record.model import MedicineEntry
+
+LIQUIDS = "ALWAYS_LIQUID24"
+
+
+def open_points(rule: Rule, days: Interval, pauses: bool, entry: MedicineEntry, context: Context) -> list[str]:
+    """Questions that hang on the row and the operation rather than on the rule."""
+    asked: list[str] = []
+    if pauses and entry.period_days == WEEK and entry.weekday is None and days.window is None:
+        asked.append("on which weekday is it taken? the last dose lies on or before the day shown")
+    if days.limit is not None and days.limit.day != context.surgery.day and not clocks(entry):
+        asked.append("at what time of day is it taken? the limit is a clock time")
+    if rule.neuraxial and context.anaesthesia == "superficial-block":
+        asked.append("superficial block: anaesthesia decides whether the vessels there can be pressed on")
+    return asked
+
+
+def with_liquids(policy: str, rule: Rule, context: Context) -> tuple[str, tuple[str, ...]]:
+    """The policy's name and notes with the liquid diet, where the clinic adds it to the GLP-1 policy."""
+    if rule.policy != "glp1":
+        return policy, ()
+    added = policy_value(context.policies, "glp1_liquids") == LIQUIDS
+    if not added and policy != LIQUIDS:
+        return policy, ()
+    name = f"{policy}+{LIQUIDS}" if added and policy != LIQUIDS else policy
+    return name, ("liquid diet for the 24 hours before surgery",)
