@@ -43,7 +43,7 @@ def test_bundles_are_what_the_script_writes() -> None:
 
 
 def test_every_folder_is_a_case_and_every_case_a_folder() -> None:
-    assert NAMES == sorted(f.name for f in BUNDLES.iterdir() if f.is_dir())
+    assert sorted(f.name for f in BUNDLES.iterdir() if f.is_dir()) == NAMES
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -79,7 +79,6 @@ def test_record_reads_and_every_medicine_is_a_row(name: str) -> None:
     assert len(record.medicines) == sum(e["resource"]["resourceType"] in orders for e in made["entry"])
     system, value = CASES[name]["patient"].split("|")
     assert record.patient["identifier"] == [{"system": system, "value": value}]
-    assert f"{system}|{value}" in {f"{i['system']}|{i['value']}" for i in record.patient["identifier"]}
 
 
 @pytest.mark.parametrize("name", NAMES)
