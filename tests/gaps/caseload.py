@@ -36,6 +36,8 @@ INTERVAL_WORDS = {
     "twelve-month": ("12 month check", "annual review", "1 year visit"),
 }
 BARE = ("follow-up", "foot and ankle", "return visit", "")
+# Visits whose recognise words another visit has too, so that the words do not tell which one it is.
+SHARED_WORDS = {n for n, (*_, words) in VISITS.items() if any(words == w for m, (*_, w) in VISITS.items() if m != n)}
 
 
 @dataclass(frozen=True)
@@ -150,6 +152,13 @@ def _past_stories(make: Maker, plan: Plan, name: str, channel: str, days: tuple[
         make.came(plan, name, channel, day)
         return True, False
 
+    def kept_late():
+        over = last + timedelta(days=make.random.randint(1, 40))
+        if over >= make.as_of:
+            return kept()
+        make.came(plan, name, channel, over)
+        return True, False
+
     def kept_twice_booked():
         make.book(plan, name, channel, "cancelled", day, fell="patient")
         make.came(plan, name, channel, make.between(day, behind))
@@ -192,8 +201,8 @@ def _past_stories(make: Maker, plan: Plan, name: str, channel: str, days: tuple[
         return False, True
 
     chosen = make.random.choices(
-        [kept, kept_twice_booked, no_show, cancelled, rebooked, blank, in_error, asked, wrong_year, nothing],
-        [70, 6, 5, 3, 4, 4, 1, 2, 1, 4],
+        [kept, kept_late, kept_twice_booked, no_show, cancelled, rebooked, blank, in_error, asked, wrong_year, nothing],
+        [66, 4, 6, 5, 3, 4, 4, 1, 2, 1, 4],
     )[0]
     return chosen.__name__.replace("_", " "), chosen()
 
@@ -215,7 +224,9 @@ def _future_stories(make: Maker, plan: Plan, name: str, channel: str, days: tupl
         if channel != "linked":
             return nothing()
         early = first - timedelta(days=make.random.randint(2, 25))
-        make.book(plan, name, channel, "booked", max(early, make.as_of))
+        if early < make.as_of:
+            return nothing()
+        make.book(plan, name, channel, "booked", early)
         return False, True
 
     def cancelled():
@@ -265,12 +276,18 @@ def caseload(patients: int, seed: int, as_of: date = AS_OF, *, walk_ins: float =
 
 @dataclass
 class Confusion:
-    """Counts by channel. `kept_falsely` names visits that were not kept and are called attended."""
+    """Counts by channel, and by name what went wrong, by what the wrong verdict rests on: "linked"; "own words or
+    interval" (recognised, and its text speaks of this visit alone); "type and day" (recognised, but its type and its
+    words fit several visits, so that only the day tells them apart); "nothing".
+    `kept_falsely` are visits that were not kept and are called attended.
+    """
 
     cells: dict[str, Counter]
-    missed_gaps: list[str]
+    missed_gaps: dict[str, list[str]]
     false_gaps: dict[str, list[str]]
     kept_falsely: dict[str, list[str]]
+    unexplained: list[str]  # false gaps whose row does not show the booking as a guess
+    visits: Counter  # by what the verdict rests on
 
     def rate(self, name: str, channels: Iterable[str]) -> tuple[int, int]:
         """How many of a cell, of how many visits, over channels."""
@@ -290,24 +307,34 @@ class Confusion:
 def confusion(planted: Caseload, listed: Worklist) -> Confusion:
     """Lay the report beside the planted truth."""
     rows = {(r.identifier.rpartition("|")[2], r.episode, r.item.rpartition("/")[2]): r for r in listed.rows}
-    reasons = {p.reference: p.reasons for p in listed.appointments}
-    found = Confusion(defaultdict(Counter), [], defaultdict(list), defaultdict(list))
+    reasons = {p.reference: " ".join(p.reasons) for p in listed.appointments}
+    found = Confusion(defaultdict(Counter), defaultdict(list), defaultdict(list), defaultdict(list), [], Counter())
     for truth in planted.truth:
         row, cell = rows[truth.patient, truth.episode, truth.visit], found.cells[truth.channel]
         name = f"{truth.patient} {truth.visit} ({truth.story}, {truth.channel}): {row.verdict}, {row.reason}"
+        basis = rests_on(row, reasons)
         cell["visits"] += 1
+        found.visits[basis] += 1
         if not truth.kept and row.verdict.startswith("attended"):
             cell["kept falsely"] += 1
-            said = " ".join(reasons[row.evidence[0]])
-            speaks = "words" in said or "interval" in said
-            basis = "linked" if row.certainty == "linked" else "words or interval" if speaks else "type and day"
             found.kept_falsely[basis].append(name)
         if truth.gap == row.gap:
             cell["gap found" if truth.gap else "quiet"] += 1
         elif truth.gap:
             cell["gap missed"] += 1
-            found.missed_gaps.append(name)
+            found.missed_gaps[basis].append(name)
         else:
             cell["false gap"] += 1
             found.false_gaps[truth.channel].append(name)
+            if not row.guesses:
+                found.unexplained.append(name)
     return found
+
+
+def rests_on(row, reasons: dict[str, str]) -> str:
+    """What a verdict rests on."""
+    if row.certainty != "recognised":
+        return row.certainty if row.evidence else "nothing"
+    said = reasons[row.evidence[0]]
+    own_words = "words" in said and row.item.rpartition("/")[2] not in SHARED_WORDS
+    return "own words or interval" if own_words or "interval" in said else "type and day"

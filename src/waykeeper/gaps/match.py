@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from functools import cache, lru_cache
 from importlib.resources import files
 from typing import cast
@@ -16,9 +16,11 @@ from waykeeper.fhir.names import IDENTIFIER_PATH
 from waykeeper.gaps.intervals import Interval, intervals, nearly, own_interval
 from waykeeper.gaps.model import Fact, ItemRef, Match, Matches
 from waykeeper.gaps.says import facts
+from waykeeper.pathway.model import Recognise
 from waykeeper.plan.model import Evidence, Item, ItemState, Plan, State
 
-_LINKED_PARTS = ("request", "appointment")
+_LINKED_PARTS: Mapping[str, str] = {"request": "ServiceRequest", "appointment": "Appointment"}
+_COMPUTED = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}$")  # a UUIDv5
 _DIGIT_WORD = re.compile(r"\w+")
 
 
@@ -34,14 +36,13 @@ class Visit:
 
     ref: ItemRef
     item: Item
+    own: ItemState
     opens: date | None
     closes: date | None
-    links: frozenset[str]
     interval: Interval | None
     types: frozenset[str]
     specialties: frozenset[str]
     words: tuple[str, ...]
-    practitioner: str
 
 
 def window(item: Item) -> tuple[date | None, date | None]:
@@ -52,40 +53,46 @@ def window(item: Item) -> tuple[date | None, date | None]:
     return (min(days), max(days)) if days else (None, None)
 
 
-def _own_links(plan: Plan, item: Item, state: ItemState) -> frozenset[str]:
-    """Every name by which the world may point at this visit: ids, our identifiers, urns, order numbers."""
-    names: set[str] = set(state.identifiers)
-    key, system = item.key, plan.episode.clinic_url + IDENTIFIER_PATH
+def _stored_links(seen: Visit) -> Iterable[str]:
+    """Names under which a server holds this visit, and order numbers that others put on it."""
+    yield from seen.own.identifiers
     for part in _LINKED_PARTS:
-        kind = "ServiceRequest" if part == "request" else "Appointment"
-        for number in range(1, max(state.round, 1) + 1):
-            computed = plan.episode.uuid(key.kind, key.item, part, key.occurrence, number)
-            names |= {f"urn:uuid:{computed}", f"{system}|{computed}", f"{kind}/{computed}"}
-    names |= {ref for part, ref in state.references.items() if part in _LINKED_PARTS and ref}
-    return frozenset(names)
+        if seen.own.references.get(part):
+            yield seen.own.references[part]
 
 
-def visit(plan: Plan, item: Item, state: ItemState) -> Visit:
-    """Prepare one planned visit for matching."""
-    opens, closes = window(item)
-    return Visit(
-        ItemRef(plan.episode, item.key), item, opens, closes, _own_links(plan, item, state),
-        own_interval(item.phrase),
-        frozenset(f"{c.system}|{c.code}" for c in item.recognise.service_type),
-        frozenset(f"{c.system}|{c.code}" for c in item.recognise.specialty),
-        tuple(_normal(w) for w in item.recognise.words), state.owner,
-    )  # fmt: skip
+def _computed_links(seen: Visit) -> Iterable[str]:
+    """Names that follow from the identity alone, in every round: ids, our identifiers, urns of a bundle."""
+    episode, key = seen.ref.episode, seen.ref.key
+    system = episode.clinic_url + IDENTIFIER_PATH
+    for part, kind in _LINKED_PARTS.items():
+        for number in range(1, max(seen.own.round, 1) + 1):
+            computed = episode.uuid(key.kind, key.item, part, key.occurrence, number)
+            yield from (f"urn:uuid:{computed}", f"{system}|{computed}", f"{kind}/{computed}")
+
+
+@lru_cache(maxsize=4096)
+def _recognise(recognise: Recognise) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]:
+    """Types and specialties as "system|code", and the words as matching compares them."""
+    return (
+        frozenset(f"{c.system}|{c.code}" for c in recognise.service_type),
+        frozenset(f"{c.system}|{c.code}" for c in recognise.specialty),
+        tuple(_normal(w) for w in recognise.words if w.strip()),
+    )
 
 
 def visits(plans: Iterable[tuple[Plan, State]]) -> tuple[Visit, ...]:
     """Every planned visit of the plans, ordered by its name, so that the input's order plays no part."""
-    made = [
-        visit(plan, item, state.items.get(item.key) or ItemState(item.key))
-        for plan, state in plans
-        for item in plan.items
-        if item.key.kind == "visit"
-    ]
-    return tuple(sorted(made, key=lambda v: str(v.ref)))
+    made = []
+    for plan, state in plans:
+        for item in plan.items:
+            if item.key.kind == "visit":
+                own = state.items.get(item.key) or ItemState(item.key)
+                opens, closes = window(item)
+                types, specialties, words = _recognise(item.recognise)
+                ref, interval = ItemRef(plan.episode, item.key), own_interval(item.phrase)
+                made.append(Visit(ref, item, own, opens, closes, interval, types, specialties, words))
+    return tuple(sorted(made, key=lambda v: v.ref.order))
 
 
 @lru_cache(maxsize=8192)
@@ -94,91 +101,124 @@ def _normal(text: str) -> str:
     return f" {' '.join(_DIGIT_WORD.findall(text.lower()))} "
 
 
-def _service(seen: Visit, part: Evidence) -> Iterable[tuple[str, int]]:
+Rows = dict[str, int]  # row of the score table -> its weight
+
+
+def _service(seen: Visit, part: Evidence, rows: Rows) -> None:
     table = weights()
-    types, specialties = set(part.service_types), set(part.specialties)
-    if types & seen.types:
-        yield "service type", table["service_type"]
-    if specialties & seen.specialties:
-        yield "specialty", table["specialty"]
-    other_type = types and seen.types and not types & seen.types
-    other_specialty = specialties and seen.specialties and not specialties & seen.specialties
+    same_type = not seen.types.isdisjoint(part.service_types)
+    same_specialty = not seen.specialties.isdisjoint(part.specialties)
+    if same_type:
+        rows["service type"] = table["service_type"]
+    if same_specialty:
+        rows["specialty"] = table["specialty"]
+    other_type = part.service_types and seen.types and not same_type
+    other_specialty = part.specialties and seen.specialties and not same_specialty
     if other_type or other_specialty:
-        yield "another service", table["other_service"]
+        rows["another service"] = table["other_service"]
 
 
-def _text(seen: Visit, part: Evidence) -> Iterable[tuple[str, int]]:
-    table, text = weights(), _normal(part.text)
-    if any(word in text for word in seen.words if word.strip()):
-        yield "words", table["words"]
-    named = intervals(part.text)
-    if seen.interval in named:
-        yield "interval", table["interval"]
-    if any(seen.interval is None or not nearly(n, seen.interval) for n in named):
-        yield "another interval", table["other_interval"]
+def _text(seen: Visit, part: Evidence, rows: Rows) -> None:
+    text = _normal(part.text)
+    for word in seen.words:
+        if word in text:
+            rows["words"] = weights()["words"]
+    for named in intervals(part.text):
+        if named == seen.interval:
+            rows["interval"] = weights()["interval"]
+        elif seen.interval is None or not nearly(named, seen.interval):
+            rows["another interval"] = weights()["other_interval"]
 
 
-def _day(seen: Visit, day: date | None) -> Iterable[tuple[str, int]]:
-    if day is None or seen.opens is None or seen.closes is None:
+def _day(seen: Visit, day: date, rows: Rows) -> None:
+    if seen.opens is None or seen.closes is None:
         return
-    near = timedelta(days=(seen.closes - seen.opens).days // 2)
     if seen.opens <= day <= seen.closes:
-        yield "day inside the window", weights()["day_inside"]
-    elif seen.opens - near <= day <= seen.closes + near:
-        yield "day near the window", weights()["day_near"]
+        rows["day inside the window"] = weights()["day_inside"]
+        return
+    outside = (seen.opens - day).days if day < seen.opens else (day - seen.closes).days
+    if outside <= (seen.closes - seen.opens).days // 2:
+        rows["day near the window"] = weights()["day_near"]
 
 
-def _rest(seen: Visit, part: Evidence) -> Iterable[tuple[str, int]]:
-    table = weights()
-    if seen.practitioner and seen.practitioner in part.practitioner:
-        yield "practitioner", table["practitioner"]
-    if part.minutes and seen.item.minutes and abs(part.minutes - seen.item.minutes) <= table["duration_minutes"]:
-        yield "duration", table["duration"]
-    if part.telehealth and not seen.item.recognise.telehealth:
-        yield "telehealth", table["telehealth"]
+def _rest(seen: Visit, part: Evidence, rows: Rows) -> None:
+    table, item = weights(), seen.item
+    if part.practitioner and seen.own.owner in part.practitioner:
+        rows["practitioner"] = table["practitioner"]
+    if part.minutes and item.minutes and abs(part.minutes - item.minutes) <= table["duration_minutes"]:
+        rows["duration"] = table["duration"]
+    if part.telehealth and not item.recognise.telehealth:
+        rows["telehealth"] = table["telehealth"]
 
 
-def score(seen: Visit, fact: Fact) -> tuple[int, tuple[str, ...]]:
-    """How well a fact fits a visit by the table, and what that is made of. Each row counts once for a fact."""
-    rows: dict[str, int] = {}
+def score(seen: Visit, fact: Fact) -> Rows:
+    """What speaks for and against a visit, by the table. Each row counts once for a fact, however many sources."""
+    rows: Rows = {}
     for part in fact.parts:
-        rows.update(_service(seen, part))
-        rows.update(_text(seen, part))
-        rows.update(_rest(seen, part))
-    rows.update(_day(seen, fact.day))
-    return sum(rows.values()), tuple(f"{name} {weight:+d}" for name, weight in rows.items())
+        if part.service_types or part.specialties:
+            _service(seen, part, rows)
+        if part.text:
+            _text(seen, part, rows)
+        if part.practitioner or part.minutes or part.telehealth:
+            _rest(seen, part, rows)
+    if fact.day is not None:
+        _day(seen, fact.day, rows)
+    return rows
 
 
-def _linked(fact: Fact, by_link: Mapping[str, Visit]) -> tuple[Visit, ...]:
+class _Links:
+    """Which visit a name points at. Computed names cost a hash each, so they are made only when one is asked for."""
+
+    def __init__(self, seen: Sequence[Visit]) -> None:
+        self._seen = seen
+        self._stored = {name: v for v in seen for name in _stored_links(v)}
+        self._computed: dict[str, Visit] | None = None
+
+    def find(self, name: str) -> Visit | None:
+        """The visit of a reference, a conditional reference, or "system|value"."""
+        name = name.partition("identifier=")[2] or name
+        found = self._stored.get(name)
+        if found is not None or not _COMPUTED.search(name):
+            return found
+        if self._computed is None:
+            self._computed = {n: v for v in self._seen for n in _computed_links(v)}
+        return self._computed.get(name)
+
+
+def _linked(fact: Fact, links: _Links) -> tuple[Visit, ...]:
     """The visits that a fact is linked to: one, or none, or a contradiction."""
-    found: dict[str, Visit] = {}
+    found: list[Visit] = []
     for part in fact.parts:
         for name in (part.reference, *part.links, *part.identifiers):
-            hit = by_link.get(name.partition("identifier=")[2] or name)
-            if hit is not None:
-                found[str(hit.ref)] = hit
-    return tuple(found[name] for name in sorted(found))
+            hit = links.find(name)
+            if hit is not None and hit not in found:
+                found.append(hit)
+    return tuple(sorted(found, key=lambda v: v.ref.order)) if len(found) > 1 else tuple(found)
 
 
 def _scored(fact: Fact, seen: Sequence[Visit]) -> Match:
-    """The best visit of a fact without a link, and how sure that is."""
+    """The best visit of a fact without a link, and how sure that is. `seen` is in order, so ties keep it."""
     table = weights()
-    ranked = sorted(((*score(v, fact), v) for v in seen), key=lambda r: (-r[0], str(r[2].ref)))
-    if not ranked or ranked[0][0] <= 0:
-        return Match(fact, None, "none", ranked[0][0] if ranked else 0)
-    points, reasons, best = ranked[0]
-    rivals = [v.ref for p, _, v in ranked if p > 0 and points - p < table["better_by"]]
-    if points >= table["recognised_from"] and len(rivals) == 1:
-        return Match(fact, best.ref, "recognised", points, reasons)
-    return Match(fact, None, "guessed", points, reasons, tuple(rivals))
+    scores = [score(v, fact) for v in seen]
+    points = [sum(rows.values()) for rows in scores]
+    best = max(points, default=0)
+    if best <= 0:
+        return Match(fact, None, "none", best)
+    rivals = sorted(
+        (n for n, p in enumerate(points) if p > 0 and best - p < table["better_by"]), key=lambda n: -points[n]
+    )
+    reasons = tuple(f"{name} {weight:+d}" for name, weight in scores[rivals[0]].items())
+    if best >= table["recognised_from"] and len(rivals) == 1:
+        return Match(fact, seen[rivals[0]].ref, "recognised", best, reasons)
+    return Match(fact, None, "guessed", best, reasons, tuple(seen[n].ref for n in rivals))
 
 
 def match_facts(seen: Sequence[Visit], found: Iterable[Fact]) -> Matches:
     """Match facts of one patient to that patient's visits; each fact comes out exactly once."""
-    by_link = {name: v for v in seen for name in v.links}
+    links = _Links(seen)
     rows: list[Match] = []
     for fact in found:
-        linked = _linked(fact, by_link)
+        linked = _linked(fact, links)
         if len(linked) == 1:
             rows.append(Match(fact, linked[0].ref, "linked"))
         elif linked:

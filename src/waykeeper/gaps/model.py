@@ -24,9 +24,14 @@ class ItemRef:
     episode: Episode
     key: Key
 
-    def __str__(self) -> str:
-        """Pathway, episode number and key: what orders items of one patient."""
-        return f"{self.episode.pathway_url}#{self.episode.number} {self.key}"
+    def __hash__(self) -> int:
+        """Of the parts that differ between items of one patient: cheap, and equal for equals."""
+        return hash((self.episode.number, self.key.item, self.key.occurrence))
+
+    @property
+    def order(self) -> tuple[str, int, str, Key]:
+        """Pathway, episode number, clinic and key: what orders the items of one patient."""
+        return (self.episode.pathway_url, self.episode.number, self.episode.clinic_url, self.key)
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,14 +87,16 @@ def _fact(parts: tuple[Evidence, ...], speaker: Evidence, word: Says, why: str =
 def together(appointment: Evidence, encounters: tuple[Evidence, ...], as_of: date) -> Fact:
     """An Appointment with its Encounters as one fact. A finished Encounter outranks the Appointment's status."""
     parts = (appointment, *encounters)
-    finished = [e for e in encounters if e.status == "finished"]
+    finished = encounters and [e for e in encounters if e.status == "finished"]
     if finished:
         best = min(finished, key=lambda e: (says(e, as_of)[0] != "attended", content(e)))
         return _fact(parts, best, *says(best, as_of))
     word, why = says(appointment, as_of)
     if appointment.status == "fulfilled" and any(e.status == "cancelled" for e in encounters):
         return _fact(parts, appointment, "contradictory", "encounter_cancelled")
-    open_ones = [(e, *says(e, as_of)) for e in encounters if says(e, as_of)[0] != "nothing"]
+    if not encounters:
+        return _fact(parts, appointment, word, why)
+    open_ones = [(e, *alone) for e in encounters if (alone := says(e, as_of))[0] != "nothing"]
     if not open_ones or word == "attended":
         wrong = next((o for o in open_ones if o[1] == "contradictory"), None)
         return _fact(parts, wrong[0], "contradictory", wrong[2]) if wrong else _fact(parts, appointment, word, why)
@@ -103,8 +105,8 @@ def together(appointment: Evidence, encounters: tuple[Evidence, ...], as_of: dat
     if word == "fell":
         return _fact(parts, appointment, "contradictory", "fell_and_arrived")
     rank = {"contradictory": 0, "unconfirmed": 1, "live": 2}
-    speaker, said, reason = min(open_ones, key=lambda o: (rank[o[1]], content(o[0])))
-    return _fact(parts, speaker, said, reason)
+    speaker, word, why = min(open_ones, key=lambda o: (rank[o[1]], content(o[0])))
+    return _fact(parts, speaker, word, why)
 
 
 def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:

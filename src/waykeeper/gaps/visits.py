@@ -54,6 +54,9 @@ class Sorted:
     guesses: tuple[Match, ...]
 
 
+_NOTHING = Sorted((), (), (), (), (), (), ())
+
+
 def _moment(fact: Fact) -> tuple[date, str]:
     """Orders facts by day, then by start as an instant (or as written, where it has no zone)."""
     start = fact.start
@@ -80,7 +83,9 @@ def _why(match: Match, when: Days) -> str:
 def sort(matches: Sequence[Match], when: Days, recognised_closes: bool) -> Sorted:
     """Sort the matches of one visit by what they say of it, each group in time order."""
     closing = ("linked", "recognised") if recognised_closes else ("linked",)
-    ordered = sorted(matches, key=lambda m: (_moment(m.fact), content(m.fact.head)))
+    if not matches:
+        return _NOTHING
+    ordered = sorted(matches, key=lambda m: (_moment(m.fact), content(m.fact.head))) if matches[1:] else matches
     counted = [(m, _why(m, when)) for m in ordered if m.certainty in closing]
     groups: dict[str, list[Match]] = {}
     for match, why in counted:

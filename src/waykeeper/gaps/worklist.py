@@ -170,7 +170,7 @@ def _shared(
     index = {name: i for i, group in enumerate(found) for plan, _ in group for name in names(plan)}
     mine: list[list[Evidence]] = [[] for _ in found]
     strangers: list[Placement] = []
-    for part in dict.fromkeys(evidence):
+    for part in unique(evidence):
         homes = {index[n] for n in part.patient if n in index}
         if len(homes) == 1:
             mine[homes.pop()].append(part)
@@ -179,9 +179,17 @@ def _shared(
     return mine, strangers
 
 
-def assemble(
-    rows: Iterable[Row], appointments: Iterable[Placement], as_of: date
-) -> Worklist:
+def unique(evidence: Iterable[Evidence]) -> Iterable[Evidence]:
+    """Each source once, where the same one was read twice; two contents under one reference both stay."""
+    known: dict[str, list[Evidence]] = {}
+    for part in evidence:
+        same = known.setdefault(part.reference, [])
+        if part not in same:
+            same.append(part)
+            yield part
+
+
+def assemble(rows: Iterable[Row], appointments: Iterable[Placement], as_of: date) -> Worklist:
     """Put the parts of patients together into one report: ordered, counted."""
     ordered = sorted(rows, key=lambda r: order(r, as_of))
     counts = Counter(r.verdict for r in ordered)

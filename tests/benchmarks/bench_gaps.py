@@ -1,0 +1,78 @@
+"""Planned against actual over an invented caseload: the confusion table, and how many plans a second.
+
+Run: python tests/benchmarks/bench_gaps.py [PATIENTS] [SEED]
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from datetime import timedelta
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from gaps.caseload import AS_OF, CHANNELS, Confusion, caseload, confusion
+from gaps.plans import SURGERY, ankle, dates, evidence, item, link, plan
+
+from waykeeper.gaps import patient, worklist
+from waykeeper.plan.model import State
+
+WHOLE = 100  # items of a whole plan
+
+
+def whole_plan(number: int):
+    """A plan of 100 items: the five visits, and tasks, instructions and restrictions around them."""
+    base = ankle(patient=str(number))
+    days = [SURGERY + timedelta(days=n) for n in range(-60, 60)]
+    kinds = ("task", "task", "task", "instruction", "restriction", "goal")
+    rest = [item(kinds[n % len(kinds)], f"item-{n}", dates(days[n])) for n in range(WHOLE - len(base.items))]
+    made = plan(*base.items, *rest, patient=str(number))
+    came = [evidence(f"Appointment/{number}-{n}", "fulfilled", v.dates.target.day, patient=str(number), link_to=link(made, v.key.item))
+            for n, v in enumerate(base.items[:3])]  # fmt: skip
+    return (made, State()), came
+
+
+def share(part: int, whole: int) -> str:
+    """`3 of 400 (0.75 %)`."""
+    return f"{part} of {whole} ({100 * part / whole:.2f} %)" if whole else "0 of 0"
+
+
+def table(found: Confusion) -> str:
+    """The confusion table and the rates that the room promises."""
+    named = [c for c in CHANNELS if c not in ("linked", "bare")]
+    said = "type+interval", "words+interval"
+    only = found.kept_falsely["type and day"]
+    lines = [
+        found.text(),
+        f"false gaps, linked:                            {share(*found.rate('false gap', ['linked']))}",
+        f"false gaps, unlinked with an interval:         {share(*found.rate('false gap', said))}",
+        f"false gaps, unlinked with type, words or interval: {share(*found.rate('false gap', named))}",
+        f"false gaps, unlinked, nothing said ('bare'):   {share(*found.rate('false gap', ['bare']))}",
+    ]
+    for basis in ("linked", "own words or interval", "nothing", "type and day"):
+        hidden, kept = len(found.missed_gaps[basis]), len(found.kept_falsely[basis])
+        lines.append(f"verdicts resting on {basis}: {found.visits[basis]}; gaps hidden {hidden}; falsely kept {kept}")
+    lines.append(f"falsely kept where only type and day speak: {share(len(only), found.visits['type and day'])}")
+    return "\n".join(lines)
+
+
+def main(patients: int = 2000, seed: int = 1) -> None:
+    """Print the table, then the rates. CPU seconds of this process, so that a busy machine changes little."""
+    planted = caseload(patients, seed)
+    start = time.process_time()
+    listed = worklist(planted.plans, planted.evidence, AS_OF)
+    spent = time.process_time() - start
+    print(table(confusion(planted, listed)))  # noqa: T201 - a benchmark prints
+    print(f"{patients} patients, {len(planted.truth)} visits, {len(planted.evidence)} appointments and encounters: "
+          f"{spent:.2f} s CPU, {patients / spent:.0f} patients a second")  # noqa: T201  # fmt: skip
+    whole = [whole_plan(n) for n in range(200)]
+    start = time.process_time()
+    for pair, came in whole:
+        patient([pair], came, SURGERY + timedelta(days=50))
+    spent = time.process_time() - start
+    print(f"whole plans of {WHOLE} items: {len(whole) / spent:.0f} a second, one core")  # noqa: T201
+
+
+if __name__ == "__main__":
+    main(*(int(a) for a in sys.argv[1:3]))
