@@ -4,12 +4,13 @@ from pathlib import Path
 
 import pytest
 import yaml
-from pathway.frame import clinic, pathway
 
+from pathway.frame import clinic, pathway
 from waykeeper.pathway import check, check_overlay, read_clinic, read_yaml
 
 MARK = "§"
 COMMON = "title: Wash, why: Clean skin, harm: 2, source: {grade: common practice}"
+FRAMES = {"pathway": pathway, "clinic": clinic}
 FOLDER = Path(__file__).parents[1] / "cases" / "pathway"
 
 
@@ -36,7 +37,7 @@ def test_case(case):
     for sort in ("pathway", "whole", "overlay", "second", "clinic", "yaml"):
         if sort not in case:
             continue
-        text = case[sort] if sort in {"whole", "overlay", "second", "yaml"} else globals()[sort](case[sort])
+        text = FRAMES.get(sort, str)(case[sort])
         texts[sort], found = _marked(text.replace("$common", COMMON), sort)
         places += found
     findings = _run(texts, case)

@@ -1,8 +1,8 @@
 """Every code of the room is raised by its example and not by the other one, which has no fault at all."""
 
 import pytest
-from pathway.frame import run
 
+from pathway.frame import run
 from waykeeper.findings import catalogue
 
 CODES = [e for e in catalogue().values() if e.code.startswith("WKP")]

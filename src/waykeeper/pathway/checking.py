@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from waykeeper.findings import Finding, finding
+from waykeeper.findings import Finding, Position, finding
 from waykeeper.pathway import order, references, times, wording
 from waykeeper.pathway.build import draft, name_single_hold
 from waykeeper.pathway.clinic import read_clinic
@@ -14,6 +14,8 @@ from waykeeper.pathway.overlay import Overlaid, apply, read_overlay
 from waykeeper.pathway.phrasing import read_phrases
 from waykeeper.pathway.reader import read_yaml
 from waykeeper.pathway.strict import Fields
+
+_MET_TWICE = {"WKP201", "WKP203"}
 
 Sources = Sequence[tuple[str, str | bytes]]
 FileCheck = Callable[[str, str | bytes], tuple[Finding, ...]]  # file name, content -> findings
@@ -61,8 +63,14 @@ def check_overlay(
 
 
 def sort_findings(found: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Each finding once, in the order of files, lines, columns and codes."""
-    return tuple(sorted(set(found), key=lambda f: (f.position, f.code, f.details)))
+    """Each finding once, in the order of files, lines, columns and codes.
+
+    A wrong key or type in an overlay is met twice, in its own file and in the pathway that it makes: said once.
+    """
+    kept: dict[tuple[str, Position, str], Finding] = {}
+    for one in found:
+        kept.setdefault((one.code, one.position, "" if one.code in _MET_TWICE else one.details), one)
+    return tuple(sorted(kept.values(), key=lambda f: (f.position, f.code, f.details)))
 
 
 def _overlays(sources: Sources, policies: Collection[str] | None, found: list[Finding]) -> list[tuple[Overlay, Fields]]:

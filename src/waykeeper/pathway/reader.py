@@ -70,12 +70,13 @@ class Node:
 
 
 def _raw_offset(raw: str, text: str, offset: int) -> int:
-    """Walk raw and folded text together; whitespace matches any run of whitespace, other marks are skipped."""
+    """Walk raw and folded text together; a run of whitespace matches any other, other marks are skipped."""
     at = _body(raw)
-    for char in text[:offset]:
-        at = _next(raw, at, char)
-        at += 1
-        if char.isspace():
+    for before, char in zip(" " + text, text[:offset], strict=False):
+        if not char.isspace():
+            at = _next(raw, at, char) + 1
+        elif not before.isspace():
+            at = _next(raw, at, char) + 1
             while at < len(raw) and raw[at].isspace():
                 at += 1
     if offset < len(text):

@@ -23,7 +23,7 @@ _START = time(7, 30)
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """The moments of all events for one day of the required anchors; None for what is awaited."""
+    """The moments of all events for one day of the first required anchor; None for what that does not settle."""
 
     day: date
     known: Mapping[str, Moment | None]
@@ -57,9 +57,10 @@ def samples(draft: Draft, phrases: Phrases) -> tuple[Sample, ...]:
 
 
 def _sample(day: date, draft: Draft, phrases: Phrases) -> Sample:
-    known: dict[str, Moment | None] = {}
-    for anchor, _ in draft.anchors:
-        known[anchor.name] = Moment(day, _START, CALENDAR.zone) if anchor.required else None
+    known: dict[str, Moment | None] = {anchor.name: None for anchor, _ in draft.anchors}
+    first = next((anchor.name for anchor, _ in draft.anchors if anchor.required), None)
+    if first is not None:  # how far a second required anchor lies from the first, nobody knows beforehand
+        known[first] = Moment(day, _START, CALENDAR.zone)
     waiting = [(a.name, "anchor", "assume", a.name) for a, _ in draft.anchors]
     waiting += [(f"visit {d.item.name}", "visit", "at", d.item.name) for d in draft.items if d.item.kind == "visit"]
     for _ in range(len(waiting)):  # each round settles at least one more, or nothing is left that could be

@@ -148,6 +148,19 @@ CHANGED = Text(
     r"((fact|anchor|phase) )?[a-z0-9][a-z0-9_-]*",
 )
 REMOVED = Text("an item, ITEM.KEY, or `fact NAME`, `anchor NAME`, `phase NAME`", CHANGED.pattern + r"(\.[a-z_]+)?")
+
+
+def _partly(shape: Record) -> Record:
+    """The same keys, none required: in an overlay the pathway may have the others."""
+    return Record(shape.name, tuple(Key(key.name, key.type, key.note) for key in shape.keys))
+
+
+_ADDED = tuple(
+    Key(plural, MapOf(_partly(shape), NAME), f"new {plural}, or new keys of one")
+    for plural, (_, shape) in KINDS.items()
+)
+_ADDED_PHASE = Record("a phase of add", (*(_partly(PHASE).keys[:3]), *_ADDED))
+
 OVERLAY = Record("an overlay", (
     Key("overlay", NAME, "its name", True),
     Key("version", VERSION, "its version"),
@@ -156,15 +169,10 @@ OVERLAY = Record("an overlay", (
     Key("why", TEXT, "why the clinic differs"),
     Key("source", SOURCE, "who decided it, where it comes from"),
     Key("add", Record("add", (
-        Key("anchors", MapOf(ANCHOR, NAME), "new anchors"),
-        Key("facts", MapOf(FACT_RULE, FACT), "new facts"),
-        Key("phases", MapOf(Record("a phase of add", (
-            Key("title", TEXT, "the heading of a new phase"),
-            Key("days", PHRASE, "the span of a new phase"),
-            Key("words", WORDS, "the heading that the patient reads"),
-            *_ITEM_KEYS,
-        )), NAME), "new items in their phase"),
-        *_ITEM_KEYS,
+        Key("anchors", MapOf(_partly(ANCHOR), NAME), "new anchors"),
+        Key("facts", MapOf(_partly(FACT_RULE), FACT), "new facts"),
+        Key("phases", MapOf(_ADDED_PHASE, NAME), "new phases, and new items in phases that are there"),
+        *_ADDED,
     )), "new items, in the pathway's own shape"),
     Key("replace", MapOf(Tree(), CHANGED), "item name: the keys that change, each with its whole new value"),
     Key("remove", ListOf(REMOVED), "items, or single keys of items"),

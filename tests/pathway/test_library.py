@@ -1,0 +1,52 @@
+"""The library: every file in it is found and has no error, each overlay fits the pathways that it names."""
+
+import pytest
+
+from waykeeper.pathway import check_file, check_overlay, library, load, read_clinic
+
+
+def test_names():
+    assert "total-ankle-replacement" in library.names()
+    assert "clinic-demo" in library.clinic_names()
+    assert "no-blood-thinner-7-days" in library.overlay_names()
+    assert set(library.names()).isdisjoint(library.clinic_names())
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_a_pathway_has_no_error_under_the_demo_clinic(name):
+    clinic, _ = read_clinic(*library.read("clinic-demo"))
+    assert clinic is not None
+    pathway, findings = load(name, clinic=clinic)
+    assert [f.line() for f in findings if f.severity == "error"] == []
+    assert pathway.name == name
+    assert pathway.file == f"pathways/{name}.yaml"
+
+
+@pytest.mark.parametrize("name", library.overlay_names())
+def test_an_overlay_fits_the_pathways_that_it_names(name):
+    overlay, findings = check_overlay(*library.read(f"overlays/{name}"))
+    assert [f.line() for f in findings] == []
+    assert overlay.name == name
+    for pathway in library.names() if "any" in overlay.pathways else overlay.pathways:
+        made, findings = load(pathway, [name])
+        assert [f.line() for f in findings if f.severity == "error"] == []
+        assert made.overlays == (name,)
+
+
+@pytest.mark.parametrize("name", ["nothing", "../README", "..", "", "/etc/passwd", "overlays/../clinic-demo"])
+def test_what_the_library_does_not_have(name):
+    with pytest.raises(KeyError):
+        library.read(name)
+
+
+def test_an_unknown_overlay_is_a_finding():
+    pathway, findings = load("total-ankle-replacement", ["no-blood-thinner"])
+    assert pathway is None
+    assert [f.code for f in findings] == ["WKP606"]
+    assert "no-blood-thinner-7-days" in findings[0].help
+
+
+def test_files_of_other_rooms_are_checked_by_them():
+    sort, findings = check_file("rules.yaml", "group: nsaids\n", others={"group": lambda name, source: ()})
+    assert (sort, findings) == ("group", ())
+    assert [f.code for f in check_file("rules.yaml", "group: nsaids\n")[1]] == ["WKP204"]

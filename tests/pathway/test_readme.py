@@ -1,0 +1,31 @@
+"""The examples of the room's README are whole files that pass, and the overlay does what it says there."""
+
+import re
+from importlib.resources import files
+
+from waykeeper.pathway import check, read_clinic
+
+TEXT = (files("waykeeper.pathway") / "README.md").read_text("utf-8")
+PATHWAY, OVERLAY, CLINIC = re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)
+
+
+def test_the_clinic_and_the_pathway_pass():
+    clinic, found = read_clinic("clinic.yaml", CLINIC, ["glp1"])
+    assert [f.line() for f in found] == []
+    pathway, found = check([("pathway.yaml", PATHWAY)], ["nsaids"], ["glp1"], clinic)
+    assert [f.line() for f in found] == []
+    assert [i.name for i in pathway.items] == ["antiseptic-wash", "holds", "ready"]
+
+
+def test_the_overlay_does_what_it_says():
+    pathway, found = check([("pathway.yaml", PATHWAY), ("overlay.yaml", OVERLAY)], ["nsaids"], ["glp1"])
+    assert [f.line() for f in found if f.severity == "error"] == []
+    items = {i.name: i for i in pathway.items}
+    assert items["early-wash"].phase == "last-days"
+    assert items["early-wash"].redo == "on move"
+    assert items["antiseptic-wash"].valid_for == "2 days before surgery"
+    assert items["antiseptic-wash"].unless == ()
+    assert items["ready"].at[0].phrase == "1 hour before surgery"
+    assert pathway.facts[0].ask == "Does the soap give you a rash?"
+    assert pathway.policies == {"glp1": "ask"}
+    assert {i.name for i in pathway.items if i.overlays} == {"early-wash", "antiseptic-wash", "ready"}
