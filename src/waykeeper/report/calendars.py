@@ -19,6 +19,7 @@ from waykeeper.plan.model import Item, ItemState, Key, Plan, State
 from waykeeper.report.interface import Interface, interface
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
+from waykeeper.report.plain import clean
 from waykeeper.report.selection import Bookings, Entry, LeftOut, check_code, select
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
@@ -242,19 +243,19 @@ def _event(found: CalendarEvent, zone: str, sequence: int, stamp: datetime, caut
     event.add("uid", found.uid)
     event.add("dtstamp", stamp)
     event.add("sequence", sequence)
-    event.add("summary", found.summary)
+    event.add("summary", clean(found.summary))
     event.add("status", found.status)
     event.add("class", "PRIVATE")
     event.add("transp", "OPAQUE" if found.start.clock and found.place else "TRANSPARENT")
     _when(event, found, zone)
-    text = "\n".join([*found.notes, *([caution] if caution else [])])
+    text = "\n".join(map(clean, [*found.notes, *([caution] if caution else [])]))
     if text:
         event.add("description", text)
     if found.place:
-        event.add("location", found.place)
+        event.add("location", clean(found.place))
     if found.status != "CANCELLED":
         for trigger in found.alarms:
-            event.add_component(_alarm(trigger, found.summary))
+            event.add_component(_alarm(trigger, clean(found.summary)))
     return event
 
 
@@ -293,8 +294,8 @@ def _todo(row: Row, as_of: date, stamp: datetime) -> Todo:
     todo = Todo()
     todo.add("uid", _row_uid(row))
     todo.add("dtstamp", stamp)
-    todo.add("summary", f"{row.next_action or row.verdict}: {row.title} ({short_name(row.patient)})")
-    todo.add("description", f"{row.verdict}, severity {row.severity}. {row.reason}")
+    todo.add("summary", clean(f"{row.next_action or row.verdict}: {row.title} ({short_name(row.patient)})"))
+    todo.add("description", clean(f"{row.verdict}, severity {row.severity}. {row.reason}"))
     todo.add("due", row.by or as_of)
     todo.add("priority", {3: 1, 2: 4}.get(row.severity, 7))
     todo.add("class", "PRIVATE")

@@ -93,6 +93,8 @@ def _when(item: Item) -> str:
         return moment(start)
     if dates.window:
         return f"{moment(dates.window.start)} to {moment(dates.window.end)}"
+    if item.hold:
+        return "no date: ask"
     return f"waits for {dates.awaited or 'a date'}"
 
 
@@ -107,7 +109,7 @@ def _cells(item: Item) -> tuple[str, str, str, str]:
 
 def _marked(item: Item) -> str:
     """What a reader must know beside a title: that a hold's day is a proposal, that a fact is not known."""
-    marks = []
+    marks = ["the last-dose day"] if item.hold and item.dates.at else []
     if item.hold and item.hold.answered is None:
         marks.append("needs review" if not item.hold.recognised else "proposal, not answered")
     elif item.hold and item.hold.answered:

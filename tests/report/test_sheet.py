@@ -1,0 +1,400 @@
+"""The patient's sheet: what it says, what it must not say, and that nothing falls out."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from html.parser import HTMLParser
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from report.builder import SURGERY, hold, moment, plan, said, visit
+from waykeeper.findings import WaykeeperError
+from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, PatientRef, Plan, State
+from waykeeper.report.interface import interface
+from waykeeper.report.selection import check_code, select
+from waykeeper.report.sheet import sheet_html
+from waykeeper.timing.model import Anchor, Dates, Standing, Window
+
+WAIT = {
+    "en": "Do not stop or start this until we call you.",
+    "es": "No deje ni empiece esta medicina hasta que lo llamemos.",
+}
+WARFARIN = Key("hold", "urn:rx|1")
+NOTHING = State()
+AS_OF = date(2026, 3, 4)
+
+
+class Page(HTMLParser):
+    """The words of a page and its items; styles and scripts apart."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.items: list[str] = []
+        self.text: list[str] = []
+        self.silent = 0
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.silent += tag in ("style", "script")
+        self.items += [value for name, value in attrs if name == "data-item"]
+
+    def handle_endtag(self, tag):
+        self.silent -= tag in ("style", "script")
+
+    def handle_data(self, data):
+        if not self.silent:
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return " ".join(" ".join(self.text).split())
+
+
+def sheet(made: Plan, state: State = NOTHING, **options: object) -> Page:
+    values = {"as_of": AS_OF, "language": "en", "checked_against": "https://fhir.example", **options}
+    return Page(sheet_html(made, state, **values))  # type: ignore[arg-type]
+
+
+def answered(missed: int | None = 5, decision: str = "hold", on: date = date(2026, 3, 3)) -> State:
+    return State({WARFARIN: ItemState(WARFARIN, answer=HoldAnswer(decision, missed, "Dr. Vale", on))})
+
+
+def chunk(html: str, key: str) -> str:
+    found = re.search(rf'<li data-item="{re.escape(key)}".*?</li>', html, re.S)
+    assert found, key
+    return found.group()
+
+
+# The contract of the unanswered hold: vector "unanswered warfarin hold" (common practice, no source)
+
+
+def test_unanswered_hold_says_one_sentence_and_no_date():
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None)
+    entry = Page(chunk(html, "hold/urn:rx|1")).words
+    assert entry == f"Warfarin 5 mg, one tablet each evening {WAIT['en']}"
+    assert "Pause" not in Page(html).words
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    surgery=st.dates(date(2026, 1, 1), date(2028, 12, 31)),
+    missed=st.integers(1, 28),
+    language=st.sampled_from(["en", "es"]),
+    unknown=st.booleans(),
+)
+def test_no_date_of_an_unanswered_hold_is_ever_printed(surgery, missed, language, unknown):
+    row = hold("rx", "Warfarin 5 mg", missed, surgery)
+    if unknown:
+        row = replace(row, key=Key("medicine", "rx"))
+    made = replace(plan(surgery), items=(row,))
+    words = interface(language)
+    text = sheet(made, as_of=surgery - timedelta(days=200), language=language).words
+    proposal = row.hold
+    for day in (proposal.last_dose, proposal.first_missed, proposal.restart_from, row.dates.due_from):
+        assert words.date(day) not in text
+        assert not re.search(rf"{words.short_date(day)}\b", text)  # January 1 is no part of January 15
+        assert day.isoformat() not in text
+    assert text.count(WAIT[language]) == 1
+
+
+def test_answered_hold_prints_both_days_with_weekday():
+    """Warfarin, five missed days, surgery Wed 2026-03-18: last dose Thu 03-12 (NHS Scotland warfarin page, 5 days)."""
+    html = sheet_html(plan(), answered(), as_of=AS_OF, language="en", checked_against=None)
+    text = Page(chunk(html, "hold/urn:rx|1")).words
+    assert "Last day you may take it: Thursday, March 12, 2026" in text
+    assert "No dose from Friday, March 13, 2026 through Wednesday, March 18, 2026." in text
+    assert "Do not start it again until we tell you." in text
+    assert WAIT["en"] not in text
+
+
+def test_the_answer_counts_and_not_the_proposal():
+    text = Page(chunk(sheet_html(plan(), answered(3), as_of=AS_OF, language="en", checked_against=None), str(WARFARIN)))
+    assert "Saturday, March 14, 2026" in text.words
+    assert "March 12" not in text.words
+
+
+def test_no_missed_day_still_leaves_out_the_day_of_surgery():
+    text = Page(chunk(sheet_html(plan(), answered(0), as_of=AS_OF, language="en", checked_against=None), str(WARFARIN)))
+    assert "Last day you may take it: Tuesday, March 17, 2026" in text.words
+    assert "No dose on Wednesday, March 18, 2026." in text.words
+
+
+def _with(item_state: ItemState, planned: HoldAnswer | None = None) -> tuple[Plan, State]:
+    made = plan()
+    items = tuple(
+        replace(i, hold=replace(i.hold, answered=planned)) if i.key == WARFARIN and i.hold else i for i in made.items
+    )
+    return replace(made, items=items), State({WARFARIN: item_state})
+
+
+@pytest.mark.parametrize(
+    ("case", "planned"),
+    [
+        (ItemState(WARFARIN, answer=HoldAnswer("hold", 5)), HoldAnswer("hold", 3)),  # two answers that differ
+        (ItemState(WARFARIN, answer=HoldAnswer("hold", None)), None),  # a hold without a number
+        (ItemState(WARFARIN, answer=HoldAnswer("hold", 5), cls="void"), None),
+        (ItemState(WARFARIN, answer=HoldAnswer("hold", 5), cls="withdrawn"), None),
+        (ItemState(WARFARIN), None),
+    ],
+)
+def test_in_doubt_the_patient_waits_for_the_call(case, planned):
+    made, state = _with(case, planned)
+    text = Page(chunk(sheet_html(made, state, as_of=AS_OF, language="en", checked_against=None), str(WARFARIN))).words
+    assert WAIT["en"] in text
+    assert "March" not in text
+
+
+def test_a_proposal_from_another_surgery_day_does_not_make_dates():
+    """A hold carried to a new date needs a new approval: number and day contradict, so no day is printed."""
+    made = plan()
+    moved = replace(made, anchors=tuple(
+        Anchor("surgery", moment(date(2026, 4, 15), time(7, 30)), Standing.GIVEN) if a.name == "surgery" else a
+        for a in made.anchors))  # fmt: skip
+    html = sheet_html(moved, answered(), as_of=AS_OF, language="en", checked_against=None)
+    assert WAIT["en"] in chunk(html, str(WARFARIN))
+
+
+def test_a_past_last_dose_day_is_never_an_instruction():
+    late = answered(5, on=date(2026, 3, 14))
+    html = sheet_html(plan(), late, as_of=date(2026, 3, 14), language="en", checked_against=None)
+    text = Page(chunk(html, str(WARFARIN))).words
+    assert "March 12" not in text
+    assert "Do not take it now. No dose through Wednesday, March 18, 2026." in text
+    assert "Call us today" in text
+
+
+def test_after_surgery_only_the_restart_sentence_stays():
+    html = sheet_html(plan(), answered(), as_of=date(2026, 3, 25), language="en", checked_against=None)
+    text = Page(chunk(html, str(WARFARIN))).words
+    assert "Do not start it again until we tell you." in text
+    assert "2026" not in text
+
+
+def test_continue_and_other_answers():
+    go_on = sheet_html(plan(), answered(None, "continue"), as_of=AS_OF, language="en", checked_against=None)
+    assert "Keep taking this. Do not stop it." in chunk(go_on, str(WARFARIN))
+    other = sheet_html(plan(), answered(None, "adjust"), as_of=AS_OF, language="en", checked_against=None)
+    assert "Do what your prescriber told you for this one." in chunk(other, str(WARFARIN))
+
+
+# Nothing is dropped, nothing is doubled
+
+_CLASSES = st.sampled_from(["open", "busy", "done", "withdrawn", "void"])
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    surgery=st.dates(date(2026, 1, 1), date(2028, 12, 31)),
+    offset=st.integers(-60, 400),
+    classes=st.lists(_CLASSES, min_size=25, max_size=25),
+    language=st.sampled_from(["en", "es"]),
+)
+def test_every_item_is_printed_once_or_left_out_with_a_reason(surgery, offset, classes, language):
+    made = plan(surgery)
+    as_of = surgery + timedelta(days=offset)
+    held = {i.key: ItemState(i.key, cls=c) for i, c in zip(made.items, classes, strict=False)}
+    state = State(held)
+    chosen = select(made, state, as_of=as_of, language=language)
+    page = sheet(made, state, as_of=as_of, language=language)
+    printed, left = sorted(page.items), sorted(str(x.key) for x in chosen.left_out)
+    assert sorted(printed + left) == sorted(str(i.key) for i in made.items)
+    assert all(x.reason for x in chosen.left_out)
+
+
+def test_the_release_of_a_restriction_has_no_date():
+    """The earliest day of a release is 6 weeks after surgery; it must not stand where a patient reads it."""
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None)
+    entry = Page(chunk(html, "restriction/no-weight")).words
+    assert entry == "Put no weight on the foot. From Wednesday, March 18, 2026, until we tell you."
+
+
+def test_released_restriction_is_gone():
+    key = Key("restriction", "no-weight")
+    state = State({key: ItemState(key, cls="done", status="completed")})
+    assert str(key) not in sheet(plan(), state).items
+
+
+def test_awaited_items_say_what_they_wait_for():
+    text = sheet(plan()).words
+    assert "Start physical therapy. The date comes after: our okay: Films show that weight is allowed" in text
+
+
+def test_done_items_are_crossed_and_failed_ones_are_not():
+    key = Key("task", "wash", "evening-2")
+    for status, crossed in (("completed", True), ("failed", False)):
+        state = State({key: ItemState(key, status=status, cls="done", done_on=AS_OF)})
+        html = sheet_html(plan(), state, as_of=AS_OF, language="en", checked_against=None)
+        assert ("<s>" in html) is crossed
+
+
+def test_done_too_early_does_not_count():
+    key = Key("task", "class")
+    made = plan()
+    items = tuple(replace(i, dates=replace(i.dates, valid_from=date(2026, 2, 16))) if i.key == key else i
+                  for i in made.items)  # fmt: skip
+    for day, done in ((date(2026, 2, 15), False), (date(2026, 2, 16), True), (None, False)):
+        state = State({key: ItemState(key, status="completed", cls="done", done_on=day)})
+        chosen = select(replace(made, items=items), state, as_of=AS_OF, language="en")
+        assert next(e for e in chosen.entries if e.key == key).done is done
+
+
+def test_what_is_overdue_stays_on_the_sheet():
+    text = sheet(plan(), as_of=date(2026, 3, 6)).words
+    assert "Come to the class. Bring the person who will help you. It was planned for Wednesday, March 4, 2026." in text
+
+
+# Visits
+
+
+def test_an_unbooked_visit_says_so_and_gives_its_window():
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None)
+    text = Page(chunk(html, "visit/two-week")).words
+    assert "Not booked yet." in text
+    assert "from Saturday, March 28, 2026 through Sunday, April 5, 2026" in text
+
+
+def test_a_booking_prints_its_local_time():
+    """15:00 UTC on Wed 2026-04-01 is 10:00 in Chicago, after the change of clocks on 2026-03-08."""
+    key = Key("visit", "two-week")
+    booked = Evidence(
+        "Appointment/1", "appointment", "booked", start=datetime(2026, 4, 1, 15, tzinfo=UTC), site="Room 3"
+    )
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None, bookings={key: booked})
+    text = Page(chunk(html, str(key))).words
+    assert text.startswith("10:00 AM")
+    assert "Your visit is booked." in text
+    assert "Place: Room 3" in text
+
+
+def test_a_proposed_appointment_is_no_booking():
+    key = Key("visit", "two-week")
+    proposed = Evidence("Appointment/1", "appointment", "proposed", day=date(2026, 4, 2))
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None, bookings={key: proposed})
+    assert "Not booked yet." in chunk(html, str(key))
+
+
+# What stands around the items
+
+
+def test_not_checked_against_the_server_is_said():
+    assert "Not checked against the server." in sheet(plan(), checked_against=None).words
+    assert "Not checked" not in sheet(plan()).words
+    assert "https://fhir.example" in sheet(plan()).words
+
+
+def test_replaces_line_and_code():
+    text = sheet(plan(), replaces=date(2026, 2, 20), replaces_code="ABC-DEF").words
+    assert "This sheet replaces the sheet of Friday, February 20, 2026 with the code ABC-DEF." in text
+    assert "replaces the sheet" not in sheet(plan()).words
+
+
+def test_code_follows_the_dates_and_nothing_else():
+    made = plan()
+    done = State({Key("task", "class"): ItemState(Key("task", "class"), cls="done")})
+    code = check_code(made, State())
+    assert re.fullmatch(r"[0-9A-HJKMNP-TV-Z]{3}-[0-9A-HJKMNP-TV-Z]{3}", code)
+    assert code == check_code(made, done)
+    assert code != check_code(plan(SURGERY + timedelta(days=1)), State())
+    assert code != check_code(made, answered())
+    assert check_code(made, answered(5)) != check_code(made, answered(4))
+    assert code in sheet(made).words
+    assert code in sheet(made, as_of=date(2026, 3, 9), language="es").words
+
+
+def test_spanish_sheet_names_what_is_not_translated():
+    text = sheet(plan(), language="es").words
+    assert "Estas líneas todavía no tienen texto en español" in text
+    assert "Come to the hospital" in text.split("Estas líneas")[1]
+    assert "miércoles 18 de marzo de 2026" in text
+    english = sheet(plan()).words
+    assert "no English text" not in english
+
+
+def test_assumed_dates_are_said_to_be_unsure():
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None)
+    assert "This date may change." in chunk(html, "instruction/arrive")
+    assert "This date may change." not in chunk(html, "visit/two-week")
+
+
+def test_parts_of_the_day_are_words_not_hours():
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None)
+    morning = Page(chunk(html, "task/wash/morning")).words
+    assert morning.startswith("in the morning")
+    assert "8:00" not in morning
+
+
+def test_how_often_comes_from_the_phrase():
+    html = sheet_html(plan(), State(), as_of=AS_OF, language="es", checked_against=None)
+    assert "cada hora, mientras esté despierto" in chunk(html, "instruction/breathing")
+    assert "cada día, por la mañana y por la noche" in chunk(html, "instruction/tablets")
+
+
+def test_red_flags_before_and_after_surgery():
+    assert "Before surgery: call us now: 312-555-0101" in sheet(plan()).words
+    later = sheet(plan(), as_of=date(2026, 3, 25)).words
+    assert "Before surgery" not in later
+    assert "Call the surgeon on call within the hour: 312-555-0199" in later
+
+
+def test_noon_midnight_and_the_repeated_hour():
+    words = interface("en")
+    assert words.clock(time(12)) == "12:00 noon"
+    assert words.clock(time(0)) == "12:00 midnight, as this day begins"
+    assert words.clock(time(0, 30)) == "12:30 AM"
+    assert words.clock(time(13, 5)) == "1:05 PM"
+    twice = replace(moment(date(2026, 11, 1), time(1, 30)), fold=1)
+    assert "second time" in words.moment(twice)
+
+
+HOSTILE = (
+    "<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "{{ 7 * 7 }}{% raw %}", "O'Neil & Søn <b>",
+    "</style><script>1</script>", "\u202eevil\u202c", "a\r\nb", "javascript:alert(1)",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_text_stays_text(name):
+    made = plan()
+    words = said(name, name)
+    items = (visit("x", name, SURGERY, SURGERY, SURGERY, words), hold("h", name, 2))
+    made = replace(made, items=items, patient=replace(made.patient, name=name),
+                   letterhead=replace(made.letterhead, clinic=name, telephone={name: name}))  # fmt: skip
+    page = sheet(made, checked_against=name)
+    assert page.tags.count("script") == 0
+    assert page.tags.count("img") == 0
+    assert page.tags.count("style") == 1
+    assert page.words.count(" ".join(name.split())) >= 5
+    assert "49" not in page.words or "49" in name
+
+
+def test_death_withdrawal_and_suspension_print_nothing():
+    made = plan()
+    dead = replace(made, patient=PatientRef(made.patient.identifier, deceased="2026-04-02"))
+    cases = [
+        (dead, State(), "WKO001"), (made, State(deceased=True), "WKO001"),
+        (made, State(deceased_on=date(2030, 1, 1)), "WKO001"),
+        (replace(made, withdrawn="moved away"), State(), "WKO002"),
+        (made, State(plan_status="revoked"), "WKO002"), (made, State(plan_status="entered-in-error"), "WKO002"),
+        (made, State(plan_status="on-hold"), "WKO003"),
+    ]  # fmt: skip
+    for some, state, code in cases:
+        with pytest.raises(WaykeeperError) as caught:
+            sheet(some, state)
+        assert caught.value.findings[0].code == code
+        assert made.patient.name not in str(caught.value)
+
+
+def test_a_fast_prints_both_its_hours():
+    made = plan()
+    window = Dates(window=Window(moment(SURGERY, time(0, 0)), moment(SURGERY, time(5, 30))))
+    assert made.item(Key("instruction", "fasting")).dates == window
+    html = sheet_html(made, State(), as_of=AS_OF, language="en", checked_against=None)
+    assert Page(chunk(html, "instruction/fasting")).words.startswith(
+        "12:00 midnight, as this day begins, until 5:30 AM Eat and drink nothing."
+    )
