@@ -1,0 +1,45 @@
+"""The one error boundary of the process: findings and failures become lines on stderr and an exit code.
+
+    0    done
+    1    findings at or above the threshold, or a server's refusal
+    2    could not run: bad option, unreadable file, bad credentials, bug
+    3    sent, but no answer came: may have been applied; run again
+    130  interrupted
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from collections.abc import Callable, Iterable
+
+from waykeeper.findings import Finding, WaykeeperError, finding
+
+DONE, FOUND, CANNOT, NO_ANSWER, INTERRUPTED = 0, 1, 2, 3, 130
+
+
+def report(findings: Iterable[Finding]) -> None:
+    """Each finding as a line on stderr."""
+    for one in findings:
+        print(one.line().removeprefix(": "), file=sys.stderr)
+
+
+def guarded(work: Callable[[], int], debug: bool) -> int:
+    """Run a command; whatever goes wrong ends in one clear sentence and an exit code."""
+    try:
+        return work()
+    except WaykeeperError as error:
+        report(error.findings)
+        return int(getattr(error, "exit_code", CANNOT))
+    except KeyboardInterrupt:
+        print("interrupted", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains at exit
+        return DONE
+    except Exception as error:
+        if debug:
+            traceback.print_exc()
+        report([finding("WKC901", f"{type(error).__name__} in Waykeeper itself")])
+        return CANNOT

@@ -1,0 +1,37 @@
+"""One function a command: the public Python API of Waykeeper."""
+
+from waykeeper.verbs.commands import (
+    Compiled,
+    GapReport,
+    PathwayEntry,
+    Validated,
+    calendar,
+    check,
+    compile,  # noqa: A004 - the verb of the trade and of the command
+    explain,
+    gaps,
+    note,
+    pathways,
+    push,
+    sandbox,
+    sheet,
+    validate,
+)
+
+__all__ = [
+    "Compiled",
+    "GapReport",
+    "PathwayEntry",
+    "Validated",
+    "calendar",
+    "check",
+    "compile",
+    "explain",
+    "gaps",
+    "note",
+    "pathways",
+    "push",
+    "sandbox",
+    "sheet",
+    "validate",
+]

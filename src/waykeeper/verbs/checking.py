@@ -1,0 +1,48 @@
+"""Which sort of file is this: a pathway, an overlay, a clinic or medicine rules? Each has its own checker."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+from waykeeper.exchange.files import read_bytes
+from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
+from waykeeper.medicines import rule_names
+from waykeeper.medicines.check import check_rules
+from waykeeper.pathway import check, check_overlay, read_clinic, read_yaml
+from waykeeper.pathway.library import clinic_names, names, overlay_names, read
+
+Source = tuple[str, bytes]
+
+
+def check_any(wanted: str) -> tuple[Finding, ...]:
+    """Every finding of a library name or a file, whatever sort it is.
+
+    Raises WaykeeperError (WKC101, WKC202) where there is nothing to check.
+    """
+    label, data = _source(wanted)
+    first = _first_key(label, data)
+    if first == "overlay":
+        return check_overlay(label, data)[1]
+    if first == "clinic":
+        return read_clinic(label, data)[1]
+    if first == "group":
+        return tuple(check_rules(label, data))
+    return check([(label, data)], rule_names())[1]
+
+
+def _source(wanted: str) -> Source:
+    for place, known in (("", (*names(), *clinic_names())), ("overlays/", overlay_names())):
+        if wanted in known:
+            return read(place + wanted)
+    if "/" in wanted or wanted.endswith((".yaml", ".yml")) or wanted == "-":
+        return wanted, read_bytes(wanted)
+    everything: Sequence[str] = (*names(), *clinic_names(), *overlay_names())
+    hint = did_you_mean(wanted, everything)
+    raise WaykeeperError(finding("WKC202", f"nothing named {wanted!r} in the library, and it is no file", help=hint))
+
+
+def _first_key(label: str, data: bytes) -> str:
+    """The name of the first key: it says which sort of file it is."""
+    root, _ = read_yaml(data, label)
+    entries: Collection[str] = [key.text for key, _ in root.entries] if root is not None and root.entries else []
+    return next((key for key in entries if key in ("pathway", "overlay", "clinic", "group")), "")

@@ -1,0 +1,368 @@
+"""One function a command: the public Python API. `waykeeper.compile(...)` and the command `waykeeper compile` are one.
+
+Every function takes what the command takes, returns a value, prints nothing, and raises WaykeeperError with findings
+where it cannot do its job.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from waykeeper.exchange.files import Held
+from waykeeper.findings import Entry, Finding, Position, WaykeeperError, catalogue, did_you_mean, finding
+from waykeeper.plan.model import Evidence, Item, Key, Plan, State
+from waykeeper.verbs import inputs
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.pushing import PushReport
+    from waykeeper.gaps import Worklist
+
+
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """A plan, the transaction Bundle that writes it, and what was noticed on the way (warnings and below)."""
+
+    plan: Plan
+    bundle: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GapReport:
+    """The worklist with the plans it rests on and where they came from."""
+
+    worklist: Worklist
+    plans: tuple[tuple[Plan, State], ...]
+    evidence: tuple[Evidence, ...]
+    sources: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PathwayEntry:
+    """One pathway of the library."""
+
+    name: str
+    version: str
+    title: str
+    items: int
+
+
+@dataclass(frozen=True, slots=True)
+class Validated:
+    """Every finding, and how many resources were looked at."""
+
+    findings: tuple[Finding, ...]
+    resources: int
+    results: tuple[dict[str, Any], ...] = ()
+
+
+def check(*pathways: str) -> tuple[Finding, ...]:
+    """Check pathway, overlay, clinic and rule files by name or path; all findings of all of them."""
+    from waykeeper.verbs.checking import check_any
+
+    return tuple(f for wanted in pathways for f in check_any(wanted))
+
+
+def pathways() -> tuple[PathwayEntry, ...]:
+    """What the library holds."""
+    from waykeeper.pathway.library import load, names
+
+    found = []
+    for name in names():
+        pathway, _ = load(name)
+        if pathway is not None:
+            found.append(PathwayEntry(name, pathway.version, pathway.title, len(pathway.items)))
+    return tuple(found)
+
+
+def compile(  # noqa: A001 - the verb of the trade and of the command
+    pathway: str,
+    *,
+    clinic: str,
+    patient: str = "",
+    surgery: str,
+    discharge: str = "",
+    side: str = "",
+    anaesthesia: str = "unknown",
+    patient_identifier: str = "",
+    episode: int = 1,
+    from_: str = "",
+) -> Compiled:
+    """Compile a pathway for one patient.
+
+    patient   a file or folder with the Patient and what is known of them; may be left out where `from_` is given
+    surgery   local date and time of the clinic, `2026-03-18T07:30`
+    from_     a server: answers and rounds that it holds, and the record where no file is given
+
+    The bundle has passed Waykeeper's own validator; a plan that fails it raises WaykeeperError and is never returned.
+    """
+    from waykeeper.fhir import answers as read_answers
+    from waykeeper.fhir import bundle as as_bundle
+    from waykeeper.fhir import is_ours
+    from waykeeper.plan.compile import compile as compile_plan
+    from waykeeper.plan.model import Answers
+    from waykeeper.record import read
+
+    known = inputs.clinic_of(clinic)
+    chosen, noted = inputs.pathway_of(pathway, known, clinic)
+    given = {"surgery": inputs.moment_of(surgery, known.zone, "--surgery")}
+    if discharge:
+        given["discharge"] = inputs.moment_of(discharge, known.zone, "--discharge")
+    inputs.choice(side, inputs.SIDES, "--side")
+    inputs.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
+    _positive(episode, "--episode")
+    identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
+    held = _record_of(patient, from_, identifier)
+    record = read(held, is_ours, patient or from_)
+    answers = Answers()
+    if from_:
+        state = _state_on(from_, record.patient, identifier, known, chosen.url, episode)
+        answers = read_answers(state) if state else answers
+    plan = compile_plan(
+        chosen, known, record, given,
+        side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
+    )  # fmt: skip
+    made = as_bundle(plan, answers.rounds)
+    return Compiled(plan, made, (*noted, *plan.findings, *_legal(made)))
+
+
+def _positive(number: int, option: str) -> None:
+    if number < 1:
+        raise WaykeeperError(finding("WKC201", f"{option} is {number}, it counts from 1"))
+
+
+def _record_of(patient: str, server: str, identifier: Any) -> list[Held]:
+    if patient:
+        return inputs.held_of([patient])
+    if not server or identifier is None:
+        help_text = "Give --patient FILE, or --from URL with --patient-identifier SYSTEM|VALUE."
+        raise WaykeeperError(finding("WKC203", "no record is given", help=help_text))
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import record_resources
+
+    return record_resources(Server(server), identifier)
+
+
+def _state_on(server: str, patient: Mapping[str, Any], identifier: Any, clinic: Any, url: str, episode: int) -> Any:
+    """The state of the plan that this compile would replace, None where the server holds none."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import plan_resources
+    from waykeeper.fhir import read_all
+    from waykeeper.plan.compile import patient_identifier
+    from waykeeper.record import Record
+
+    wanted = identifier or patient_identifier(Record(patient, ()), clinic)
+    for plan, state in read_all(plan_resources(Server(server), wanted)):
+        if plan.episode.number == episode and plan.episode.pathway_url == url:
+            return state
+    return None
+
+
+def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
+    from waykeeper.fhir.conformance import shipped
+    from waykeeper.validate import validate as validate_resource
+
+    found = validate_resource(bundle, profiles=shipped())
+    wrong = [f for f in found if f.severity == "error"]
+    if wrong:
+        raise WaykeeperError(wrong)
+    return tuple(f for f in found if f.severity == "warning")
+
+
+def validate(
+    *paths: str, profiles: Sequence[str] = (), stricter: bool = True, progress: Callable[[int], None] | None = None
+) -> Validated:
+    """Validate files, NDJSON files and folders as FHIR R4. Every file is looked at, whatever is found in the first."""
+    from waykeeper.verbs.validating import validate_paths
+
+    findings, count, results = validate_paths(paths, profiles, stricter, progress)
+    return Validated(tuple(findings), count, tuple(results))
+
+
+def push(
+    *bundles: str, to: str, dry_run: bool = False, take: Mapping[str, str] | None = None
+) -> tuple[PushReport, ...]:
+    """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.files import read_json
+    from waykeeper.exchange.pushing import push as push_one
+
+    loaded = [(path, read_json(path)) for path in bundles]
+    for path, document in loaded:
+        if not isinstance(document, dict) or document.get("resourceType") != "Bundle":
+            raise WaykeeperError(finding("WKC103", "this is no Bundle", Position(path), "Give what compile wrote."))
+    server = Server(to)
+    now = datetime.now(UTC)
+    return tuple(push_one(document, server, dry_run=dry_run, take=take or {}, now=now) for _, document in loaded)
+
+
+def gaps(*sources: str, as_of: str | date | None = None) -> GapReport:
+    """Lay what was planned beside what really happened.
+
+    sources   servers, files or folders; plans, appointments and encounters may come from different ones
+    as_of     the day to look at; today in the clinic's zone
+    """
+    from waykeeper.fhir import evidence, read_all
+    from waykeeper.gaps import worklist
+
+    held = [pair for source in sources for pair in _source(source)]
+    plans = read_all(held)
+    if not plans:
+        raise WaykeeperError(finding("WKC202", f"no plan of Waykeeper in {', '.join(sources)}", help="Push one first."))
+    zone = plans[0][0].zone
+    day = as_of if isinstance(as_of, date) else inputs.as_of_date(as_of, zone)
+    found = evidence(held, zone)
+    return GapReport(worklist(plans, found, day), tuple(plans), tuple(found), tuple(sources))
+
+
+def _source(source: str) -> list[Held]:
+    if not inputs.is_url(source):
+        return inputs.held_of([source])
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import plan_resources
+
+    return plan_resources(Server(source), None)
+
+
+def note(
+    item: str,
+    what: str,
+    *,
+    to: str,
+    patient: str,
+    by: str,
+    on: str = "",
+    text: str = "",
+    days: int | None = None,
+    decision: str = "",
+    episode: int = 1,
+) -> str:
+    """Record what a person decided or did about an item. Returns the resource that was written."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.noting import WHAT
+    from waykeeper.exchange.noting import note as write_note
+
+    inputs.choice(what, WHAT, "what is noted")
+    if not by.strip():
+        raise WaykeeperError(finding("WKC201", "--by is empty: a note needs the name of who decided or did it"))
+    day = inputs.day_of(on, "--on") if on else None
+    identifier = inputs.identifier_of(patient, "--patient")
+    return write_note(
+        Server(to), identifier, item, what, by=by, on=day, text=text, days=days, decision=decision, episode=episode
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One patient's plan with what is recorded, proven bookings, and whether a server was asked."""
+
+    plan: Plan
+    state: State
+    bookings: Mapping[Key, Evidence]
+    checked_against: str | None
+    as_of: date
+
+
+def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -> Sheet:
+    from waykeeper.fhir import evidence, read_all
+
+    if bool(bundle) == bool(from_):
+        help_text = "Give a bundle, or --from URL with --patient SYSTEM|VALUE."
+        raise WaykeeperError(finding("WKC203", "give either a bundle or a server", help=help_text))
+    if from_ and not patient:
+        raise WaykeeperError(finding("WKC203", "--from needs --patient", help="Add --patient SYSTEM|VALUE."))
+    if from_:
+        from waykeeper.exchange import Server
+        from waykeeper.exchange.reading import plan_resources
+
+        held = plan_resources(Server(from_), inputs.identifier_of(patient, "--patient"))
+    else:
+        held = inputs.held_of([bundle])
+    plans = [(p, s) for p, s in read_all(held) if not from_ or p.episode.number == episode]
+    if len(plans) != 1:
+        where = from_ or bundle
+        found = f"{len(plans)} plans in {where}, one is needed"
+        raise WaykeeperError(finding("WKC202", found, help="Name the patient, and the episode with --episode."))
+    plan, state = plans[0]
+    day = inputs.as_of_date(as_of, plan.zone)
+    return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day)
+
+
+def _bookings(plan: Plan, state: State, found: Sequence[Evidence], day: date) -> dict[Key, Evidence]:
+    """The live booking of each visit, as the gap report sees it on this day."""
+    from waykeeper.gaps import worklist
+
+    by_reference = {e.reference: e for e in found}
+    keys = {str(item.key): item.key for item in plan.items}
+    rows = [r for r in worklist([(plan, state)], found, day).rows if r.booked and r.evidence and r.item in keys]
+    return {keys[r.item]: by_reference[r.evidence[0]] for r in rows if r.evidence[0] in by_reference}
+
+
+def sheet(
+    bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1
+) -> str:
+    """The patient's dated sheet as HTML. Raises WaykeeperError where nothing may be printed for the patient."""
+    from waykeeper.report.sheet import sheet_html
+
+    one = _one_plan(bundle, from_, patient, episode, as_of)
+    return sheet_html(
+        one.plan, one.state,
+        as_of=one.as_of, language=language or one.plan.patient.language or "en",
+        checked_against=one.checked_against, bookings=one.bookings,
+    )  # fmt: skip
+
+
+def calendar(
+    bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1,
+    sequence: int = 0,
+) -> bytes:
+    """The patient's calendar as iCalendar."""
+    from waykeeper.report.calendars import calendar_ics
+
+    one = _one_plan(bundle, from_, patient, episode, as_of)
+    return calendar_ics(
+        one.plan, one.state, sequence=sequence, now=datetime.now(UTC),
+        language=language or one.plan.patient.language or "en", bookings=one.bookings,
+    )  # fmt: skip
+
+
+def explain(what: str, *, bundle: str = "") -> Entry | tuple[Plan, Item]:
+    """What a code means, or why an item of a bundle is what it is: phrase, anchor, arithmetic, overlay, source."""
+    if not bundle:
+        if what in catalogue():
+            return catalogue()[what]
+        help_text = did_you_mean(what, catalogue()) + " For an item add --in BUNDLE."
+        raise WaykeeperError(finding("WKC202", f"no code {what!r}", help=help_text))
+    from waykeeper.fhir import read
+
+    plan, _ = read(inputs.held_of([bundle]))
+    found = [i for i in plan.items if what in (str(i.key), i.key.item)]
+    if not found:
+        names = [str(i.key) for i in plan.items]
+        raise WaykeeperError(finding("WKC202", f"no item {what!r} in {bundle}", help=did_you_mean(what, names)))
+    return plan, _located(plan, found[0])
+
+
+def _located(plan: Plan, item: Item) -> Item:
+    """The item with its place in the library's pathway, where the library holds that very version."""
+    from waykeeper.pathway.library import load, names
+
+    for name in names() if item.origin == Position() else ():
+        pathway, _ = load(name)
+        if pathway and f"{pathway.url}|{pathway.version}" == plan.pathway.canonical:
+            found = [r for r in pathway.items if (r.kind, r.name) == (item.key.kind, item.key.item)]
+            return replace(item, origin=found[0].origin) if found else item
+    return item
+
+
+def sandbox(*, port: int = 8080, load: str = "", db: str = "") -> None:
+    """Serve the embedded FHIR server on the loopback address until interrupted."""
+    from waykeeper.sandbox import serve
+
+    if load and not Path(load).is_dir():
+        raise WaykeeperError(finding("WKC101", "there is no such folder", Position(load)))
+    serve(port, load or None, db or None)

@@ -1,0 +1,149 @@
+"""Names and texts given to a verb -> values: pathways, clinics, records, moments, identifiers, sources."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from waykeeper.exchange.files import Held, read_bytes, read_resources
+from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
+from waykeeper.medicines import rule_names
+from waykeeper.pathway import read_clinic
+from waykeeper.pathway.library import clinic_names, load, names, overlay_names, read
+from waykeeper.pathway.model import Clinic, Pathway
+from waykeeper.plan.model import Identifier
+from waykeeper.timing import Moment, read_wall
+
+Source = tuple[str, bytes]
+MOMENT = re.compile(r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}(:\d{2})?(Z|[+-]\d{2}:\d{2})?)?$")
+SIDES = ("left", "right")
+ANAESTHESIA = ("general", "spinal", "deep-block", "superficial-block", "unknown")
+
+
+def is_url(text: str) -> bool:
+    """True for a server, as against a file."""
+    return text.startswith(("http://", "https://"))
+
+
+def clinic_of(wanted: str) -> Clinic:
+    """A clinic of the library by name, or a clinic file. Raises WaykeeperError with every finding in it."""
+    label, data = _library_or_file(wanted, "", clinic_names(), "clinic")
+    clinic, found = read_clinic(label, data)
+    if clinic is None:
+        raise WaykeeperError(found)
+    return clinic
+
+
+def pathway_of(wanted: str, clinic: Clinic, beside: str = "") -> tuple[Pathway, tuple[Finding, ...]]:
+    """A pathway of the library or a file, with the clinic's overlays applied, and what `check` says below error.
+
+    Overlays are looked for beside the clinic's file (`overlays/NAME.yaml`), then in the library.
+    """
+    pathway_source = _library_or_file(wanted, "", names(), "pathway")
+    overlays = [_overlay(name, beside) for name in clinic.overlays]
+    pathway, found = load(pathway_source, overlays, rule_names(), None, clinic)
+    if pathway is None:
+        raise WaykeeperError([f for f in found if f.severity == "error"] or found)
+    return pathway, found
+
+
+def _overlay(name: str, beside: str) -> Source:
+    if beside and beside not in clinic_names():
+        own = Path(beside).parent / "overlays" / f"{name}.yaml"
+        if own.is_file():
+            return str(own), read_bytes(str(own))
+    return _library_or_file(name, "overlays/", overlay_names(), "overlay")
+
+
+def _library_or_file(wanted: str, place: str, known: Sequence[str], sort: str) -> Source:
+    if wanted in known:
+        return read(place + wanted)
+    if "/" in wanted or wanted.endswith((".yaml", ".yml")) or wanted == "-":
+        return wanted, read_bytes(wanted)
+    hint = did_you_mean(wanted, known)
+    raise WaykeeperError(finding("WKC202", f"no {sort} {wanted!r} in the library, and it is no .yaml file", help=hint))
+
+
+def moment_of(text: str, zone: str, option: str) -> Moment:
+    """`2026-03-18` or `2026-03-18T07:30` in the clinic's zone; an offset is accepted and turned into it.
+
+    Raises WaykeeperError WKC201: a day or time that does not exist, a time that the clocks skip.
+    """
+    wrong = f"{option} is {text!r}, which is no date or date and time"
+    help_text = "Write 2026-03-18 or 2026-03-18T07:30, in the clinic's own time."
+    if not MOMENT.match(text):
+        raise WaykeeperError(finding("WKC201", wrong, help=help_text))
+    try:
+        parsed = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise WaykeeperError(finding("WKC201", f"{wrong}: {error}", help=help_text)) from None
+    if "T" not in text:
+        return Moment(parsed.date())
+    if parsed.tzinfo:
+        local = parsed.astimezone(ZoneInfo(zone))
+        return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)
+    reading = read_wall(parsed.date(), parsed.time(), zone, "scheduled")
+    if reading.finding:
+        raise WaykeeperError(finding("WKC201", f"{option}: {reading.finding.details}", help=help_text))
+    return reading.moment
+
+
+def day_of(text: str, option: str) -> date:
+    """A day as YYYY-MM-DD. Raises WaykeeperError WKC201."""
+    try:
+        if len(text) != len("2026-03-18"):
+            raise ValueError
+        return date.fromisoformat(text)
+    except ValueError:
+        help_text = "Write a day as 2026-03-18."
+        raise WaykeeperError(finding("WKC201", f"{option} is {text!r}, which is no day", help=help_text)) from None
+
+
+def as_of_date(text: str | None, zone: str, now: datetime | None = None) -> date:
+    """The day that a report looks at: as given, else today in the clinic's zone."""
+    if text:
+        return day_of(text, "--as-of")
+    return (now or datetime.now(ZoneInfo(zone))).astimezone(ZoneInfo(zone)).date()
+
+
+def identifier_of(text: str, option: str) -> Identifier:
+    """`system|value`. Raises WaykeeperError WKC201."""
+    system, bar, value = text.rpartition("|")
+    if not bar or not value or not system:
+        help_text = "Write the system and the value with a bar between, in quotes: 'https://clinic.example/mrn|A1'."
+        raise WaykeeperError(finding("WKC201", f"{option} is {text!r}, which is not SYSTEM|VALUE", help=help_text))
+    return Identifier(system, value)
+
+
+def choice(text: str, allowed: Sequence[str], option: str) -> str:
+    """One of the allowed words, or "" for "". Raises WaykeeperError WKC201."""
+    if text and text not in allowed:
+        raise WaykeeperError(finding("WKC201", f"{option} is {text!r}", help=did_you_mean(text, allowed)))
+    return text
+
+
+def held_of(paths: Sequence[str]) -> list[Held]:
+    """The resources of files and folders, in the order given."""
+    return [pair for path in paths for pair in read_resources(path)]
+
+
+
+def takes(given: Sequence[str]) -> dict[str, str]:
+    """`ours:ITEM` and `theirs:ITEM` as item -> side. Raises WaykeeperError WKC201."""
+    found = {}
+    for text in given:
+        side, colon, item = text.partition(":")
+        if not colon or side not in ("ours", "theirs") or not item:
+            help_text = "Write ours:ITEM or theirs:ITEM, with the item's key."
+            raise WaykeeperError(finding("WKC201", f"--take is {text!r}", help=help_text))
+        found[item] = side
+    return found
+
+
+def needed(value: str, option: str) -> None:
+    """An option that has no sensible default. Raises WaykeeperError WKC203."""
+    if not value:
+        raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option} FILE, or {option} - ."))
