@@ -252,3 +252,12 @@ def test_an_anchor_without_zone_is_in_the_clinics():
     known = {"surgery": Moment(date(2026, 3, 18), time(7, 30))}
     found = resolve(parse("2 hours before surgery"), known, calendar_for("", [], zone="America/Chicago"))
     assert str(found) == "2026-03-18T05:30:00-05:00"
+
+
+def test_a_computed_target_keeps_its_offset():
+    """Six hours before 07:30 CST is the second 01:30; an hour before that is the first (derived, IANA data)."""
+    calendar = calendar_for("", [], zone="America/Chicago")
+    known = {"surgery": Moment(date(2026, 11, 1), time(7, 30), "America/Chicago")}
+    known["target"] = resolve(parse("6 hours before surgery"), known, calendar)
+    assert str(known["target"]) == "2026-11-01T01:30:00-06:00"
+    assert str(resolve(parse("1 hour before target"), known, calendar)) == "2026-11-01T01:30:00-05:00"
