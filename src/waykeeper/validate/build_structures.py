@@ -101,10 +101,10 @@ def _code(type_: dict[str, Any]) -> str:
 
 
 def _bound(binding: dict[str, Any]) -> list[str] | None:
-    """[strength, value set] of a binding that is checked; a maximal value set binds like a required one."""
+    """[strength, value set] of a binding that is checked; a maximal value set has strength `max`."""
     for extension in binding.get("extension", []):
         if extension["url"] == _SD + "elementdefinition-maxValueSet":
-            return ["required", str(extension["valueCanonical"]).partition("|")[0]]
+            return ["max", str(extension["valueCanonical"]).partition("|")[0]]
     if binding.get("strength") in ("required", "extensible") and "valueSet" in binding:
         return [binding["strength"], binding["valueSet"].partition("|")[0]]
     return None

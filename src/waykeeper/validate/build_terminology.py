@@ -32,6 +32,15 @@ def terminology_records(jar: Path, used: set[str]) -> dict[str, dict[str, Any]]:
     }
 
 
+def ucum_records(jar: Path) -> dict[str, Any]:
+    """`prefixes`, and `units` with 1 where a prefix may stand before the unit."""
+    with zipfile.ZipFile(jar) as archive:
+        root = ET.fromstring(archive.read("ucum-essence.xml"))  # noqa: S314 - a published artefact
+    units = {str(u.get("Code")): 1 for u in root.iter("base-unit")}
+    units |= {str(u.get("Code")): int(u.get("isMetric") == "yes") for u in root.iter("unit")}
+    return {"prefixes": [str(p.get("Code")) for p in root.iter("prefix")], "units": units}
+
+
 def _resources(archive: zipfile.ZipFile, name: str) -> Iterator[ET.Element]:
     root = ET.fromstring(archive.read(_FOLDER + name))  # noqa: S314 - a published artefact, read by a developer
     for resource in root.iter(_NS + "resource"):

@@ -75,8 +75,10 @@ def _dom_3(value: Value, run: Run) -> bool:
 
 def _ref_1(value: Value, run: Run) -> bool:
     text = value.get("reference")
-    if not isinstance(text, str) or not text.startswith("#") or text == "#":
+    if not isinstance(text, str) or not text.startswith("#"):
         return True
+    if text == "#":  # the resource that contains this one
+        return run.resource is not run.root
     return any(c.get("id") == text[1:] for c in rows(run.root, "contained"))
 
 
@@ -329,6 +331,7 @@ BY_HAND: dict[str, Test] = {
     "pat-1": _one_of("name", "telecom", "address", "organization"),
     "Parameters:inv-1": _param,
     "Task:inv-1": _task_inv_1,
+    "ras-2": lambda value, run: (n := _number(value.get("probabilityDecimal"))) is None or n <= 100,
     "prr-1": _needs("orderDetail", "code"),
     "rqg-1": _exactly_one("resource", "action"),
     "cmp-1": _one_of("text", "entry", "section"),

@@ -54,7 +54,7 @@ def is_base64(text: str) -> bool:
 
 def is_uri(text: str) -> bool:
     """A uri without white space; `urn:oid:` and `urn:uuid:` must be well formed."""
-    if " " in text or not text.isprintable() or text.startswith(("oid:", "uuid:")):
+    if not text or any(map(str.isspace, text)) or text.startswith(("oid:", "uuid:")):
         return False
     if text.startswith("urn:oid:"):
         return is_oid(text)
@@ -71,18 +71,24 @@ def is_uuid(text: str) -> bool:
     return _UUID.fullmatch(text) is not None
 
 
-_STRING = re.compile(r"[ \r\n\t\S]+").fullmatch
+def is_canonical(text: str) -> bool:
+    """An absolute uri, or a fragment."""
+    return is_uri(text) and (text.startswith("#") or _SCHEME.match(text) is not None)
+
+
+_SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:.")
+is_absolute = _SCHEME.match  # of a url that is a uri already
 
 # Types whose JSON form is a string.
 TEXT_TESTS: dict[str, Test] = {
-    "string": _STRING,
-    "markdown": _STRING,
-    "xhtml": _STRING,
-    "code": re.compile(r"[^\s]+(\s[^\s]+)*").fullmatch,
+    "string": bool,
+    "markdown": bool,
+    "xhtml": bool,
+    "code": re.compile(r"[^\s]+( [^\s]+)*").fullmatch,
     "id": re.compile(r"[A-Za-z0-9\-.]{1,64}", re.ASCII).fullmatch,
     "uri": is_uri,
     "url": is_uri,
-    "canonical": is_uri,
+    "canonical": is_canonical,
     "oid": is_oid,
     "uuid": _UUID.fullmatch,
     "date": is_date,
@@ -101,7 +107,7 @@ FORMS: dict[str, str] = {
     "id": "1 to 64 letters, digits, '-' and '.'",
     "uri": "a uri without white space",
     "url": "a url without white space",
-    "canonical": "a canonical url without white space",
+    "canonical": "an absolute url without white space, or #fragment",
     "oid": "urn:oid: and an OID",
     "uuid": "urn:uuid: and a lower-case UUID",
     "date": "YYYY, YYYY-MM or YYYY-MM-DD, a day that exists",

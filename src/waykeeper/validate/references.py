@@ -11,7 +11,7 @@ from waykeeper.validate.tables import resource_types
 
 One = Callable[[Any, Place, Run], None]
 
-_LITERAL = re.compile(r"(?:https?://.+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#.*)?")
+_LITERAL = re.compile(r"(?:https?://.+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]+(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#.*)?")
 
 
 def check_reference(targets: tuple[str, ...]) -> One:
@@ -22,6 +22,10 @@ def check_reference(targets: tuple[str, ...]) -> One:
         text = value.get("reference")
         said = value.get("type")
         found = target_type(text, run) if isinstance(text, str) else None
+        if isinstance(text, str) and any(letter in text for letter in " \t\r\n"):
+            run.add("WKV504", (here, "reference"), f"reference {text!r} has white space in it")
+        if isinstance(said, str) and said not in resource_types():
+            run.add("WKV302", (here, "type"), f"type {said!r} is no R4 resource type")
         if isinstance(said, str) and found and said.rpartition("/")[2] != found:
             run.add("WKV503", (here, "type"), f"type says {said!r}, the reference leads to {found}")
         if allowed and found and found not in allowed:

@@ -7,7 +7,7 @@ from functools import cache
 from typing import Any
 
 from waykeeper.findings import did_you_mean
-from waykeeper.validate.bindings import check_coding, coded_check
+from waykeeper.validate.bindings import check_coding, check_identifier, check_quantity, coded_check
 from waykeeper.validate.bundles import check_bundle, entries_by_url
 from waykeeper.validate.extensions_known import check_extension
 from waykeeper.validate.invariants import Rule, rules_of
@@ -28,7 +28,7 @@ class Element:
     `fast` tests a JSON string where that is all there is to check; `check` does everything.
     """
 
-    __slots__ = ("check", "fast", "group", "is_list", "name", "primitive", "type")
+    __slots__ = ("bound", "check", "fast", "group", "is_list", "name", "primitive", "type")
 
     def __init__(self, record: dict[str, Any], owner: str) -> None:
         """Prepare the checks of one table record; `owner` is the type whose node this belongs to."""
@@ -37,6 +37,7 @@ class Element:
         self.is_list = bool(record.get("l"))
         self.group: str = record.get("g", "")
         self.primitive = self.type in TEXT_TESTS or self.type in NUMBER_TYPES
+        self.bound = self.type == "code" and record.get("b", ("",))[0] == "required"
         self.fast: Callable[[str], object] | None = None
         if self.primitive:
             test, form = _primitive(record)
@@ -123,31 +124,32 @@ def _other(node: Node, key: Any, held: Any, value: dict[str, Any], place: Place,
     if isinstance(key, str) and key.startswith("_"):
         element = node.elements.get(key[1:])
         if element is not None and element.primitive:
-            _sibling(element, held, value, place, key, run)
+            _sibling(node, element, held, value, place, key, run)
             return
-    if key == "fhir_comments":
-        return
     run.add("WKV101", (place, str(key)), f"element {key!r} does not exist in {node.name}", did_you_mean(str(key), node.elements))
 
 
-def _sibling(element: Element, held: Any, value: dict[str, Any], place: Place, key: str, run: Run) -> None:
+def _sibling(node: Node, element: Element, held: Any, value: dict[str, Any], place: Place, key: str, run: Run) -> None:
     """The id and extensions of a primitive, in an object (or a list of objects and nulls) named `_name`."""
     here = (place, key)
     if not element.is_list:
         if element.group and any(n != key[1:] and n in value for n in node_group(value, element)):
             run.add("WKV106", here, f"more than one of a choice is given: {key} beside another value")
-        _sibling_object(held, here, run)
+        _sibling_object(held, here, run, alone=key[1:] not in value)
+        if key[1:] not in value and (element.bound or (node.type == node.name and key == "_id")):
+            run.add("WKV301", here, f"{key[1:]} has no code, and one of a value set is required")
         return
     if not isinstance(held, list):
         run.add("WKV109", here, f"{key} must be a list, as {key[1:]} is one")
         return
     values = value.get(key[1:])
     if isinstance(values, list) and len(values) != len(held):
-        run.add("WKV109", here, f"{key} has {len(held)} entries and {key[1:]} has {len(values)}; they must pair up")
+        if run.stricter:
+            run.add("WKV111", here, f"{key} has {len(held)} entries and {key[1:]} has {len(values)}; they must pair up")
     for index, item in enumerate(held):
         if item is not None:
-            _sibling_object(item, (here, index), run)
-        elif not isinstance(values, list) or index >= len(values) or values[index] is None:
+            _sibling_object(item, (here, index), run, alone=not _at(values, index))
+        elif not _at(values, index):
             run.add("WKV108", (here, index), "null stands here and beside it, so there is nothing at all")
 
 
@@ -157,12 +159,19 @@ def node_group(value: dict[str, Any], element: Element) -> list[str]:
     return [k for k in value if isinstance(k, str) and k.startswith(stem) and k[len(stem) : len(stem) + 1].isupper()]
 
 
-def _sibling_object(held: Any, here: Place, run: Run) -> None:
+def _at(values: Any, index: int) -> bool:
+    """Whether a list has a value at an index."""
+    return isinstance(values, list) and index < len(values) and values[index] is not None
+
+
+def _sibling_object(held: Any, here: Place, run: Run, *, alone: bool) -> None:
     if not isinstance(held, dict):
         run.add("WKV110", here, f"an object is needed, {_kind(held)} was found")
     elif not held:
         run.add("WKV107", here, "the object is empty", "Leave the element out.")
     else:
+        if alone and "extension" not in held:
+            run.add("WKV401", here, "invariant ele-1 is broken: all FHIR elements must have a value or children")
         walk(node_of("Element"), held, here, run)
 
 
@@ -171,7 +180,7 @@ def _primitive(record: dict[str, Any]) -> tuple[Callable[[Any], object], str]:
     if name in NUMBER_TYPES:
         return number_test(name), FORMS[name]
     strength, url = record.get("b", ("", ""))
-    if strength == "required" and name in ("code", "string", "uri", "id"):
+    if strength in ("required", "max") and name in ("code", "string", "uri", "id"):
         bound = value_set(url)
         if bound.codes is not None:
             return (bound.codes.__contains__ if not bound.syntax else bound.has_code), url
@@ -296,6 +305,9 @@ def _complex(record: dict[str, Any], owner: str) -> One:
     return one
 
 
+_QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "Age", "Distance", "Duration", "Count", "MoneyQuantity"})
+
+
 def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
     checks: list[One] = []
     type_ = record["t"]
@@ -306,6 +318,10 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
         checks.append(lambda value, here, run: check_extension(value, here, run, modifier))
     elif type_ == "Coding":
         checks.append(check_coding)
+    elif type_ in _QUANTITIES:
+        checks.append(check_quantity)
+    elif type_ == "Identifier":
+        checks.append(check_identifier)
     elif type_ == "Narrative":
         checks.append(check_narrative)
     if "b" in record:
@@ -332,7 +348,11 @@ def walk_resource(value: Any, place: Place, run: Run) -> None:
 
 
 def _contained(value: Any, place: Place, run: Run) -> None:
-    base = run.base
+    base, name = run.base, value.get("id")
+    if not isinstance(name, str):
+        run.add("WKV102", place, "a contained resource must have an id")
+    elif sum(1 for c in run.root.get("contained", ()) if isinstance(c, dict) and c.get("id") == name) > 1:
+        run.add("WKV112", (place, "id"), f"id {name!r} is given to two contained resources")
     _resource(value, place, run)
     run.base = base
 

@@ -48,6 +48,11 @@ def code_system_record(url: str) -> dict[str, Any] | None:
     return _record("codesystems.jsonl", url) or _record("iso_codes.jsonl", url)
 
 
+def ucum_record(part: str) -> Any:
+    """The `prefixes` (a list) or `units` (code to 1 where metric) of UCUM."""
+    return _record("ucum.jsonl", part)
+
+
 @cache
 def extension_table(url: str) -> dict[str, Any] | None:
     """The record of a published extension (`extensions.extension_record` draws it), or None."""

@@ -8,13 +8,33 @@ from dataclasses import dataclass
 from functools import cache
 
 from waykeeper.validate.tables import code_system_record, value_set_record
+from waykeeper.validate.ucum import is_unit
 
 Test = Callable[[str], object]
 
+UCUM = "http://unitsofmeasure.org"
+
+_TWO_LETTERS = frozenset(
+    "aa ab ae af ak am an ar as av ay az ba be bg bh bi bm bn bo br bs ca ce ch co cr cs cu cv cy da de dv dz ee el "
+    "en eo es et eu fa ff fi fj fo fr fy ga gd gl gn gu gv ha he hi ho hr ht hu hy hz ia id ie ig ii ik io is it iu "
+    "ja jv ka kg ki kj kk kl km kn ko kr ks ku kv kw ky la lb lg li ln lo lt lu lv mg mh mi mk ml mn mr ms mt my na "
+    "nb nd ne ng nl nn no nr nv ny oc oj om or os pa pi pl ps pt qu rm rn ro ru rw sa sc sd se sg si sk sl sm sn so "
+    "sq sr ss st su sv sw ta te tg th ti tk tl tn to tr ts tt tw ty ug uk ur uz ve vi vo wa wo xh yi yo za zh zu "
+    "sh mo in iw ji jw".split()
+)
+_LANGUAGE = re.compile(r"([A-Za-z]{2,3})(-[A-Za-z0-9]{1,8})*", re.ASCII)
+
+
+def is_language(code: str) -> bool:
+    """A BCP 47 tag: a language of ISO 639-1, or three letters (ISO 639-2/3, not listed here), and subtags."""
+    match = _LANGUAGE.fullmatch(code)
+    return match is not None and (len(match[1]) == 3 or match[1].lower() in _TWO_LETTERS)
+
+
 # Systems without a published list of codes, by the syntax of their codes.
 _SYNTAX: dict[str, Test] = {
-    "urn:ietf:bcp:13": re.compile(r"[\w!#$&^.+-]+/[\w!#$&^.+*-]+(\s*;\s*[\w.-]+=(\"[^\"]*\"|[\w!#$&^.+/:-]+))*").fullmatch,
-    "urn:ietf:bcp:47": re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*").fullmatch,
+    "urn:ietf:bcp:13": re.compile(r"\S.*").fullmatch,
+    "urn:ietf:bcp:47": is_language,
     "urn:ietf:rfc:3986": re.compile(r"\S+").fullmatch,
 }
 
@@ -113,6 +133,8 @@ def _folded(url: str) -> frozenset[str] | None:
 
 def is_unknown_code(system: str, code: str) -> bool:
     """Whether the code system is published whole and lacks this code."""
+    if system == UCUM:
+        return not is_unit(code)
     codes = system_codes(system)
     if codes is None or code in codes:
         return False
