@@ -1,8 +1,68 @@
-"""See README.md."""
+"""Which medicines pause before surgery? Proposals with their sources, never orders. See README.md."""
 
+from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
 from waykeeper.medicines.answers import row_from_answer
-from waykeeper.medicines.model import MedicineRow
+from waykeeper.medicines.check import check_rules, check_ruleset
+from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
+from waykeeper.medicines.due import due_day
+from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
+from waykeeper.medicines.met import NotMet, not_met
+from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow
+from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
+from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_json
+from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
-from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names
+from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
+from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
+from waykeeper.medicines.synonyms import check_synonyms, read_synonyms, with_synonyms
+from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
+from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 
-__all__ = ["MedicineRow", "Ruleset", "package_rules", "propose", "row_from_answer", "rule_names"]
+__all__ = [
+    "AcetaminophenDose",
+    "AcetaminophenSum",
+    "AnswerLike",
+    "Clearance",
+    "Decision",
+    "MedicineRow",
+    "MedicinesPage",
+    "NotMet",
+    "OpioidDose",
+    "OpioidSum",
+    "PageLine",
+    "RestartRow",
+    "Ruleset",
+    "WeanDay",
+    "WeanPhase",
+    "acetaminophen_sum",
+    "cefazolin_grams",
+    "check_policies",
+    "check_rules",
+    "check_ruleset",
+    "check_synonyms",
+    "check_weaning",
+    "clearance",
+    "cockcroft_gault",
+    "days_of_supply_left",
+    "doses_in_24_hours",
+    "due_day",
+    "late",
+    "naltrexone_restart",
+    "next_allowed",
+    "not_met",
+    "opioid_sum",
+    "package_rules",
+    "page",
+    "page_json",
+    "policy_table",
+    "propose",
+    "read_synonyms",
+    "restart_rows",
+    "row_from_answer",
+    "rule_names",
+    "ruleset",
+    "supply_ends",
+    "vancomycin_mg",
+    "weaning_calendar",
+    "with_synonyms",
+]

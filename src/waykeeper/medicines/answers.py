@@ -31,6 +31,7 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         row,
         decision=decision,
         recognised=True,
+        answered=decision != "ask",
         question="" if decision != "ask" else row.question,
         notes=(*row.notes, f"decided{by}: {decision}"),
         alternatives=(*row.alternatives, proposed),

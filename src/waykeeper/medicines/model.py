@@ -58,6 +58,7 @@ class MedicineRow:
     group: str = ""
     window: tuple[date, date] | None = None
     restart_by: str = ""
+    answered: bool = False  # a person decided it: nothing is proposed any more
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property

@@ -1,0 +1,179 @@
+"""The coordinator's page as data: each row with its reading, whether it is late, and what the prescriber signs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from waykeeper.medicines.intervals import clock_name, day_name
+from waykeeper.medicines.kidney import Clearance, shown
+from waykeeper.medicines.model import MedicineRow
+from waykeeper.medicines.policies import policy_table, policy_value
+from waykeeper.record.model import MedicineEntry
+from waykeeper.timing import Moment
+
+SCHEMA_VERSION = 1
+CAUTIONS = (
+    "Each line is a proposal, not an order. The licensed prescriber and the local policy decide.",
+    "Until a prescriber has answered, the patient reads only: do not stop or start this until we call you.",
+    "Lines marked L, L-M or from memory: confirm with pharmacist.",
+    "The release gate stays shut while a line is not recognised.",
+)
+_ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped")
+
+
+@dataclass(frozen=True, slots=True)
+class PageLine:
+    """One medicine of the page. `late` is said first and stands in place of the days that are over."""
+
+    row: MedicineRow
+    reading: tuple[tuple[str, str], ...]
+    late: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MedicinesPage:
+    """Everything that the page prints. Lines stand in the order of the page, `rows` in the order of the list."""
+
+    surgery: Moment
+    anaesthesia: str
+    bleed: str
+    rows: tuple[MedicineRow, ...]
+    lines: tuple[PageLine, ...]
+    policies: tuple[tuple[str, str, str], ...]
+    kidney: tuple[str, ...]
+    clinic: str = ""
+    patient: str = ""
+    as_of: date | None = None
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def page(
+    rows: Sequence[MedicineRow],
+    entries: Sequence[MedicineEntry] = (),
+    *,
+    surgery: Moment,
+    anaesthesia: str = "unknown",
+    bleed: str = "high",
+    clearance: Clearance | None = None,
+    policies: Mapping[str, str] | None = None,
+    as_of: date | None = None,
+    clinic: str = "",
+    patient: str = "",
+) -> MedicinesPage:
+    """Put the rows of `propose` on a page. `entries` add how each order was read; `as_of` says what is late."""
+    by_key = {e.key: e for e in entries}
+    lines = [PageLine(r, _reading(by_key.get(r.key), r), late(r, as_of, surgery.day)) for r in rows]
+    return MedicinesPage(
+        surgery=surgery,
+        anaesthesia=anaesthesia,
+        bleed=bleed,
+        rows=tuple(rows),
+        lines=tuple(sorted(lines, key=_place)),
+        policies=tuple(_policies(policies or {})),
+        kidney=_kidney(clearance or Clearance(question="no creatinine is recorded")),
+        clinic=clinic,
+        patient=patient,
+        as_of=as_of,
+    )
+
+
+def late(row: MedicineRow, as_of: date | None, surgery: date) -> str:
+    """The sentence for a proposal whose last-dose day is over; "" where it is not, or where it was answered."""
+    if as_of is None or row.answered or row.last_dose is None or not row.stops or as_of <= row.last_dose:
+        return ""
+    if as_of > surgery:
+        return f"was never answered; last dose should have been {day_name(row.last_dose)}"
+    return f"last dose should have been {day_name(row.last_dose)}; call the surgeon's office today"
+
+
+def page_json(made: MedicinesPage) -> dict[str, Any]:
+    """The page for machines: one row for each entry that came in, in the order of the list."""
+    lateness = {line.row.key: line.late for line in made.lines}
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "surgery": str(made.surgery),
+        "anaesthesia": made.anaesthesia,
+        "bleed": made.bleed,
+        "as_of": made.as_of.isoformat() if made.as_of else None,
+        "policies": {name: value for name, value, _ in made.policies},
+        "kidney": list(made.kidney),
+        "cautions": list(made.cautions),
+        "rows": [_row_json(row, lateness[row.key]) for row in made.rows],
+    }
+
+
+def _row_json(row: MedicineRow, late_words: str) -> dict[str, Any]:
+    return {
+        "source": row.reference,
+        "key": row.key,
+        "words": row.words,
+        "recognised": row.recognised,
+        "ingredients": list(row.ingredients),
+        "decision": row.decision,
+        "answered": row.answered,
+        "missed_days": row.missed_days,
+        "last_dose": _iso(row.last_dose),
+        "first_missed": _iso(row.first_missed),
+        "last_limit": str(row.last_limit) if row.last_limit else None,
+        "window": [d.isoformat() for d in row.window] if row.window else None,
+        "restart": row.restart,
+        "restart_from": _iso(row.restart_from),
+        "restart_by": row.restart_by,
+        "rule": f"{row.group}/{row.rule}" if row.rule else "",
+        "policy": row.policy,
+        "cite": row.source,
+        "year": row.year,
+        "confidence": row.confidence,
+        "confirm_by": row.confirm_by,
+        "question": row.question,
+        "notes": list(row.notes),
+        "alternatives": list(row.alternatives),
+        "arithmetic": list(row.arithmetic),
+        "due": _iso(row.due),
+        "late": late_words,
+        "findings": [f.code for f in row.findings],
+    }
+
+
+def _iso(day: date | None) -> str | None:
+    return day.isoformat() if day else None
+
+
+def _place(line: PageLine) -> tuple[bool, bool, int]:
+    return line.row.recognised, not line.late, _ORDER.index(line.row.decision)
+
+
+def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, str], ...]:
+    """How the order was read, so that a pharmacist sees a misreading at a glance."""
+    taken = clock_name(entry.last_taken) if entry and entry.last_taken else ""
+    said = {
+        "substances": ", ".join(row.ingredients),
+        "dose": entry.dose_text if entry else "",
+        "taken": entry.schedule if entry and entry.schedule != entry.dose_text else "",
+        "route": " ".join(p for p in (entry.route, entry.form) if p) if entry else "",
+        "reason": ", ".join(i.partition("|")[2] or i for i in entry.indication) if entry else "",
+        "status": entry.status if entry else "",
+        "last taken": taken,
+        "order": row.reference,
+    }
+    return tuple((label, text) for label, text in said.items() if text)
+
+
+def _policies(policies: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    found = []
+    for name, known in policy_table().items():
+        value = policy_value(policies, name)
+        meaning = known["values"].get(value, "the clinic's own rule over the rules of the medicines")
+        found.append((known["title"], value, meaning if name in policies else f"{meaning} (default)"))
+    return found
+
+
+def _kidney(clearance: Clearance) -> tuple[str, ...]:
+    lines = list(clearance.arithmetic)
+    lines += [f"with {name} weight: {shown(value)} mL/min (shown only)" for name, value in clearance.beside]
+    if clearance.question:
+        lines.append(f"ask: {clearance.question}")
+    return tuple(lines)

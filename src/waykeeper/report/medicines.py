@@ -1,0 +1,126 @@
+"""The coordinator's medicines page: text for a terminal, JSON, and HTML with the prescriber's sign-off form."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from waykeeper.medicines import MedicinesPage, PageLine, page_json
+from waykeeper.report.page import render
+from waykeeper.report.plain import clean, day, moment, wrap
+
+_INDENT = "    "
+_VERBS = {
+    "hold": "HOLD", "continue": "CONTINUE", "adjust": "ADJUST", "time": "TIME", "ask": "ASK",
+    "already stopped": "ALREADY STOPPED",
+}  # fmt: skip
+
+
+def medicines_json(page: MedicinesPage) -> dict[str, Any]:
+    """The page as plain data, one row for each entry of the list (schema_version 1)."""
+    return page_json(page)
+
+
+def medicines_text(page: MedicinesPage, width: int = 80) -> str:
+    """The page as text. Words carry the meaning; there is no colour to lose."""
+    out = [*wrap(_heading(page), width), ""]
+    out += [line for text in _today(page) for line in wrap(text, width)]
+    for number, line in enumerate(page.lines, 1):
+        out += ["", *wrap(f"{number}. {title(line)}", width, "", _INDENT)]
+        for label, text in facts(line):
+            out += wrap(f"{label}: {text}", width, _INDENT, _INDENT * 2)
+    out += ["", "Kidney"] + [x for text in page.kidney for x in wrap(text, width, _INDENT)]
+    out += ["", "Policies"]
+    out += [x for t, v, m in page.policies for x in wrap(f"{t}: {v} - {m}", width, _INDENT, _INDENT * 2)]
+    out += [""] + [x for text in page.cautions for x in wrap(text, width)]
+    return "\n".join(out) + "\n"
+
+
+def medicines_html(page: MedicinesPage) -> str:
+    """One self-contained page, black on white, 12 point, with boxes for the prescriber to sign line by line."""
+    return render(
+        "medicines.html.j2",
+        style="medicines.css",
+        page=page,
+        heading=_heading(page),
+        today=_today(page),
+        lines=[
+            {"number": n, "title": title(x), "facts": facts(x), "late": x.late, "reading": x.reading, "row": x.row}
+            for n, x in enumerate(page.lines, 1)
+        ],
+    )
+
+
+def title(line: PageLine) -> str:
+    """`HOLD warfarin 5 mg tablet`; a row that was not recognised says so before anything else."""
+    row = line.row
+    verb = _VERBS[row.decision] if row.recognised else "NOT RECOGNISED, THE PRESCRIBER MUST DECIDE:"
+    return f"{verb} {clean(row.words)}"
+
+
+def facts(line: PageLine) -> list[tuple[str, str]]:
+    """What the page says of one medicine, in reading order. A late line prints no day as an instruction."""
+    row = line.row
+    found = [("late", line.late)] if line.late else []
+    found += [(label, clean(text)) for label, text in line.reading]
+    if not line.late:
+        found += _days(line)
+    found += [
+        ("question", row.question),
+        ("also shown", "; ".join(row.alternatives)),
+        ("note", "; ".join(row.notes)),
+        ("restart", _restart(line)),
+        ("policy", row.policy),
+        ("rule", f"{row.group}/{row.rule}" if row.rule else ""),
+        ("source", " ".join(p for p in (row.source, f"({row.year})" if row.year else "") if p)),
+        ("confidence", row.confidence),
+        ("to confirm", row.confirm_by),
+        ("answer needed from", day(row.due) if not row.answered and not line.late else ""),
+    ]
+    return [(label, text) for label, text in found if text]
+
+
+def _days(line: PageLine) -> list[tuple[str, str]]:
+    row = line.row
+    if not row.stops:
+        return [("last usual day before surgery", day(row.last_dose))] if row.last_dose else []
+    found = []
+    if row.window:
+        found.append(("last dose between", f"{day(row.window[0])} and {day(row.window[1])}"))
+    elif row.last_dose:
+        found.append(("last dose", day(row.last_dose)))
+    if row.last_limit:
+        found.append(("at or before", moment(row.last_limit)))
+    if row.first_missed:
+        found.append(("first day without", day(row.first_missed)))
+    if row.missed_days is not None:
+        found.append(("missed days before surgery", str(row.missed_days)))
+    return found
+
+
+def _restart(line: PageLine) -> str:
+    row = line.row
+    if not row.stops or not row.restart:
+        return ""
+    earliest = f"; not before {day(row.restart_from)}" if row.restart_from and not line.late else ""
+    return f"{row.restart}{earliest} ({row.restart_by})"
+
+
+def _heading(page: MedicinesPage) -> str:
+    parts = [
+        "Medicines before surgery", page.clinic, page.patient, f"surgery {moment(page.surgery)}",
+        f"anaesthesia {page.anaesthesia}", f"bleeding class {page.bleed}",
+    ]  # fmt: skip
+    if page.as_of:
+        parts.append(f"as of {day(page.as_of)}")
+    return ", ".join(clean(p) for p in parts if p)
+
+
+def _today(page: MedicinesPage) -> list[str]:
+    """What must be read before anything else."""
+    found = [f"LATE: {clean(x.row.words)}: {x.late}" for x in page.lines if x.late]
+    unknown = sum(not x.row.recognised for x in page.lines)
+    if unknown:
+        found.append(f"{unknown} of {len(page.lines)} not recognised: the release gate stays shut")
+    asked = sum(bool(x.row.question) for x in page.lines)
+    found.append(f"{len(page.lines)} medicines on the list, {asked} with a question")
+    return found
