@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
 
 from waykeeper.findings import Finding, did_you_mean, finding
 from waykeeper.pathway.build import HOLDS, Draft, Drafted
-from waykeeper.pathway.model import Clinic
+from waykeeper.pathway.model import Clinic, PathwayItem
 from waykeeper.pathway.phrasing import Phrased, Phrases
 from waykeeper.pathway.reader import Node
 from waykeeper.timing import Event, events
 
 PATIENT = "patient"
 STANDINGS = ("required", "assume", "awaited")
+
+
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """What an event may be called: anchors, and items by kind."""
+
+    anchors: frozenset[str]
+    items: Mapping[str, Mapping[str, PathwayItem]]
+
+    @classmethod
+    def of(cls, draft: Draft) -> _Names:
+        items: dict[str, dict[str, PathwayItem]] = {"visit": {}, "task": {}, "gate": {}}
+        for one in draft.items:
+            items.setdefault(one.item.kind, {})[one.item.name] = one.item
+        return cls(frozenset(a.name for a, _ in draft.anchors), items)
 
 
 def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, found: list[Finding]) -> None:
@@ -22,8 +38,9 @@ def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, fo
     for one in draft.items:
         _item_names(draft, one, found)
         _rules(one, rule_names, found)
+    names = _Names.of(draft)
     for phrased in phrases.all:
-        _events(draft, phrased, found)
+        _events(names, phrased, found)
 
 
 def check_roles(draft: Draft, clinic: Clinic | None, found: list[Finding]) -> None:
@@ -93,48 +110,41 @@ def _rules(one: Drafted, rule_names: Collection[str] | None, found: list[Finding
             found.append(finding("WKP408", details, node.position, did_you_mean(node.text, rule_names)))
 
 
-def _events(draft: Draft, phrased: Phrased, found: list[Finding]) -> None:
+def _events(names: _Names, phrased: Phrased, found: list[Finding]) -> None:
     for event in sorted(events(phrased.phrase), key=str):
-        problem, remedy = _unknown(draft, phrased, event)
-        if problem:
+        code, problem, remedy = _unknown(names, phrased.key, event)
+        if code:
             offset = max(phrased.node.text.find(event.name), 0)
-            code = "WKP307" if event.kind == "target" or problem.startswith("several") else "WKP303"
             details = f"{phrased.key} of {phrased.owner!r} counts from {str(event)!r}: {problem}"
             found.append(finding(code, details, phrased.node.inside(offset), remedy))
 
 
-def _unknown(draft: Draft, phrased: Phrased, event: Event) -> tuple[str, str]:
-    """What is wrong with an event, and the remedy; empty where nothing is."""
-    by_kind = {kind: {d.item.name: d for d in draft.items if d.item.kind == kind} for kind in ("visit", "gate")}
+def _unknown(names: _Names, key: str, event: Event) -> tuple[str, str, str]:
+    """The code, what is wrong with an event, and the remedy; empty where nothing is."""
+    known: Mapping[str, PathwayItem | None]
     match event.kind:
-        case "anchor":
-            anchors = {a.name for a, _ in draft.anchors}
-            return ("", "") if event.name in anchors else ("no such anchor", did_you_mean(event.name, anchors))
         case "target":
-            return ("", "") if phrased.key == "window" else ("only a window counts from its own target", "")
-        case "visit":
-            visit = by_kind["visit"].get(event.name)
-            if visit is not None and len(visit.item.at) > 1:
-                return "several points of this visit, a phrase counts from one", "Count from an anchor."
-            return ("", "") if visit else ("no such visit", did_you_mean(event.name, by_kind["visit"]))
+            return ("", "", "") if key == "window" else ("WKP307", "only a window counts from its own target", "")
+        case "anchor":
+            known, wanted = dict.fromkeys(names.anchors), "anchor"
         case "release":
-            gates = by_kind["gate"]
-            return ("", "") if event.name in gates else ("no such gate", did_you_mean(event.name, gates))
-    return _unknown_completion(draft, event.name)
-
-
-def _unknown_completion(draft: Draft, name: str) -> tuple[str, str]:
-    tracked = {d.item.name: d for d in draft.items if d.item.kind in {"visit", "task"}}
-    one = tracked.get(name)
-    if one is not None and len(one.item.at) > 1:
-        return "several points of this item, a phrase counts from one", "Count from an anchor."
-    return ("", "") if one else ("no such visit or task", did_you_mean(name, tracked))
+            known, wanted = names.items["gate"], "gate"
+        case "visit":
+            known, wanted = names.items["visit"], "visit"
+        case "completion":
+            known, wanted = {**names.items["visit"], **names.items["task"]}, "visit or task"
+    if event.name not in known:
+        return "WKP303", f"no such {wanted}", did_you_mean(event.name, known)
+    item = known[event.name]
+    if item is not None and len(item.at) > 1:
+        return "WKP307", f"several points of this {item.kind}, a phrase counts from one", "Count from an anchor."
+    return "", "", ""
 
 
 def texts(one: Drafted, key: str) -> Iterator[Node]:
-    """The texts under a key of an item, whether it holds one or a list."""
+    """The texts under a key of an item, whether it holds one or a list; those of a wrong form are left out."""
     node = one.fields.nodes.get(key)
-    if node is not None and node.kind == "text" and not node.empty:
-        yield node
-    elif node is not None:
-        yield from (item for item in node.items if item.kind == "text" and not item.empty)
+    right = set(one.fields.texts(key))
+    for text in (node, *node.items) if node is not None else ():
+        if text.kind == "text" and text.text in right:
+            yield text

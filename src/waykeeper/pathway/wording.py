@@ -36,9 +36,9 @@ def check(draft: Draft, found: list[Finding]) -> None:
     levels = {**READING, **draft.reading}
     for one in draft.items:
         _source(one, found)
-        _translations(one, levels, found)
         _own_words(one, found)
-    for fields in _worded(draft):
+    for name, fields in _worded(draft):
+        _translations(name, fields, levels, found)
         for language, node in _words(fields):
             _level(language, node, levels, found)
     for node in _prose(draft):
@@ -59,12 +59,12 @@ def _source(one: Drafted, found: list[Finding]) -> None:
         found.append(finding("WKP506", details, fields.at("source")))
 
 
-def _translations(one: Drafted, levels: Mapping[str, int], found: list[Finding]) -> None:
-    has = one.item.words
+def _translations(name: str, fields: Fields, levels: Mapping[str, int], found: list[Finding]) -> None:
+    has = fields.map("words")
     missing = [language for language in levels if language not in has]
     if has and missing:
-        details = f"words of {one.item.kind} {one.item.name!r} are missing in {', '.join(missing)}"
-        found.append(finding("WKP503", details, one.fields.at("words")))
+        details = f"words of {name} are missing in {', '.join(missing)}"
+        found.append(finding("WKP503", details, fields.at("words")))
 
 
 def _own_words(one: Drafted, found: list[Finding]) -> None:
@@ -74,9 +74,9 @@ def _own_words(one: Drafted, found: list[Finding]) -> None:
         found.append(finding("WKP505", details, one.key.position))
 
 
-def _worded(draft: Draft) -> Iterator[Fields]:
-    yield from (fields for _, fields in draft.phases)
-    yield from (one.fields for one in draft.items)
+def _worded(draft: Draft) -> Iterator[tuple[str, Fields]]:
+    yield from ((f"phase {phase.name!r}", fields) for phase, fields in draft.phases)
+    yield from ((f"{one.item.kind} {one.item.name!r}", one.fields) for one in draft.items)
 
 
 def _words(fields: Fields) -> Iterator[tuple[str, Node]]:
@@ -99,7 +99,7 @@ def _level(language: str, node: Node, levels: Mapping[str, int], found: list[Fin
 
 def _prose(draft: Draft) -> Iterator[Node]:
     """Every node that ends as a sentence somewhere."""
-    records = [draft.root, *_worded(draft), *(fields for _, fields in draft.facts)]
+    records = [draft.root, *(fields for _, fields in _worded(draft)), *(fields for _, fields in draft.facts)]
     for fields in records:
         for key in ("title", "description", "why", "ask", "measure"):
             if key in fields.values:
@@ -108,6 +108,7 @@ def _prose(draft: Draft) -> Iterator[Node]:
 
 
 def _dates(node: Node, found: list[Finding]) -> None:
-    for match in _DATE.finditer(node.text):
+    match = _DATE.search(node.text)
+    if match:
         details = f"the date {match.group()!r} stands in a text"
         found.append(finding("WKP504", details, node.inside(match.start())))
