@@ -172,6 +172,8 @@ def _longer(base: Outcome, overlay: Outcome, context: Context) -> Outcome:
     else:
         longer, shorter = base, overlay
     asks = "ask" in (base.decision, overlay.decision)
+    same = (longer.interval.last_dose, longer.interval.limit) == (shorter.interval.last_dose, shorter.interval.limit)
+    beside = () if same else _told(shorter, "without a needle" if shorter is base else "needle")
     open_needle = context.anaesthesia == "unknown"
     notes = ("anaesthesia is not known: the interval for a spinal needle or deep block counts",) if open_needle else ()
     return replace(
@@ -179,7 +181,7 @@ def _longer(base: Outcome, overlay: Outcome, context: Context) -> Outcome:
         decision="ask" if asks else longer.decision,
         question="; ".join(dict.fromkeys(q for q in (longer.question, shorter.question) if q)),
         notes=tuple(dict.fromkeys((*longer.notes, *shorter.notes, *notes))),
-        alternatives=tuple(dict.fromkeys((*longer.alternatives, *_told(shorter), *shorter.alternatives))),
+        alternatives=tuple(dict.fromkeys((*longer.alternatives, *beside, *shorter.alternatives))),
         arithmetic=tuple(dict.fromkeys((*base.arithmetic, *overlay.arithmetic, "the longer interval counts"))),
         source="; ".join(dict.fromkeys(s for s in (longer.source, shorter.source) if s)),
         longest_days=_longest(base.longest_days, overlay.longest_days),
@@ -187,9 +189,9 @@ def _longer(base: Outcome, overlay: Outcome, context: Context) -> Outcome:
     )
 
 
-def _told(outcome: Outcome) -> tuple[str, ...]:
+def _told(outcome: Outcome, why: str) -> tuple[str, ...]:
+    """The days of an outcome in one line, to be shown beside the longer one."""
     days = outcome.interval
-    why = "without a needle" if "rule:" in " ".join(outcome.arithmetic) else "needle"
     if days.limit is not None:
         return (f"{why}: last dose at or before {clock_name(days.limit)}",)
     if days.missed_days is not None and days.last_dose is not None:
@@ -270,7 +272,7 @@ def _blanket(outcome: Outcome, entry: MedicineEntry, context: Context) -> Outcom
     got = missed(days, context.surgery.day, entry)
     if outcome.decision == "hold" and outcome.interval.missed_days == days and outcome.interval.limit is None:
         return replace(outcome, policy=value)
-    own = _told(outcome)[0].partition(": ")[2] if outcome.pauses else outcome.decision
+    own = _told(outcome, "rule")[0].partition(": ")[2] if outcome.pauses else outcome.decision
     return replace(
         outcome,
         decision="ask",

@@ -66,7 +66,7 @@ def facts(line: PageLine) -> list[tuple[str, str]]:
         found += _days(line)
     found += [
         ("question", row.question),
-        ("also shown", "; ".join(row.alternatives)),
+        ("also shown", "" if line.late else "; ".join(row.alternatives)),
         ("note", "; ".join(row.notes)),
         ("restart", _restart(line)),
         ("policy", row.policy),

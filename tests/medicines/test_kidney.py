@@ -1,0 +1,102 @@
+"""Creatinine clearance: published and computed values, and what is refused."""
+
+from __future__ import annotations
+
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+import pytest
+from medicines.case_files import kidney, load, row_of
+
+from waykeeper.medicines import clearance, cockcroft_gault
+from waykeeper.medicines.kidney import age_on, shown
+
+DATA = load("kidney.yaml")
+SURGERY = date(2026, 3, 18)
+
+
+@pytest.mark.parametrize(("name", "given"), DATA["clearance"].items(), ids=list(DATA["clearance"]))
+def test_value(name: str, given: dict[str, Any]) -> None:
+    got = clearance(kidney({"kidney": given}, SURGERY), SURGERY)
+    assert got.usable is not None and got.question == ""
+    if "exactly" in given:
+        assert got.usable == Fraction(given["exactly"])
+    if "shown" in given:
+        assert shown(got.usable) == given["shown"]
+    if "rounded" in given:
+        beside = dict(got.beside)
+        assert f"{float(got.usable):.1f}" == given["rounded"]
+        assert {n: f"{float(v):.1f}" for n, v in beside.items()} == {n: given[n] for n in ("adjusted", "ideal")}
+
+
+@pytest.mark.parametrize(("name", "given"), DATA["refused"].items(), ids=list(DATA["refused"]))
+def test_refused_with_a_question(name: str, given: dict[str, Any]) -> None:
+    got = clearance(kidney({"kidney": given}, SURGERY), SURGERY)
+    assert got.usable is None
+    assert given["question"] in got.question
+
+
+@pytest.mark.parametrize(("name", "given"), DATA["accepted"].items(), ids=list(DATA["accepted"]))
+def test_accepted_and_stale(name: str, given: dict[str, Any]) -> None:
+    got = clearance(kidney({"kidney": given}, SURGERY), SURGERY)
+    assert got.usable is not None
+    assert (str(got.stale).lower(), bool(got.question)) == (given["stale"], given["stale"] == "true")
+
+
+def test_a_stale_creatinine_still_chooses_the_branch_and_asks() -> None:
+    given = {"words": "dabigatran 150 mg", "kidney": DATA["clearance"]["CG4"] | {"on": "2026-02-15"}}
+    row = row_of(given)
+    assert (row.decision, row.missed_days) == ("hold", 2)
+    assert "31 days old" in row.question
+
+
+def test_an_old_creatinine_asks_as_if_it_were_missing() -> None:
+    given = {"words": "dabigatran 150 mg", "kidney": DATA["clearance"]["CG4"] | {"on": "2025-12-17"}}
+    row = row_of(given)
+    assert (row.decision, row.missed_days) == ("ask", 4)
+    assert "it is not used" in row.question
+
+
+def test_limits_of_staleness_are_the_clinics() -> None:
+    given = kidney({"kidney": DATA["clearance"]["CG4"] | {"on": "2026-03-10"}}, SURGERY)
+    assert clearance(given, SURGERY, stale_days=7).stale
+    assert clearance(given, SURGERY, refused_days=7).usable is None
+
+
+def test_shown_is_cut_and_never_reads_as_fifty() -> None:
+    assert shown(Fraction(4999999, 100000)) == "49.99"
+    assert shown(Fraction(50)) == "50.00"
+
+
+def test_binary_floats_would_take_the_other_branch() -> None:
+    """Why the arithmetic is exact: the same formula in floats lies below 50."""
+    assert (140 - 60) * 58.5 / (72 * 1.3) < 50
+    assert cockcroft_gault(60, Fraction("58.5"), Fraction("1.3"), False) == 50
+
+
+def test_women_have_the_factor() -> None:
+    man = cockcroft_gault(60, Fraction(70), Fraction(1), False)
+    assert cockcroft_gault(60, Fraction(70), Fraction(1), True) == man * Fraction(85, 100)
+
+
+@pytest.mark.parametrize("bad", [(17, 70, 1), (140, 70, 1), (60, 0, 1), (60, 70, 0), (60, -1, 1)])
+def test_the_formula_refuses(bad: tuple[int, int, int]) -> None:
+    with pytest.raises(ValueError, match="18 to 139"):
+        cockcroft_gault(bad[0], Fraction(bad[1]), Fraction(bad[2]), False)
+
+
+@pytest.mark.parametrize(
+    ("born", "day", "years"),
+    [
+        (date(1960, 3, 18), date(2026, 3, 18), 66),
+        (date(1960, 3, 19), date(2026, 3, 18), 65),
+        (date(1960, 2, 29), date(2026, 2, 27), 65),
+        (date(1960, 2, 29), date(2026, 2, 28), 66),  # the older reading gives the longer hold
+        (date(1960, 2, 29), date(2028, 2, 28), 67),
+        (date(1960, 2, 29), date(2028, 2, 29), 68),
+        (date(1960, 2, 29), date(2100, 2, 28), 140),  # 2100 is no leap year
+    ],
+)
+def test_age(born: date, day: date, years: int) -> None:
+    assert age_on(born, day) == years
