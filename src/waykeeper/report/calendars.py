@@ -21,6 +21,7 @@ from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.plain import clean
 from waykeeper.report.selection import Bookings, Entry, LeftOut, check_code, select
+from waykeeper.report.sheet import unsure_notes
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
 
@@ -141,7 +142,7 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
     item, uid = plan.item(entry.key), _uid(plan, entry.key)
     if entry.key.kind == "visit":
         return _visit_event(plan, entry, words, item)
-    notes = [frequency(words, entry.phrase)] + ([words.say("assumed_date")] if entry.assumed else [])
+    notes = [frequency(words, entry.phrase), *unsure_notes(words, entry)]
     told = tuple(n for n in notes if n)
     if entry.place == "rule":
         day = Moment(entry.start.day)

@@ -45,6 +45,7 @@ class Entry:
     window: Window | None = None
     awaited: str = ""
     assumed: bool = False
+    undecided: bool = False  # a fact that it depends on is not known: ask first
     once: bool = False
     phrase: str = ""  # how often, where it is a series
     medicine: MedicineLine | None = None
@@ -223,7 +224,8 @@ def _worded(case: _Case, item: Item) -> Entry:
             break
     else:
         text, spoken = item.title, "en"
-    return Entry(item.key, "day", text, spoken, assumed=_assumed(case.plan, item), phrase=item.phrase)
+    unsure, open_fact = _assumed(case.plan, item), bool(item.undecided)
+    return Entry(item.key, "day", text, spoken, assumed=unsure, undecided=open_fact, phrase=item.phrase)
 
 
 def _assumed(plan: Plan, item: Item) -> bool:
@@ -245,7 +247,8 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
     held = state.items.get(item.key, ItemState(item.key))
     dates, line = item.dates, medicine_line(plan, item, state)
     window = dates.window
-    seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited]
+    seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited,
+                          *item.undecided]  # fmt: skip
     if item.key.kind in ("hold", "medicine"):
         seen = [line.told, line.last_dose, line.limit, held.restarted_on]
     ended = item.key.kind == "restriction" and held.cls == "done"

@@ -75,8 +75,7 @@ def sheet_html(
         medicines=[_medicine(words, e, as_of) for e in chosen.entries if e.medicine],
         blocks=_blocks(words, chosen, as_of),
         rules=[_rule(words, e, as_of) for e in _at(chosen, "rule")],
-        waiting=[_line(words, e, (_awaits(words, plan, e.awaited), words.say("waits_for_call")))
-                 for e in _at(chosen, "waiting")],
+        waiting=[_line(words, e, _waiting_notes(words, plan, e)) for e in _at(chosen, "waiting")],
         past=[_line(words, e, (words.say("due_on", date=words.date(_end(e).day)),)) for e in _at(chosen, "past")],
         missing=_missing(plan, chosen),
         flags=_flags(words, plan, as_of),
@@ -220,9 +219,13 @@ def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
     if entry.place == "span" and entry.once:
         notes.append(words.say("once_in_span"))
     notes.append(frequency(words, entry.phrase))
-    if entry.assumed:
-        notes.append(words.say("assumed_date"))
-    return tuple(n for n in notes if n)
+    return tuple(n for n in (*notes, *unsure_notes(words, entry)) if n)
+
+
+def unsure_notes(words: Interface, entry: Entry) -> list[str]:
+    """What is not sure yet about an entry: whether it applies at all, and whether its day stands."""
+    said = (("undecided", entry.undecided), ("assumed_date", entry.assumed))
+    return [words.say(key) for key, is_so in said if is_so]
 
 
 def _visit_notes(words: Interface, entry: Entry, as_of: date) -> list[str]:
@@ -230,7 +233,7 @@ def _visit_notes(words: Interface, entry: Entry, as_of: date) -> list[str]:
     if booking:
         place = [words.say("visit_place", site=booking.site)] if booking.site else []
         return [words.say("visit_booked"), *place, *([words.say("telehealth")] if booking.telehealth else [])]
-    notes = [words.say("visit_target")]
+    notes = [words.say("visit_span" if entry.place == "span" else "visit_target")]
     if window and window.start.day >= as_of and entry.place == "day":
         between = words.say("visit_between", first=words.date(window.start.day), last=words.date(window.end.day))
         notes.append(between)
@@ -252,11 +255,12 @@ def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date
 def _rule(words: Interface, entry: Entry, as_of: date) -> SheetLine:
     start = _start(entry)
     begins = words.say("rule_now") if start.day < as_of else words.say("rule_from", first=words.date(start.day))
-    return _line(words, entry, (begins, *((words.say("assumed_date"),) if entry.assumed else ())))
+    return _line(words, entry, (begins, *unsure_notes(words, entry)))
 
 
-def _awaits(words: Interface, plan: Plan, event: str) -> str:
-    return words.say("waits_for", event=event_words(words, plan, event))
+def _waiting_notes(words: Interface, plan: Plan, entry: Entry) -> tuple[str, ...]:
+    event = event_words(words, plan, entry.awaited)
+    return words.say("waits_for", event=event), words.say("waits_for_call"), *unsure_notes(words, entry)
 
 
 def event_words(words: Interface, plan: Plan, event: str) -> str:
