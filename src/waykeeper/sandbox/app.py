@@ -45,7 +45,7 @@ def create_app(store: Store, paging: Paging | None = None) -> Starlette:
             return Response(status_code=400)
         return _response(await run_in_threadpool(service.answer, ask))
 
-    async def elsewhere(request: Request) -> Response:
+    async def elsewhere(_: Request) -> Response:
         return _response(refused(Refusal("WKS222", f"nothing is offered outside {BASE_PATH}")))
 
     routes = [

@@ -83,7 +83,7 @@ def _do_add(whole: Any, path: list[str], one: Resource, number: int) -> Any:
     return _add(whole, path, copy.deepcopy(one["value"]), number)
 
 
-def _do_remove(whole: Any, path: list[str], one: Resource, number: int) -> Any:
+def _do_remove(whole: Any, path: list[str], _one: Resource, number: int) -> Any:
     _remove(whole, path, number)
     return whole
 

@@ -52,7 +52,7 @@ class Issue:
     code: str = ""
 
 
-class Refusal(Exception):
+class Refusal(Exception):  # noqa: N818 - an answer, not a fault
     """A request that is refused; `issues` say why, `code` gives the HTTP status."""
 
     def __init__(self, code: str, details: str, expression: str = "", issues: Sequence[Issue] = ()) -> None:

@@ -11,7 +11,7 @@ import orjson
 Resource = dict[str, Any]
 
 
-class NotJson(ValueError):
+class NotJson(ValueError):  # noqa: N818 - what the text is
     """The text is no JSON object that a FHIR resource could be."""
 
 

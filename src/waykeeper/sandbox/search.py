@@ -23,7 +23,7 @@ MODIFIERS: Mapping[str, tuple[str, ...]] = {
     "token": ("not", "missing"),
     "reference": ("identifier", "missing"),  # and the name of a type
     "date": ("missing",),
-    "string": ("exact", "contains", "missing"),
+    "string": ("exact", "missing"),
     "uri": ("missing",),
 }
 
@@ -127,6 +127,8 @@ def condition(one: Parameter, modifier: str, text: str) -> Condition:
         raise Refusal("WKS216", f"{one.name} has no value")
     if modifier == "missing":
         return _missing(one, text)
+    if one.kind == "date" and "," in text:
+        raise Refusal("WKS216", f"{one.name}: one date a parameter; other servers take no list of dates")
     if one.name in ("_id", "_lastUpdated"):
         return _column(one, modifier, text)
     tests = [_TESTS[one.kind](one, modifier, value) for value in split(text, ",")]
@@ -166,7 +168,7 @@ def _column(one: Parameter, modifier: str, text: str) -> Condition:
     return Condition(f"({sql})", tuple(v for _, some in tests for v in some))
 
 
-def _token(one: Parameter, modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
+def _token(one: Parameter, _modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
     parts = [plain(part) for part in split(text, "|")]
     if len(parts) > 2 or not any(parts):
         raise Refusal("WKS216", f"{one.name}: a token is code, system|code, |code or system|")
@@ -204,7 +206,7 @@ _PREFIXES: Mapping[str, tuple[str, str]] = {
 }
 
 
-def _date(one: Parameter, modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
+def _date(one: Parameter, _modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
     prefix = text[:2] if text[:2].isalpha() else "eq"
     found = bounds(text[2:] if text[:2].isalpha() else text)
     if prefix not in _PREFIXES or not found:
@@ -215,17 +217,15 @@ def _date(one: Parameter, modifier: str, text: str) -> tuple[str, tuple[Any, ...
     return sql, tuple(ends[word] for word in words.split())
 
 
-def _string(one: Parameter, modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
+def _string(_one: Parameter, modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
     text = plain(text)
     if modifier == "exact":
         return "x.value = ?", (text,)
-    if modifier == "contains":
-        return "instr(x.folded, ?) > 0", (folded(text),)
     start = folded(text)
     return "x.folded >= ? AND x.folded < ?", (start, start + "\U0010ffff")
 
 
-def _uri(one: Parameter, modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
+def _uri(_one: Parameter, _modifier: str, text: str) -> tuple[str, tuple[Any, ...]]:
     return "x.value = ?", (plain(text),)
 
 
@@ -254,7 +254,7 @@ def _chain(kind: str, code: str, chained: str, text: str) -> Condition:
 
 def _control(query: Query, code: str, modifier: str, value: str) -> None:
     if code in ("_include", "_revinclude"):
-        query.includes.append(_include(query, code, modifier, value))
+        query.includes.append(_include(code, modifier, value))
         return
     if modifier:
         raise Refusal("WKS216", f"{code} takes no modifier")
@@ -277,7 +277,7 @@ def _control(query: Query, code: str, modifier: str, value: str) -> None:
         raise Refusal("WKS203", "_format: only JSON is offered")
 
 
-def _include(query: Query, code: str, modifier: str, value: str) -> Include:
+def _include(code: str, modifier: str, value: str) -> Include:
     if modifier not in ("", "iterate"):
         raise Refusal("WKS216", f"{code} takes the modifier iterate only")
     source, _, rest = value.partition(":")

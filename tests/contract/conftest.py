@@ -1,0 +1,69 @@
+"""Fixtures of the contract suite: one set of cases, two servers, and the official validator.
+
+`server`   a Peer (name, base), once the sandbox and once the real server
+`talk`     a Talk to that server
+`judge`    the official validator; `judge.verdicts(resources)`
+"""
+
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from contract.peers import REQUIRED, judge_with, missing, real_server, sandbox_server
+from contract.talk import Talk
+
+DEFINITIONS = Path(__file__).parents[2] / "src/waykeeper/fhir/definitions"
+
+
+def require_java():
+    """Skip with the reason where Java is missing; fail where the run must have it."""
+    reason = missing()
+    if reason and REQUIRED:
+        pytest.fail(f"{reason} (WAYKEEPER_REQUIRE_REAL_SERVER=1)", pytrace=False)
+    if reason:
+        pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def sandbox_peer():
+    """The sandbox, started once."""
+    with sandbox_server() as peer:
+        yield peer
+
+
+@pytest.fixture(scope="session")
+def started():
+    """Peers that are started when they are first asked for, and end with the run."""
+    with ExitStack() as stack:
+        yield stack
+
+
+@pytest.fixture(scope="session")
+def real_peer(started):
+    """The real server, started once."""
+    require_java()
+    return started.enter_context(real_server())
+
+
+BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.mark.xdist_group("real_server")])]
+
+
+@pytest.fixture(params=BOTH)
+def server(request):
+    """Each of the two servers in turn."""
+    return request.getfixturevalue(f"{request.param}_peer")
+
+
+@pytest.fixture
+def talk(server):
+    """A client of the server at hand, with identifiers of its own."""
+    with Talk(server) as made:
+        yield made
+
+
+@pytest.fixture(scope="session")
+def judge(started):
+    """The official validator with our definitions, as one long-lived process."""
+    require_java()
+    return started.enter_context(judge_with([DEFINITIONS] if DEFINITIONS.is_dir() else []))

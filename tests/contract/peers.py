@@ -1,0 +1,146 @@
+"""The peers of the contract tests: the sandbox, a real FHIR server, and the official validator."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from waykeeper.sandbox import running
+
+HOME = Path(__file__).parent / "server"
+REQUIRED = os.environ.get("WAYKEEPER_REQUIRE_REAL_SERVER") == "1"
+GIVEN = os.environ.get("WAYKEEPER_REAL_SERVER", "")
+
+
+@dataclass(frozen=True)
+class Peer:
+    """A running FHIR server: which of the two it is, and its base url."""
+
+    name: Literal["sandbox", "real"]
+    base: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the official validator says of one resource; `valid` is None where it broke and gave no verdict."""
+
+    valid: bool | None
+    issues: list[dict[str, str]] = field(default_factory=list)
+    exception: str = ""
+
+    def texts(self, *severities: str) -> list[str]:
+        """The issues of these severities (all where none is named) as `where: text`."""
+        kept = [i for i in self.issues if not severities or i["severity"] in severities]
+        return [f"{i['where']}: {i['text']}" for i in kept]
+
+
+def missing() -> str:
+    """Why the Java peers cannot be started, or "" where they can."""
+    if GIVEN == "off":
+        return "the real server is switched off (WAYKEEPER_REAL_SERVER=off)"
+    for program in ("java", "mvn"):
+        if shutil.which(program) is None:
+            return f"the real server needs Java 17 and Maven: {program} is not installed"
+    if not (HOME / "target/classes/FhirTestServer.class").exists() or not (HOME / "lib").exists():
+        return "the real server is not built: run tests/contract/server/build.sh"
+    return ""
+
+
+def _java(memory: str, main: str, options: dict[str, str], *arguments: str) -> list[str]:
+    settings = {"org.slf4j.simpleLogger.defaultLogLevel": "error", **options}
+    flags = [f"-D{name}={value}" for name, value in settings.items()]
+    return ["java", memory, *flags, "-cp", f"{HOME}/target/classes:{HOME}/lib/*", main, *arguments]
+
+
+@contextmanager
+def _process(command: Sequence[str]) -> Iterator[tuple[subprocess.Popen[bytes], Path]]:
+    """A child that ends when its standard input closes; its log is a file, named in failures."""
+    with tempfile.NamedTemporaryFile(prefix="peer-", suffix=".log") as log:
+        child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log)
+        try:
+            yield child, Path(log.name)
+        finally:
+            child.stdin.close()
+            try:
+                child.wait(15)
+            except subprocess.TimeoutExpired:
+                child.kill()
+                child.wait()
+            child.stdout.close()
+
+
+def _first_line(child: subprocess.Popen[bytes], log: Path, seconds: float) -> str:
+    ready, _, _ = select.select([child.stdout], [], [], seconds)
+    line = child.stdout.readline().decode() if ready else ""
+    if not line:
+        raise RuntimeError(f"the Java peer did not start within {seconds} s: {log.read_text()[-2000:]}")
+    return line
+
+
+@contextmanager
+def real_server(**options: str) -> Iterator[Peer]:
+    """The real server on a free port, or the one that WAYKEEPER_REAL_SERVER names where no option is wanted."""
+    if GIVEN.startswith("http") and not options:
+        yield Peer("real", GIVEN)
+        return
+    command = _java("-Xmx2g", "FhirTestServer", {"port": "0", "stopWithStdin": "true", **options})
+    with _process(command) as (child, log):
+        word, _, base = _first_line(child, log, 120).strip().partition(" ")
+        if word != "READY":
+            raise RuntimeError(f"the real server said {word!r}")
+        yield Peer("real", base)
+
+
+@contextmanager
+def sandbox_server() -> Iterator[Peer]:
+    """The sandbox, empty, on a free port."""
+    with running() as base:
+        yield Peer("sandbox", base)
+
+
+class Judge:
+    """The official validator as a long-lived process: a line in, a verdict out."""
+
+    def __init__(self, child: subprocess.Popen[bytes], log: Path) -> None:
+        """Talk to a started process."""
+        self._child, self._log = child, log
+
+    def verdicts(self, resources: Sequence[Any], seconds: float = 120) -> list[Verdict]:
+        """One verdict for each resource (dict, or JSON text without line breaks), in order."""
+        found = []
+        for one in resources:
+            text = one if isinstance(one, str) else json.dumps(one)
+            self._child.stdin.write(text.replace("\n", " ").encode() + b"\n")
+            self._child.stdin.flush()
+            answer = json.loads(_first_line(self._child, self._log, seconds))
+            found.append(Verdict(answer["valid"], answer.get("issues", []), answer.get("exception", "")))
+        return found
+
+
+@contextmanager
+def judge_with(profiles: Sequence[Path] = (), *, strict: bool = False) -> Iterator[Judge]:
+    """The official validator, given StructureDefinitions, ValueSets and CodeSystems (folders or files)."""
+    options = {"strict": "true"} if strict else {}
+    if profiles:
+        options["profiles"] = ",".join(str(path) for path in profiles)
+    with _process(_java("-Xmx3g", "FhirJudge", options, "-")) as (child, log):
+        yield Judge(child, log)
+
+
+def wait_until(test: Any, seconds: float = 10) -> None:
+    """Poll until a test is true. Raises TimeoutError, so that a wait never passes silently."""
+    end = time.monotonic() + seconds
+    while not test():
+        if time.monotonic() > end:
+            raise TimeoutError("it did not come true in time")
+        time.sleep(0.05)
