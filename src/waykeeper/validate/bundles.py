@@ -6,11 +6,13 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
+from waykeeper.validate.primitives import is_absolute
 from waykeeper.validate.run import Place, Run
+from waykeeper.validate.tables import resource_types
 
 Json = dict[str, Any]
 
-_UUID = re.compile(r"urn:uuid:[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+_LITERAL = re.compile(r"https?://.+/([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?")
 _BODY = frozenset({"POST", "PUT", "PATCH"})
 _UNADDRESSED = frozenset({"transaction", "batch", "transaction-response", "batch-response"})
 
@@ -37,6 +39,9 @@ def check_bundle(bundle: Json, place: Place, run: Run) -> None:
     list_ = (place, "entry")
     for index, entry in _entries(bundle):
         _check_identity(bundle, entry, (list_, index), run)
+    _check_relations(bundle, place, run)
+    if bundle.get("type") == "document":
+        check_document(bundle, list_, run)
     if run.stricter:
         _check_links(bundle, list_, run)
         if bundle.get("type") in ("transaction", "batch"):
@@ -44,44 +49,110 @@ def check_bundle(bundle: Json, place: Place, run: Run) -> None:
 
 
 def _check_identity(bundle: Json, entry: Json, here: Place, run: Run) -> None:
-    url, resource = entry.get("fullUrl"), entry.get("resource")
+    url, resource, kind = entry.get("fullUrl"), entry.get("resource"), bundle.get("type")
+    if isinstance(url, str) and not is_absolute(url):
+        run.add("WKV602", (here, "fullUrl"), f"fullUrl {url!r} must be absolute")
     if not isinstance(resource, dict):
         return
     if url is None:
-        if bundle.get("type") not in _UNADDRESSED:
-            run.add("WKV601", here, "the entry has no fullUrl; each entry but of a transaction or batch needs one")
+        _check_unaddressed(kind, resource, here, run)
+    elif isinstance(url, str) and is_absolute(url):
+        _check_end(url, resource, kind, here, run)
+    if kind == "searchset" and "id" not in resource:
+        run.add("WKV603", here, "a search result must have an id")
+
+
+def _check_unaddressed(kind: Any, resource: Json, here: Place, run: Run) -> None:
+    """An entry without fullUrl: only where it is not needed to tell what its references mean."""
+    if kind not in _UNADDRESSED:
+        run.add("WKV601", here, "the entry has no fullUrl; each entry but of a transaction or batch needs one")
+    elif any(not text.startswith("#") for _, text in references(resource, None)):
+        run.add("WKV601", here, "the entry has no fullUrl, so its references cannot be resolved")
+
+
+def _check_end(url: str, resource: Json, kind: Any, here: Place, run: Run) -> None:
+    """A literal url ends with the type and id of the resource."""
+    match = _LITERAL.fullmatch(url)
+    if match is None or match[1] not in resource_types():
         return
     name = resource.get("id")
-    if isinstance(url, str) and url.startswith("http") and isinstance(name, str):
-        _check_end(url, resource, name, here, run)
-
-
-def _check_end(url: str, resource: Json, name: str, here: Place, run: Run) -> None:
     end = f"/{resource.get('resourceType')}/{name}"
-    if not url.endswith(end):
+    if name is None and kind not in ("transaction", "batch-response", "transaction-response"):
+        run.add("WKV602", (here, "fullUrl"), f"fullUrl {url!r} names an id, and the resource has none")
+    elif name is not None and not url.endswith(end):
         run.add("WKV602", (here, "fullUrl"), f"fullUrl {url!r} does not end with {end!r}, the resource's type and id")
+
+
+def _check_relations(bundle: Json, place: Place, run: Run) -> None:
+    links = bundle.get("link")
+    names = [link.get("relation") for link in links if isinstance(link, dict)] if isinstance(links, list) else []
+    for name in {str(n) for n in names if names.count(n) > 1 and n is not None}:
+        run.add("WKV604", (place, "link"), f"link relation {name!r} is there more than once")
 
 
 def _check_links(bundle: Json, list_: Place, run: Run) -> None:
     """Every `urn:uuid:` that an entry refers to is the fullUrl of an entry."""
     known = {entry.get("fullUrl") for _, entry in _entries(bundle)}
     for index, entry in _entries(bundle):
-        for place, text in _urns(entry.get("resource"), ((list_, index), "resource")):
-            if text.partition("#")[0] not in known:
+        for place, text in references(entry.get("resource"), ((list_, index), "resource")):
+            if text.startswith("urn:uuid:") and text.partition("#")[0] not in known:
                 run.add("WKV505", place, f"reference {text} leads to no entry of the bundle")
 
 
-def _urns(value: Any, place: Place) -> Iterator[tuple[Place, str]]:
+def references(value: Any, place: Place) -> Iterator[tuple[Place, str]]:
+    """Every `Reference.reference` below a value."""
     todo = [(value, place)]
     while todo:
         held, here = todo.pop()
         if isinstance(held, dict):
             text = held.get("reference")
-            if isinstance(text, str) and text.startswith("urn:uuid:"):
+            if isinstance(text, str):
                 yield (here, "reference"), text
             todo += [(below, (here, key)) for key, below in held.items() if isinstance(below, dict | list)]
         elif isinstance(held, list):
             todo += [(below, (here, index)) for index, below in enumerate(held) if isinstance(below, dict | list)]
+
+
+def check_document(bundle: Json, list_: Place, run: Run) -> None:
+    """What the composition refers to is in the document, and every entry is reached from it."""
+    entries = dict(_entries(bundle))
+    first = entries.get(0, {}).get("resource")
+    if not isinstance(first, dict) or first.get("resourceType") != "Composition":
+        return
+    found = {i: _targets(entry, entries) for i, entry in entries.items()}
+    for place, text in references(first, ((list_, 0), "resource")):
+        if not text.startswith("#") and _lookup(text, entries.get(0, {}), entries) is None:
+            run.add("WKV605", place, f"the composition refers to {text}, which is not in the document")
+    for index in entries.keys() - _reached(found):
+        run.add("WKV606", (list_, index), "the entry cannot be reached from the composition")
+
+
+def _targets(entry: Json, entries: dict[int, Json]) -> set[int]:
+    held = {_lookup(text, entry, entries) for _, text in references(entry.get("resource"), None)}
+    return {index for index in held if index is not None}
+
+
+def _lookup(text: str, source: Json, entries: dict[int, Json]) -> int | None:
+    """The entry that a reference means, read against the fullUrl of the entry that holds it."""
+    wanted = text.partition("#")[0]
+    base = _LITERAL.fullmatch(str(source.get("fullUrl")))
+    if base and not is_absolute(wanted):
+        wanted = str(source["fullUrl"])[: base.start(1)] + wanted
+    return next((index for index, entry in entries.items() if entry.get("fullUrl") == wanted), None)
+
+
+def _reached(found: dict[int, set[int]]) -> set[int]:
+    """Entries linked to the first one, forward or backward."""
+    both = {i: set(targets) for i, targets in found.items()}
+    for index, targets in found.items():
+        for target in targets:
+            both[target].add(index)
+    seen, todo = {0}, [0]
+    while todo:
+        new = both.get(todo.pop(), set()) - seen
+        seen |= new
+        todo += new
+    return seen
 
 
 def _check_requests(bundle: Json, list_: Place, run: Run) -> None:

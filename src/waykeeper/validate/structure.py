@@ -305,7 +305,7 @@ def _complex(record: dict[str, Any], owner: str) -> One:
     return one
 
 
-_QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "Age", "Distance", "Duration", "Count", "MoneyQuantity"})
+_QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "MoneyQuantity"})
 
 
 def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:

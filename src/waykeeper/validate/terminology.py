@@ -33,7 +33,7 @@ def is_language(code: str) -> bool:
 
 # Systems without a published list of codes, by the syntax of their codes.
 _SYNTAX: dict[str, Test] = {
-    "urn:ietf:bcp:13": re.compile(r"\S.*").fullmatch,
+    "urn:ietf:bcp:13": re.compile(r"[^\s]+( [^\s]+)*").fullmatch,
     "urn:ietf:bcp:47": is_language,
     "urn:ietf:rfc:3986": re.compile(r"\S+").fullmatch,
 }
