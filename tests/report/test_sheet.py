@@ -53,7 +53,7 @@ class Page(HTMLParser):
 
     @property
     def words(self) -> str:
-        return " ".join(" ".join(self.text).split())
+        return " ".join("".join(self.text).split())
 
 
 def sheet(made: Plan, state: State = NOTHING, **options: object) -> Page:

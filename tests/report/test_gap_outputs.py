@@ -1,0 +1,127 @@
+"""The gap report as terminal text, spreadsheet and JSON."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import fields, replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from report.caseload import report
+from waykeeper.gaps import Row, Worklist
+from waykeeper.report.gap_files import CSV_COLUMNS, gaps_csv, gaps_json
+from waykeeper.report.plain import clean, shortened, width_of
+from waykeeper.report.terminal import terminal
+
+REQUIRED = (
+    "patient", "item", "kind", "verdict", "severity", "window_start", "target", "window_end", "evidence", "certainty",
+    "reason", "next_action", "who", "by",
+)  # fmt: skip
+
+
+def read(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"), newline="")))
+
+
+def with_text(text: str) -> Worklist:
+    made = report()
+    row = replace(made.gaps[0], patient=text, title=text, reason=text, next_action=text, owner=text,
+                  questions=(text,), history=(text,), evidence=(text,))  # fmt: skip
+    return replace(made, rows=(row,))
+
+
+def test_csv_has_a_row_for_each_planned_item_in_the_contract_s_columns():
+    made = report()
+    text = gaps_csv(made)
+    assert text.startswith("\ufeffpatient,item,kind,verdict,severity,")
+    rows = read(text)
+    assert CSV_COLUMNS[: len(REQUIRED)] == REQUIRED
+    assert set(CSV_COLUMNS) == {f.name for f in fields(Row)}
+    assert [r["item"] for r in rows] == [r.item for r in made.rows]
+    missed = next(r for r in rows if r["verdict"] == "missed" and r["patient"].startswith("Maren"))
+    assert (missed["window_start"], missed["target"], missed["window_end"]) == (
+        "2026-04-22",
+        "2026-04-29",
+        "2026-05-06",
+    )
+
+
+def test_csv_lines_end_as_rfc_4180_says():
+    text = gaps_csv(report())
+    assert text.count("\r\n") == len(report().rows) + 1
+    assert "\n" not in text.replace("\r\n", "")
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t=", "\r=", "\n=", " =", "＝", "＋", "－", "＠"])
+def test_no_cell_becomes_a_formula(start):
+    """The signs are those of the OWASP page on CSV injection (from memory)."""
+    row = read(gaps_csv(with_text(f"{start}HYPERLINK(1)")))[0]
+    for cell in (row["patient"], row["reason"], row["questions"], row["evidence"], row["owner"]):
+        assert cell.startswith("'")
+
+
+def test_an_ordinary_cell_is_left_alone():
+    assert read(gaps_csv(with_text('Søren O\'Neil, Jr. "the boat"')))[0]["patient"] == 'Søren O\'Neil, Jr. "the boat"'
+
+
+def test_json_carries_a_version_and_every_row():
+    made = report()
+    found = json.loads(json.dumps(gaps_json(made)))
+    assert found["schema_version"] == "1"
+    assert found["as_of"] == "2026-06-26"
+    assert [r["item"] for r in found["rows"]] == [r.item for r in made.rows]
+
+
+@settings(max_examples=40, deadline=None)
+@given(text=st.text(max_size=200), width=st.integers(40, 160))
+def test_terminal_lines_fit_whatever_the_text(text, width):
+    lines = terminal(with_text(text), width).splitlines()
+    assert max(map(width_of, lines)) <= width
+    assert all(line.isprintable() for line in lines)
+
+
+def test_terminal_names_each_gap_with_its_next_action():
+    made = report()
+    text = " ".join(terminal(made).split())
+    for row in made.gaps:
+        assert " ".join(row.title.split()) in text or "-" in row.title
+        assert row.next_action.split(".")[0][:30] in text
+    assert "missed, since Thu 2026-05-07" in text
+    assert f"{len(made.rows)} items: {len(made.gaps)} gaps" in text
+    assert "\x1b" not in text
+
+
+def test_terminal_counts_what_it_does_not_list():
+    made = report()
+    tail = " ".join(terminal(made).split("items: ")[-1].split())
+    said = [int(part.split()[0]) for part in tail.rstrip(".").replace(",", "|").split("|")]
+    assert sum(said) == len(made.rows)
+
+
+def test_identifiers_are_shortened_unless_asked():
+    made = report()
+    assert "AQ-0042" not in terminal(replace(made, appointments=(), rows=tuple(r for r in made.rows if not r.evidence)))
+    assert "AQ-0042" in terminal(made, show_identifiers=True)
+    assert shortened("https://x.example/mrn|AQ-0042") == "...042"
+
+
+def test_the_dead_are_not_in_the_list_to_call():
+    made = report()
+    assert "Piet van der Zwaluw" not in terminal(made).split("APPOINTMENTS")[0]
+    assert any(r.patient == "Piet van der Zwaluw" for r in made.rows)
+
+
+def test_nothing_to_do_is_said():
+    made = replace(report(), rows=(), appointments=())
+    assert terminal(made) == (
+        "Gaps as of Fri 2026-06-26: 0 in 0 patients (act today 0, at risk 0, a step waits\n0)\n\n"
+        "0 items: 0 gaps, 0 put off.\n"
+    )
+
+
+def test_clean_takes_out_what_moves_a_cursor():
+    assert clean("a\x1b[31m\u202eb\tc\r\nd\x00") == "a[31mb c d"
