@@ -50,3 +50,10 @@ def test_files_of_other_rooms_are_checked_by_them():
     sort, findings = check_file("rules.yaml", "group: nsaids\n", others={"group": lambda name, source: ()})
     assert (sort, findings) == ("group", ())
     assert [f.code for f in check_file("rules.yaml", "group: nsaids\n")[1]] == ["WKP204"]
+
+
+def test_the_invented_patients_are_listed_with_their_files():
+    found = list(library.bundles())
+    assert found == sorted(found)
+    assert all(data and "/" not in patient + name for patient, name, data in found)
+    assert {name for _, name, _ in found} >= {"record.bundle.json"}

@@ -204,3 +204,43 @@ def test_items_of_two_required_anchors_are_not_compared():
         f"tasks:\n  wash: {{{STAFF}, by: 1 day after admission}}\n"
         f"  dry: {{{STAFF}, by: 1 day before surgery, needs: [wash]}}\n"
     )
+
+
+def test_an_overlay_can_add_a_phase_and_a_kind():
+    change = f"""
+overlay: more
+title: More
+for: any
+add:
+  phases:
+    stay: {{title: The stay, tasks: {{sit: {{{STAFF}, by: day of surgery}}}}}}
+  goals:
+    walk: {{{STAFF}, by: 3 months after surgery, measure: Walks, target: yes}}
+"""
+    value = made(f"tasks:\n  wash: {{{STAFF}, by: 1 day before surgery}}\n", change)
+    assert {i.name: i.overlays for i in value.items} == {"wash": (), "sit": ("more",), "walk": ("more",)}
+    assert [p.title for p in value.phases] == ["The stay"]
+    assert item(value, "walk").target == "yes"
+
+
+def test_fhirpath_that_is_too_long_or_too_deep_is_a_finding():
+    for expression in ("(" * 900 + "true" + ")" * 900, "true or " * 300 + "true"):
+        text = f"facts:\n  a: {{yes: '{expression}', ask: A?}}\n"
+        text += f"tasks:\n  wash: {{{STAFF}, by: day of surgery, only_if: [a]}}\n"
+        value, findings = check([("p", pathway(text))])
+        assert value is None
+        assert [f.code for f in findings] == ["WKP413"]
+
+
+def test_an_overlay_that_cannot_be_read_stops_the_pathway():
+    value, findings = check([("p", pathway(f"tasks:\n  wash: {{{STAFF}, by: day of surgery}}\n")), ("o", "add: [")])
+    assert value is None
+    assert [(f.code, f.position.file) for f in findings] == [("WKP103", "o")]
+
+
+def test_one_overlay_in_force_twice_is_a_clash():
+    overlay = "overlay: harm\ntitle: Harm\nfor: any\nreplace: {wash: {harm: 3}}\n"
+    text = pathway(f"tasks:\n  wash: {{{STAFF}, by: day of surgery}}\n")
+    value, findings = check([("p", text), ("o", overlay), ("o2", overlay)])
+    assert value is None
+    assert [(f.code, f.position.file) for f in findings] == [("WKP603", "o2")]

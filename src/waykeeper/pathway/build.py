@@ -35,15 +35,6 @@ class Drafted:
     key: Node
     fields: Fields
 
-    def phrases(self) -> Iterator[tuple[str, Node]]:
-        """Each phrase of the item: the key that it stands under, and its node."""
-        for name in ("at", "by", "from", "window", "valid_for", "until", "at_least"):
-            node = self.fields.nodes.get(name)
-            if node is not None and node.kind == "map":
-                yield from ((name, value) for _, value in node.entries if value.kind == "text")
-            elif node is not None and node.kind == "text" and not node.empty:
-                yield name, node
-
 
 @dataclass(frozen=True, slots=True)
 class Draft:

@@ -149,7 +149,7 @@ class Overlaid:
 
     def _note(self, here: Path) -> None:
         self.touched[here] = self._name
-        for item in _items_of(here, find(self.root, here)):
+        for item in _items_of(here, self.root):
             if self._name not in self.changed.get(item, ()):
                 self.changed[item] = (*self.changed.get(item, ()), self._name)
 
@@ -174,20 +174,22 @@ def _named(items: Node, path: Path) -> Iterator[tuple[str, Path]]:
 
 def _taken(path: Path, held: Node, new: Node) -> bool:
     """True where a whole fact, anchor or item would be added again: it has a key that the new one has too."""
-    whole = len(path) > 1 and (path[-2] in KINDS or path[:-1] in {("facts",), ("anchors",)})
+    whole = path[-1] == _item_of(path) or path[:-1] in {("facts",), ("anchors",)}
     return whole and any(held.get(key.text) is not None for key, _ in new.entries)
 
 
-def _items_of(path: Path, node: Node | None) -> list[str]:
-    """The items that lie on a path or under it."""
-    for at, part in enumerate(path[:-1]):
-        if part in KINDS:
-            return [path[at + 1]]
-    if path[-1] in KINDS:
-        return [name.text for name, _ in _entries(node)]
-    if path[0] == "phases" and len(path) == 2:
-        return [n.text for kind, items in _entries(node) if kind.text in KINDS for n, _ in _entries(items)]
-    return []
+def _item_of(path: Path) -> str:
+    """The item that a path leads to or into, or ""."""
+    if path[0] == "phases" and len(path) > 3 and path[2] in KINDS:
+        return path[3]
+    return path[1] if path[0] in KINDS and len(path) > 1 else ""
+
+
+def _items_of(path: Path, root: Node) -> list[str]:
+    """The items that lie on a changed path or under it. A phase's own keys (title, days) are no item's."""
+    if _item_of(path):
+        return [_item_of(path)]
+    return [place[-1] for _, place in named_places(root) if place[: len(path)] == path and _item_of(place)]
 
 
 def _entries(node: Node | None) -> tuple[tuple[Node, Node], ...]:
