@@ -14,7 +14,6 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from gaps.caseload import AS_OF, CHANNELS, Confusion, caseload, confusion
 from gaps.plans import SURGERY, ankle, dates, evidence, item, link, plan
-
 from waykeeper.gaps import patient, worklist
 from waykeeper.plan.model import State
 
@@ -28,8 +27,11 @@ def whole_plan(number: int):
     kinds = ("task", "task", "task", "instruction", "restriction", "goal")
     rest = [item(kinds[n % len(kinds)], f"item-{n}", dates(days[n])) for n in range(WHOLE - len(base.items))]
     made = plan(*base.items, *rest, patient=str(number))
-    came = [evidence(f"Appointment/{number}-{n}", "fulfilled", v.dates.target.day, patient=str(number), link_to=link(made, v.key.item))
-            for n, v in enumerate(base.items[:3])]  # fmt: skip
+    came = [
+        evidence(f"Appointment/{number}-{n}", "fulfilled", v.dates.target.day, patient=str(number),
+                 link_to=link(made, v.key.item))
+        for n, v in enumerate(base.items[:3])
+    ]  # fmt: skip
     return (made, State()), came
 
 
@@ -57,21 +59,26 @@ def table(found: Confusion) -> str:
     return "\n".join(lines)
 
 
+def say(text: str) -> None:
+    """A benchmark prints."""
+    sys.stdout.write(text + "\n")
+
+
 def main(patients: int = 2000, seed: int = 1) -> None:
     """Print the table, then the rates. CPU seconds of this process, so that a busy machine changes little."""
     planted = caseload(patients, seed)
     start = time.process_time()
     listed = worklist(planted.plans, planted.evidence, AS_OF)
     spent = time.process_time() - start
-    print(table(confusion(planted, listed)))  # noqa: T201 - a benchmark prints
-    print(f"{patients} patients, {len(planted.truth)} visits, {len(planted.evidence)} appointments and encounters: "
-          f"{spent:.2f} s CPU, {patients / spent:.0f} patients a second")  # noqa: T201  # fmt: skip
+    say(table(confusion(planted, listed)))
+    sources = f"{len(planted.truth)} visits, {len(planted.evidence)} appointments and encounters"
+    say(f"{patients} patients, {sources}: {spent:.2f} s CPU, {patients / spent:.0f} patients a second")
     whole = [whole_plan(n) for n in range(200)]
     start = time.process_time()
     for pair, came in whole:
         patient([pair], came, SURGERY + timedelta(days=50))
     spent = time.process_time() - start
-    print(f"whole plans of {WHOLE} items: {len(whole) / spent:.0f} a second, one core")  # noqa: T201
+    say(f"whole plans of {WHOLE} items: {len(whole) / spent:.0f} a second, one core")
 
 
 if __name__ == "__main__":

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from gaps.plans import SPECIALTY, TYPE, VISITS, ankle, evidence, link
-
 from waykeeper.gaps import Worklist
 from waykeeper.plan.model import Evidence, Plan, State
 
@@ -78,12 +77,14 @@ class Maker:
         self.number += 1
         words = self.random.choice(next(i for i in plan.items if i.key.item == name).recognise.words)
         interval = self.random.choice(INTERVAL_WORDS[name])
-        text = {"type+interval": interval, "type+words": words, "words+interval": f"{interval}, {words}"}.get(
-            channel, self.random.choice(BARE) if channel in ("type only", "bare") else self.random.choice([interval, words, ""])
-        )
+        text = {
+            "type+interval": interval, "type+words": words, "words+interval": f"{interval}, {words}",
+            "linked": self.random.choice([interval, words, ""]),
+        }.get(channel, self.random.choice(BARE))  # fmt: skip
+        typed = "type" in channel or (channel == "linked" and self.random.random() < 0.5)
         fields = {
             "link_to": link(plan, name) if channel == "linked" else None,
-            "service_types": (TYPE,) if "type" in channel or (channel == "linked" and self.random.random() < 0.5) else (),
+            "service_types": (TYPE,) if typed else (),
             "specialties": (SPECIALTY,) if channel == "words+interval" else (),
             "minutes": self.random.choice([None, 20, 20, 30]),
             "site": "Harbour Road" if self.random.random() < 0.06 else "",
@@ -134,8 +135,9 @@ class Maker:
         start = plan.anchor("surgery").moment.day
         day = self.between(start + timedelta(days=3), min(self.as_of, start + timedelta(days=200)))
         self.evidence.append(evidence(
-            f"Appointment/{self.number}", "fulfilled", day, text=self.random.choice(["cast tight, walk-in", "boot broken"]),
-            service_types=(TYPE,), patient=plan.patient.identifier.value,
+            f"Appointment/{self.number}", "fulfilled", day,
+            text=self.random.choice(["cast tight, walk-in", "boot broken"]), service_types=(TYPE,),
+            patient=plan.patient.identifier.value,
         ))  # fmt: skip
 
 

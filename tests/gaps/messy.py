@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 
-from gaps.plans import SPECIALTY, SURGERY, TYPE, VISITS, ankle, evidence, link
 from hypothesis import strategies as st
+
+from gaps.plans import SPECIALTY, SURGERY, TYPE, VISITS, ankle, evidence, link
 
 OTHER_TYPE = "https://alder-quay.example/types|skin-clinic"
 STATUSES = (
@@ -38,7 +39,8 @@ def appointments(draw, number: int, *, linked: bool | None = None):
         service_types=draw(st.sampled_from([(), (TYPE,), (OTHER_TYPE,)])),
         specialties=draw(st.sampled_from([(), (SPECIALTY,), ("https://alder-quay.example/specialties|dermatology",)])),
         minutes=draw(st.sampled_from([None, 20, 90])), telehealth=draw(st.sampled_from([False, False, True])),
-        fell=draw(st.sampled_from(["", "patient", "clinic"])), cancelled_by_us=draw(st.sampled_from([False, False, True])),
+        fell=draw(st.sampled_from(["", "patient", "clinic"])),
+        cancelled_by_us=draw(st.sampled_from([False, False, True])),
     )  # fmt: skip
     if one.end is not None and draw(st.sampled_from([False] * 5 + [True])):
         one = replace(one, end=one.end - timedelta(hours=1))

@@ -32,8 +32,9 @@ SURGERY = date(2026, 3, 18)
 TYPE = "https://alder-quay.example/types|ortho-follow-up"
 SPECIALTY = "https://alder-quay.example/specialties|orthopaedics"
 PATHWAY = PathwayRef(
-    "total-ankle-replacement", "https://example.org/pathways/total-ankle-replacement", "1.0.0", "Total ankle replacement"
-)
+    "total-ankle-replacement", "https://example.org/pathways/total-ankle-replacement", "1.0.0",
+    "Total ankle replacement",
+)  # fmt: skip
 
 
 def coding(text: str) -> Coding:

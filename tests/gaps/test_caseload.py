@@ -1,10 +1,10 @@
-"""The report against a caseload whose truth is planted. `tests/benchmarks/bench_gaps.py` prints it for 2,000 patients."""
+"""The report against a caseload whose truth is planted; the benchmark prints it for 2,000 patients."""
 
 from __future__ import annotations
 
 import pytest
-from gaps.caseload import AS_OF, CHANNELS, caseload, confusion
 
+from gaps.caseload import AS_OF, CHANNELS, caseload, confusion
 from waykeeper.gaps import worklist
 
 UNLINKED = [c for c in CHANNELS if c not in ("linked", "bare")]

@@ -6,9 +6,9 @@ from datetime import date, datetime, timedelta
 from functools import cache
 
 import pytest
+
 from gaps.plans import SURGERY, ZONE, dates, plan
 from gaps.test_verdict_cases import load
-
 from waykeeper.gaps import worklist
 from waykeeper.gaps.words import table
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
@@ -27,7 +27,7 @@ def moment(value) -> Moment:
 def proposal(entry: dict) -> HoldProposal | None:
     if entry["kind"] == "medicine":
         known = entry.get("recognised", True)
-        return HoldProposal("continue" if known else "ask", "a medicine", recognised=known)
+        return HoldProposal(entry.get("decision", "continue" if known else "ask"), "a medicine", recognised=known)
     if entry["kind"] != "hold":
         return None
     missed = entry["missed"]

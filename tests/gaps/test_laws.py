@@ -7,11 +7,11 @@ from collections import Counter
 from dataclasses import replace
 from datetime import timedelta
 
-from gaps.messy import OTHER_TYPE, PLAN, appointments, bookings, days
-from gaps.plans import VISITS, evidence, link
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gaps.messy import OTHER_TYPE, PLAN, appointments, bookings, days
+from gaps.plans import VISITS, evidence, link
 from waykeeper.gaps import worklist
 from waykeeper.plan.model import State
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
-from gaps.messy import PLAN, bookings, days
-from gaps.plans import SPECIALTY, SURGERY, TYPE, ZONE, ankle, evidence, link, plan, visit
 from hypothesis import given
 
+from gaps.messy import PLAN, bookings, days
+from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, evidence, link, plan, visit
 from waykeeper.gaps import match
 from waykeeper.gaps.intervals import intervals, nearly, own_interval
 from waykeeper.plan.model import ItemState, Key, State
@@ -38,7 +39,8 @@ def naive(item, parts, day) -> int:
         total += 20 if outside == 0 else 10 if outside <= (end - start).days // 2 else 0
     total += 5 * any(p.minutes is not None and abs(p.minutes - 20) <= 15 for p in parts)
     total -= 60 * any(abs(d - OWN[name]) > 0.12 * max(d, OWN[name]) for d in said)
-    total -= 60 * any((t and TYPE not in t) or (s and SPECIALTY not in s) for t, s in zip(types, specialties, strict=True))
+    types, specialties = {c for t in types for c in t}, {c for s in specialties for c in s}
+    total -= 60 * bool((types and TYPE not in types) or (specialties and SPECIALTY not in specialties))
     total -= 30 * any(p.telehealth for p in parts)
     return total
 
@@ -80,7 +82,8 @@ def certainty(one, of=PLAN, states=None):
 ])  # fmt: skip
 def test_every_way_to_point_at_a_visit_links(name):
     key = Key("visit", "six-week")
-    own = ItemState(key, references={"request": "ServiceRequest/77"}, identifiers=("https://scheduler.example/orders|A-9",))
+    order = "https://scheduler.example/orders|A-9"
+    own = ItemState(key, references={"request": "ServiceRequest/77"}, identifiers=(order,))
     uuid = PLAN.episode.uuid("visit", "six-week", "request")
     link_to = name.format(system="https://alder-quay.example/identifier/plan", request=uuid)
     one = certainty(evidence("Appointment/1", "booked", SURGERY, link_to=link_to), states=State({key: own}))
@@ -100,7 +103,8 @@ def test_our_own_proposal_turned_into_the_booking_is_linked_in_any_round():
 def test_two_plans_of_one_patient_share_nothing():
     """A second joint: the same visit in another episode ties, so the booking is a guess for both."""
     first, second = ankle(), ankle(number=2)
-    one = evidence("Appointment/1", "booked", visit("six-week").dates.target.day, text="6 week check", service_types=(TYPE,))
+    target = visit("six-week").dates.target.day
+    one = evidence("Appointment/1", "booked", target, text="6 week check", service_types=(TYPE,))
     tied = match([(first, State()), (second, State())], [one], SURGERY).rows[0]
     assert (tied.certainty, len(tied.candidates)) == ("guessed", 2)
     linked = evidence("Appointment/2", "booked", SURGERY, link_to=link(second, "six-week"))
@@ -149,5 +153,11 @@ def test_words_match_whole_words_only():
     assert not re.search("words", " ".join(certainty(evidence("A/1", "booked", text="unwound checklist")).reasons))
 
 
-def test_zone_is_the_clinics():
-    assert PLAN.zone == ZONE
+def test_a_kind_of_appointment_is_no_other_service():
+    """FOLLOWUP says how it was booked (HL7 table 0276), not by which service."""
+    kind = "http://terminology.hl7.org/CodeSystem/v2-0276|FOLLOWUP"
+    target = visit("six-week").dates.target.day
+    booked = evidence("A/1", "booked", target, text="6 week, wound check", service_types=(kind,))
+    assert not any("another service" in r for r in certainty(booked).reasons)
+    typed = replace(booked, service_types=(kind, TYPE), text="6 week")
+    assert certainty(typed).certainty == "recognised"

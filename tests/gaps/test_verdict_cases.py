@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 import yaml
-from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, evidence, link
 
+from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, evidence, link
 from waykeeper.gaps import worklist
 from waykeeper.pathway.model import Settings
 from waykeeper.plan.model import State

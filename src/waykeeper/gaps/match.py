@@ -21,6 +21,7 @@ from waykeeper.plan.model import Evidence, Item, ItemState, Plan, State
 
 _LINKED_PARTS: Mapping[str, str] = {"request": "ServiceRequest", "appointment": "Appointment"}
 _COMPUTED = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}$")  # a UUIDv5
+_APPOINTMENT_KINDS = "http://terminology.hl7.org/CodeSystem/v2-0276|"
 _DIGIT_WORD = re.compile(r"\w+")
 
 
@@ -104,17 +105,21 @@ def _normal(text: str) -> str:
 Rows = dict[str, int]  # row of the score table -> its weight
 
 
-def _service(seen: Visit, part: Evidence, rows: Rows) -> None:
+def _services(fact: Fact) -> tuple[frozenset[str], frozenset[str]]:
+    """Service types and specialties of all sources of a fact; a kind of appointment (routine, follow-up) is neither."""
+    types = {code for p in fact.parts for code in p.service_types if not code.startswith(_APPOINTMENT_KINDS)}
+    return frozenset(types), frozenset(code for p in fact.parts for code in p.specialties)
+
+
+def _service(seen: Visit, types: frozenset[str], specialties: frozenset[str], rows: Rows) -> None:
     table = weights()
-    same_type = not seen.types.isdisjoint(part.service_types)
-    same_specialty = not seen.specialties.isdisjoint(part.specialties)
+    same_type = not seen.types.isdisjoint(types)
+    same_specialty = not seen.specialties.isdisjoint(specialties)
     if same_type:
         rows["service type"] = table["service_type"]
     if same_specialty:
         rows["specialty"] = table["specialty"]
-    other_type = part.service_types and seen.types and not same_type
-    other_specialty = part.specialties and seen.specialties and not same_specialty
-    if other_type or other_specialty:
+    if (types and seen.types and not same_type) or (specialties and seen.specialties and not same_specialty):
         rows["another service"] = table["other_service"]
 
 
@@ -154,9 +159,8 @@ def _rest(seen: Visit, part: Evidence, rows: Rows) -> None:
 def score(seen: Visit, fact: Fact) -> Rows:
     """What speaks for and against a visit, by the table. Each row counts once for a fact, however many sources."""
     rows: Rows = {}
+    _service(seen, *_services(fact), rows)
     for part in fact.parts:
-        if part.service_types or part.specialties:
-            _service(seen, part, rows)
         if part.text:
             _text(seen, part, rows)
         if part.practitioner or part.minutes or part.telehealth:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import date, timedelta
-from typing import Any
+from functools import lru_cache
 
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken
-from waykeeper.gaps.words import after
-from waykeeper.plan.model import Item, ItemState, Key
+from waykeeper.gaps.words import Filling, after
+from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
 
 _FAILED = ("failed", "rejected")
 _SATURDAY = 5
@@ -18,6 +18,7 @@ _SATURDAY = 5
 Attended = Mapping[Key, Verdict]
 
 
+@lru_cache(maxsize=4096)
 def working_days_before(day: date, count: int) -> date:
     """The day `count` weekdays earlier; only where a plan has no `due_from`, which counts the holidays too."""
     while count:
@@ -46,11 +47,11 @@ def _due_from(item: Item, due: date | None) -> date | None:
     return start if start is not None and start < due else working_days_before(due, 3)
 
 
-def _filling(item: Item, own: ItemState, setting: Setting) -> dict[str, Any]:
-    """The named dates and texts that sentences of every kind may use."""
-    due = due_day(item)
+def _filling(item: Item, own: ItemState, setting: Setting, due: date | None = None) -> Filling:
+    """The named dates and texts that sentences of every kind may use. `due` where the item's dates do not say."""
+    due = due or due_day(item)
     due_from = _due_from(item, due)
-    return {
+    return Filling({
         "due": due, "after_due": after(due), "due_from": due_from, "from": start_day(item) or due,
         "valid_from": item.dates.valid_from, "done_on": own.done_on, "surgery": setting.surgery,
         "earliest": item.dates.earliest, "after_earliest": after(item.dates.earliest),
@@ -58,14 +59,14 @@ def _filling(item: Item, own: ItemState, setting: Setting) -> dict[str, Any]:
         "ended": ended_for(setting, own), "status": own.status or "not done",
         "because": f" ({own.reason})" if own.reason else "", "by_whom": f" by {own.by}" if own.by else "",
         "until": f" (released by {item.until})" if item.until else "",
-    }  # fmt: skip
+    })  # fmt: skip
 
 
 def _is_void(own: ItemState) -> bool:
     return own.cls == "void" or own.status == "deleted"
 
 
-def _task_word(item: Item, own: ItemState, setting: Setting, more: Mapping[str, Any]) -> str:
+def _task_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:
     if _is_void(own):
         return "needs-review-void"
     done = own.cls == "done" and own.status not in _FAILED
@@ -75,14 +76,14 @@ def _task_word(item: Item, own: ItemState, setting: Setting, more: Mapping[str, 
         return "excused"
     if own.status in _FAILED:
         return "failed"
-    if more["due"] is None:
+    if more.raw("due") is None:
         return "undated"
-    if setting.as_of > more["due"]:
+    if setting.as_of > more.raw("due"):
         return "overdue"
-    return "due" if setting.as_of >= more["due_from"] else "not-yet-due"
+    return "due" if setting.as_of >= more.raw("due_from") else "not-yet-due"
 
 
-def _done_word(item: Item, own: ItemState, more: Mapping[str, Any]) -> str:
+def _done_word(item: Item, own: ItemState, more: Filling) -> str:
     """A done task: whether it counts for this date."""
     day = own.done_on
     if day is None:
@@ -92,7 +93,7 @@ def _done_word(item: Item, own: ItemState, more: Mapping[str, Any]) -> str:
     start = start_day(item)
     if start is not None and day < start:
         return "done-early"
-    return "done-late" if more["due"] is not None and day > more["due"] else "done"
+    return "done-late" if more.raw("due") is not None and day > more.raw("due") else "done"
 
 
 def task_verdict(item: Item, setting: Setting) -> Verdict:
@@ -100,18 +101,40 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
     own = setting.of(item)
     more = _filling(item, own, setting)
     group = "question" if item.key.kind == "question" else "task"
-    return spoken(group, _task_word(item, own, setting, more), item, more, setting, mend=more["due"])
+    return spoken(group, _task_word(item, own, setting, more), item, more, setting, mend=more.raw("due"))
+
+
+def _medicine_due(item: Item, setting: Setting) -> date | None:
+    """By which day a medicine that is not held must be confirmed: the day before surgery.
+
+    One that asks whether it pauses at all: the last day before the longest pause would begin, where that is known.
+    """
+    if due_day(item) is not None or setting.surgery is None:
+        return due_day(item)
+    begins, asks = item.dates.earliest, item.hold is not None and item.hold.decision == "ask"
+    last = begins - timedelta(days=1) if begins is not None else None
+    if asks and last is not None and item.dates.due_from is not None and last >= item.dates.due_from:
+        return last
+    return setting.surgery - timedelta(days=1)
 
 
 def medicine_verdict(item: Item, setting: Setting) -> Verdict:
-    """A medicine that nobody could classify; one that was classified is a confirmation, so a task."""
-    if item.hold is None or item.hold.recognised:
-        return task_verdict(item, setting)
+    """A medicine without a hold: one that nobody could classify is reviewed, another is confirmed like a task.
+
+    Where the answer was to pause it, it is a hold from then on.
+    """
     own = setting.of(item)
-    more = _filling(item, own, setting)
-    more["longest_from"] = item.dates.due_from or _hold_due(None, setting.surgery)
+    answer = own.answer or (item.hold.answered if item.hold else None)
+    if answer is not None and pauses(answer):
+        return hold_verdict(item, setting)
+    more = _filling(item, own, setting, _medicine_due(item, setting))
+    if item.hold is None or item.hold.recognised:
+        answered = answer is not None and own.cls not in ("done", "void")
+        word = "done" if answered else _task_word(item, own, setting, more)
+        return spoken("task", word, item, more, setting, mend=more.raw("due"))
+    more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
     done = own.cls == "done" and own.status not in _FAILED
-    word = "excused" if ended_for(setting, own) else "answered" if done or own.answer else "needs-review"
+    word = "excused" if ended_for(setting, own) else "answered" if done or answer is not None else "needs-review"
     return spoken("medicine", word, item, more, setting, mend=setting.surgery)
 
 
@@ -122,7 +145,7 @@ def _hold_due(last_dose: date | None, surgery: date | None) -> date | None:
     return min(days, default=None)
 
 
-def _hold_filling(item: Item, own: ItemState, setting: Setting) -> dict[str, Any]:
+def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
     """The dates of a hold. An answered number of missed days goes before the proposal's."""
     hold, answer = item.hold, own.answer or (item.hold.answered if item.hold else None)
     more = _filling(item, own, setting)
@@ -131,62 +154,68 @@ def _hold_filling(item: Item, own: ItemState, setting: Setting) -> dict[str, Any
         last = setting.surgery - timedelta(days=answer.missed_days + 1)
     taken = own.last_taken or (answer.last_taken if answer else None)
     condition = hold.restart if hold else ""
-    return more | {
+    more.update({
         "answer": answer, "last_dose": last, "after_last_dose": after(last), "taken": taken,
         "last_taken": taken.day if taken else None, "decision": answer.decision if answer else "",
         "due_from": item.dates.due_from or _hold_due(hold.last_dose if hold else None, setting.surgery),
         "by_whom": f" ({answer.by})" if answer and answer.by else "",
         "restart_from": hold.restart_from if hold else None, "restarted_on": own.restarted_on,
         "condition": f" ({condition})" if condition else "",
-    }  # fmt: skip
+    })  # fmt: skip
+    return more
 
 
-def _pauses(more: Mapping[str, Any]) -> bool:
-    """True if the answer pauses the medicine: a number of missed days, or the word hold."""
-    answer = more["answer"]
-    return answer is not None and (answer.missed_days is not None or answer.decision == "hold")
+def pauses(answer: HoldAnswer) -> bool:
+    """True if an answer pauses the medicine: a number of missed days, or the word hold."""
+    return answer.missed_days is not None or answer.decision == "hold"
 
 
-def _taken_inside(item: Item, more: Mapping[str, Any], surgery: date | None) -> bool:
+def _pauses(more: Filling) -> bool:
+    answer = more.raw("answer")
+    return answer is not None and pauses(answer)
+
+
+def _taken_inside(item: Item, more: Filling, surgery: date | None) -> bool:
     """True if the last recorded dose lies inside the answered hold, the surgery day included."""
-    taken = more["taken"]
+    taken = more.raw("taken")
     if taken is None or surgery is None or taken.day > surgery:
         return False
     limit = item.hold.last_limit if item.hold else None
-    same_days = item.hold is not None and item.hold.last_dose == more["last_dose"]
+    same_days = item.hold is not None and item.hold.last_dose == more.raw("last_dose")
     if limit is not None and same_days and limit.clock is not None and taken.clock is not None:
         return bool(taken.instant() > limit.instant()) if limit.zone and taken.zone else bool(taken > limit)
-    return more["last_dose"] is not None and taken.day > more["last_dose"]
+    return more.raw("last_dose") is not None and taken.day > more.raw("last_dose")
 
 
-def _before_surgery(item: Item, setting: Setting, more: Mapping[str, Any]) -> str:
-    as_of, last = setting.as_of, more["last_dose"]
+def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
+    as_of, last = setting.as_of, more.raw("last_dose")
     if _pauses(more) and _taken_inside(item, more, setting.surgery):
         return "taken"
-    if more["answer"] is not None:
-        stopped = last is not None and as_of > last and more["last_taken"] is not None and more["last_taken"] <= last
+    if more.raw("answer") is not None:
+        taken = more.raw("last_taken")
+        stopped = last is not None and as_of > last and taken is not None and taken <= last
         if not _pauses(more):
             return "answered-continue"
         return "stopped" if stopped else "answered"
     if setting.surgery is None:
         return "undated" if item.dates.awaited else "unanswered"
-    due = more["due_from"]
+    due = more.raw("due_from")
     return "unanswered" if due is None or as_of >= due else "not-yet-due"
 
 
-def _from_surgery(setting: Setting, more: Mapping[str, Any]) -> str:
-    if more["answer"] is None:
+def _from_surgery(setting: Setting, more: Filling) -> str:
+    if more.raw("answer") is None:
         return "never-answered"
     if not _pauses(more):
         return "answered-continue"
-    start = more["restart_from"]
+    start = more.raw("restart_from")
     return "restart-due" if start is None or setting.as_of >= start else "not-yet-due-restart"
 
 
-def _hold_word(item: Item, own: ItemState, setting: Setting, more: Mapping[str, Any]) -> str:
+def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:
     if own.restarted_on is not None:
         return "restarted"
-    stopped = _pauses(more) and more["last_dose"] is not None and setting.as_of > more["last_dose"]
+    stopped = _pauses(more) and more.raw("last_dose") is not None and setting.as_of > more.raw("last_dose")
     if setting.withdrawn and not setting.died and stopped:
         return "restart-withdrawn"
     if ended_for(setting, own):
@@ -202,7 +231,7 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     """A medicine hold: before surgery it asks for the answer, from the surgery day on for the restart."""
     own = setting.of(item)
     more = _hold_filling(item, own, setting)
-    return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more["last_dose"])
+    return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
 
 
 def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
@@ -211,7 +240,7 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     more = _filling(item, own, setting)
     lacking = missing(item, setting, attended)
     more["missing"] = ", ".join(lacking) or "nothing, but nobody has released it"
-    due = more["due"]
+    due = more.raw("due")
     if ended_for(setting, own):
         word = "excused"
     elif _is_void(own):
@@ -248,7 +277,7 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     """A restriction ends by a recorded release, never by a date passing."""
     own = setting.of(item)
     more = _filling(item, own, setting)
-    start = start_day(item) or more["due"]
+    start = start_day(item) or more.raw("due")
     more["from"] = start
     if ended_for(setting, own):
         word = "excused"
@@ -270,7 +299,7 @@ def goal_verdict(item: Item, setting: Setting) -> Verdict:
     """A goal: met only where somebody recorded it."""
     own = setting.of(item)
     more = _filling(item, own, setting)
-    due = more["due"]
+    due = more.raw("due")
     if ended_for(setting, own):
         word = "excused"
     elif _is_void(own):

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.setting import Setting, is_unproven, spoken
-from waykeeper.gaps.words import after
+from waykeeper.gaps.words import Filling, after
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
@@ -70,10 +69,10 @@ def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None)
 def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions."""
     proof = _unproven(on)
-    more: dict[str, Any] = {
+    more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
-    }  # fmt: skip
+    })  # fmt: skip
     found = [_theatre(on, theatre, case), proof[0] if proof else "", "conflict" if on.state.conflicts else ""]
     words = [w for w in found if w]
     if on.ended:
@@ -83,19 +82,19 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
     word = words[0] if words else "current"
     if proof and word.startswith("unproven"):
         day = proof[1].moment.day if proof[1].moment else None
-        more |= {"anchor": proof[1].name, "day": day, "after_day": after(day)}
+        more.update({"anchor": proof[1].name, "day": day, "after_day": after(day)})
     said = spoken("plan", word, None, more, on, mend=on.surgery)
     return _with_more(said, words[1:], proof, more, on)
 
 
 def _with_more(
-    said: Verdict, words: Sequence[str], proof: tuple[str, Anchor] | None, more: Mapping[str, Any], on: Setting
+    said: Verdict, words: Sequence[str], proof: tuple[str, Anchor] | None, more: Filling, on: Setting
 ) -> Verdict:
     """Add the reasons of the other words that hold too, so that none is hidden behind the first."""
     reasons = []
     for word in words:
-        filled = dict(more)
+        filled = Filling(more)
         if proof and word.startswith("unproven"):
-            filled |= {"anchor": proof[1].name, "day": proof[1].moment.day if proof[1].moment else None}
+            filled.update({"anchor": proof[1].name, "day": proof[1].moment.day if proof[1].moment else None})
         reasons.append(spoken("plan", word, None, filled, on).reason)
     return replace(said, questions=tuple(reasons)) if reasons else said

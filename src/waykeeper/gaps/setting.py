@@ -8,9 +8,10 @@ from datetime import date, datetime
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.says import as_of_day
 from waykeeper.gaps.words import Filling, Said, say, sentence
-from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.plan.model import Item, ItemState, Key, Plan, State
 from waykeeper.timing.model import Anchor, Standing
 
+NOTHING_RECORDED = ItemState(Key("", ""))
 _OVER = {"revoked", "cancelled"}
 _VOID = {"entered-in-error"}
 
@@ -36,7 +37,7 @@ class Setting:
 
     def of(self, item: Item) -> ItemState:
         """What is recorded about an item."""
-        return self.state.items.get(item.key) or ItemState(item.key)
+        return self.state.items.get(item.key, NOTHING_RECORDED)
 
     def rests(self, item: Item) -> bool:
         """True if the item comes after a surgery that nothing proves."""

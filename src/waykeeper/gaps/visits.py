@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta
-from typing import Any
 
 from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
 from waykeeper.gaps.says import content, wrong_year
 from waykeeper.gaps.setting import Setting, ended_for, tails
-from waykeeper.gaps.words import after, say, sentence, written
+from waykeeper.gaps.words import Filling, after, say, sentence, written
 from waykeeper.plan.model import Item, ItemState
 from waykeeper.timing.model import Standing
 
@@ -177,15 +176,15 @@ def _unbooked(found: Sorted, when: Days, as_of: date) -> str:
     return "to-book" if when.book_from is not None and as_of >= when.book_from else "not-yet-due"
 
 
-def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> dict[str, Any]:
+def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling:
     """The named dates and texts that the sentences of a visit may use."""
-    return {
+    return Filling({
         "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
         "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
         "days_past": (setting.as_of - when.target).days if when.target else 0, "awaited": item.dates.awaited or "",
-        "ended": ended_for(setting, own), "title": item.title, "day": None, "after_day": None,
-    }  # fmt: skip
+        "ended": ended_for(setting, own), "day": None, "after_day": None,
+    })  # fmt: skip
 
 
 def what(fact: Fact) -> str:
@@ -205,7 +204,7 @@ def past(match: Match) -> str:
     return sentence("history", name, {"day": fact.day})
 
 
-def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match], more: dict[str, Any]) -> list[str]:
+def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match], more: Filling) -> list[str]:
     """What a person should find out beside the verdict."""
     asks: list[str] = []
     for match in found.guesses:
@@ -226,12 +225,12 @@ def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match]
     return asks
 
 
-def explained(match: Match, why: str, more: dict[str, Any]) -> str:
+def explained(match: Match, why: str, more: Filling) -> str:
     """The sentence that says what contradicts."""
     head = match.fact.head
     speaker = next((p for p in match.fact.parts if p.day == match.fact.day and p.status == "finished"), head)
-    about = {"reference": speaker.reference, "status": speaker.status, "day": match.fact.day}
-    return sentence("why", why, {**more, **about})
+    about = {"reference": speaker.reference, "status": speaker.status or "no status", "day": match.fact.day}
+    return sentence("why", why, dict(more) | about)
 
 
 def _followed(found: Sorted, chosen: Match | None, word: str, when: Days, as_of: date) -> list[str]:
@@ -265,7 +264,8 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     name, chosen, why = _line(item, own, found, when, setting)
     more = filling(item, own, when, setting)
     if chosen is not None:
-        more |= {"day": chosen.fact.day, "after_day": after(chosen.fact.day), "reference": chosen.fact.head.reference}
+        day, reference = chosen.fact.day, chosen.fact.head.reference
+        more.update({"day": day, "after_day": after(day), "reference": reference})
         more["why"] = explained(chosen, why, more) if why else ""
     said = say("visit", name, item, more, setting.as_of)
     booking = _best_live(found.live, when)

@@ -14,15 +14,6 @@ import yaml
 from waykeeper.plan.model import Item
 
 NO_DATE = "a day not known"
-Filling = Mapping[str, Any]
-
-
-@cache
-def table() -> Mapping[str, Any]:
-    """The whole of words.yaml."""
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-    text = (files("waykeeper.gaps") / "words.yaml").read_text("utf-8")
-    return cast("dict[str, Any]", yaml.load(text, Loader=loader))  # our own package data, safe loader
 
 
 @lru_cache(maxsize=65536)
@@ -31,8 +22,11 @@ def written(day: date) -> str:
     return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day.weekday()]} {day.isoformat()}"
 
 
-class _Filled(dict[str, Any]):
-    """Names for format_map: dates written with their weekday, a date that is missing said to be."""
+class Filling(dict[str, Any]):
+    """The named dates and texts of an item. In a sentence a date is written with its weekday, a missing one said so.
+
+    `raw(name)` gives the value itself.
+    """
 
     def __getitem__(self, name: str) -> Any:
         value = super().__getitem__(name)
@@ -40,10 +34,27 @@ class _Filled(dict[str, Any]):
             return NO_DATE
         return written(value) if isinstance(value, date) else value
 
+    def raw(self, name: str) -> Any:
+        """The value as it was put in. Raises KeyError for a name that was not."""
+        return super().__getitem__(name)
 
-def sentence(group: str, name: str, filling: Filling) -> str:
-    """A sentence of tails, questions, history, why, notes or ended. Raises KeyError for a name not filled."""
-    return str(table()[group][name]).format_map(_Filled(filling))
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One word of the table as words.yaml has it; `graver_from` and `by` are names of dates."""
+
+    word: str
+    reason: str
+    gap: bool = False
+    severity: int = 0
+    graver_to: int = 0
+    graver_from: str = ""
+    harm_3: int = 0
+    next_action: str = ""
+    who: str = ""
+    own_who: bool = False
+    by: str = ""
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,39 +71,54 @@ class Said:
     since: date | None
 
 
-def _severity(entry: Mapping[str, Any], filling: Filling, as_of: date, harm: int) -> int:
-    severity = int(entry.get("severity", 0))
-    if harm == 3:
-        severity = max(severity, int(entry.get("harm_3", severity)))
-    graver = entry.get("graver")
-    if graver:
-        start = filling[graver["from"]]
+@cache
+def table() -> Mapping[str, Any]:
+    """The whole of words.yaml."""
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    text = (files("waykeeper.gaps") / "words.yaml").read_text("utf-8")
+    return cast("dict[str, Any]", yaml.load(text, Loader=loader))  # our own package data, safe loader
+
+
+@cache
+def entry(group: str, name: str) -> Entry:
+    """One word of a kind. Raises KeyError where the table has none, TypeError for a key that it may not have."""
+    fields: dict[str, Any] = {"word": name} | table()[group][name]
+    graver = fields.pop("graver", {"to": 0, "from": ""})
+    fields["next_action"] = fields.pop("next", "")
+    return Entry(**fields, graver_to=graver["to"], graver_from=graver["from"])
+
+
+def sentence(group: str, name: str, filling: Mapping[str, Any]) -> str:
+    """A sentence of tails, questions, history, why, notes or ended. Raises KeyError for a name not filled."""
+    filled = filling if isinstance(filling, Filling) else Filling(filling)
+    return str(table()[group][name]).format_map(filled)
+
+
+def _severity(word: Entry, filling: Filling, as_of: date, harm: int) -> int:
+    severity = max(word.severity, word.harm_3) if harm == 3 else word.severity
+    if word.graver_from:
+        start = filling.raw(word.graver_from)
         if start is not None and as_of >= start:
-            severity = max(severity, int(graver["to"]))
+            return max(severity, word.graver_to)
     return severity
 
 
-def _by(entry: Mapping[str, Any], filling: Filling, as_of: date) -> date | None:
-    name = entry.get("by")
-    if name is None:
+def _by(word: Entry, filling: Filling, as_of: date) -> date | None:
+    """By which day to act: never before the as-of day."""
+    if not word.by:
         return None
-    day = as_of if name == "today" else filling[name]
+    day = as_of if word.by == "today" else filling.raw(word.by)
     return max(as_of, day) if day is not None else as_of
 
 
 def say(group: str, name: str, item: Item | None, filling: Filling, as_of: date) -> Said:
     """Fill one word of the table for an item. `filling` holds the named dates and texts of the kind."""
-    entry = table()[group][name]
-    filled = _Filled(filling)
-    since = filling[entry["since"]] if "since" in entry else None
-    role = str(entry.get("who", ""))
-    if entry.get("own_who") and item is not None and item.who:
-        role = item.who
+    word = entry(group, name)
     return Said(
-        str(entry.get("word", name)), bool(entry.get("gap", False)),
-        _severity(entry, filling, as_of, item.harm if item else 1),
-        str(entry["reason"]).format_map(filled), str(entry.get("next", "")).format_map(filled),
-        role, _by(entry, filling, as_of), since,
+        word.word, word.gap, _severity(word, filling, as_of, item.harm if item else 1),
+        word.reason.format_map(filling), word.next_action.format_map(filling) if word.next_action else "",
+        item.who if word.own_who and item is not None and item.who else word.who, _by(word, filling, as_of),
+        filling.raw(word.since) if word.since else None,
     )  # fmt: skip
 
 

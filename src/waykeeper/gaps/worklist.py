@@ -26,8 +26,8 @@ from waykeeper.gaps.says import facts
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.verdict import verdicts
 from waykeeper.gaps.visits import days as visit_days
-from waykeeper.gaps.words import say, sentence
-from waykeeper.plan.model import Contact, Evidence, Item, Key, Plan, State
+from waykeeper.gaps.words import Filling, say, sentence
+from waykeeper.plan.model import Contact, Evidence, Item, Key, PatientRef, Plan, State
 
 PlanState = tuple[Plan, State]
 _FAR = 10**6
@@ -86,7 +86,7 @@ def _lost_tail(contacts: Sequence[Contact], as_of: date) -> str:
 
 def _no_plan(case: TheatreCase, as_of: date) -> Row:
     """The row of an operation on the theatre list that no plan stands for."""
-    filling = {"day": case.day, "procedure": f" ({case.procedure})" if case.procedure else ""}
+    filling = Filling({"day": case.day, "procedure": f" ({case.procedure})" if case.procedure else ""})
     said = say("plan", "no-plan", None, filling, as_of)
     return Row(
         patient=case.name, identifier=case.patient[0] if case.patient else "", episode=0, pathway="",
@@ -146,34 +146,61 @@ def patient(
 
 
 def groups(plans: Iterable[PlanState]) -> tuple[tuple[PlanState, ...], ...]:
-    """Plans by patient: those that share an identifier or a server reference belong to one."""
+    """Plans by patient, in the order in which patients first appear.
+
+    A patient is known by the business identifier. A server's reference joins plans only where their identifiers are of
+    different systems: two servers may both have a `Patient/1`, and two people must never become one.
+    """
     made: list[list[PlanState]] = []
-    where: dict[str, int] = {}
+    by_identifier: dict[str, int] = {}
+    by_reference: defaultdict[str, list[int]] = defaultdict(list)
     for pair in plans:
-        known = sorted({where[n] for n in names(pair[0]) if n in where and made[where[n]]})
-        home = known[0] if known else len(made)
-        if not known:
-            made.append([])
+        who = pair[0].patient
+        home = by_identifier.get(str(who.identifier))
+        if home is None:
+            known = [n for n in by_reference[who.reference] if _other_systems(made[n], who)] if who.reference else []
+            home = known[0] if len(known) == 1 else len(made)
+            if home == len(made):
+                made.append([])
+            by_identifier[str(who.identifier)] = home
+        if who.reference and home not in by_reference[who.reference]:
+            by_reference[who.reference].append(home)
         made[home].append(pair)
-        for other in known[1:]:
-            made[home] += made[other]
-            made[other] = []
-        for member in made[home] if known[1:] else [pair]:
-            where |= dict.fromkeys(names(member[0]), home)
-    return tuple(tuple(g) for g in made if g)
+    return tuple(tuple(g) for g in made)
+
+
+def _other_systems(group: Sequence[PlanState], who: PatientRef) -> bool:
+    return all(plan.patient.identifier.system != who.identifier.system for plan, _ in group)
+
+
+class _Homes:
+    """Whose a source is: by identifier where it names one, else by the server's reference."""
+
+    def __init__(self, found: Sequence[Sequence[PlanState]]) -> None:
+        self._by_name: defaultdict[str, set[int]] = defaultdict(set)
+        for number, group in enumerate(found):
+            for plan, _ in group:
+                for name in names(plan):
+                    self._by_name[name].add(number)
+
+    def of(self, part: Evidence) -> frozenset[int]:
+        """The groups that a source may belong to: one, none, or several where its names disagree or are shared."""
+        said = [self._by_name[n] for n in part.patient if n in self._by_name]
+        agreed = frozenset.intersection(*map(frozenset, said)) if said else frozenset()
+        return agreed if len(agreed) == 1 else frozenset().union(*said)
 
 
 def _shared(
     found: Sequence[Sequence[PlanState]], evidence: Iterable[Evidence]
 ) -> tuple[list[list[Evidence]], list[Placement]]:
     """Evidence by patient; what names no patient of ours, or two, is placed at once and never matched."""
-    index = {name: i for i, group in enumerate(found) for plan, _ in group for name in names(plan)}
+    whose = _Homes(found)
     mine: list[list[Evidence]] = [[] for _ in found]
     strangers: list[Placement] = []
     for part in unique(evidence):
-        homes = {index[n] for n in part.patient if n in index}
+        homes = whose.of(part)
         if len(homes) == 1:
-            mine[homes.pop()].append(part)
+            mine[min(homes)].append(part)
         else:
             strangers.append(homeless(part, two=len(homes) > 1))
     return mine, strangers
