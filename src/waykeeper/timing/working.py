@@ -16,7 +16,7 @@ LONGEST_CLOSURE = 366  # days searched for an open day before giving up
 _ONE_DAY = timedelta(days=1)
 
 
-def calendar_for(  # noqa: PLR0917 - each is a key of clinic.yaml; callers name them
+def calendar_for(
     country: str,
     years: Iterable[int],
     weekdays: Collection[int] = (0, 1, 2, 3, 4),
