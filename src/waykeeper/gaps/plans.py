@@ -59,6 +59,9 @@ def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None)
     """What the theatre list says against the plan, "" where they agree or no list was read."""
     if theatre is None or (on.surgery is not None and on.surgery < on.as_of):
         return ""
+    anchor = on.plan.anchor("surgery")
+    if on.surgery == on.as_of and anchor is not None and anchor.standing is Standing.RECORDED:
+        return ""
     if case is not None and case.day >= on.as_of:
         return "date-differs" if case.day != on.surgery else ""
     if on.surgery is None:
