@@ -8,8 +8,8 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from medicines.case_files import CALENDAR, ZONE, entry, load, moment
 
+from medicines.case_files import CALENDAR, ZONE, entry, load, moment
 from waykeeper.medicines import (
     AcetaminophenDose,
     MedicineRow,

@@ -7,8 +7,8 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from medicines.case_files import kidney, load, row_of
 
+from medicines.case_files import kidney, load, row_of
 from waykeeper.medicines import clearance, cockcroft_gault
 from waykeeper.medicines.kidney import age_on, shown
 

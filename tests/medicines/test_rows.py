@@ -1,0 +1,263 @@
+"""What is laid over the rules: answers, lateness, pairs, two operations, policies, synonyms, hours."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, time
+
+import pytest
+
+from medicines.case_files import CALENDAR, ZONE, entry, moment, row_of
+from waykeeper.medicines import (
+    MedicineRow,
+    check_policies,
+    check_synonyms,
+    late,
+    not_met,
+    package_rules,
+    propose,
+    read_synonyms,
+    row_from_answer,
+    with_synonyms,
+)
+from waykeeper.plan.model import HoldAnswer
+from waykeeper.record.model import Kidney
+from waykeeper.timing import Moment
+
+SURGERY = moment("2026-03-18T07:30")
+
+
+def rows(*texts: str, **more: object) -> tuple[MedicineRow, ...]:
+    entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(texts)]
+    return propose(entries, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, **more)  # type: ignore[arg-type]
+
+
+def test_an_answer_replaces_the_proposal_and_keeps_it_readable() -> None:
+    (row,) = rows("warfarin 5 mg", answers={"row-0": HoldAnswer("hold", 4, by="Dr Example")})
+    assert (row.decision, row.missed_days, row.answered) == ("hold", 4, True)
+    assert (row.last_dose, row.first_missed) == (date(2026, 3, 13), date(2026, 3, 14))
+    assert "proposed: hold, N = 5" in row.alternatives
+    assert row.question == ""
+
+
+def test_an_answer_moves_with_surgery() -> None:
+    (row,) = propose(
+        [entry({"words": "warfarin 5 mg"})], moment("2026-03-25T07:30"), Kidney(), "general", {}, calendar=CALENDAR,
+        answers={"row-1": HoldAnswer("hold", 4)},
+    )  # fmt: skip
+    assert row.last_dose == date(2026, 3, 20)
+
+
+def test_continue_is_an_answer_without_days() -> None:
+    (row,) = rows("warfarin 5 mg", answers={"row-0": HoldAnswer("continue")})
+    assert (row.decision, row.missed_days, row.last_dose, row.restart_from) == ("continue", None, None, None)
+    assert not row.stops
+
+
+def test_an_answer_for_a_row_that_was_not_recognised() -> None:
+    (row,) = rows("zzzmab", answers={"row-0": HoldAnswer("hold", 7, by="Dr Example")})
+    assert (row.recognised, row.missed_days, row.last_dose) == (True, 7, date(2026, 3, 10))
+    assert row.restart and row.restart_by
+
+
+@pytest.mark.parametrize("answer", [HoldAnswer("hold"), HoldAnswer("perhaps", 3)])
+def test_an_answer_that_cannot_be_read_asks_again(answer: HoldAnswer) -> None:
+    (row,) = rows("warfarin 5 mg", answers={"row-0": answer})
+    assert (row.decision, row.answered) == ("ask", False)
+    assert "what is meant" in row.question
+
+
+def test_row_from_answer_needs_no_proposal_context() -> None:
+    (row,) = rows("warfarin 5 mg")
+    assert row_from_answer(row, HoldAnswer("hold", 0), SURGERY).last_dose == date(2026, 3, 17)
+
+
+@pytest.mark.parametrize(
+    ("as_of", "said"),
+    [
+        ("2026-03-11", ""),
+        ("2026-03-12", ""),  # the last-dose day itself can still be kept
+        ("2026-03-13", "last dose should have been Thu 2026-03-12; call the surgeon's office today"),
+        ("2026-03-18", "last dose should have been Thu 2026-03-12; call the surgeon's office today"),
+        ("2026-03-19", "was never answered; last dose should have been Thu 2026-03-12"),
+    ],
+)
+def test_late(as_of: str, said: str) -> None:
+    (row,) = rows("warfarin 5 mg")
+    assert late(row, date.fromisoformat(as_of), SURGERY.day) == said
+
+
+def test_nothing_is_late_without_a_stop_or_after_an_answer() -> None:
+    (beta,) = rows("metoprolol 50 mg")
+    (answered,) = rows("warfarin 5 mg", answers={"row-0": HoldAnswer("hold", 5)})
+    assert late(beta, date(2026, 3, 17), SURGERY.day) == ""
+    assert late(answered, date(2026, 3, 17), SURGERY.day) == ""
+    assert late(rows("warfarin 5 mg")[0], None, SURGERY.day) == ""
+
+
+def test_not_met() -> None:
+    """T83, computed: last taken on day -4, 3 of 5 days are possible, earliest S 2026-03-20."""
+    got = not_met(5, date(2026, 3, 18), date(2026, 3, 14))
+    assert got is not None
+    assert (got.needed_days, got.possible_days, got.earliest_surgery) == (5, 3, date(2026, 3, 20))
+    assert not_met(5, date(2026, 3, 20), date(2026, 3, 14)) is None
+    after = not_met(5, date(2026, 3, 18), date(2026, 3, 18))
+    assert after is not None and after.possible_days == 0
+
+
+def test_duplicate_anticoagulants_alert() -> None:
+    """T40, derived: apixaban and enoxaparin after surgery."""
+    got = rows("apixaban 5 mg", "enoxaparin 40 mg injection")
+    assert all("WKM302" in {f.code for f in r.findings} for r in got)
+    assert all("two anticoagulants at once" in r.question for r in got)
+
+
+@pytest.mark.parametrize(
+    "pair",
+    [
+        ("ibuprofen 400 mg", "aspirin 81 mg"),
+        ("naproxen 250 mg", "meloxicam 15 mg"),
+        ("oxycodone 5 mg", "lorazepam 1 mg"),
+        ("methadone 10 mg", "gabapentin 300 mg"),
+        ("tramadol 50 mg", "sertraline 50 mg"),
+        ("tapentadol 50 mg", "phenelzine 15 mg"),
+        ("fluoxetine 20 mg", "linezolid 600 mg"),
+        ("oxycodone 5 mg", "naltrexone 50 mg tablet"),
+        ("aspirin 81 mg", "clopidogrel 75 mg"),
+        ("warfarin 5 mg", "aspirin 81 mg"),
+    ],
+)
+def test_a_pair_asks_and_stops_nothing(pair: tuple[str, str]) -> None:
+    """Published pairs (CDC 2022 for opioid and benzodiazepine; the rest from memory): a question, never a stop."""
+    alone = [rows(text)[0] for text in pair]
+    together = rows(*pair)
+    assert all("WKM303" in {f.code for f in r.findings} for r in together)
+    assert [(r.decision, r.missed_days) for r in together] == [(r.decision, r.missed_days) for r in alone]
+    assert [(r.decision, r.missed_days) for r in rows(*reversed(pair))] == [
+        (r.decision, r.missed_days) for r in reversed(alone)
+    ]
+
+
+def test_one_combination_tablet_is_no_pair_and_an_ended_row_makes_none() -> None:
+    (film,) = rows("buprenorphine / naloxone sublingual film")
+    assert film.findings == ()
+    ended = [entry({"words": "apixaban 5 mg", "status": "stopped"}, "a"), entry({"words": "enoxaparin 40 mg"}, "b")]
+    got = propose(ended, SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+    assert [f.code for r in got for f in r.findings] == []
+
+
+def test_two_operations_show_the_longer_hold_and_name_both() -> None:
+    (row,) = rows("warfarin 5 mg", surgeries=[("second knee", moment("2026-03-16T07:30"))])
+    assert row.decision == "ask"
+    assert (row.last_dose, row.missed_days) == (date(2026, 3, 10), 7)
+    assert "second knee" in row.question
+    assert "second knee on Mon 2026-03-16: N = 5, last dose Tue 2026-03-10" in row.alternatives
+
+
+def test_a_later_operation_keeps_the_earlier_days_and_asks() -> None:
+    (row,) = rows("warfarin 5 mg", surgeries=[("second knee", moment("2026-03-23T07:30"))])
+    assert (row.decision, row.last_dose, row.missed_days) == ("ask", date(2026, 3, 12), 5)
+
+
+def test_an_operation_far_away_is_named_and_changes_nothing() -> None:
+    (row,) = rows("warfarin 5 mg", surgeries=[("second knee", moment("2026-09-16T07:30"))])
+    assert (row.decision, row.last_dose) == ("hold", date(2026, 3, 12))
+    assert any("second knee" in a for a in row.alternatives)
+
+
+def test_other_operations_do_not_touch_what_continues() -> None:
+    (row,) = rows("metoprolol 50 mg", surgeries=[("second knee", moment("2026-03-16T07:30"))])
+    assert (row.decision, row.alternatives) == ("continue", ())
+
+
+def test_policies_are_checked_by_name_and_value() -> None:
+    good = {"glp1": "ask", "nsaids": "NSAID_LIST", "blood_thinners": "BLANKET_7D", "naltrexone": "NTX_XR_N28"}
+    assert check_policies(good) == []
+    found = check_policies({"glp": "ask", "blood_thinners": "BLANKET_0D", "nsaids": "NSAID_LARGE"})
+    assert [f.code for f in found] == ["WKM110"] * 3
+    assert "glp1" in found[0].help and "NSAID_LARGER" in found[2].help
+
+
+def test_an_unknown_policy_value_never_decides() -> None:
+    got = row_of({"words": "semaglutide 1 mg weekly", "policies": {"glp1": "LENIENT"}})
+    assert (got.decision, got.policy, got.missed_days) == ("ask", "ask", None)
+
+
+def test_synonyms_classify_only_what_the_clinic_wrote() -> None:
+    rules = package_rules()
+    words, found = read_synonyms(
+        "synonyms.yaml", b"zorblix: apixaban\nduo pill: [oxycodone, acetaminophen]\n", rules
+    )
+    assert found == []
+    ours = with_synonyms(rules, words)
+    entries = [entry({"words": w}, w) for w in ("Zorblix 5 mg", "Duo-Pill", "Zorblixx")]
+    one, two, three = propose(entries, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
+    assert one.ingredients == ("apixaban",)
+    assert two.ingredients == ("oxycodone", "acetaminophen")
+    assert not three.recognised
+    assert "Zorblix" not in rules.names
+
+
+@pytest.mark.parametrize("text", ["apixaban: warfarin\n", "x: nothing\n", "- a\n", "'': apixaban\n", "a: [\n"])
+def test_synonyms_that_are_wrong_are_found(text: str) -> None:
+    found = check_synonyms("synonyms.yaml", text.encode(), package_rules())
+    assert found
+    words, _ = read_synonyms("synonyms.yaml", text.encode(), package_rules())
+    assert words == {}
+
+
+def test_a_synonym_cannot_replace_a_name() -> None:
+    ours = with_synonyms(package_rules(), {"warfarin": ("apixaban",)})
+    (row,) = propose([entry({"words": "warfarin 5 mg"})], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
+    assert row.ingredients == ("warfarin",)
+
+
+@pytest.mark.parametrize(
+    ("taken", "asks"),
+    [("2026-03-17T07:30", False), ("2026-03-17T07:31", True), ("2026-03-17", False), ("2026-03-18", True)],
+)
+def test_the_recorded_time_is_held_against_the_limit(taken: str, asks: bool) -> None:
+    """T56/T57, computed: 24 h before 07:30."""
+    given = {"words": "lisinopril 10 mg", "schedule": "at 07:00", "last_taken": taken}
+    assert (row_of(given).decision == "ask") == asks
+
+
+def test_a_recorded_time_in_the_repeated_hour_counts_as_the_later() -> None:
+    """T69, derived: 01:30 on 2026-11-01 stands twice; recorded it is the second, the limit 01:45 is the first."""
+    given = {"words": "lisinopril 10 mg", "surgery": "2026-11-02T01:45", "last_taken": "2026-11-01T01:30"}
+    assert str(row_of(given).last_limit) == "2026-11-01T01:45:00-05:00"
+    assert "after the limit" in row_of(given).question
+    assert "after the limit" not in row_of(given | {"last_taken": "2026-11-01T00:59"}).question
+
+
+def test_a_limit_in_the_repeated_hour_is_the_first() -> None:
+    """As T67, derived: nothing after it, so the earlier reading."""
+    given = {"words": "heparin sodium infusion", "surgery": "2026-11-01T05:00"}
+    row = row_of(given)
+    assert str(row.last_limit) == "2026-11-01T01:00:00-05:00"  # 01:00 stands twice: the first, nothing after it
+
+
+def test_a_start_inside_the_repeated_hour_counts_from_the_first() -> None:
+    surgery = Moment(date(2026, 11, 1), time(1, 30), ZONE, fold=1)
+    (row,) = propose(
+        [entry({"words": "lisinopril 10 mg"})], surgery, Kidney(), "general", {}, calendar=CALENDAR
+    )  # fmt: skip
+    assert str(row.last_limit) == "2026-10-31T01:30:00-05:00"
+
+
+def test_dose_and_form_from_structured_fields_count() -> None:
+    plain = replace(entry({"words": "diclofenac"}), route="Topical")
+    (row,) = propose([plain], SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+    assert (row.decision, row.missed_days) == ("ask", None)
+
+
+def test_no_words_carry_dates() -> None:
+    """Dates stand in elements and in figures beside each other, never in what is told."""
+    import re
+
+    from medicines.case_files import proposal_cases
+
+    for case in proposal_cases():
+        row = row_of(case.given)
+        told = " ".join([row.question, row.restart, *row.notes])
+        assert not re.search(r"\d{4}-\d{2}-\d{2}", told), case.id

@@ -1,0 +1,172 @@
+"""The strict reader of rule files, and the catalogue's examples of this room."""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from typing import Any
+
+import pytest
+import yaml
+
+from medicines.case_files import CALENDAR, entry, load, moment, proposal_cases, row_of
+from waykeeper.findings import Finding, catalogue
+from waykeeper.medicines import (
+    WeanPhase,
+    check_policies,
+    check_rules,
+    check_ruleset,
+    check_synonyms,
+    check_weaning,
+    package_rules,
+    propose,
+    rule_names,
+)
+from waykeeper.medicines.ruleset import rule_files
+from waykeeper.record.model import Kidney
+
+ENTRIES = {code: e for code, e in catalogue().items() if code.startswith("WKM")}
+FILE = """\
+group: invented
+title: Invented medicines
+ingredients:
+  waymide: {rxnorm: "99999991"}
+rules:
+  waymide:
+    for: [waymide]
+    source: invented
+    year: 2026
+    confidence: L
+    restart: when eating
+    restart_by: prescriber
+    tests: [T01]
+    cases:
+      - {decision: hold, missed_days: 2}
+"""
+
+
+def changed(change: dict[str, Any]) -> bytes:
+    """The invented file with one thing wrong."""
+    data = yaml.load(FILE, Loader=yaml.BaseLoader)
+    rule = data["rules"]["waymide"]
+    if "change" in change:
+        key, _, value = change["change"].partition(": ")
+        data[key] = value
+    if "ingredients" in change:
+        data["ingredients"] = change["ingredients"]
+    if "cases" in change:
+        rule["cases"] = change["cases"]
+    if "drop" in change:
+        del rule[change["drop"]]
+    if change.get("second_rule_for_the_same"):
+        data["rules"]["again"] = deepcopy(rule)
+    return yaml.safe_dump(data, sort_keys=False).encode()
+
+
+def findings_of(code: str, example: Any) -> list[Finding]:
+    """Run a catalogue example the way its code is raised."""
+    if code in ("WKM110",):
+        return check_policies(example["policies"])
+    if code == "WKM111":
+        return check_synonyms("synonyms.yaml", yaml.safe_dump(example["synonyms"]).encode(), package_rules())
+    if code.startswith("WKM1"):
+        return check_rules("invented.yaml", changed(example))
+    if code.startswith("WKM2"):
+        return list(row_of(example).findings)
+    if code.startswith("WKM3"):
+        entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(example["rows"])]
+        rows = propose(entries, moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR)
+        return [f for row in rows for f in row.findings]
+    phases = [WeanPhase(a, b, n) for a, b, n in example["phases"]]
+    return check_weaning(phases, example["off_day"])
+
+
+@pytest.mark.parametrize("code", sorted(ENTRIES))
+def test_the_catalogue_example_raises_the_code(code: str) -> None:
+    assert code in {f.code for f in findings_of(code, ENTRIES[code].raises)}
+
+
+@pytest.mark.parametrize("code", sorted(ENTRIES))
+def test_the_other_example_does_not(code: str) -> None:
+    assert code not in {f.code for f in findings_of(code, ENTRIES[code].passes)}
+
+
+def test_the_invented_file_is_clean() -> None:
+    assert check_rules("invented.yaml", FILE.encode()) == []
+
+
+def test_the_rules_of_the_package_are_clean() -> None:
+    found = check_ruleset({f.name: f.read_bytes() for f in rule_files()})
+    assert [f.line() for f in found] == []
+
+
+def test_two_files_may_not_claim_the_same() -> None:
+    other = FILE.replace("group: invented", "group: second")
+    found = check_ruleset({"invented.yaml": FILE.encode(), "second.yaml": other.encode()})
+    assert {f.code for f in found} == {"WKM102"}
+    assert {f.details.split(" stands")[0] for f in found} == {
+        "rule 'waymide'", "name 'waymide'", "code '99999991'",
+    }  # fmt: skip
+
+
+def test_no_spelling_belongs_to_two_medicines() -> None:
+    from waykeeper.medicines.words import normalise
+
+    seen: dict[str, str] = {}
+    twice = []
+    for ingredient in package_rules().ingredients.values():
+        for name in {normalise(n) for n in (ingredient.name, *ingredient.names)}:
+            if name in seen:
+                twice.append((name, seen[name], ingredient.name))
+            seen[name] = ingredient.name
+    assert twice == []
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("group: [", "WKP103"),
+        ("grup: invented", "WKP201"),
+        (FILE.replace("missed_days: 2", "missed_days: two"), "WKP203"),
+        (FILE.replace("missed_days: 2", "missed_days: 2, hours: 24"), "WKM106"),
+        (FILE.replace("decision: hold", "decision: continue"), "WKM106"),
+        (FILE.replace("{decision: hold, missed_days: 2}", "{decision: ask}"), "WKM106"),
+        (FILE.replace("missed_days: 2", "cycle_days: [21, 15]"), "WKM106"),
+        (FILE.replace("missed_days: 2", "cycle_days: [21]"), "WKM106"),
+        (FILE.replace("{decision: hold", "{when: {crcl: '50'}, decision: hold"), "WKM108"),
+        (FILE.replace("{decision: hold", "{when: {weather: fine}, decision: hold"), "WKM108"),
+        (FILE.replace("{decision: hold", "{when: {indication: gout}, decision: hold"), "WKM108"),
+        (FILE.replace("{decision: hold", "{when: {policy: ASA2023_HOLD}, decision: hold"), "WKM108"),
+        (FILE.replace("    restart_by: prescriber\n", ""), "WKM107"),
+        (FILE.replace("for: [waymide]", "for: [waymid]"), "WKM103"),
+    ],
+)
+def test_what_is_wrong_is_found_at_its_place(text: str, code: str) -> None:
+    found = check_rules("invented.yaml", text.encode())
+    assert code in {f.code for f in found}
+    assert all(f.position.line >= 1 for f in found)
+
+
+def test_a_case_after_an_open_one_is_never_reached() -> None:
+    text = FILE + "      - {decision: continue}\n"
+    assert [f.code for f in check_rules("invented.yaml", text.encode())] == ["WKM104"]
+
+
+def test_groups_are_what_a_pathway_may_name() -> None:
+    assert set(rule_names()) == set(package_rules().groups)
+    wanted = {"anticoagulants", "antiplatelets", "nsaids", "glp1", "sglt2", "antirheumatics", "supplements"}
+    assert wanted <= set(rule_names())
+
+
+def test_every_rule_names_cases_that_exist_and_reach_it() -> None:
+    """A rule's `tests` are ids of the case files; at least one of its proposal cases ends in that rule."""
+    cases = {c.id: c for c in proposal_cases()}
+    others = {n for n in load("after_surgery.yaml")["weaning"]} | {"T63", "T84"}  # tested by name elsewhere
+    kidney = set(load("kidney.yaml")["clearance"])
+    unknown, unreached = [], []
+    for rule in package_rules().rules.values():
+        unknown += [(rule.name, t) for t in rule.tests if t not in cases and t not in others | kidney]
+        reached = {part for t in rule.tests if t in cases for part in row_of(cases[t].given).rule.split("+")}
+        if rule.name not in reached:
+            unreached.append(rule.name)
+    assert unknown == []
+    assert [n for n in unreached if n not in ("sacubitril-alone", "prasugrel")] == []
