@@ -71,9 +71,19 @@ BY_PARAMETER = [
     ("Appointment", {}, "status", "proposed"),
     ("CarePlan", {"period": {"start": "2026-03-01", "end": "2027-03-18"}}, "date", "ge2026-12-31"),
     ("CarePlan", {"category": [coded("phase")]}, "category", f"{CODE}|phase"),
-    ("CarePlan", {"instantiatesCanonical": ["https://contract.example/p|1.0.0"]}, "instantiates-canonical", "https://contract.example/p|1.0.0"),
+    (
+        "CarePlan",
+        {"instantiatesCanonical": ["https://contract.example/p|1.0.0"]},
+        "instantiates-canonical",
+        "https://contract.example/p|1.0.0",
+    ),
     ("CarePlan", {}, "intent", "plan"),
-    ("ServiceRequest", {"occurrencePeriod": {"start": "2026-03-28", "end": "2026-04-05"}}, "occurrence", "ge2026-04-04"),
+    (
+        "ServiceRequest",
+        {"occurrencePeriod": {"start": "2026-03-28", "end": "2026-04-05"}},
+        "occurrence",
+        "ge2026-04-04",
+    ),
     ("ServiceRequest", {"occurrenceDateTime": "2026-04-01"}, "occurrence", "2026-04-01"),
     ("ServiceRequest", {"code": coded("visit")}, "code", f"{CODE}|visit"),
     ("ServiceRequest", {"category": [coded("visit")]}, "category", f"{CODE}|visit"),
@@ -102,7 +112,7 @@ BY_PARAMETER = [
     ("Encounter", {"period": {"start": "2026-03-18T12:00:00Z", "end": "2026-03-19T16:00:00Z"}}, "date", "2026-03"),
     ("Encounter", {}, "class", "IMP"),
     ("Encounter", {}, "status", "finished"),
-]  # fmt: skip
+]
 
 
 def resource(talk, kind, patient, more):
@@ -112,7 +122,12 @@ def resource(talk, kind, patient, more):
         "Appointment": {"status": "proposed", "participant": [{"actor": subject, "status": "needs-action"}]},
         "CarePlan": {"status": "draft", "intent": "plan", "subject": subject},
         "ServiceRequest": {"status": "active", "intent": "plan", "subject": subject},
-        "MedicationRequest": {"status": "on-hold", "intent": "proposal", "subject": subject, "medicationCodeableConcept": coded("warfarin")},
+        "MedicationRequest": {
+            "status": "on-hold",
+            "intent": "proposal",
+            "subject": subject,
+            "medicationCodeableConcept": coded("warfarin"),
+        },
         "MedicationStatement": {"status": "active", "subject": subject, "medicationCodeableConcept": coded("warfarin")},
         "CommunicationRequest": {"status": "active", "subject": subject},
         "Communication": {"status": "completed", "subject": subject},
@@ -123,8 +138,12 @@ def resource(talk, kind, patient, more):
         "Observation": {"status": "final", "code": coded("inr"), "subject": subject},
         "AllergyIntolerance": {"patient": subject, "clinicalStatus": ACTIVE},
         "Procedure": {"status": "completed", "subject": subject},
-        "Encounter": {"status": "finished", "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}, "subject": subject},
-    }[kind]  # fmt: skip
+        "Encounter": {
+            "status": "finished",
+            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
+            "subject": subject,
+        },
+    }[kind]
     return {"resourceType": kind, "identifier": [talk.identifier(kind)], **base, **more}
 
 
@@ -397,10 +416,9 @@ def test_practitioners_organizations_schedules_and_slots(talk):
             "actor": [{"reference": f"Practitioner/{who}"}],
         }
     )["id"]
-    slot = talk.made({
-        "resourceType": "Slot", "identifier": [talk.identifier("slot")], "schedule": {"reference": f"Schedule/{schedule}"},
-        "status": "free", "start": "2026-04-01T15:00:00Z", "end": "2026-04-01T15:30:00Z",
-    })["id"]  # fmt: skip
+    times = {"start": "2026-04-01T15:00:00Z", "end": "2026-04-01T15:30:00Z"}
+    free = {"resourceType": "Slot", "schedule": {"reference": f"Schedule/{schedule}"}, "status": "free", **times}
+    slot = talk.made({**free, "identifier": [talk.identifier("slot")]})["id"]
     system = talk.identifier()["system"]
     assert talk.ids("Practitioner", ("identifier", f"{system}|")) == [who]
     assert talk.ids("Organization", ("identifier", f"{system}|org")) == [clinic]

@@ -71,7 +71,8 @@ def answer_bundle(service: Service, ask: Ask) -> Answer:
 def _understand(number: int, raw: Any) -> _Entry:
     place = f"Bundle.entry[{number}]"
     request = raw.get("request") if isinstance(raw, dict) else None
-    if not isinstance(request, dict) or request.get("method") not in _PHASE or not isinstance(request.get("url"), str):
+    words = [request.get(name) for name in ("method", "url")] if isinstance(request, dict) else []
+    if not isinstance(request, dict) or not all(isinstance(w, str) for w in words) or words[0] not in _PHASE:
         raise Refusal("WKS220", "the entry lacks a request with method and url", f"{place}.request")
     path, _, query = request["url"].partition("?")
     headers = {_GUARDS[k]: str(v) for k, v in request.items() if k in _GUARDS}

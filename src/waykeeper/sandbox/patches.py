@@ -129,7 +129,7 @@ def patched(resource: Any, operations: Any) -> Any:
         raise Refusal("WKS219", "a JSON Patch is a list of at least one operation")
     whole = copy.deepcopy(resource)
     for number, one in enumerate(operations):
-        if not isinstance(one, dict) or one.get("op") not in _DO:
+        if not isinstance(one, dict) or not isinstance(one.get("op"), str) or one["op"] not in _DO:
             raise _refuse(f"op is one of {', '.join(sorted(_DO))}", number)
         missing = [name for name in ("path", *_NEEDS[one["op"]]) if name not in one]
         if missing:

@@ -1,0 +1,146 @@
+"""Starting, loading, and what survives the end of the process."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+import requests
+
+from waykeeper.findings import WaykeeperError
+from waykeeper.sandbox import Paging, Store, load_folder, running
+from waykeeper.sandbox.definitions import own_definitions, put_definitions
+from waykeeper.sandbox.loading import files_in_order
+
+PATIENT = {"resourceType": "Patient", "id": "ann", "birthDate": "1954-02-28"}
+TASK = {"resourceType": "Task", "id": "t", "status": "ready", "intent": "plan", "for": {"reference": "Patient/ann"}}
+
+
+def started(db):
+    """`serve` in a process of its own; gives it and its base url."""
+    code = "import sys; from waykeeper.sandbox import serve; serve(0, db=sys.argv[1])"
+    child = subprocess.Popen([sys.executable, "-c", code, str(db)], stderr=subprocess.PIPE, text=True)
+    word, _, base = child.stderr.readline().strip().partition(" ")
+    assert word == "READY", child.stderr.read()
+    return child, base
+
+
+def ended(child, how):
+    child.send_signal(how)
+    child.wait(20)
+    child.stderr.close()
+    return child.returncode
+
+
+def test_a_killed_server_keeps_every_answered_write(tmp_path):
+    child, base = started(tmp_path / "sandbox.db")
+    assert base.startswith("http://127.0.0.1:")
+    for number in range(20):
+        answer = requests.put(
+            f"{base}/Patient/p{number}", json={"resourceType": "Patient", "id": f"p{number}"}, timeout=10
+        )
+        assert answer.status_code == 201
+    assert ended(child, signal.SIGKILL) == -signal.SIGKILL
+    child, base = started(tmp_path / "sandbox.db")
+    found = requests.get(f"{base}/Patient?_summary=count", timeout=10).json()["total"]
+    again = requests.put(f"{base}/Patient/p7", json={"resourceType": "Patient", "id": "p7"}, timeout=10)
+    assert ended(child, signal.SIGINT) in (0, -signal.SIGINT)
+    assert found == 20
+    assert (again.status_code, again.headers["ETag"]) == (200, 'W/"1"')
+
+
+def test_records_are_loaded_before_plans_and_plans_before_bookings(tmp_path):
+    for name in ("a/bookings.bundle.json", "a/plan.bundle.json", "b/record.bundle.json", "clinic.ndjson", "note.txt"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("{}")
+    found = [path.name for path in files_in_order(tmp_path)]
+    assert found == ["record.bundle.json", "clinic.ndjson", "plan.bundle.json", "bookings.bundle.json"]
+
+
+def test_a_folder_of_bundles_resources_and_lines_is_loaded_and_served(tmp_path):
+    collection = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": PATIENT}]}
+    transaction = {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [{"resource": TASK, "request": {"method": "PUT", "url": "Task/t"}}],
+    }
+    (tmp_path / "record.json").write_text(json.dumps(collection))
+    (tmp_path / "plan.bundle.json").write_text(json.dumps(transaction))
+    lines = [
+        {"resourceType": "Practitioner", "id": "who"},
+        {"resourceType": "Organization", "id": "org", "name": "A clinic"},
+    ]
+    (tmp_path / "people.ndjson").write_text("\n".join(json.dumps(one) for one in lines) + "\n\n")
+    with running(load=tmp_path) as base:
+        for place in ("Patient/ann", "Task/t", "Practitioner/who", "Organization/org"):
+            assert requests.get(f"{base}/{place}", timeout=10).status_code == 200, place
+
+
+def test_a_batch_with_a_refused_entry_stops_the_start_and_names_file_and_entry(tmp_path):
+    batch = {
+        "resourceType": "Bundle",
+        "type": "batch",
+        "entry": [{"resource": TASK, "request": {"method": "PUT", "url": "Task/t"}}],
+    }
+    (tmp_path / "plan.json").write_text(json.dumps(batch))
+    with pytest.raises(WaykeeperError) as caught:
+        load_folder(Store(), tmp_path)
+    line = caught.value.findings[0].line()
+    assert "plan.json: WKS106 error: entry 0:" in line and "Patient/ann" in line
+
+
+def test_two_at_once_do_not_see_each_other():
+    with running() as one, running() as other:
+        requests.put(f"{one}/Patient/ann", json=PATIENT, timeout=10)
+        assert requests.get(f"{other}/Patient/ann", timeout=10).status_code == 404
+
+
+def test_a_port_that_is_taken_is_named():
+    with running() as base:
+        port = int(base.split(":")[2].split("/")[0])
+        with pytest.raises(WaykeeperError, match="WKS102"), running(port):
+            pass
+
+
+def test_the_page_size_can_be_set():
+    with running(paging=Paging(default=2, most=3)) as base:
+        for number in range(4):
+            requests.put(f"{base}/Patient/p{number}", json={"resourceType": "Patient", "id": f"p{number}"}, timeout=10)
+        assert len(requests.get(f"{base}/Patient", timeout=10).json()["entry"]) == 2
+        assert len(requests.get(f"{base}/Patient?_count=50", timeout=10).json()["entry"]) == 3
+
+
+def test_large_answers_are_packed_and_packed_bodies_are_read():
+    import gzip
+
+    with running() as base:
+        packed = gzip.compress(json.dumps(PATIENT).encode())
+        headers = {"Content-Type": "application/fhir+json", "Content-Encoding": "gzip"}
+        assert requests.put(f"{base}/Patient/ann", data=packed, headers=headers, timeout=10).status_code == 201
+        assert requests.get(f"{base}/metadata", timeout=10).headers["Content-Encoding"] == "gzip"
+        broken = requests.put(f"{base}/Patient/ann", data=b"no gzip", headers=headers, timeout=10)
+        assert broken.status_code == 400 and broken.json()["issue"][0]["details"]["coding"][0]["code"] == "WKS201"
+
+
+def test_our_own_definitions_are_served_and_not_written_twice():
+    store = Store()
+    count = put_definitions(store)
+    assert count == len(own_definitions())
+    assert put_definitions(store) == 0
+    assert all(store.exists(one["resourceType"], one["id"]) for one in own_definitions())
+    store.close()
+
+
+def test_a_conformance_resource_is_not_taken_from_outside():
+    body = {"resourceType": "ValueSet", "id": "v", "status": "draft"}
+    with running() as base:
+        answer = requests.put(f"{base}/ValueSet/v", json=body, timeout=10)
+    assert answer.status_code == 403 and os.environ.get("HOME", "") not in answer.text
+
+
+def test_nothing_is_offered_outside_the_base():
+    with running() as base:
+        answer = requests.get(base.removesuffix("/fhir") + "/admin", timeout=10)
+    assert answer.status_code == 405 and answer.json()["resourceType"] == "OperationOutcome"
