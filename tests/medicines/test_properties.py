@@ -17,7 +17,9 @@ from waykeeper.timing import Moment, calendar_for
 RULES = package_rules()
 CALENDARS = calendar_for("US", range(2024, 2031), zone=ZONE)
 NAMES = sorted(RULES.ingredients)
-TAILS = ["", " 5 mg", " tablet", " injection weekly on Thursday", " pen every 4 weeks", " oral daily", " extended release"]
+TAILS = [
+    "", " 5 mg", " tablet", " injection weekly on Thursday", " pen every 4 weeks", " oral daily", " extended release",
+]  # fmt: skip
 ANAESTHESIA = ["general", "spinal", "deep-block", "superficial-block", "unknown"]
 
 known = st.builds(lambda n, t: n + t, st.sampled_from(NAMES), st.sampled_from(TAILS))

@@ -208,7 +208,8 @@ def test_synonyms_that_are_wrong_are_found(text: str) -> None:
 
 def test_a_synonym_cannot_replace_a_name() -> None:
     ours = with_synonyms(package_rules(), {"warfarin": ("apixaban",)})
-    (row,) = propose([entry({"words": "warfarin 5 mg"})], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
+    given = [entry({"words": "warfarin 5 mg"})]
+    (row,) = propose(given, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
     assert row.ingredients == ("warfarin",)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from datetime import date, time, timedelta
+from datetime import UTC, date, time, timedelta
 
 from waykeeper.medicines.model import Case
 from waykeeper.record.model import MedicineEntry
@@ -110,7 +110,12 @@ def _last_usual(limit: Moment, usual: tuple[time, ...]) -> date:
     if not usual:
         return limit.day
     first = read_wall(limit.day, usual[0], limit.zone, "recorded").moment
-    return limit.day if first.instant() <= limit.instant() else limit.day - timedelta(1)
+    return limit.day if not_after(first, limit) else limit.day - timedelta(1)
+
+
+def not_after(one: Moment, other: Moment) -> bool:
+    """True if the first instant is not later. In UTC: datetimes of one zone compare by the wall clock alone."""
+    return one.instant().astimezone(UTC) <= other.instant().astimezone(UTC)
 
 
 def _window(low: int, high: int, surgery: date) -> Interval:

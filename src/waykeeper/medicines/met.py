@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from waykeeper.medicines.intervals import day_name
+from waykeeper.medicines.intervals import day_name, not_after
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.record.model import MedicineEntry
-from waykeeper.timing import Moment
+from waykeeper.timing import Moment, later_reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +54,9 @@ def with_last_taken(row: MedicineRow, entry: MedicineEntry, surgery: Moment) -> 
 
 def _late_by_the_clock(row: MedicineRow, taken: Moment) -> MedicineRow:
     """An hours rule with a recorded clock time: later than the limit is too late, the later reading counts."""
-    from waykeeper.timing import later_reading
-
     assert row.last_limit is not None
     read = later_reading(taken if taken.zone else replace(taken, zone=row.last_limit.zone))
-    if read.instant() <= row.last_limit.instant():
+    if not_after(read, row.last_limit):
         return row
     question = "the last dose was taken after the limit: prescriber and anaesthesia decide"
     line = f"taken {read}, limit {row.last_limit}"
