@@ -8,9 +8,11 @@ from datetime import date, datetime
 import pytest
 
 from report.builder import plan
+from report.caseload import AS_OF, plans, report
 from waykeeper.findings import WaykeeperError, catalogue
 from waykeeper.plan.model import State
 from waykeeper.report.calendars import calendar_ics
+from waykeeper.report.letters import letter_html
 from waykeeper.report.plan_text import explain_item
 from waykeeper.report.sheet import sheet_html
 
@@ -33,6 +35,13 @@ def codes(example: dict) -> set[str]:
         lambda: sheet_html(made, state, as_of=date(2026, 3, 1), language=language, checked_against=None),
         lambda: calendar_ics(made, state, sequence=example.get("sequence", 0), now=now, language=language),
         lambda: explain_item(made, example.get("key", "task/class")),
+        lambda: letter_html(
+            plans()[0],
+            State(),
+            report().rows if example.get("rows", "all") == "all" else (),
+            as_of=AS_OF,
+            language="en",
+        ),
     ):
         try:
             work()
@@ -49,4 +58,4 @@ def test_examples(code):
 
 
 def test_all_codes_of_the_room_are_walked():
-    assert set(CODES) == {f"WKO00{n}" for n in range(1, 8)}
+    assert set(CODES) == {f"WKO00{n}" for n in range(1, 9)}

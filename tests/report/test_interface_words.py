@@ -27,7 +27,7 @@ def leaves(node: object, path: str = ""):
             yield from leaves(value, f"{path}/{i}")
 
 
-ROWS = [*leaves(data("interface")), *leaves(data("red_flags"))]
+ROWS = [*leaves(data("interface")), *leaves(data("red_flags")), *leaves(data("letters"))]
 
 
 def test_the_table_is_there():

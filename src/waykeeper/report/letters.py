@@ -1,0 +1,116 @@
+"""One page a patient: the letter about visits, and the script for whoever calls."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any, cast
+
+from waykeeper.findings import Position, WaykeeperError, finding
+from waykeeper.gaps.model import Row
+from waykeeper.plan.model import Item, Plan, State
+from waykeeper.report.interface import Interface, data, interface
+from waykeeper.report.medicine_lines import medicine_line
+from waykeeper.report.page import render
+from waykeeper.report.permit import ensure_printable
+from waykeeper.report.plain import day
+
+_CALLERS = ("scheduler", "coordinator", "clinic", "nurse")
+
+
+def letter_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: date, language: str) -> str:
+    """The letter to a patient about the visits that need a day, one page, no medicine and no diagnosis in it.
+
+    `rows` may be the whole worklist: only gaps of this plan's visits are used. Raises WaykeeperError: WKO001 to
+    WKO003 (nothing may be printed), WKO004 (language), WKO008 (there is no such visit, so no letter).
+    """
+    ensure_printable(plan, state)
+    words = interface(language)
+    found = [r for r in _own(plan, rows) if r.kind == "visit" and r.verdict in data("letters")["letter"]]
+    if not found:
+        place = Position(path=plan.episode.uuid("plan", plan.pathway.name, "plan"))
+        raise WaykeeperError(finding("WKO008", "no visit of this plan needs a letter", place))
+    phone = _phone(plan)
+    return render(
+        "letter.html.j2",
+        style="letter.css",
+        i=words,
+        clinic=plan.letterhead.clinic,
+        today=words.date(as_of),
+        title=_say(words, "title"),
+        greeting=_say(words, "greeting", name=plan.patient.name or plan.patient.identifier.value),
+        paragraphs=[_paragraph(words, plan, row) for row in sorted(found, key=lambda r: str(r.target))],
+        call=_say(words, "call_us", phone=phone) if phone else _say(words, "call_us_plain"),
+        closing=[_say(words, "closing"), _say(words, "help")],
+        sign=_say(words, "sign"),
+        test=words.say("test_data") if plan.patient.test_data else "",
+    )
+
+
+def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: date, language: str = "en") -> str:
+    """The page for whoever calls: check who answers, what to say and ask, what to write down.
+
+    Headings are for staff and in English; what is said aloud is in the patient's language. Medicines that wait for
+    an answer are named without a date. Raises WaykeeperError as `letter_html`, but not WKO008.
+    """
+    ensure_printable(plan, state)
+    words = interface(language)
+    gaps = [r for r in _own(plan, rows) if r.contactable]
+    names = {"name": plan.patient.name or "the patient", "clinic": plan.letterhead.clinic or "the clinic",
+             "phone": _phone(plan) or _say(words, "no_number")}  # fmt: skip
+    return render(
+        "call.html.j2",
+        style="letter.css",
+        i=words,
+        day=day,
+        as_of=as_of,
+        patient=plan.patient,
+        clinic=plan.letterhead.clinic,
+        surgery=day(next((a.moment.day for a in plan.anchors if a.name == "surgery" and a.moment), None)),
+        said={key: _spoken(words, key, names) for key in data("letters")["say"]},
+        gaps=gaps,
+        attempts=[c for r in gaps for c in r.contacts],
+        settings=plan.settings,
+        waiting=_waiting(plan, state),
+        speaks=plan.patient.language,
+    )
+
+
+def _own(plan: Plan, rows: Sequence[Row]) -> list[Row]:
+    """The gaps of this very plan that nobody put off."""
+    mine = (str(plan.patient.identifier), plan.episode.number, plan.pathway.name)
+    return [r for r in rows if (r.identifier, r.episode, r.pathway) == mine and r.gap and not r.snoozed]
+
+
+def _item(plan: Plan, row: Row) -> Item | None:
+    return next((i for i in plan.items if str(i.key) == row.item), None)
+
+
+def _paragraph(words: Interface, plan: Plan, row: Row) -> str:
+    item = _item(plan, row)
+    text = (item.words.get(words.language) or item.words.get("en") or item.title) if item else row.title
+    visit = text if text.rstrip().endswith((".", "!", "?")) else f"{text}."
+    days = {"open": row.window_start, "close": row.window_end}
+    said = {name: words.date(when) if when else words.say("not_known_yet") for name, when in days.items()}
+    sentence = cast("str", data("letters")["letter"][row.verdict][words.language])
+    return sentence.format(visit=visit, **said)
+
+
+def _say(words: Interface, key: str, **fields: str) -> str:
+    return cast("str", data("letters")[key][words.language]).format(**fields)
+
+
+def _spoken(words: Interface, key: str, names: dict[str, str]) -> str:
+    row: Any = data("letters")["say"][key]
+    return cast("str", row[words.language]).format(**names)
+
+
+def _phone(plan: Plan) -> str:
+    numbers = plan.letterhead.telephone
+    return next((numbers[role] for role in _CALLERS if numbers.get(role)), "")
+
+
+def _waiting(plan: Plan, state: State) -> list[str]:
+    """Medicines about which the patient may only be told to wait, by name."""
+    lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in ("hold", "medicine")]
+    return [line.name or "a medicine on the list" for line in lines if line.told == "wait"]

@@ -1,0 +1,76 @@
+"""The letter and the call script: what they say, and to whom nothing is said."""
+
+from __future__ import annotations
+
+import pytest
+
+from report.caseload import AS_OF, plans, report, states
+from report.test_sheet import Page
+from waykeeper.findings import WaykeeperError
+from waykeeper.pathway.reading import english_grade
+from waykeeper.plan.model import State
+from waykeeper.report.letters import call_script_html, letter_html
+
+NOTHING = State()
+
+
+def test_the_letter_names_each_visit_that_needs_a_day():
+    first = plans()[0]
+    text = Page(letter_html(first, NOTHING, report().rows, as_of=AS_OF, language="en")).words
+    assert "Dear Maren Okafor-Lindqvist," in text
+    assert "We missed you at this visit: Come for a film of your ankle." in text
+    assert "It is time for this visit: Come so that we can see how you walk." in text
+    assert "The last good day is Thursday, July 2, 2026." in text
+    assert "312-555-0102" in text
+    assert "wound" not in text, "the two-week visit was attended"
+
+
+def test_the_letter_speaks_of_no_medicine():
+    for some in plans()[:2]:
+        text = Page(letter_html(some, NOTHING, report().rows, as_of=AS_OF, language="es")).words
+        assert "Warfarin" not in text
+        assert "Ibuprofen" not in text
+
+
+def test_no_letter_where_nothing_needs_a_day():
+    with pytest.raises(WaykeeperError, match="WKO008"):
+        letter_html(plans()[0], NOTHING, (), as_of=AS_OF, language="en")
+
+
+def test_the_script_checks_who_answers_and_names_no_date_of_a_waiting_medicine():
+    made = plans()[3]
+    html = call_script_html(made, NOTHING, report().rows, as_of=AS_OF, language="es")
+    text = Page(html).words
+    assert "su fecha de nacimiento" in text
+    section = text.split("Medicines that wait for an answer")[1].split("Read back")[0]
+    assert "Warfarin 5 mg" in section
+    assert "2026" not in section
+    assert "no la deje ni la empiece hasta que lo llamemos" in section
+    voicemail = text.split("somebody else:")[1].split("A voicemail")[0]
+    for word in ("Warfarin", "cita", "operación", "2026"):
+        assert word not in voicemail
+
+
+def test_the_script_carries_reason_next_action_and_attempts():
+    made, state = states(plans())[0]
+    text = Page(call_script_html(made, state, report().rows, as_of=AS_OF)).words
+    for row in (r for r in report().gaps if r.identifier == str(made.patient.identifier)):
+        assert " ".join(row.reason.split()) in text
+        assert " ".join(row.next_action.split()) in text
+    assert "Sat 2026-06-20 telephone not reached" in text
+    assert "3 attempts by 2 routes over 14 days" in text
+
+
+def test_nothing_is_written_or_said_after_a_death():
+    made, state = states(plans())[5]
+    for work in (letter_html, call_script_html):
+        with pytest.raises(WaykeeperError, match="WKO001"):
+            work(made, state, report().rows, as_of=AS_OF, language="en")
+
+
+def test_letters_read_at_the_stated_level():
+    """Flesch-Kincaid (Kincaid et al. 1975), school grade 6 at most."""
+    for some in plans()[:2]:
+        page = letter_html(some, NOTHING, report().rows, as_of=AS_OF, language="en")
+        body = Page(page.split("<p>Dear")[1].split('<p class="sign">')[0]).words.split(",", 1)[1]
+        assert english_grade(body) <= 6
