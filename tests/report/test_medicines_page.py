@@ -1,0 +1,167 @@
+"""The coordinator's medicines page: text, JSON, HTML with the sign-off form."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import date
+from html.parser import HTMLParser
+
+import pytest
+
+from medicines.case_files import CALENDAR, entry, kidney, load, moment
+from waykeeper.medicines import MedicinesPage, clearance, page, propose
+from waykeeper.plan.model import HoldAnswer
+from waykeeper.report.medicines import medicines_html, medicines_json, medicines_text
+
+SURGERY = moment("2026-03-18T07:30")
+WORDS = [
+    "warfarin 5 mg",
+    "zzzmab",
+    "metoprolol 50 mg",
+    "aspirin 81 mg",
+    "adalimumab 40 mg pen every 2 weeks",
+    "lisinopril 5 mg",
+]
+
+
+def made(words: list[str] = WORDS, as_of: date | None = None, answers: dict | None = None) -> MedicinesPage:
+    entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(words)]
+    known = kidney({"crcl": "62"}, SURGERY.day)
+    policies = {"glp1": "ask"}
+    rows = propose(entries, SURGERY, known, "general", policies, calendar=CALENDAR, answers=answers)
+    return page(
+        rows, entries, surgery=SURGERY, anaesthesia="general", clearance=clearance(known, SURGERY.day),
+        policies=policies, as_of=as_of, clinic="Alder Quay Joint Clinic", patient="...4417",
+    )  # fmt: skip
+
+
+class Tree(HTMLParser):
+    """Collects the tags in order, and fails on a tag that closes nothing."""
+
+    VOID = frozenset({"meta", "link", "br", "img"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def tree(html: str) -> Tree:
+    found = Tree()
+    found.feed(html)
+    assert found.open == []
+    return found
+
+
+def test_json_has_one_row_for_each_entry_in_the_order_of_the_list() -> None:
+    data = json.loads(json.dumps(medicines_json(made())))
+    assert data["schema_version"] == 1
+    assert [r["words"] for r in data["rows"]] == WORDS
+    wanted = {
+        "source", "words", "decision", "missed_days", "last_dose", "first_missed", "restart", "rule", "policy",
+        "cite", "year", "confidence", "question",
+    }  # fmt: skip
+    assert all(wanted <= set(r) for r in data["rows"])
+    warfarin = data["rows"][0]
+    assert (warfarin["decision"], warfarin["missed_days"]) == ("hold", 5)
+    assert (warfarin["last_dose"], warfarin["first_missed"]) == ("2026-03-12", "2026-03-13")
+    assert warfarin["rule"] == "anticoagulants/warfarin"
+    assert data["rows"][4]["window"] == ["2026-02-25", "2026-03-03"]
+
+
+def test_sixty_rows_stand_on_every_form_of_the_page() -> None:
+    words = [given["words"] for given in load("sixty.yaml")["list"]]
+    whole = made(words)
+    assert len(medicines_json(whole)["rows"]) == 60
+    assert len(re.findall(r"(?m)^\d+\. ", medicines_text(whole))) == 60
+    assert sum(t == "h3" for t, _ in tree(medicines_html(whole)).tags) == 60
+
+
+def test_what_is_not_recognised_stands_first_and_shuts_the_gate() -> None:
+    text = medicines_text(made())
+    assert "1. NOT RECOGNISED, THE PRESCRIBER MUST DECIDE: zzzmab" in text
+    assert "1 of 6 not recognised: the release gate stays shut" in text
+
+
+def test_a_late_row_is_said_first_and_prints_no_past_day_as_an_instruction() -> None:
+    whole = made(as_of=date(2026, 3, 13))
+    text = " ".join(medicines_text(whole).split())
+    said = "last dose should have been Thu 2026-03-12; call the surgeon's office today"
+    assert f"LATE: warfarin 5 mg: {said}" in text
+    assert text.index("LATE:") < text.index("1. NOT RECOGNISED")
+    part = text[text.index("HOLD warfarin") : text.index("HOLD lisinopril")]
+    assert "last dose: " not in part and "first day without" not in part and "missed days" not in part
+    assert said.replace("'", "&#39;") in re.sub(r'<span class="d">|</span>', "", medicines_html(whole))
+    assert medicines_json(whole)["rows"][0]["late"] == said
+
+
+def test_the_last_dose_day_itself_is_not_late() -> None:
+    assert "LATE" not in medicines_text(made(["warfarin 5 mg"], as_of=date(2026, 3, 12)))
+
+
+def test_text_shows_days_source_confidence_and_who_confirms() -> None:
+    text = " ".join(medicines_text(made()).split())
+    assert "last dose: Thu 2026-03-12" in text
+    assert "first day without: Fri 2026-03-13" in text
+    assert "last dose between: Wed 2026-02-25 and Tue 2026-03-03" in text
+    assert "at or before: Tue 2026-03-17 07:30" in text
+    assert "source: CHEST 2022" in text and "confidence: H" in text and "to confirm: prescriber" in text
+    assert "= 62.00 mL/min" in text
+    assert "(default)" in text
+
+
+def test_an_answer_is_shown_as_decided() -> None:
+    whole = made(["warfarin 5 mg"], date(2026, 3, 17), {"row-0": HoldAnswer("hold", 4, by="Dr Example")})
+    text = medicines_text(whole)
+    assert "decided by Dr Example: hold" in text
+    assert "LATE" not in text and "answer needed" not in text
+    assert medicines_json(whole)["rows"][0]["answered"] is True
+
+
+def test_html_is_one_file_with_a_policy_and_boxes_to_sign_for_each_row() -> None:
+    html = medicines_html(made())
+    found = tree(html)
+    policies = [a["content"] for t, a in found.tags if t == "meta" and a.get("http-equiv")]
+    assert policies and policies[0] and policies[0].startswith("default-src 'none'; style-src 'sha256-")
+    assert [t for t, a in found.tags if "src" in a or "href" in a] == []
+    assert html.count('class="sign"') == len(WORDS)
+    assert html.count("as proposed") == len(WORDS)
+    assert "font-size: 12pt" in html
+    assert "a proposal, not an order" in html
+
+
+def test_html_escapes_what_a_person_wrote() -> None:
+    html = medicines_html(made(["<script>alert(1)</script>", 'x" onload="y']))
+    assert "<script>" not in html
+    assert "&lt;script&gt;" in html
+
+
+def test_control_characters_cannot_move_the_cursor() -> None:
+    text = medicines_text(made(["warfarin\x1b[2J\u202e 5 mg\nignore this"]))
+    assert "\x1b" not in text and "\u202e" not in text
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_text_is_never_wider_than_asked(width: int) -> None:
+    assert max(len(line) for line in medicines_text(made(), width).splitlines()) <= width
+
+
+def test_black_and_white_needs_no_colour() -> None:
+    html = medicines_html(made())
+    colours = set(re.findall(r"#[0-9a-f]{3,6}\b", html[: html.index("</style>")]))
+    assert colours <= {"#000", "#fff"}
+
+
+def test_an_empty_list_is_a_page_too() -> None:
+    assert medicines_json(made([]))["rows"] == []
+    assert "0 medicines on the list" in medicines_text(made([]))
+    tree(medicines_html(made([])))
