@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from graphlib import CycleError, TopologicalSorter
 
 from waykeeper.findings import Finding, finding
 from waykeeper.pathway.build import HOLDS, Draft, Drafted
@@ -54,13 +56,26 @@ def _anchor_graph(draft: Draft, phrases: Phrases) -> Graph:
 
 def cycles(graph: Graph) -> list[tuple[str, ...]]:
     """One shortest circle for each knot of names that wait for each other, in the order of the graph."""
-    reach = {name: _reachable(graph, name) for name in graph}
+    free = set(settled(graph))
+    reach = {name: _reachable(graph, name) for name in graph if name not in free}
     done: set[str] = set()
     found = []
-    for name in graph:
-        if name in reach[name] and name not in done:
-            done |= {other for other in reach[name] if name in reach[other]}
+    for name, reached in reach.items():
+        if name in reached and name not in done:
+            done |= {other for other in reached if name in reach.get(other, ())}
             found.append(_circle(graph, name))
+    return found
+
+
+def settled(graph: Graph) -> list[str]:
+    """The names that wait, directly or not, for no circle: each after all that it waits for."""
+    sorter = TopologicalSorter(graph)
+    with suppress(CycleError):  # what lies outside the circles can still be had
+        sorter.prepare()
+    found: list[str] = []
+    while ready := sorter.get_ready():
+        found += ready
+        sorter.done(*ready)
     return found
 
 

@@ -18,9 +18,10 @@ STANDINGS = ("required", "assume", "awaited")
 
 @dataclass(frozen=True, slots=True)
 class _Names:
-    """What an event may be called: anchors, and items by kind."""
+    """What may be named: anchors, what can be needed, and items by kind."""
 
     anchors: frozenset[str]
+    needable: frozenset[str]
     items: Mapping[str, Mapping[str, PathwayItem]]
 
     @classmethod
@@ -28,17 +29,19 @@ class _Names:
         items: dict[str, dict[str, PathwayItem]] = {"visit": {}, "task": {}, "gate": {}}
         for one in draft.items:
             items.setdefault(one.item.kind, {})[one.item.name] = one.item
-        return cls(frozenset(a.name for a, _ in draft.anchors), items)
+        all_holds = {HOLDS} if "hold" in items else set()
+        needable = frozenset(d.item.name for d in draft.items) | all_holds
+        return cls(frozenset(a.name for a, _ in draft.anchors), needable, items)
 
 
 def check(draft: Draft, phrases: Phrases, rule_names: Collection[str] | None, found: list[Finding]) -> None:
     """Every name that the pathway uses."""
     _anchors(draft, found)
     _conditions(draft, found)
-    for one in draft.items:
-        _item_names(draft, one, found)
-        _rules(one, rule_names, found)
     names = _Names.of(draft)
+    for one in draft.items:
+        _item_names(names, one, found)
+        _rules(one, rule_names, found)
     for phrased in phrases.all:
         _events(names, phrased, found)
 
@@ -86,19 +89,16 @@ def _conditions(draft: Draft, found: list[Finding]) -> None:
             found.append(finding("WKP411", f"no item depends on the fact {fact.name!r}", fact.origin))
 
 
-def _item_names(draft: Draft, one: Drafted, found: list[Finding]) -> None:
-    names = {d.item.name for d in draft.items}
-    if any(d.item.kind == "hold" for d in draft.items):
-        names.add(HOLDS)
+def _item_names(names: _Names, one: Drafted, found: list[Finding]) -> None:
     for key in ("needs", "before"):
         for node in texts(one, key):
-            if node.text not in names:
+            if node.text not in names.needable:
                 details = f"{key} of {one.item.name!r} names {node.text!r}, which no item of the pathway is"
-                found.append(finding("WKP403", details, node.position, did_you_mean(node.text, names)))
-    anchors = {a.name for a, _ in draft.anchors}
-    if one.item.book_from and one.item.book_from not in anchors:
+                found.append(finding("WKP403", details, node.position, did_you_mean(node.text, names.needable)))
+    if one.item.book_from and one.item.book_from not in names.anchors:
         details = f"book_from of {one.item.name!r} names {one.item.book_from!r}, which is no anchor"
-        found.append(finding("WKP409", details, one.fields.at("book_from"), did_you_mean(one.item.book_from, anchors)))
+        remedy = did_you_mean(one.item.book_from, names.anchors)
+        found.append(finding("WKP409", details, one.fields.at("book_from"), remedy))
 
 
 def _rules(one: Drafted, rule_names: Collection[str] | None, found: list[Finding]) -> None:

@@ -6,13 +6,14 @@ whether items come in order must not hang on a holiday.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 
 from waykeeper.pathway.build import Draft
+from waykeeper.pathway.order import settled
 from waykeeper.pathway.phrasing import Phrased, Phrases
-from waykeeper.timing import Moment, Phrase, TimingError, Window, WorkingCalendar, resolve
+from waykeeper.timing import Moment, Phrase, TimingError, Window, WorkingCalendar, events, resolve
 
 DAYS = (date(2026, 3, 18), date(2027, 1, 31), date(2027, 8, 31), date(2028, 2, 29), date(2027, 12, 30))
 CALENDAR = WorkingCalendar(
@@ -53,22 +54,32 @@ class Sample:
 
 def samples(draft: Draft, phrases: Phrases) -> tuple[Sample, ...]:
     """One sample for each of the chosen days."""
-    return tuple(_sample(day, draft, phrases) for day in DAYS)
-
-
-def _sample(day: date, draft: Draft, phrases: Phrases) -> Sample:
-    known: dict[str, Moment | None] = {anchor.name: None for anchor, _ in draft.anchors}
+    order = _order(_dated_events(draft, phrases))
     first = next((anchor.name for anchor, _ in draft.anchors if anchor.required), None)
-    if first is not None:  # how far a second required anchor lies from the first, nobody knows beforehand
+    return tuple(_sample(day, first, order) for day in DAYS)
+
+
+def _sample(day: date, first: str | None, order: Sequence[tuple[str, Phrased]]) -> Sample:
+    """Only the first required anchor has the day: how far a second one lies from it, nobody knows beforehand."""
+    known: dict[str, Moment | None] = {}
+    if first is not None:
         known[first] = Moment(day, _START, CALENDAR.zone)
-    waiting = [(a.name, "anchor", "assume", a.name) for a, _ in draft.anchors]
-    waiting += [(f"visit {d.item.name}", "visit", "at", d.item.name) for d in draft.items if d.item.kind == "visit"]
-    for _ in range(len(waiting)):  # each round settles at least one more, or nothing is left that could be
-        before = sum(m is not None for m in known.values())
-        for event, kind, key, owner in waiting:
-            phrased = phrases.one(kind, owner, key)
-            if phrased is not None and known.get(event) is None:
-                known[event] = Sample(day, known).moment(phrased.phrase)
-        if sum(m is not None for m in known.values()) == before:
-            break
-    return Sample(day, known)
+    sample = Sample(day, known)
+    for event, phrased in order:
+        known[event] = sample.moment(phrased.phrase)
+    return sample
+
+
+def _dated_events(draft: Draft, phrases: Phrases) -> Mapping[str, Phrased]:
+    """The events that have a moment by a phrase: assumed anchors, and visits with one point."""
+    found = {a.name: phrases.of("anchor", a.name, "assume") for a, _ in draft.anchors}
+    found |= {
+        f"visit {d.item.name}": phrases.of("visit", d.item.name, "at") for d in draft.items if d.item.kind == "visit"
+    }
+    return {event: phrased[0] for event, phrased in found.items() if len(phrased) == 1}
+
+
+def _order(dated: Mapping[str, Phrased]) -> Sequence[tuple[str, Phrased]]:
+    """Each event after those that it counts from. Events that wait for a circle have no moment."""
+    graph = {event: frozenset(map(str, events(p.phrase))) & dated.keys() for event, p in dated.items()}
+    return [(event, dated[event]) for event in settled(graph)]

@@ -32,12 +32,13 @@ def check(draft: Draft, phrases: Phrases, calendar: WorkingCalendar | None, foun
     `calendar` is the clinic's; without one, rolling is proved for a clinic that is open from Monday to Friday.
     """
     drawn = samples(draft, phrases)
+    items = {d.item.name: d for d in draft.items}
     for one in draft.items:
         _shape(one, found)
         _window(one, phrases, calendar or WEEKDAYS_ONLY, found)
         _ends_by_release(one, phrases, found)
         _order_inside(one, phrases, drawn, found)
-        _order_between(one, draft, phrases, drawn, found)
+        _order_between(one, items, phrases, drawn, found)
         _in_phase(one, phrases, drawn, found)
     awaited = _awaited(draft)
     for phrased in phrases.all:
@@ -108,13 +109,12 @@ def _order_inside(one: Drafted, phrases: Phrases, drawn: tuple[Sample, ...], fou
 
 
 def _order_between(
-    one: Drafted, draft: Draft, phrases: Phrases, drawn: tuple[Sample, ...], found: list[Finding]
+    one: Drafted, items: Mapping[str, Drafted], phrases: Phrases, drawn: tuple[Sample, ...], found: list[Finding]
 ) -> None:
     """What an item needs must be due no later than the item itself.
 
     Of an item with several points only those up to the day of whoever needs it are needed, so its first decides.
     """
-    items = {d.item.name: d for d in draft.items}
     pairs: list[tuple[Drafted | None, Drafted | None, Node]]
     pairs = [(items.get(n.text), one, n) for n in texts(one, "needs")]
     pairs += [(one, items.get(n.text), n) for n in texts(one, "before")]
