@@ -97,12 +97,16 @@ OWNERSHIP: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 }
 CREATE_ONLY = ("subject", "patient", "for", "intent", "identifier", "basedOn", "focus", "partOf", "priorPrescription")
 OURS_BY_ENTRY = {"CarePlan": ("activity", "goal", "supportingInfo")}
+# Paths that a later scheme than the first added to a group: a digest of an older scheme is compared without them.
+SINCE: Mapping[str, int] = {}
 
 
-def group_values(resource: Mapping[str, Any], group: str) -> dict[str, Any]:
-    """The normalised values of one group by path; absent paths are absent."""
+def group_values(resource: Mapping[str, Any], group: str, scheme: int = SCHEME) -> dict[str, Any]:
+    """The normalised values of one group by path; absent paths, and those of a later scheme, are absent."""
     found = {}
     for path in OWNERSHIP[resource["resourceType"]][group]:
+        if SINCE and SINCE.get(path, 1) > scheme:
+            continue
         value = _at(resource, path)
         if value not in (None, [], {}, ""):
             found[path] = normal(value)
@@ -138,13 +142,14 @@ def normal(value: Any) -> Any:
 
 
 def _reference(text: Any) -> str:
+    """`Type/id`; the patient by type alone, because the server chooses that id and the plan has one patient."""
     parts = str(text).split("/_history/")[0].split("/")
-    return "/".join(parts[-2:])
+    return "Patient" if parts[-2:-1] == ["Patient"] else "/".join(parts[-2:])
 
 
-def digest(resource: Mapping[str, Any], group: str) -> str:
+def digest(resource: Mapping[str, Any], group: str, scheme: int = SCHEME) -> str:
     """Sixteen hex digits of the group's normalised values."""
-    text = json.dumps(group_values(resource, group), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    text = json.dumps(group_values(resource, group, scheme), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -163,11 +168,24 @@ def as_offered(resource: Mapping[str, Any], group: str) -> bool:
 
 
 def with_offered(
-    resource: dict[str, Any], *, before: str = "", ever: tuple[str, ...] = (), settled: tuple[str, ...] = ()
+    resource: dict[str, Any],
+    *,
+    before: str = "",
+    ever: tuple[str, ...] = (),
+    settled: tuple[str, ...] = (),
+    surgery: str = "",
+    merged: str = "",
+    digests: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
-    """The resource with its digests as what we offer now."""
+    """The resource with its digests as what we offer now.
+
+    digests   by group, where a merge keeps an older offer; computed from the resource where they are not given
+    surgery   the surgery day that a hold or gate was offered for
+    merged    on the root: digest of the answers that the server held after the last push
+    """
+    told = {group: digest(resource, group) for group in GROUPS} if digests is None else digests
     pairs: list[tuple[str, Any]] = [("scheme", SCHEME)]
-    pairs += [(group, digest(resource, group)) for group in GROUPS]
-    pairs += [("before", before), ("ever", ever), ("settled", settled)]
+    pairs += [(group, told.get(group, "")) for group in GROUPS]
+    pairs += [("before", before), ("ever", ever), ("settled", settled), ("surgery", surgery), ("merged", merged)]
     kept = [e for e in resource.get("extension") or [] if e.get("url") != OFFERED]
     return {**resource, "extension": [*kept, encode(OFFERED, pairs)]}

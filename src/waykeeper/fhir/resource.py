@@ -22,13 +22,13 @@ class Maker:
     rounds: Mapping[Key, int] = field(default_factory=dict)
     order: Mapping[Key, int] = field(default_factory=dict)
 
-    def round(self, key: Key) -> int:
-        """The round of an item."""
-        return self.rounds.get(key, 1)
+    def round(self, key: Key, part: str = "") -> int:
+        """The round of an item. A visit's request stays in its first: only the Appointment is proposed again."""
+        return 1 if key.kind == "visit" and part == "request" else self.rounds.get(key, 1)
 
     def id(self, key: Key, part: str) -> str:
         """The computed id of one part of an item in its round."""
-        return self.plan.episode.uuid(key.kind, key.item, part, key.occurrence, self.round(key))
+        return self.plan.episode.uuid(key.kind, key.item, part, key.occurrence, self.round(key, part))
 
     def reference(self, kind: str, key: Key, part: str) -> dict[str, str]:
         """A relative reference to a part of an item of this plan."""
@@ -57,7 +57,7 @@ class Maker:
         self, kind: str, key: Key, part: str, title: str, facts: Iterable[tuple[str, Any]] = (), *, language: str = ""
     ) -> Resource:
         """As `start`, for what is no item: the plan and its phases."""
-        identity = [("key", str(key)), ("part", part), ("round", self.round(key)), ("order", self.order.get(key))]
+        identity = [("key", str(key)), ("part", part), ("round", self.round(key, part)), ("order", self.order.get(key))]
         identifier = self.id(key, part)
         resource: Resource = {"resourceType": kind, "id": identifier, "meta": self._meta()}
         if language:

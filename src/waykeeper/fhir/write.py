@@ -52,7 +52,16 @@ def write(plan: Plan, rounds: Mapping[Key, int] | None = None) -> list[Resource]
     phases = [_phase(maker, p.name, by_item) for p in plan.phases]
     root = _root(maker, everything)
     ever = tuple(r["id"] for r in (root, *phases, *everything))
-    return [with_offered(root, ever=ever), *(with_offered(r) for r in (*phases, *everything))]
+    dated = {id(r) for item in plan.items if item.key.kind in ("hold", "medicine") for r in by_item[item.key]}
+    day = surgery_day(plan)
+    rest = [with_offered(r, surgery=day if id(r) in dated else "") for r in (*phases, *everything)]
+    return [with_offered(root, ever=ever), *rest]
+
+
+def surgery_day(plan: Plan) -> str:
+    """The day of surgery as text, "" where it is not known."""
+    anchor = plan.anchor("surgery")
+    return anchor.moment.day.isoformat() if anchor and anchor.moment else ""
 
 
 def _parts(maker: Maker, item: Item) -> list[Resource]:
