@@ -15,4 +15,5 @@ def answers(state: State) -> Answers:
         completed={key: day for key, day in done.items() if key.kind in ("task", "visit")},
         facts={s.key.item: s.fact_answer for s in items if s.key.kind == "question" and s.fact_answer},
         rounds={s.key: s.round for s in items if s.round > 1},
+        proposed={s.key: s.earlier for s in items if s.answer is None and s.earlier is not None},
     )

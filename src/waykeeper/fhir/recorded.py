@@ -47,6 +47,7 @@ def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str
         contacts=_contacts(related, zone),
         snoozed_until=_snoozed(leading),
         closed_because=_output(leading, "closed-because") or "",
+        earlier=earlier_answer(by_round, newest, zone),
         identifiers=_foreign_identifiers(parts.values()),
     )
 
@@ -89,6 +90,12 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
         said = decode(find(hold[1], HOLD), zone)
         return HoldAnswer("hold", int(said["missedDays"][0]) if said.get("missedDays") else None, by="edited")
     return None
+
+
+def earlier_answer(by_round: Rounds, before: int, zone: str) -> HoldAnswer | None:
+    """The answer of the latest round before this one that was answered."""
+    told = (hold_answer(by_round[n], zone) for n in sorted(by_round, reverse=True) if n < before)
+    return next((answer for answer in told if answer is not None), None)
 
 
 def _proposed(parts: Mapping[str, Held]) -> str:

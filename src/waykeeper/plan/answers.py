@@ -19,6 +19,8 @@ def digest(answers: Answers) -> str:
         "facts": dict(answers.facts),
         "rounds": {str(k): n for k, n in answers.rounds.items() if n > 1},
     }
+    if answers.proposed:
+        told["proposed"] = {str(k): {f: str(v) for f, v in asdict(a).items()} for k, a in answers.proposed.items()}
     if not any(told.values()):
         return ""
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:12]

@@ -36,8 +36,11 @@ def _item(
     given = [answers.holds.get(k) for k in (key, Key("medicine", row.key), Key("hold", row.key))]
     answer = next((a for a in given if a), None)
     proposal = _proposal(row)
+    asked_again = answers.proposed.get(key)
     if answer:
-        proposal = _answered(proposal, answer, surgery)
+        proposal = with_answer(proposal, answer, surgery)
+    elif asked_again:
+        proposal = replace(with_answer(proposal, asked_again, surgery), answered=None)
     return Item(
         key=key,
         title=_title(row),
@@ -85,7 +88,7 @@ def _proposal(row: MedicineRow) -> HoldProposal:
     )
 
 
-def _answered(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> HoldProposal:
+def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> HoldProposal:
     """The prescriber's number counts from now on; last dose is on day -(missed_days + 1)."""
     if answer.missed_days is None:
         return replace(proposal, answered=answer)

@@ -236,6 +236,7 @@ class Answers:
     completed: Mapping[Key, date] = field(default_factory=dict)
     facts: Mapping[str, str] = field(default_factory=dict)  # fact name -> "yes" | "no"
     rounds: Mapping[Key, int] = field(default_factory=dict)
+    proposed: Mapping[Key, HoldAnswer] = field(default_factory=dict)  # answered in an earlier round, asked again
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +268,7 @@ class ItemState:
     contacts: tuple[Contact, ...] = ()
     snoozed_until: date | None = None
     closed_because: str = ""
+    earlier: HoldAnswer | None = None  # holds asked again: the answer of the latest earlier round
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +293,7 @@ class State:
     conflicts: tuple[str, ...] = ()  # titles of open conflict Tasks
     deceased_on: date | None = None
     deceased: bool = False
+    proven: Mapping[str, str] = field(default_factory=dict)  # anchor -> what proves it now, found since compile
 
 
 @dataclass(frozen=True, slots=True)
