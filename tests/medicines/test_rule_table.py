@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from medicines.write_rule_table import README
 
+from medicines.write_rule_table import README
 from waykeeper.medicines import package_rules
 from waykeeper.medicines.rule_table import rule_table, with_table
 

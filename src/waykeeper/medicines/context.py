@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from waykeeper.medicines.kidney import Clearance, clearance
 from waykeeper.medicines.model import AnswerLike
@@ -51,6 +51,8 @@ def context_for(
     surgeries: Sequence[tuple[str, Moment]],
 ) -> Context:
     """Settle what is open on the safe side: unknown anaesthesia may be spinal, an unknown class is high."""
+    if surgery.clock is not None and not surgery.zone:
+        surgery = replace(surgery, zone=calendar.zone)
     return Context(
         surgery=surgery,
         clearance=clearance(kidney, surgery.day, *creatinine_days),

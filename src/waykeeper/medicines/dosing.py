@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import lru_cache
 
 from waykeeper.record.model import MedicineEntry
 
@@ -25,6 +26,7 @@ def with_dosing(entry: MedicineEntry) -> MedicineEntry:
     return replace(entry, period_days=period, weekday=weekday)
 
 
+@lru_cache(maxsize=4096)
 def _period(text: str) -> int | None:
     """Days between doses; None where the text says none, or two different ones."""
     found = {7} if _WEEKLY.search(text) else set()
@@ -33,6 +35,7 @@ def _period(text: str) -> int | None:
     return found.pop() if len(found) == 1 else None
 
 
+@lru_cache(maxsize=4096)
 def _weekday(text: str) -> int | None:
     named = {_WEEKDAYS.index(n[:3]) for n in _NAMED.findall(text)}
     return named.pop() if len(named) == 1 else None

@@ -9,6 +9,7 @@ from waykeeper.medicines.policies import policy_value
 from waykeeper.record.model import MedicineEntry
 
 LIQUIDS = "ALWAYS_LIQUID24"
+WEAK_KIDNEY = 30  # mL/min: an NSAID never restarts below it without the prescriber
 
 
 def open_points(rule: Rule, days: Interval, pauses: bool, entry: MedicineEntry, context: Context) -> list[str]:
@@ -20,6 +21,8 @@ def open_points(rule: Rule, days: Interval, pauses: bool, entry: MedicineEntry, 
         asked.append("at what time of day is it taken? the limit is a clock time")
     if rule.neuraxial and context.anaesthesia == "superficial-block":
         asked.append("superficial block: anaesthesia decides whether the vessels there can be pressed on")
+    if rule.half_life is not None and (kidney := context.clearance.usable) is not None and kidney < WEAK_KIDNEY:
+        asked.append("creatinine clearance below 30 mL/min: longer pause, and no restart without the prescriber?")
     return asked
 
 

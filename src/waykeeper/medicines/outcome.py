@@ -165,8 +165,10 @@ def _beside(label: str, days: int, entry: MedicineEntry, context: Context) -> st
 
 def _longer(base: Outcome, overlay: Outcome, context: Context) -> Outcome:
     """The longer interval wins; a question of either stays, and the shorter one is shown beside."""
-    if overlay.interval == Interval():
-        longer, shorter = (overlay, base) if overlay.decision == "ask" else (base, overlay)
+    undated = [o for o in (base, overlay) if o.decision == "ask" and not o.pauses]
+    if undated:  # somebody must set the interval: no date of the other is put in its place
+        longer = undated[0]
+        shorter = overlay if longer is base else base
     elif overlay.interval.strictness < base.interval.strictness:
         longer, shorter = overlay, base
     else:
@@ -234,7 +236,7 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
     if not lead.pauses:
         lead = max(outcomes, key=lambda o: _RANK[o.decision])
     decision = max((o.decision for o in outcomes), key=_RANK.__getitem__)
-    kept = [o for o in outcomes if o.never_stop and o.decision == "continue"]
+    kept = [o for o in outcomes if o.never_stop and o.decision in ("continue", "adjust")]
     question = "; ".join(dict.fromkeys(o.question for o in outcomes if o.question))
     if kept and any(o.pauses for o in outcomes):
         decision = "ask"
@@ -264,7 +266,10 @@ def _doubt(confidence: str) -> int:
 
 
 def _blanket(outcome: Outcome, entry: MedicineEntry, context: Context) -> Outcome:
-    """A clinic's blanket rule over the rule of the medicine: both dates are shown, and where they differ it asks."""
+    """A clinic's blanket rule over the rule of the medicine: both are shown, and where they differ it asks.
+
+    The longer of two dates is proposed. Where the rule continues or leaves it to somebody, no date is put in its place.
+    """
     value = policy_value(context.policies, "blood_thinners")
     days = blanket_days(value)
     if days is None or outcome.group not in BLANKET_GROUPS:
@@ -273,13 +278,14 @@ def _blanket(outcome: Outcome, entry: MedicineEntry, context: Context) -> Outcom
     if outcome.decision == "hold" and outcome.interval.missed_days == days and outcome.interval.limit is None:
         return replace(outcome, policy=value)
     own = _told(outcome, "rule")[0].partition(": ")[2] if outcome.pauses else outcome.decision
+    wins = outcome.pauses and got.strictness < outcome.interval.strictness
     return replace(
         outcome,
         decision="ask",
         policy=value,
-        interval=got,
+        interval=got if wins else outcome.interval,
         question=_join(f"the clinic's {value} and the rule of the medicine differ", outcome.question),
-        alternatives=(f"rule {outcome.rule}: {own}", *outcome.alternatives),
+        alternatives=(f"rule {outcome.rule}: {own}", _beside(value, days, entry, context), *outcome.alternatives),
         arithmetic=(*outcome.arithmetic, f"{value}: {got.arithmetic[0]}"),
-        restart=outcome.restart or "when the prescriber says so",
+        longest_days=_longest(outcome.longest_days, days),
     )

@@ -112,6 +112,12 @@ def strengths(text: str) -> tuple[Decimal, ...]:
     return tuple(found)
 
 
+@lru_cache(maxsize=8)
+def _letters(rules: Ruleset) -> tuple[tuple[str, frozenset[str]], ...]:
+    """Each name with its letters: a cheap sieve before the slow comparison."""
+    return tuple((name, frozenset(name)) for name in rules.names)
+
+
 @lru_cache(maxsize=4096)
 def near_names(words: tuple[str, ...], rules: Ruleset) -> tuple[str, ...]:
     """Names that look like what was not understood. They are only ever asked about, never used."""
@@ -119,6 +125,7 @@ def near_names(words: tuple[str, ...], rules: Ruleset) -> tuple[str, ...]:
     found: list[str] = []
     for word in dict.fromkeys((phrase, *words)):
         if len(word) >= 4:
-            close = [n for n in rules.names if abs(len(n) - len(word)) <= 3]
+            letters = frozenset(word)
+            close = [n for n, own in _letters(rules) if abs(len(n) - len(word)) <= 2 and len(letters ^ own) <= 4]
             found += difflib.get_close_matches(word, close, n=2, cutoff=0.78)
     return tuple(dict.fromkeys(i for n in found for i in rules.names[n]))
