@@ -1,5 +1,15 @@
 """Is this legal FHIR R4? `validate(resource)` answers with findings; see README.md."""
 
-from waykeeper.validate.api import validate, validate_json, validate_ndjson
+from waykeeper.validate.api import Checked, check_json, validate, validate_json, validate_ndjson
+from waykeeper.validate.profiles import Profile, Profiles, load_profiles
 
-__all__ = ["validate", "validate_json", "validate_ndjson"]
+__all__ = [
+    "Checked",
+    "Profile",
+    "Profiles",
+    "check_json",
+    "load_profiles",
+    "validate",
+    "validate_json",
+    "validate_ndjson",
+]

@@ -64,7 +64,7 @@ def coded_check(type_: str, strength: str, url: str) -> One:
 _CODED = {"Coding", "CodeableConcept"}
 
 
-def _nothing(value: Any, here: Place, run: Run) -> None:
+def _nothing(_value: Any, _here: Place, _run: Run) -> None:
     """A binding that cannot be checked offline."""
 
 

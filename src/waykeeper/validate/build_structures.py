@@ -1,7 +1,7 @@
 """Developer tool: StructureDefinitions with snapshots -> one compact record a type.
 
 Record: `{"k": kind, "base": type, "abstract": 1?, "nodes": {path: {"e": [element], "i": [key]}}, "inv": {...}}`.
-Element (only what differs from nothing): `n` JSON name, `t` type or node path, `l` 1 if a list, `m` minimum,
+Element (only what differs from nothing): `n` JSON name, `t` type or node path, `l` 1 if a list, `m` minimum, `c` 1 if it holds its own kind,
 `M` maximum other than 1 and *, `b` [strength, value set], `r` reference targets, `g` the choice it belongs to,
 `i` invariant keys. Invariant: `key: [severity, human, expression]`, kept beside the node that states it.
 """
@@ -75,7 +75,7 @@ def _invariants(element: dict[str, Any], into: dict[str, Any]) -> list[str]:
 def _elements(element: dict[str, Any], keys: list[str], kind: str) -> list[dict[str, Any]]:
     name = element["path"].rpartition(".")[2]
     if "contentReference" in element:
-        return [_one(element, name, element["contentReference"].removeprefix("#"), {}, keys)]
+        return [_one(element, name, element["contentReference"].removeprefix("#"), {}, keys) | {"c": 1}]
     if _is_node(element):
         return [_one(element, name, element["path"], {}, keys)]
     types = element.get("type", [])
@@ -85,9 +85,7 @@ def _elements(element: dict[str, Any], keys: list[str], kind: str) -> list[dict[
             code = "id"
         return [_one(element, name, code, types[0], keys)]
     stem = name.removesuffix("[x]")
-    return [
-        _one(element, stem + t["code"][0].upper() + t["code"][1:], _code(t), t, keys) | {"g": name} for t in types
-    ]
+    return [_one(element, stem + t["code"][0].upper() + t["code"][1:], _code(t), t, keys) | {"g": name} for t in types]
 
 
 def _code(type_: dict[str, Any]) -> str:
@@ -130,4 +128,17 @@ def _one(element: dict[str, Any], name: str, code: str, type_: dict[str, Any], k
     return out
 
 
-_BINDABLE = {"code", "Coding", "CodeableConcept", "Quantity", "SimpleQuantity", "Age", "Distance", "Duration", "Count", "string", "uri", "id"}  # noqa: E501 - one list
+_BINDABLE = {
+    "code",
+    "Coding",
+    "CodeableConcept",
+    "Quantity",
+    "SimpleQuantity",
+    "Age",
+    "Distance",
+    "Duration",
+    "Count",
+    "string",
+    "uri",
+    "id",
+}

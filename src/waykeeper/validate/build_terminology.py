@@ -35,14 +35,14 @@ def terminology_records(jar: Path, used: set[str]) -> dict[str, dict[str, Any]]:
 def ucum_records(jar: Path) -> dict[str, Any]:
     """`prefixes`, and `units` with 1 where a prefix may stand before the unit."""
     with zipfile.ZipFile(jar) as archive:
-        root = ET.fromstring(archive.read("ucum-essence.xml"))  # noqa: S314 - a published artefact
+        root = ET.fromstring(archive.read("ucum-essence.xml"))
     units = {str(u.get("Code")): 1 for u in root.iter("base-unit")}
     units |= {str(u.get("Code")): int(u.get("isMetric") == "yes") for u in root.iter("unit")}
     return {"prefixes": [str(p.get("Code")) for p in root.iter("prefix")], "units": units}
 
 
 def _resources(archive: zipfile.ZipFile, name: str) -> Iterator[ET.Element]:
-    root = ET.fromstring(archive.read(_FOLDER + name))  # noqa: S314 - a published artefact, read by a developer
+    root = ET.fromstring(archive.read(_FOLDER + name))
     for resource in root.iter(_NS + "resource"):
         yield resource[0]
 
@@ -86,12 +86,16 @@ def _value_set(node: ET.Element) -> dict[str, Any]:
     out: dict[str, Any] = {"include": [], "exclude": []}
     for part in ("include", "exclude"):
         for include in [] if compose is None else compose.findall(_NS + part):
-            out[part].append({
-                "system": _value(include, "system"),
-                "codes": [_value(c, "code") for c in include.findall(_NS + "concept")],
-                "filters": [[_value(f, n) for n in ("property", "op", "value")] for f in include.findall(_NS + "filter")],
-                "sets": [str(v.get("value", "")).partition("|")[0] for v in include.findall(_NS + "valueSet")],
-            })
+            out[part].append(
+                {
+                    "system": _value(include, "system"),
+                    "codes": [_value(c, "code") for c in include.findall(_NS + "concept")],
+                    "filters": [
+                        [_value(f, n) for n in ("property", "op", "value")] for f in include.findall(_NS + "filter")
+                    ],
+                    "sets": [str(v.get("value", "")).partition("|")[0] for v in include.findall(_NS + "valueSet")],
+                }
+            )
     return out
 
 

@@ -13,8 +13,8 @@ from waykeeper.validate.tables import resource_types
 Json = dict[str, Any]
 
 _LITERAL = re.compile(r"https?://.+/([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?")
-_BODY = frozenset({"POST", "PUT", "PATCH"})
-_UNADDRESSED = frozenset({"transaction", "batch", "transaction-response", "batch-response"})
+_BODY = ("POST", "PUT", "PATCH")  # tuples: what is looked up may be any JSON
+_UNADDRESSED = ("transaction", "batch", "transaction-response", "batch-response")
 
 
 def entries_by_url(bundle: Json) -> Json:
@@ -92,7 +92,7 @@ def _check_relations(bundle: Json, place: Place, run: Run) -> None:
 
 def _check_links(bundle: Json, list_: Place, run: Run) -> None:
     """Every `urn:uuid:` that an entry refers to is the fullUrl of an entry."""
-    known = {entry.get("fullUrl") for _, entry in _entries(bundle)}
+    known = {url for _, entry in _entries(bundle) if isinstance(url := entry.get("fullUrl"), str)}
     for index, entry in _entries(bundle):
         for place, text in references(entry.get("resource"), ((list_, index), "resource")):
             if text.startswith("urn:uuid:") and text.partition("#")[0] not in known:
@@ -119,26 +119,27 @@ def check_document(bundle: Json, list_: Place, run: Run) -> None:
     first = entries.get(0, {}).get("resource")
     if not isinstance(first, dict) or first.get("resourceType") != "Composition":
         return
-    found = {i: _targets(entry, entries) for i, entry in entries.items()}
+    at = {str(entry["fullUrl"]): index for index, entry in entries.items() if "fullUrl" in entry}
+    found = {i: _targets(entry, at) for i, entry in entries.items()}
     for place, text in references(first, ((list_, 0), "resource")):
-        if not text.startswith("#") and _lookup(text, entries.get(0, {}), entries) is None:
+        if not text.startswith("#") and _lookup(text, entries[0], at) is None:
             run.add("WKV605", place, f"the composition refers to {text}, which is not in the document")
     for index in entries.keys() - _reached(found):
         run.add("WKV606", (list_, index), "the entry cannot be reached from the composition")
 
 
-def _targets(entry: Json, entries: dict[int, Json]) -> set[int]:
-    held = {_lookup(text, entry, entries) for _, text in references(entry.get("resource"), None)}
+def _targets(entry: Json, at: dict[str, int]) -> set[int]:
+    held = {_lookup(text, entry, at) for _, text in references(entry.get("resource"), None)}
     return {index for index in held if index is not None}
 
 
-def _lookup(text: str, source: Json, entries: dict[int, Json]) -> int | None:
+def _lookup(text: str, source: Json, at: dict[str, int]) -> int | None:
     """The entry that a reference means, read against the fullUrl of the entry that holds it."""
     wanted = text.partition("#")[0]
     base = _LITERAL.fullmatch(str(source.get("fullUrl")))
     if base and not is_absolute(wanted):
         wanted = str(source["fullUrl"])[: base.start(1)] + wanted
-    return next((index for index, entry in entries.items() if entry.get("fullUrl") == wanted), None)
+    return at.get(wanted)
 
 
 def _reached(found: dict[int, set[int]]) -> set[int]:

@@ -33,8 +33,9 @@ def evaluate(expression: str, base: str, value: dict[str, Any], run: Run) -> boo
 
     context = {"resource": run.resource, "rootResource": run.root, "context": value}
     try:
-        found = _compiled(expression)(ResourceNode.create_node(value, base), context)
-    except Exception:  # noqa: BLE001 - the engine raises whatever Python raises on data that it does not expect
+        node = ResourceNode.create_node(value, base)  # type: ignore[no-untyped-call]
+        found = _compiled(expression)(node, context)
+    except Exception:
         return True
     return bool(found) and found[0] is not False
 

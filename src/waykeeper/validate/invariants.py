@@ -57,7 +57,9 @@ def rules_of(type_: str, node: str, record: dict[str, Any], keys: Iterable[str] 
 
 _DOMAIN = [
     Rule("dom-2", "error", "a contained resource must not contain resources itself", BY_HAND["dom-2"]),
-    Rule("dom-3", "error", "a contained resource must be referred to from the resource, or refer to it", BY_HAND["dom-3"]),  # noqa: E501 - one rule a line
+    Rule(
+        "dom-3", "error", "a contained resource must be referred to from the resource, or refer to it", BY_HAND["dom-3"]
+    ),
     Rule("dom-4", "error", "a contained resource must not have meta.versionId or meta.lastUpdated", BY_HAND["dom-4"]),
     Rule("dom-5", "error", "a contained resource must not have a security label", BY_HAND["dom-5"]),
 ]

@@ -11,21 +11,139 @@ from waykeeper.validate.run import Place, Run
 XHTML = "{http://www.w3.org/1999/xhtml}"
 
 _ELEMENTS = frozenset(
-    "p br div h1 h2 h3 h4 h5 h6 a span b em i strong small big tt dfn q var abbr acronym cite blockquote hr "
-    "address bdo kbd sub sup ul ol li dl dt dd pre table caption colgroup col thead tr tfoot tbody th td code "
-    "samp img map area del ins".split()
+    [
+        "p",
+        "br",
+        "div",
+        "h1",
+        "h2",
+        "h3",
+        "h4",
+        "h5",
+        "h6",
+        "a",
+        "span",
+        "b",
+        "em",
+        "i",
+        "strong",
+        "small",
+        "big",
+        "tt",
+        "dfn",
+        "q",
+        "var",
+        "abbr",
+        "acronym",
+        "cite",
+        "blockquote",
+        "hr",
+        "address",
+        "bdo",
+        "kbd",
+        "sub",
+        "sup",
+        "ul",
+        "ol",
+        "li",
+        "dl",
+        "dt",
+        "dd",
+        "pre",
+        "table",
+        "caption",
+        "colgroup",
+        "col",
+        "thead",
+        "tr",
+        "tfoot",
+        "tbody",
+        "th",
+        "td",
+        "code",
+        "samp",
+        "img",
+        "map",
+        "area",
+        "del",
+        "ins",
+    ]
 )
 _EVERYWHERE = frozenset(
-    "title style class id idref lang dir accesskey tabindex span width align valign char charoff abbr axis headers "
-    "scope rowspan colspan {http://www.w3.org/XML/1998/namespace}lang "
-    "{http://www.w3.org/XML/1998/namespace}space".split()
+    [
+        "title",
+        "style",
+        "class",
+        "id",
+        "idref",
+        "lang",
+        "dir",
+        "accesskey",
+        "tabindex",
+        "span",
+        "width",
+        "align",
+        "valign",
+        "char",
+        "charoff",
+        "abbr",
+        "axis",
+        "headers",
+        "scope",
+        "rowspan",
+        "colspan",
+        "{http://www.w3.org/XML/1998/namespace}lang",
+        "{http://www.w3.org/XML/1998/namespace}space",
+    ]
 )
 _SOMEWHERE = frozenset(
-    "a.href a.name a.charset a.type a.hreflang a.rel a.rev a.shape a.coords img.src img.border img.alt img.longdesc "
-    "img.height img.width img.usemap img.ismap blockquote.cite q.cite map.name area.shape area.coords area.href "
-    "area.nohref area.alt table.summary table.width table.border table.frame table.rules table.cellspacing "
-    "table.cellpadding table.bgcolor pre.space td.nowrap th.nowrap td.bgcolor tr.bgcolor del.cite ins.cite "
-    "del.datetime ins.datetime ol.start ol.type li.value".split()
+    [
+        "a.href",
+        "a.name",
+        "a.charset",
+        "a.type",
+        "a.hreflang",
+        "a.rel",
+        "a.rev",
+        "a.shape",
+        "a.coords",
+        "img.src",
+        "img.border",
+        "img.alt",
+        "img.longdesc",
+        "img.height",
+        "img.width",
+        "img.usemap",
+        "img.ismap",
+        "blockquote.cite",
+        "q.cite",
+        "map.name",
+        "area.shape",
+        "area.coords",
+        "area.href",
+        "area.nohref",
+        "area.alt",
+        "table.summary",
+        "table.width",
+        "table.border",
+        "table.frame",
+        "table.rules",
+        "table.cellspacing",
+        "table.cellpadding",
+        "table.bgcolor",
+        "pre.space",
+        "td.nowrap",
+        "th.nowrap",
+        "td.bgcolor",
+        "tr.bgcolor",
+        "del.cite",
+        "ins.cite",
+        "del.datetime",
+        "ins.datetime",
+        "ol.start",
+        "ol.type",
+        "li.value",
+    ]
 )
 
 
@@ -43,7 +161,7 @@ def narrative_fault(text: str) -> str | None:
     if "<!DOCTYPE" in text or "<!ENTITY" in text or "<?" in text.strip()[1:]:
         return "the narrative declares entities or instructions; plain XHTML is allowed"
     try:
-        root = ET.fromstring(text)  # noqa: S314 - no document type is let through, so nothing can expand
+        root = ET.fromstring(text)
     except (ET.ParseError, ValueError) as error:
         return f"the narrative is no well-formed XHTML: {error}"
     if root.tag != XHTML + "div":
@@ -58,7 +176,7 @@ def narrative_fault(text: str) -> str | None:
 
 
 def _element_fault(element: ET.Element) -> str | None:
-    tag = element.tag
+    tag: Any = element.tag  # a function where the node is a comment
     if not isinstance(tag, str):
         return None
     name = tag.removeprefix(XHTML)

@@ -35,14 +35,16 @@ def _check_children(profile: Profile, element: ProfileElement, value: Any, place
         for item, here, key in held:
             _check_value(profile, child, item, here, key, run)
         if child.slices:
-            _check_slices(profile, child, held, value, place, run)
+            _check_slices(profile, child, held, place, run)
 
 
 def values_of(name: str, value: Json, place: Place) -> Held:
     """The values of an element in an object; of a choice such as `value[x]` whichever form is there."""
     if name.endswith("[x]"):
         stem = name.removesuffix("[x]")
-        keys = [k for k in value if isinstance(k, str) and k.startswith(stem) and k[len(stem) : len(stem) + 1].isupper()]
+        keys = [
+            k for k in value if isinstance(k, str) and k.startswith(stem) and k[len(stem) : len(stem) + 1].isupper()
+        ]
     else:
         keys = [name] if name in value else [f"_{name}"] if f"_{name}" in value else []
     out: Held = []
@@ -55,12 +57,18 @@ def values_of(name: str, value: Json, place: Place) -> Held:
     return out
 
 
-def _check_count(profile: Profile, element: ProfileElement, held: Held, place: Place, run: Run, label: str = "") -> None:
+def _check_count(
+    profile: Profile, element: ProfileElement, held: Held, place: Place, run: Run, label: str = ""
+) -> None:
     name = label or element.name
     if len(held) < element.least:
         run.add("WKV803", place, f"{name} is there {len(held)} times; profile {profile.url} needs {element.least}")
     if element.most is not None and len(held) > element.most:
-        run.add("WKV804", held[element.most][1], f"{name} is there {len(held)} times; profile {profile.url} allows {element.most}")  # noqa: E501 - one sentence
+        run.add(
+            "WKV804",
+            held[element.most][1],
+            f"{name} is there {len(held)} times; profile {profile.url} allows {element.most}",
+        )
 
 
 def _check_value(profile: Profile, element: ProfileElement, value: Any, here: Place, key: str, run: Run) -> None:
@@ -105,7 +113,9 @@ def _check_type(profile: Profile, element: ProfileElement, value: Any, here: Pla
         stem = element.name.removesuffix("[x]")
         allowed = {stem + code[0].upper() + code[1:] for code in codes}
         if key not in allowed:
-            run.add("WKV808", here, f"{key} is not allowed in profile {profile.url}; allowed: {', '.join(sorted(allowed))}")
+            run.add(
+                "WKV808", here, f"{key} is not allowed in profile {profile.url}; allowed: {', '.join(sorted(allowed))}"
+            )
     if "Reference" in codes and isinstance(value, dict) and isinstance(value.get("reference"), str):
         _check_target(profile, types, value["reference"], here, run)
 
@@ -115,9 +125,14 @@ def _check_target(profile: Profile, types: list[Json], text: str, here: Place, r
     urls = [u for t in types for u in t.get("targetProfile", [])]
     names = {u.rpartition("/")[2] for u in urls}
     found = target_type(text, run)
-    plain = all(type_record(n) is not None and u.startswith("http://hl7.org/fhir/StructureDefinition/") for n, u in zip((u.rpartition("/")[2] for u in urls), urls, strict=True))  # noqa: E501
+    plain = all(
+        type_record(n) is not None and u.startswith("http://hl7.org/fhir/StructureDefinition/")
+        for n, u in zip((u.rpartition("/")[2] for u in urls), urls, strict=True)
+    )
     if urls and plain and found and found not in names and "Resource" not in names:
-        run.add("WKV808", here, f"the reference leads to {found}; profile {profile.url} allows {', '.join(sorted(names))}")
+        run.add(
+            "WKV808", here, f"the reference leads to {found}; profile {profile.url} allows {', '.join(sorted(names))}"
+        )
 
 
 def _check_binding(profile: Profile, element: ProfileElement, value: Any, here: Place, run: Run) -> None:
@@ -136,10 +151,14 @@ def _check_binding(profile: Profile, element: ProfileElement, value: Any, here: 
     else:
         return
     if not ok:
-        run.add("WKV807", here, f"the code is not in the value set {binding['valueSet']} that profile {profile.url} requires")
+        run.add(
+            "WKV807",
+            here,
+            f"the code is not in the value set {binding['valueSet']} that profile {profile.url} requires",
+        )
 
 
-def _check_slices(profile: Profile, element: ProfileElement, held: Held, owner: Json, place: Place, run: Run) -> None:
+def _check_slices(profile: Profile, element: ProfileElement, held: Held, place: Place, run: Run) -> None:
     slicing = element.record.get("slicing", {})
     groups: dict[str, Held] = {name: [] for name in element.slices}
     for value, here, key in held:
@@ -168,7 +187,12 @@ def _check_invariants(profile: Profile, element: ProfileElement, value: Json, ba
                 continue
             if not evaluate(rule["expression"], base, value, run):
                 severity = "error" if rule.get("severity") == "error" else "warning"
-                run.add("WKV811", here, f"invariant {rule.get('key')} of profile {profile.url} is broken: {rule.get('human', '')}", severity=severity)  # noqa: E501
+                run.add(
+                    "WKV811",
+                    here,
+                    f"invariant {rule.get('key')} of profile {profile.url} is broken: {rule.get('human', '')}",
+                    severity=severity,
+                )
 
 
 def _is_base(rule: Json) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
@@ -24,7 +25,7 @@ class Reading:
     faults: list[tuple[str, str, int, str]] = field(default_factory=list)
 
 
-class _NotFinite(ValueError):
+class _NotFiniteError(ValueError):
     """NaN or Infinity, which JSON does not have."""
 
 
@@ -64,13 +65,13 @@ def _parse(text: str, reading: Reading) -> None:
     def take(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         held = dict(pairs)
         if len(held) != len(pairs):
-            seen: set[str] = set()
-            repeated.extend(key for key, _ in pairs if key in seen or seen.add(key))
+            counts = Counter(key for key, _ in pairs)
+            repeated.extend(key for key, count in counts.items() if count > 1)
         return held
 
     try:
         reading.value = json.loads(text, object_pairs_hook=take, parse_float=_decimal, parse_constant=_refuse)
-    except _NotFinite as error:
+    except _NotFiniteError as error:
         reading.faults.append(("WKV006", f"{error} is no JSON number", -1, ""))
         reading.readable = False
     except json.JSONDecodeError as error:
@@ -92,4 +93,4 @@ def _decimal(text: str) -> Decimal:
 
 
 def _refuse(text: str) -> Any:
-    raise _NotFinite(text)
+    raise _NotFiniteError(text)

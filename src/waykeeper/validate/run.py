@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from waykeeper.findings import Finding, Position, finding
@@ -16,7 +17,18 @@ MOST_FINDINGS = 10_000
 class Run:
     """Collects findings; `resource` is the resource that the walk is in, `root` the one that contains it."""
 
-    __slots__ = ("base", "bundle", "extensions", "found", "outer", "resource", "root", "stricter", "unknown_extensions")
+    __slots__ = (
+        "base",
+        "bundle",
+        "extensions",
+        "found",
+        "outer",
+        "profiles",
+        "resource",
+        "root",
+        "stricter",
+        "unknown_extensions",
+    )
 
     def __init__(self, outer: dict[str, Any], stricter: bool) -> None:
         """Start on the outermost resource."""
@@ -25,6 +37,7 @@ class Run:
         self.root = outer
         self.base: Place = None
         self.bundle: Any = None
+        self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
         self.stricter = stricter
         self.unknown_extensions: set[str] = set()

@@ -121,7 +121,11 @@ def _step(value: Json, step: str) -> list[Any]:
     stem = step.removesuffix("[x]")
     found = []
     for key, held in value.items():
-        if key == step or (key.startswith(stem) and key[len(stem) : len(stem) + 1].isupper() and stem in ("value", "effective", "onset")):  # noqa: E501 - the choices that profiles slice by
+        if key == step or (
+            key.startswith(stem)
+            and key[len(stem) : len(stem) + 1].isupper()
+            and stem in ("value", "effective", "onset")
+        ):
             found += held if isinstance(held, list) else [held]
     return found
 

@@ -13,8 +13,9 @@ from waykeeper.validate.extensions_known import check_extension
 from waykeeper.validate.invariants import Rule, rules_of
 from waykeeper.validate.narrative import check_narrative
 from waykeeper.validate.primitives import FORMS, NUMBER_TYPES, TEXT_TESTS, number_test
+from waykeeper.validate.reader import MOST_DEPTH
 from waykeeper.validate.references import check_reference
-from waykeeper.validate.run import Place, Run
+from waykeeper.validate.run import Place, Run, steps
 from waykeeper.validate.tables import resource_types, type_record
 from waykeeper.validate.terminology import value_set
 
@@ -42,7 +43,9 @@ class Element:
         if self.primitive:
             test, form = _primitive(record)
             self.fast = None if self.is_list or self.type in NUMBER_TYPES else test
-            self.check: Check = _primitive_list(test, form, self.type) if self.is_list else _single(test, form, self.type)
+            self.check: Check = (
+                _primitive_list(test, form, self.type) if self.is_list else _single(test, form, self.type)
+            )
         else:
             one = _complex(record, owner)
             self.check = _complex_list(one) if self.is_list else _complex_single(one)
@@ -126,7 +129,12 @@ def _other(node: Node, key: Any, held: Any, value: dict[str, Any], place: Place,
         if element is not None and element.primitive:
             _sibling(node, element, held, value, place, key, run)
             return
-    run.add("WKV101", (place, str(key)), f"element {key!r} does not exist in {node.name}", did_you_mean(str(key), node.elements))
+    run.add(
+        "WKV101",
+        (place, str(key)),
+        f"element {key!r} does not exist in {node.name}",
+        did_you_mean(str(key), node.elements),
+    )
 
 
 def _sibling(node: Node, element: Element, held: Any, value: dict[str, Any], place: Place, key: str, run: Run) -> None:
@@ -188,7 +196,7 @@ def _primitive(record: dict[str, Any]) -> tuple[Callable[[Any], object], str]:
 
 
 def _single(test: Callable[[Any], object], form: str, type_: str) -> Check:
-    def check(value: Any, owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
+    def check(value: Any, _owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
         if value is None:
             run.add("WKV108", (place, key), "null is not allowed here", "Leave the element out.")
         else:
@@ -258,7 +266,7 @@ def _has_content(value: dict[str, Any], here: Place, run: Run) -> bool:
 
 
 def _complex_single(one: One) -> Check:
-    def check(value: Any, owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
+    def check(value: Any, _owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
         here = (place, key)
         if type(value) is dict:
             one(value, here, run)
@@ -273,7 +281,7 @@ def _complex_single(one: One) -> Check:
 
 
 def _complex_list(one: One) -> Check:
-    def check(values: Any, owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
+    def check(values: Any, _owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
         here = (place, key)
         if not _is_filled_list(values, here, run):
             return
@@ -311,6 +319,8 @@ _QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "MoneyQuantity"})
 def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
     checks: list[One] = []
     type_ = record["t"]
+    if type_ == "Extension" or record.get("c"):
+        checks.append(check_depth)
     if type_ == "Reference":
         checks.append(check_reference(tuple(record.get("r", ()))))
     elif type_ == "Extension":
@@ -329,6 +339,12 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
     for rule in rules_of(owner, "", type_record(owner) or {}, record.get("i", ())):
         checks.append(_rule_check(rule))
     return checks
+
+
+def check_depth(_value: Any, here: Place, run: Run) -> None:
+    """Elements that may hold themselves stop at the depth that the official validator reads."""
+    if here[0][0] is not None and len(steps(here)) > MOST_DEPTH:
+        run.add("WKV005", here, f"the JSON is nested deeper than {MOST_DEPTH}")
 
 
 def _rule_check(rule: Rule) -> One:
@@ -373,4 +389,6 @@ def _resource(value: Any, place: Place, run: Run) -> None:
     walk(node_of(name), value, place, run)
     if name == "Bundle":
         check_bundle(value, place, run)
+    if run.profiles is not None:
+        run.profiles(value, place)
     run.resource, run.bundle = outer, bundle

@@ -3,23 +3,32 @@
 from __future__ import annotations
 
 from functools import cache
+from hashlib import sha256
 from importlib.resources import files
 from typing import Any
 
 import orjson
 
 SPEC_VERSION = "4.0.1"
+_FILES = ("types.jsonl", "valuesets.jsonl", "codesystems.jsonl", "extensions.jsonl", "ucum.jsonl", "iso_codes.jsonl")
+
+
+@cache
+def version() -> str:
+    """The release of FHIR and a digest of the tables, so that two installations can be compared."""
+    text = "".join((files("waykeeper.validate") / "tables" / name).read_text("utf-8") for name in _FILES)
+    return f"{SPEC_VERSION}+{sha256(text.encode()).hexdigest()[:8]}"
 
 
 @cache
 def _lines(name: str) -> dict[str, str]:
     text = (files("waykeeper.validate") / "tables" / name).read_text("utf-8")
-    return dict(line.split("\t", 1) for line in text.splitlines())  # type: ignore[misc]  # a line has one tab
+    return dict(line.split("\t", 1) for line in text.splitlines())
 
 
 def _record(name: str, key: str) -> dict[str, Any] | None:
     line = _lines(name).get(key)
-    return None if line is None else orjson.loads(line)  # type: ignore[no-any-return]
+    return None if line is None else orjson.loads(line)
 
 
 @cache

@@ -33,33 +33,64 @@ def base_bundles() -> dict[str, Json]:
 
     def requests(entries: list[Json], method: str) -> list[Json]:
         return [
-            e | {"request": {"method": method, "url": e["resource"]["resourceType"] + ("" if method == "POST" else "/" + e["resource"]["id"])}}
+            e
+            | {
+                "request": {
+                    "method": method,
+                    "url": e["resource"]["resourceType"] + ("" if method == "POST" else "/" + e["resource"]["id"]),
+                }
+            }
             for e in copy.deepcopy(entries)
         ]
 
     narrative = {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml">t</div>'}
     composition = {
-        "resourceType": "Composition", "id": "c", "status": "final", "type": {"text": "t"}, "date": "2026-01-01",
-        "author": [{"reference": A}], "title": "t", "text": narrative,
+        "resourceType": "Composition",
+        "id": "c",
+        "status": "final",
+        "type": {"text": "t"},
+        "date": "2026-01-01",
+        "author": [{"reference": A}],
+        "title": "t",
+        "text": narrative,
         "section": [{"title": "s", "text": narrative, "entry": [{"reference": B}]}],
     }
     header = {
-        "resourceType": "MessageHeader", "id": "m", "eventUri": "http://example.org/e",
-        "source": {"endpoint": "http://example.org/s"}, "focus": [{"reference": A}],
+        "resourceType": "MessageHeader",
+        "id": "m",
+        "eventUri": "http://example.org/e",
+        "source": {"endpoint": "http://example.org/s"},
+        "focus": [{"reference": A}],
     }
     identifier = {"system": "urn:ietf:rfc:3986", "value": C}
     stamp = "2026-01-01T10:00:00Z"
     return {
         "collection": {"type": "collection", "entry": pair},
         "collection-urn": {"type": "collection", "entry": urns},
-        "searchset": {"type": "searchset", "total": 2, "entry": [e | {"search": {"mode": "match"}} for e in copy.deepcopy(pair)]},
+        "searchset": {
+            "type": "searchset",
+            "total": 2,
+            "entry": [e | {"search": {"mode": "match"}} for e in copy.deepcopy(pair)],
+        },
         "transaction-post": {"type": "transaction", "entry": requests(urns, "POST")},
         "transaction-put": {"type": "transaction", "entry": requests(urns, "PUT")},
         "batch": {"type": "batch", "entry": requests(pair, "PUT")},
-        "history": {"type": "history", "total": 2, "entry": [e | {"response": {"status": "200"}} for e in requests(pair, "PUT")]},
+        "history": {
+            "type": "history",
+            "total": 2,
+            "entry": [e | {"response": {"status": "200"}} for e in requests(pair, "PUT")],
+        },
         "transaction-response": {"type": "transaction-response", "entry": [{"response": {"status": "201"}}]},
-        "batch-response": {"type": "batch-response", "entry": [{"response": {"status": "200"}, "resource": _patient("p")}]},
-        "document": {"type": "document", "identifier": identifier, "timestamp": stamp, "entry": [_entry(C, composition), *copy.deepcopy(urns)]},
+        "batch-response": {
+            "type": "batch-response",
+            "entry": [{"response": {"status": "200"}, "resource": _patient("p")}],
+        },
+        "document": {
+            "type": "document",
+            "identifier": identifier,
+            "timestamp": stamp,
+            "entry": [_entry(C, composition), *copy.deepcopy(urns)],
+        },
         "message": {"type": "message", "timestamp": stamp, "entry": [_entry(C, header), *copy.deepcopy(urns)]},
     }
 
@@ -141,8 +172,22 @@ FAULTS: dict[str, Callable[[Json], object]] = {
     "absolute to entry": _each(_reference("http://example.org/fhir/Patient/p")),
     "absolute elsewhere": _each(_reference("http://example.com/fhir/Patient/p")),
     "conditional": _each(_reference("Patient?identifier=http://example.org/i|1")),
-    "owner urn wrong type": _one(-1, lambda e: e.get("resource", {}).update(owner={"reference": B}) if e.get("resource", {}).get("resourceType") == "Task" else None),
-    "focus urn task": _one(-1, lambda e: e.get("resource", {}).update(partOf=[{"reference": A}]) if e.get("resource", {}).get("resourceType") == "Task" else None),
+    "owner urn wrong type": _one(
+        -1,
+        lambda e: (
+            e.get("resource", {}).update(owner={"reference": B})
+            if e.get("resource", {}).get("resourceType") == "Task"
+            else None
+        ),
+    ),
+    "focus urn task": _one(
+        -1,
+        lambda e: (
+            e.get("resource", {}).update(partOf=[{"reference": A}])
+            if e.get("resource", {}).get("resourceType") == "Task"
+            else None
+        ),
+    ),
     "unknown entry key": _one(-1, _set(banana=1)),
     "unknown resource type": _one(-1, _set(resource={"resourceType": "Banana", "id": "t"})),
     "resource without type": _one(-1, _set(resource={"id": "t"})),
@@ -152,10 +197,18 @@ FAULTS: dict[str, Callable[[Json], object]] = {
     "two links": lambda b: b.update(link=[{"relation": "self", "url": "http://example.org"}] * 2),
     "post to another type": _one(-1, _set(request={"method": "POST", "url": "Slot"})),
     "get with a body": _one(-1, _set(request={"method": "GET", "url": "Task/t"})),
-    "ifNoneExist": _one(-1, lambda e: e.get("request", {}).update(ifNoneExist="identifier=a|b") if "request" in e else None),
+    "ifNoneExist": _one(
+        -1, lambda e: e.get("request", {}).update(ifNoneExist="identifier=a|b") if "request" in e else None
+    ),
     "versions differ": lambda b: b["entry"].append(_with_version(b["entry"][-1])),
-    "duplicate ids": lambda b: b["entry"].append(copy.deepcopy(b["entry"][-1]) | {"fullUrl": "urn:uuid:0b1c2d3e-0000-4000-8000-0000000000b7"}),
-    "nested bundle": lambda b: b["entry"].append(_entry("urn:uuid:0b1c2d3e-0000-4000-8000-0000000000b8", {"resourceType": "Bundle", "id": "n", "type": "collection"})),
+    "duplicate ids": lambda b: b["entry"].append(
+        copy.deepcopy(b["entry"][-1]) | {"fullUrl": "urn:uuid:0b1c2d3e-0000-4000-8000-0000000000b7"}
+    ),
+    "nested bundle": lambda b: b["entry"].append(
+        _entry(
+            "urn:uuid:0b1c2d3e-0000-4000-8000-0000000000b8", {"resourceType": "Bundle", "id": "n", "type": "collection"}
+        )
+    ),
 }
 
 

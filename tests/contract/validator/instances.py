@@ -35,7 +35,7 @@ class Maker:
         for element in record["nodes"][node]["e"]:
             groups.setdefault(element.get("g", element["n"]), []).append(element)
         made: dict[str, Any] = {}
-        for group, choices in groups.items():
+        for choices in groups.values():
             element = self.rng.choice(choices)
             wanted = element.get("m") or self.rng.random() < self.fill / (1 + depth)
             if not wanted or element["n"] in _SKIP or (depth > 3 and not element.get("m")):
@@ -50,6 +50,8 @@ class Maker:
     def value(self, type_: str, element: dict[str, Any], depth: int) -> Any:
         """One value of an element."""
         kind = element["t"]
+        if element["n"] == "language" and kind == "code":
+            return self.rng.choice(["en", "de", "pt-BR"])
         if kind in PRIMITIVES:
             if kind in ("code", "string", "uri", "id") and element.get("b"):
                 return self.code(element["b"][1]) or ("abc" if kind == "code" else "http://example.org/c")
@@ -116,7 +118,9 @@ PRIMITIVES: dict[str, Any] = {
     "markdown": lambda rng: rng.choice(["*text*", "line\nline"]),
     "code": lambda rng: rng.choice(["abc", "en"]),
     "id": lambda rng: f"x{rng.randrange(999)}",
-    "uri": lambda rng: rng.choice(["http://example.org/u", "urn:oid:1.2.3", "urn:uuid:0b1c2d3e-0000-4000-8000-00000000000a"]),
+    "uri": lambda rng: rng.choice(
+        ["http://example.org/u", "urn:oid:1.2.3", "urn:uuid:0b1c2d3e-0000-4000-8000-00000000000a"]
+    ),
     "url": lambda rng: "http://example.org/url",
     "canonical": lambda rng: rng.choice(["http://example.org/c", "http://example.org/c|1.0"]),
     "oid": lambda rng: "urn:oid:1.2.3.4",

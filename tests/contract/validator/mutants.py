@@ -61,7 +61,15 @@ def _inside(item: Json, type_: str, kind: str) -> Iterator[Spot]:
 
 BAD: dict[str, list[Any]] = {
     "date": ["2026-02-30", "2026-2-3", "20260203", "2026-13-01", "banana", "2026-01-01T00:00:00Z", "0000", "2026-00"],
-    "dateTime": ["2026-02-30", "2026-01-01T10:00:00", "2026-01-01T10:00Z", "2026-01-01T25:00:00Z", "2026-01-01 10:00:00Z", "banana", "2026-01-01T10:00:00+25:00"],
+    "dateTime": [
+        "2026-02-30",
+        "2026-01-01T10:00:00",
+        "2026-01-01T10:00Z",
+        "2026-01-01T25:00:00Z",
+        "2026-01-01 10:00:00Z",
+        "banana",
+        "2026-01-01T10:00:00+25:00",
+    ],
     "instant": ["2026-01-01", "2026-01-01T10:00:00", "2026-01-01T10:00Z", "2026-02-30T10:00:00Z", "banana"],
     "time": ["10:00", "25:00:00", "10:00:00Z", "banana", "10:00:00.5"],
     "id": ["a b", "a_b", "x" * 65, "ä", "a/b"],
@@ -69,7 +77,11 @@ BAD: dict[str, list[Any]] = {
     "url": ["http://example.org/a b", "banana", "urn:uuid:1"],
     "canonical": ["http://example.org/a b", "banana", "|1"],
     "oid": ["1.2.3", "urn:oid:3.1", "urn:oid:1.02", "banana"],
-    "uuid": ["0b1c2d3e-0000-4000-8000-00000000000b", "urn:uuid:banana", "urn:uuid:0B1C2D3E-0000-4000-8000-00000000000B"],
+    "uuid": [
+        "0b1c2d3e-0000-4000-8000-00000000000b",
+        "urn:uuid:banana",
+        "urn:uuid:0B1C2D3E-0000-4000-8000-00000000000B",
+    ],
     "code": [" a", "a ", "a  b", "a\tb", "banana"],
     "string": [" ", "\t", " lead", "trail ", "a\u0001b", "a\u00a0b"],
     "markdown": [" ", "a\u0001b"],
@@ -80,7 +92,10 @@ BAD: dict[str, list[Any]] = {
     "positiveInt": [0, -1, "1", 2**31, 1.5],
     "decimal": ["1", "banana", True],
     "xhtml": [
-        "text", "<p>text</p>", "<div>text</div>", '<div xmlns="http://www.w3.org/1999/xhtml"></div>',
+        "text",
+        "<p>text</p>",
+        "<div>text</div>",
+        '<div xmlns="http://www.w3.org/1999/xhtml"></div>',
         '<div xmlns="http://www.w3.org/1999/xhtml"><script>x</script></div>',
         '<div xmlns="http://www.w3.org/1999/xhtml"><p onclick="x()">t</p></div>',
         '<div xmlns="http://www.w3.org/1999/xhtml"><p>open</div>',
@@ -100,22 +115,44 @@ KNOWN_EXTENSIONS: list[Json] = [
     {"url": "http://hl7.org/fhir/StructureDefinition/careplan-activity-title", "valueString": "t"},
     {"url": "http://hl7.org/fhir/StructureDefinition/request-doNotPerform", "valueBoolean": True},
     {"url": "http://hl7.org/fhir/StructureDefinition/request-statusReason", "valueCodeableConcept": {"text": "t"}},
-    {"url": "http://hl7.org/fhir/StructureDefinition/workflow-episodeOfCare", "valueReference": {"reference": "EpisodeOfCare/1"}},
-    {"url": "http://hl7.org/fhir/StructureDefinition/resource-pertainsToGoal", "valueReference": {"reference": "Goal/1"}},
-    {"url": "http://hl7.org/fhir/StructureDefinition/resource-pertainsToGoal", "valueReference": {"reference": "Patient/1"}},
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/workflow-episodeOfCare",
+        "valueReference": {"reference": "EpisodeOfCare/1"},
+    },
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/resource-pertainsToGoal",
+        "valueReference": {"reference": "Goal/1"},
+    },
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/resource-pertainsToGoal",
+        "valueReference": {"reference": "Patient/1"},
+    },
     {"url": "http://hl7.org/fhir/StructureDefinition/resource-pertainsToGoal", "valueString": "x"},
     {"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "unknown"},
     {"url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason", "valueCode": "banana"},
-    {"url": "http://hl7.org/fhir/StructureDefinition/patient-nationality", "extension": [{"url": "code", "valueCodeableConcept": {"text": "x"}}]},
-    {"url": "http://hl7.org/fhir/StructureDefinition/patient-nationality", "extension": [{"url": "banana", "valueString": "x"}]},
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/patient-nationality",
+        "extension": [{"url": "code", "valueCodeableConcept": {"text": "x"}}],
+    },
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/patient-nationality",
+        "extension": [{"url": "banana", "valueString": "x"}],
+    },
     {"url": "http://hl7.org/fhir/StructureDefinition/patient-birthPlace", "valueAddress": {"city": "X"}},
     {"url": "http://hl7.org/fhir/StructureDefinition/rendering-style", "valueString": "color: red"},
-    {"url": "http://hl7.org/fhir/StructureDefinition/translation", "extension": [{"url": "lang", "valueCode": "de"}, {"url": "content", "valueString": "x"}]},
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/translation",
+        "extension": [{"url": "lang", "valueCode": "de"}, {"url": "content", "valueString": "x"}],
+    },
     {"url": "http://hl7.org/fhir/StructureDefinition/iso21090-EN-use", "valueCode": "banana"},
     {"url": "http://example.org/unknown", "valueString": "x"},
     {"url": "http://example.org/unknown", "valueInteger": 3},
     {"url": "http://example.org/unknown"},
-    {"url": "http://example.org/unknown", "valueString": "x", "extension": [{"url": "http://example.org/y", "valueString": "y"}]},
+    {
+        "url": "http://example.org/unknown",
+        "valueString": "x",
+        "extension": [{"url": "http://example.org/y", "valueString": "y"}],
+    },
     {"valueString": "no url"},
     {"url": "http://example.org/unknown", "valueBanana": "x"},
     {"url": "relative", "valueString": "x"},
@@ -174,7 +211,15 @@ def _sibling(spot: Spot, rng: random.Random) -> str | None:
     good: Any = {"extension": [{"url": "http://example.org/e", "valueString": "x"}]}
     if isinstance(spot.value, list):
         good = [good, *([None] * (len(spot.value) - 1))]
-    kinds: dict[str, Any] = {"good": good, "text": "x", "empty": {}, "list": [good], "id": {"id": "a"}, "null": None, "unknown": {"banana": 1}}
+    kinds: dict[str, Any] = {
+        "good": good,
+        "text": "x",
+        "empty": {},
+        "list": [good],
+        "id": {"id": "a"},
+        "null": None,
+        "unknown": {"banana": 1},
+    }
     kind = rng.choice(list(kinds))
     spot.holder[f"_{spot.key}"] = kinds[kind]
     if rng.random() < 0.3:
@@ -193,17 +238,21 @@ def _binding(spot: Spot, rng: random.Random) -> str | None:
         return f"binding/code {strength}"
     if element["t"] not in ("CodeableConcept", "Coding"):
         return None
-    bad = rng.choice([
-        {"system": "http://hl7.org/fhir/CodeSystem/task-code", "code": "banana"},
-        {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "CAREGAP"},
-        {"system": "http://example.org/x", "code": "banana"},
-        {"code": "banana"}, {"system": "http://example.org/x"}, {"display": "x"},
-        {"system": "http://snomed.info/sct", "code": "1"},
-        {"system": "http://loinc.org", "code": "banana"},
-        {"system": "banana", "code": "x"},
-        {"system": "http://hl7.org/fhir/ValueSet/task-code", "code": "x"},
-        {"system": "http://terminology.hl7.org/CodeSystem/v3-NullFlavor", "code": "UNK"},
-    ])
+    bad = rng.choice(
+        [
+            {"system": "http://hl7.org/fhir/CodeSystem/task-code", "code": "banana"},
+            {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "CAREGAP"},
+            {"system": "http://example.org/x", "code": "banana"},
+            {"code": "banana"},
+            {"system": "http://example.org/x"},
+            {"display": "x"},
+            {"system": "http://snomed.info/sct", "code": "1"},
+            {"system": "http://loinc.org", "code": "banana"},
+            {"system": "banana", "code": "x"},
+            {"system": "http://hl7.org/fhir/ValueSet/task-code", "code": "x"},
+            {"system": "http://terminology.hl7.org/CodeSystem/v3-NullFlavor", "code": "UNK"},
+        ]
+    )
     concept = element["t"] == "CodeableConcept"
     if concept and rng.random() < 0.15:
         spot.holder[spot.key] = {"text": "only text"}
@@ -215,15 +264,30 @@ def _binding(spot: Spot, rng: random.Random) -> str | None:
 def _reference(spot: Spot, rng: random.Random) -> str | None:
     if spot.element["t"] != "Reference" or not isinstance(spot.value, dict):
         return None
-    bad = rng.choice([
-        {"reference": "Encounter/1"}, {"reference": "Slot/1"}, {"reference": "#nothing"}, {"reference": "Banana/1"},
-        {"reference": "Patient/a b"}, {"reference": "Patient"}, {"reference": "http://example.org/fhir/Basic/1"},
-        {"reference": "urn:uuid:0b1c2d3e-0000-4000-8000-00000000000c"}, {"reference": "Patient?identifier=a|b"},
-        {"reference": "Patient/1", "type": "Slot"}, {"type": "Banana", "display": "x"}, {"display": "only"},
-        {"identifier": {"system": "http://example.org", "value": "1"}}, {"reference": "#"}, {"reference": "Basic/1/_history/2"},
-        {"reference": "urn:uuid:banana"}, {"reference": "http://example.org/some/page"}, {"reference": "x"},
-        {"type": "Slot", "identifier": {"value": "1"}}, {"reference": "Patient/" + "x" * 70},
-    ])
+    bad = rng.choice(
+        [
+            {"reference": "Encounter/1"},
+            {"reference": "Slot/1"},
+            {"reference": "#nothing"},
+            {"reference": "Banana/1"},
+            {"reference": "Patient/a b"},
+            {"reference": "Patient"},
+            {"reference": "http://example.org/fhir/Basic/1"},
+            {"reference": "urn:uuid:0b1c2d3e-0000-4000-8000-00000000000c"},
+            {"reference": "Patient?identifier=a|b"},
+            {"reference": "Patient/1", "type": "Slot"},
+            {"type": "Banana", "display": "x"},
+            {"display": "only"},
+            {"identifier": {"system": "http://example.org", "value": "1"}},
+            {"reference": "#"},
+            {"reference": "Basic/1/_history/2"},
+            {"reference": "urn:uuid:banana"},
+            {"reference": "http://example.org/some/page"},
+            {"reference": "x"},
+            {"type": "Slot", "identifier": {"value": "1"}},
+            {"reference": "Patient/" + "x" * 70},
+        ]
+    )
     spot.holder[spot.key] = bad
     return f"reference/{json.dumps(bad)[:70]}"
 
@@ -261,16 +325,64 @@ def _add(spot: Spot, rng: random.Random) -> str | None:
 def _period(spot: Spot, rng: random.Random) -> str | None:
     if spot.element["t"] != "Period" or not isinstance(spot.value, dict):
         return None
-    pairs = [("2026-02-01", "2026-01-01"), ("2026-01-01", "2026-01-01T10:00:00Z"), ("2026-01", "2026-01-05"), ("2026-01-01T10:00:00+02:00", "2026-01-01T09:00:00Z"), ("2026-01-01", "2026-01-01"), ("2025", "2026-01"), ("2026-01-01T10:00:00Z", "2026-01-01")]
+    pairs = [
+        ("2026-02-01", "2026-01-01"),
+        ("2026-01-01", "2026-01-01T10:00:00Z"),
+        ("2026-01", "2026-01-05"),
+        ("2026-01-01T10:00:00+02:00", "2026-01-01T09:00:00Z"),
+        ("2026-01-01", "2026-01-01"),
+        ("2025", "2026-01"),
+        ("2026-01-01T10:00:00Z", "2026-01-01"),
+    ]
     start, end = rng.choice(pairs)
     spot.value["start"], spot.value["end"] = start, end
     return f"invariant/per-1 {start} {end}"
 
 
 STEPS: list[Callable[[Spot, random.Random], str | None]] = [
-    _set_bad, _set_bad, _set_bad, _empty, _shape, _remove, _unknown, _sibling, _binding, _binding, _reference,
-    _reference, _extension, _add, _add, _period,
+    _set_bad,
+    _set_bad,
+    _set_bad,
+    _empty,
+    _shape,
+    _remove,
+    _unknown,
+    _sibling,
+    _binding,
+    _binding,
+    _reference,
+    _reference,
+    _extension,
+    _add,
+    _add,
+    _period,
 ]
+
+
+def _pick(choice: list[Spot], rng: random.Random) -> Spot:
+    """One spot, each element type as likely as another, so that ids and codes do not crowd out the rest."""
+    kinds: dict[str, list[Spot]] = {}
+    for spot in choice:
+        kinds.setdefault(spot.element["t"], []).append(spot)
+    return rng.choice(kinds[rng.choice(sorted(kinds))])
+
+
+def text_mutants(resource: Json, rng: random.Random) -> Iterator[tuple[str, str]]:
+    """(what, text): faults of the JSON itself."""
+    text = json.dumps(resource)
+    first = next(iter(resource))
+    cut = rng.randrange(1, len(text) - 1)
+    yield "json/duplicate key", text[:-1] + f', "{first}": {json.dumps(resource[first])}}}'
+    yield "json/cut off", text[:cut]
+    yield "json/trailing comma", text[:-1] + ",}"
+    yield "json/NaN", text[:-1] + ', "x": NaN}'
+    yield "json/two values", text + " {}"
+    yield "json/single quotes", text.replace('"', "'")
+    yield "json/comment", text[:-1] + " /* c */ }"
+    yield "json/no object", json.dumps([resource])
+    yield "json/raw tab", text.replace('"id": "', '"id": "\t', 1)
+    yield "json/escaped", text.replace('"id"', '"\\u0069d"', 1)
+    yield "json/number as written", text[:-1] + ', "x": 01}'
 
 
 def mutants(resource: Json, rng: random.Random, count: int) -> Iterator[tuple[str, Json]]:
@@ -279,8 +391,7 @@ def mutants(resource: Json, rng: random.Random, count: int) -> Iterator[tuple[st
     while made < count and tries < count * 40:
         tries += 1
         changed = copy.deepcopy(resource)
-        choice = spots(changed)
-        spot = rng.choice(choice)
+        spot = _pick(spots(changed), rng)
         what = rng.choice(STEPS)(spot, rng)
         if what is None or changed == resource:
             continue
