@@ -8,12 +8,14 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from waykeeper.fhir import names
 from waykeeper.fhir.resource import narrative
+from waykeeper.pathway.model import Settings
 
 VERSION = "1.0.0"
 STR, CODE, INT, POS, DATE, WHEN, BOOL, CODING, NEST = (
@@ -107,6 +109,21 @@ PLAN_ROWS: tuple[Row, ...] = (
     ("waykeeper", STR, "1", "Version that compiled the plan"),
     ("phases", STR, "1", "Names of the phases in order"),
 )
+NESTED: Mapping[str, tuple[Row, ...]] = {
+    "anchor": (
+        ("name", STR, "1", "The event"),
+        ("standing", STR, "1", "How well it is known: given, assumed, recorded, awaited"),
+        ("moment", WHEN, "1", "When, where it is known"),
+        ("phrase", STR, "1", "The assumption"),
+        ("evidence", STR, "1", "The resource that proves it"),
+    ),
+    "letterhead": (("clinic", STR, "1", "Name of the clinic"),),
+    "telephone": (("role", STR, "1", "Role"), ("number", STR, "1", "Telephone number")),
+    "role": (("role", STR, "1", "Role"), ("title", STR, "1", "Its title in the clinic")),
+    "settings": tuple(
+        (f.name, BOOL if isinstance(f.default, bool) else INT, "1", f.name.replace("_", " ")) for f in fields(Settings)
+    ),
+}
 OFFERED_ROWS: tuple[Row, ...] = (
     ("scheme", POS, "1", "The scheme that made the digests"),
     ("when", STR, "1", "Digest of the dates that were offered"),
@@ -116,17 +133,19 @@ OFFERED_ROWS: tuple[Row, ...] = (
     ("before", STR, "1", "The status before it was withdrawn"),
     ("ever", STR, "*", "Every id ever offered"),
     ("settled", STR, "*", "Digests of a conflict that a person settled"),
+    ("surgery", STR, "1", "The surgery day that it was offered for"),
+    ("merged", STR, "1", "Digest of the answers that the server held after the last push"),
 )
 EXTENSIONS: Mapping[str, tuple[str, tuple[Row, ...], tuple[str, ...]]] = {
     names.ITEM: ("Item", ITEM_ROWS, (
-        "CarePlan", "ServiceRequest", "Appointment", "Task", "MedicationRequest", "CommunicationRequest", "Goal", "Flag",
-        "DetectedIssue", "MedicationStatement", "Communication",
+        "CarePlan", "ServiceRequest", "Appointment", "Task", "MedicationRequest", "CommunicationRequest", "Goal",
+        "Flag", "DetectedIssue", "MedicationStatement", "Communication",
     )),
     names.PLAN: ("Plan", PLAN_ROWS, ("CarePlan",)),
     names.HOLD: ("Hold", HOLD_ROWS, ("MedicationRequest", "Task")),
     names.OFFERED: ("Offered", OFFERED_ROWS, (
-        "CarePlan", "ServiceRequest", "Appointment", "Task", "MedicationRequest", "CommunicationRequest", "Goal", "Flag",
-        "DetectedIssue",
+        "CarePlan", "ServiceRequest", "Appointment", "Task", "MedicationRequest", "CommunicationRequest", "Goal",
+        "Flag", "DetectedIssue",
     )),
 }  # fmt: skip
 CODES: Mapping[str, tuple[str, Mapping[str, str]]] = {
@@ -193,7 +212,8 @@ def _head(kind: str, url: str, name: str) -> dict[str, Any]:
 
 def _code_system(url: str, name: str, codes: Mapping[str, str]) -> dict[str, Any]:
     concepts = [{"code": code, "display": display} for code, display in codes.items()]
-    return _head("CodeSystem", url, name) | {"caseSensitive": True, "content": "fragment" if url == names.ROLES else "complete", "concept": concepts}
+    content = "fragment" if url == names.ROLES else "complete"  # a clinic may have other roles
+    return _head("CodeSystem", url, name) | {"caseSensitive": True, "content": content, "concept": concepts}
 
 
 def _value_set(url: str, name: str) -> dict[str, Any]:
@@ -238,7 +258,22 @@ def _slice(name: str, kind: str, maximum: str, says: str) -> list[dict[str, Any]
     ]  # fmt: skip
     low, high = ("0", "0") if kind == NEST else ("1", "1")
     value = _element(f"{base}.value[x]", "Extension.extension.value[x]", low, high, says, types=[kind or "string"])
+    if kind == NEST:
+        made[2]["slicing"] = {"discriminator": [{"type": "value", "path": "url"}], "ordered": False, "rules": "open"}
+        made[3:3] = [element for row in NESTED[name] for element in _inner(base, *row)]
     return [*made, value]
+
+
+def _inner(base: str, name: str, kind: str, maximum: str, says: str) -> list[dict[str, Any]]:
+    """The elements of one part of a nested part."""
+    place, path = f"{base}.extension:{name}", "Extension.extension.extension"
+    return [
+        _element(place, path, "0", maximum, says, types=["Extension"]) | {"sliceName": name},
+        _element(f"{place}.id", f"{path}.id", "0", "1", "Id", types=["string"], representation=True),
+        _element(f"{place}.extension", f"{path}.extension", "0", "0", "Parts", types=["Extension"]),
+        _element(f"{place}.url", f"{path}.url", "1", "1", "Url", types=["uri"]) | {"fixedUri": name},
+        _element(f"{place}.value[x]", f"{path}.value[x]", "1", "1", says, types=[kind]),
+    ]
 
 
 def _element(

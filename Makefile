@@ -1,0 +1,42 @@
+# Each target works from a bare clone with Python 3.11 and make: the first call makes .venv, quietly, once.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+.PHONY: demo test lint bench golden lock server-build agreement clean
+
+$(STAMP): requirements.lock pyproject.toml
+	@test -d $(VENV) || $(PYTHON) -m venv $(VENV)
+	@echo "installing what is needed into $(VENV), once ..." >&2
+	@$(BIN)/pip install --quiet --disable-pip-version-check -r requirements.lock
+	@$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $(STAMP)
+
+demo: $(STAMP) ## the whole job for an invented patient; leaves build/demo/
+	@$(BIN)/waykeeper demo --output build/demo
+
+test: $(STAMP) ## everything but benchmarks; the real server's tests where Java and Maven are there
+	@$(BIN)/python tests/contract/server/prepare.py
+	@$(BIN)/python -m pytest -n 2 --dist loadgroup
+
+lint: $(STAMP) ## style, types, and which room may import which
+	@$(BIN)/ruff check src tests
+	@$(BIN)/mypy
+	@$(BIN)/lint-imports
+
+bench: $(STAMP) ## ratios and rates, all measured in this run
+	@$(BIN)/python tests/benchmarks/run.py
+
+golden: $(STAMP) ## write the golden plans again, and say what changed in meaning
+	@$(BIN)/python tests/golden/rewrite.py
+
+agreement: $(STAMP) ## the validator against the official one, with another SEED
+	@$(BIN)/python tests/contract/validator/measure.py --seed $(or $(SEED),1)
+
+lock: ## pin every dependency again
+	@$(BIN)/pip-compile --quiet --strip-extras --extra dev --no-emit-index-url --no-emit-trusted-host \
+		--no-emit-find-links --no-header --output-file requirements.lock pyproject.toml
+
+clean:
+	@rm -rf build dist $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis
