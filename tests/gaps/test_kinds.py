@@ -7,7 +7,7 @@ from functools import cache
 
 import pytest
 
-from gaps.plans import SURGERY, ZONE, dates, plan
+from gaps.plans import SURGERY, TYPE, ZONE, dates, evidence, link, plan, visit
 from gaps.test_verdict_cases import load
 from waykeeper.gaps import worklist
 from waykeeper.gaps.words import table
@@ -118,3 +118,45 @@ def test_awaited_is_undated(kind):
     row = on_day({"item": {"kind": kind, "awaited": "discharge", "needs": needs}}, SURGERY)
     assert (row.verdict, row.gap) == ("undated", False)
     assert "discharge" in row.reason
+
+
+def test_the_patient_never_acts_on_the_worklist():
+    """A thing that the patient does still has somebody of the clinic who sees to it."""
+    made = Item(Key("task", "wash"), "Wash", who="patient", dates=dates(SURGERY))
+    row = worklist([(plan(made), State())], (), SURGERY).gaps[0]
+    assert (row.who, row.next_action) == ("coordinator", "Have the patient do it by Wed 2026-03-18.")
+
+
+def test_an_undecided_item_names_the_question_as_people_ask_it():
+    ask = Item(Key("question", "mrsa_ever"), "Ever told of MRSA?", fact="mrsa_ever", dates=dates(SURGERY))
+    swab = Item(Key("task", "swab"), "Swab", undecided=("mrsa_ever", "lives_alone"), dates=dates(SURGERY))
+    rows = {r.item: r.reason for r in worklist([(plan(ask, swab), State())], (), SURGERY).rows}
+    assert rows["task/swab"].endswith("Whether it applies is not known yet: Ever told of MRSA?; lives alone")
+
+
+def test_a_gate_lists_a_need_of_several_days_once():
+    needs = tuple(Key("task", "list", day) for day in ("one", "two"))
+    rows = [Item(k, "Go through the list", dates=dates(SURGERY)) for k in needs]
+    gate = Item(Key("gate", "ready"), "Ready", dates=dates(SURGERY), needs=needs)
+    found = worklist([(plan(*rows, gate), State())], (), SURGERY).rows
+    assert "missing: Go through the list (due) x2." in next(r.reason for r in found if r.kind == "gate")
+
+
+def test_gates_that_need_gates_are_judged_after_them():
+    first = Item(Key("gate", "first"), "First", dates=dates(SURGERY))
+    last = Item(Key("gate", "last"), "Last", dates=dates(SURGERY), needs=(first.key,))
+    found = {r.item: r.verdict for r in worklist([(plan(last, first), State())], (), SURGERY).rows}
+    assert (found["gate/first"], found["gate/last"]) == ("ready", "shut")
+
+
+@pytest.mark.parametrize(("certainty", "word"), [("linked", "ready"), ("recognised", "shut")])
+def test_only_a_linked_visit_opens_a_gate(certainty, word):
+    """The mirror of a need is completed by linked evidence only."""
+    seen = visit("six-week")
+    gate = Item(Key("gate", "films"), "Films", dates=dates(seen.dates.target.day), needs=(seen.key,))
+    made = plan(seen, gate)
+    came = evidence("Appointment/1", "fulfilled", seen.dates.target.day, text="6 week", service_types=(TYPE,),
+                    link_to=link(made, "six-week") if certainty == "linked" else None)  # fmt: skip
+    rows = {r.item: r for r in worklist([(made, State())], [came], seen.dates.target.day).rows}
+    assert (rows["visit/six-week"].verdict, rows["visit/six-week"].certainty) == ("attended", certainty)
+    assert rows["gate/films"].verdict == word

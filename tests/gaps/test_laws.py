@@ -10,7 +10,7 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gaps.messy import OTHER_TYPE, PLAN, appointments, bookings, days
+from gaps.messy import OTHER_TYPE, PLAN, appointments, bookings, days, law
 from gaps.plans import VISITS, evidence, link
 from waykeeper.gaps import worklist
 from waykeeper.plan.model import State
@@ -29,6 +29,7 @@ def words(listed):
     return {i: (r.verdict, r.severity, r.certainty, r.evidence_day, r.by) for i, r in rows(listed).items()}
 
 
+@law
 @given(bookings(), days())
 def test_every_item_has_one_verdict_and_every_appointment_one_place(found, as_of):
     listed = report(found, as_of)
@@ -39,6 +40,7 @@ def test_every_item_has_one_verdict_and_every_appointment_one_place(found, as_of
     assert sum(listed.counts.values()) == len(listed.rows)
 
 
+@law
 @given(bookings(), days(), st.randoms(use_true_random=False))
 def test_order_of_the_input_changes_nothing(found, as_of, shuffler: random.Random):
     shuffled = list(found)
@@ -46,6 +48,7 @@ def test_order_of_the_input_changes_nothing(found, as_of, shuffler: random.Rando
     assert report(shuffled, as_of) == report(found, as_of)
 
 
+@law
 @given(bookings(), days(), st.permutations(range(7)))
 def test_server_ids_change_nothing(found, as_of, numbers):
     new = {e.reference: f"{e.reference.partition('/')[0]}/{900 + n}" for n, e in zip(numbers, found, strict=False)}
@@ -53,6 +56,7 @@ def test_server_ids_change_nothing(found, as_of, numbers):
     assert words(report(renamed, as_of)) == words(report(found, as_of))
 
 
+@law
 @given(bookings(), days(), days())
 def test_an_unrelated_appointment_changes_nothing_else(found, as_of, day):
     other = evidence("Appointment/skin", "fulfilled", day, text="mole check", service_types=(OTHER_TYPE,))
@@ -62,6 +66,7 @@ def test_an_unrelated_appointment_changes_nothing_else(found, as_of, day):
     assert other.reference in {p.reference for p in after.unplanned}
 
 
+@law
 @given(bookings(), days(), st.sampled_from(sorted(VISITS)), st.integers(0, 120))
 def test_a_linked_attendance_never_opens_a_gap(found, as_of, visit, offset):
     row = rows(report(found, as_of))[f"visit/{visit}"]
@@ -71,6 +76,7 @@ def test_a_linked_attendance_never_opens_a_gap(found, as_of, visit, offset):
     assert not rows(report([*found, came], later))[f"visit/{visit}"].gap
 
 
+@law
 @given(bookings(), days())
 def test_removing_a_guess_never_changes_a_verdict(found, as_of):
     listed = report(found, as_of)
@@ -79,6 +85,7 @@ def test_removing_a_guess_never_changes_a_verdict(found, as_of):
     assert words(report(kept, as_of)) == words(listed)
 
 
+@law
 @given(bookings(), days(), st.integers(1, 400))
 def test_missed_stays_missed_as_days_pass(found, as_of, later):
     before = rows(report(found, as_of))
@@ -86,6 +93,7 @@ def test_missed_stays_missed_as_days_pass(found, as_of, later):
     assert all(after[i].verdict == "missed" for i, r in before.items() if r.verdict == "missed")
 
 
+@law
 @given(days(), st.integers(1, 400))
 def test_a_visit_without_any_booking_only_gets_graver(as_of, later):
     before = rows(report([], as_of))
@@ -93,6 +101,7 @@ def test_a_visit_without_any_booking_only_gets_graver(as_of, later):
     assert all(after[i].severity >= r.severity for i, r in before.items())
 
 
+@law
 @given(bookings(), days())
 def test_attended_needs_an_attendance(found, as_of):
     by_reference = {e.reference: e for e in found}
@@ -104,6 +113,7 @@ def test_attended_needs_an_attendance(found, as_of):
             assert row.evidence_day is not None and row.evidence_day <= as_of
 
 
+@law
 @given(st.lists(appointments(0, linked=False), max_size=1), days())
 def test_blank_and_proposed_are_never_attended(found, as_of):
     blanks = [replace(e, status=s, reference=f"{e.reference}-{s}", kind="appointment", links=(link(PLAN, v),))
@@ -112,6 +122,7 @@ def test_blank_and_proposed_are_never_attended(found, as_of):
     assert not any(r.verdict.startswith("attended") for r in report(unique, as_of).rows)
 
 
+@law
 @given(bookings(), days())
 def test_the_list_is_in_the_order_of_the_contract(found, as_of):
     def key(row):

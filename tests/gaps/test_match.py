@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 
-from gaps.messy import PLAN, bookings, days
+from gaps.messy import PLAN, bookings, days, law
 from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, evidence, link, plan, visit
 from waykeeper.gaps import match
 from waykeeper.gaps.intervals import intervals, nearly, own_interval
@@ -63,6 +63,7 @@ def brute(fact):
     return "guessed", None, near
 
 
+@law
 @given(bookings(), days())
 def test_equals_brute_force(found, as_of):
     for one in match([(PLAN, State())], found, as_of).rows:

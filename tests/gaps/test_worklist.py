@@ -67,6 +67,12 @@ def test_surgery_that_nothing_proves(standing, as_of, word):
     assert all("nothing in the record proves" in row(listed, name).reason for name in rests)
 
 
+def test_proof_found_since_the_plan_was_made_counts():
+    listed = one(ankle(standing=Standing.GIVEN), State(proven={"surgery": "Procedure/7"}), as_of=day("03-19"))
+    assert row(listed, "plan/plan").verdict == "current"
+    assert not any(r.unproven for r in listed.rows)
+
+
 def test_one_row_asks_for_discharge_too():
     made = ankle()
     home = Anchor("discharge", Moment(day("03-19")), Standing.ASSUMED, "1 day after surgery")
@@ -77,14 +83,14 @@ def test_one_row_asks_for_discharge_too():
 
 def test_a_discharge_nobody_recorded_and_nobody_declared_awaited():
     made = ankle()
-    missing = Anchor("discharge", None, Standing.AWAITED)
+    missing = Anchor("discharge", None, Standing.AWAITED, "hours nobody knows")  # assumed, and not to be dated
     waits = with_dates(visit("two-week"), window=None, target=None, at=None, late_from=None, awaited="discharge")
     late = replace(plan(waits), anchors=(*made.anchors, missing))
     assert row(one(late, as_of=day("03-18")), "visit/two-week").verdict == "undated"
     after = one(late, as_of=day("03-19"))
     assert (row(after, "visit/two-week").verdict, row(after, "visit/two-week").severity) == ("needs-review", 2)
     assert row(after, "plan/plan").verdict == "unproven"
-    declared = replace(late, anchors=(*made.anchors, replace(missing, declared_awaited=True)))
+    declared = replace(late, anchors=(*made.anchors, replace(missing, phrase="")))
     assert row(one(declared, as_of=day("03-19")), "visit/two-week").verdict == "undated"
     assert row(one(declared, as_of=day("03-19")), "plan/plan").verdict == "current"
 

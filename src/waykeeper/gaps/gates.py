@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
 from waykeeper.gaps.model import Verdict
@@ -41,4 +42,4 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> tu
             word = f" ({verdict.word})" if verdict is not None else " (not in this plan)"
             lacking.append(titles.get(need, str(need)) + word)
     lacking += [f"decision: {title}" for title in setting.state.conflicts]
-    return tuple(lacking)
+    return tuple(f"{title} x{count}" if count > 1 else title for title, count in Counter(lacking).items())

@@ -200,6 +200,10 @@ def _linked(fact: Fact, links: _Links) -> tuple[Visit, ...]:
     return tuple(sorted(found, key=lambda v: v.ref.order)) if len(found) > 1 else tuple(found)
 
 
+def _said(rows: Rows) -> tuple[str, ...]:
+    return tuple(f"{name} {weight:+d}" for name, weight in rows.items())
+
+
 def _scored(fact: Fact, seen: Sequence[Visit]) -> Match:
     """The best visit of a fact without a link, and how sure that is. `seen` is in order, so ties keep it."""
     table = weights()
@@ -207,11 +211,11 @@ def _scored(fact: Fact, seen: Sequence[Visit]) -> Match:
     points = [sum(rows.values()) for rows in scores]
     best = max(points, default=0)
     if best <= 0:
-        return Match(fact, None, "none", best)
+        return Match(fact, None, "none", best, _said(scores[points.index(best)]) if points else ())
     rivals = sorted(
         (n for n, p in enumerate(points) if p > 0 and best - p < table["better_by"]), key=lambda n: -points[n]
     )
-    reasons = tuple(f"{name} {weight:+d}" for name, weight in scores[rivals[0]].items())
+    reasons = _said(scores[rivals[0]])
     if best >= table["recognised_from"] and len(rivals) == 1:
         return Match(fact, seen[rivals[0]].ref, "recognised", best, reasons)
     return Match(fact, None, "guessed", best, reasons, tuple(seen[n].ref for n in rivals))

@@ -58,8 +58,14 @@ def _filling(item: Item, own: ItemState, setting: Setting, due: date | None = No
         "days_over": (setting.as_of - due).days if due else 0, "awaited": item.dates.awaited or "its day",
         "ended": ended_for(setting, own), "status": own.status or "not done",
         "because": f" ({own.reason})" if own.reason else "", "by_whom": f" by {own.by}" if own.by else "",
-        "until": f" (released by {item.until})" if item.until else "",
+        "until": f"; {_release(item, setting)} ends it" if item.until else "", "actor": item.who or "coordinator",
     })  # fmt: skip
+
+
+def _release(item: Item, setting: Setting) -> str:
+    """The release that ends a restriction, by the title of its gate."""
+    gate = item.until.removeprefix("release of ").strip()
+    return f"the release of {setting.titles.get(f'gate {gate}', gate)!r}"
 
 
 def _is_void(own: ItemState) -> bool:
@@ -79,8 +85,13 @@ def _task_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
     if more.raw("due") is None:
         return "undated"
     if setting.as_of > more.raw("due"):
-        return "overdue"
+        return "overdue-past" if _before_past_surgery(more.raw("due"), setting) else "overdue"
     return "due" if setting.as_of >= more.raw("due_from") else "not-yet-due"
+
+
+def _before_past_surgery(due: date, setting: Setting) -> bool:
+    """True if a thing was due up to the surgery day and that is over: too late to do, not too late to record."""
+    return setting.surgery is not None and due <= setting.surgery < setting.as_of
 
 
 def _done_word(item: Item, own: ItemState, more: Filling) -> str:
@@ -131,7 +142,7 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     if item.hold is None or item.hold.recognised:
         answered = answer is not None and own.cls not in ("done", "void")
         word = "done" if answered else _task_word(item, own, setting, more)
-        return spoken("task", word, item, more, setting, mend=more.raw("due"))
+        return spoken("confirm", word, item, more, setting, mend=more.raw("due"))
     more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
     done = own.cls == "done" and own.status not in _FAILED
     word = "excused" if ended_for(setting, own) else "answered" if done or answer is not None else "needs-review"
@@ -252,7 +263,8 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     elif due is None:
         word = "undated"
     else:
-        word = "shut" if setting.as_of >= due else "not-yet-due"
+        past = "shut-past" if _before_past_surgery(due, setting) else "shut"
+        word = past if setting.as_of >= due else "not-yet-due"
     return spoken("gate", word, item, more, setting, mend=due)
 
 

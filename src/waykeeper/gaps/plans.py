@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
-from waykeeper.gaps.setting import Setting, is_unproven, spoken
+from waykeeper.gaps.setting import Setting, is_missing, is_unproven, spoken
 from waykeeper.gaps.words import Filling, after
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
@@ -47,10 +47,9 @@ def _unproven(on: Setting) -> tuple[str, Anchor] | None:
         anchor = on.plan.anchor(name)
         if anchor is None:
             continue
-        if is_unproven(anchor, on.as_of):
+        if is_unproven(anchor, on.state, on.as_of):
             return "unproven", anchor
-        missing = anchor.standing is Standing.AWAITED and not anchor.declared_awaited
-        if missing and on.surgery is not None and on.surgery < on.as_of:
+        if is_missing(anchor, on.state) and on.surgery is not None and on.surgery < on.as_of:
             return "unproven-awaited", anchor
     return None
 

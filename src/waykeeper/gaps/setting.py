@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -29,6 +30,7 @@ class Setting:
     withdrawn: bool
     void: bool
     unproven: bool
+    titles: Mapping[str, str]  # "question FACT" and "gate NAME" -> the title that people read
 
     @property
     def contactable(self) -> bool:
@@ -61,11 +63,25 @@ def _died(plan: Plan, state: State) -> tuple[bool, str]:
     return False, ""
 
 
-def is_unproven(anchor: Anchor | None, as_of: date) -> bool:
-    """True if the anchor's day is past and its standing is only given or assumed: no record proves it."""
-    if anchor is None or anchor.moment is None:
+def is_unproven(anchor: Anchor | None, state: State, as_of: date) -> bool:
+    """True if the anchor's day is past and it is only given or assumed, and nothing found since proves it."""
+    if anchor is None or anchor.moment is None or anchor.name in state.proven:
         return False
     return anchor.standing in (Standing.GIVEN, Standing.ASSUMED) and anchor.moment.day < as_of
+
+
+def is_missing(anchor: Anchor, state: State) -> bool:
+    """True if an anchor is awaited that the pathway never declared so: its assumption could not be dated.
+
+    A pathway's anchor is required, assumed or awaited, exactly one of the three, and only an assumed one has a phrase.
+    """
+    return anchor.standing is Standing.AWAITED and bool(anchor.phrase) and anchor.name not in state.proven
+
+
+def _titles(plan: Plan) -> Mapping[str, str]:
+    """Questions by the fact that they ask for, gates by their name."""
+    asks = {f"question {i.fact}": i.title for i in plan.items if i.fact}
+    return asks | {f"gate {i.key.item}": i.title for i in plan.items if i.key.kind == "gate"}
 
 
 def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
@@ -79,7 +95,8 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
         ended = sentence("ended", name, {"reason": plan.withdrawn})
     surgery = anchor.moment.day if anchor is not None and anchor.moment is not None else None
     return Setting(
-        plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID, is_unproven(anchor, day)
+        plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID,
+        is_unproven(anchor, state, day), _titles(plan),
     )  # fmt: skip
 
 
@@ -110,8 +127,9 @@ def tails(item: Item | None, said: Said, setting: Setting, *more: str) -> str:
     """The sentences that follow a reason, each with a space before it."""
     ends = list(more)
     if item is not None and item.undecided and said.word != "excused":
-        ends.append(sentence("tails", "undecided", {"undecided": ", ".join(item.undecided)}))
-    if item is not None and setting.rests(item):
+        asks = [setting.titles.get(f"question {fact}", fact.replace("_", " ")) for fact in item.undecided]
+        ends.append(sentence("tails", "undecided", {"undecided": "; ".join(asks)}))
+    if item is not None and (said.gap or item.key.kind == "visit") and setting.rests(item):
         ends.append(sentence("tails", "unproven", {}))
     if not setting.contactable and said.gap:
         ends.append(sentence("tails", "silent", {}))

@@ -9,10 +9,9 @@ from datetime import UTC, date, timedelta
 from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
 from waykeeper.gaps.says import content, wrong_year
-from waykeeper.gaps.setting import Setting, ended_for, tails
+from waykeeper.gaps.setting import Setting, ended_for, is_missing, tails
 from waykeeper.gaps.words import Filling, after, say, sentence, written
 from waykeeper.plan.model import Item, ItemState
-from waykeeper.timing.model import Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +131,7 @@ def _latest_over(found: Sorted, as_of: date) -> Match | None:
 def _undeclared(item: Item, setting: Setting) -> bool:
     """True if the visit awaits an anchor that the pathway never declared as awaited."""
     anchor = setting.plan.anchor(item.dates.awaited or "")
-    return anchor is not None and anchor.standing is Standing.AWAITED and not anchor.declared_awaited
+    return anchor is not None and is_missing(anchor, setting.state)
 
 
 def _awaited(item: Item, setting: Setting) -> str:

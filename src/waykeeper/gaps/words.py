@@ -14,6 +14,7 @@ import yaml
 from waykeeper.plan.model import Item
 
 NO_DATE = "a day not known"
+_NOT_STAFF = ("", "patient")  # somebody of the clinic acts on every row, also where the patient does the thing
 
 
 @lru_cache(maxsize=65536)
@@ -111,13 +112,18 @@ def _by(word: Entry, filling: Filling, as_of: date) -> date | None:
     return max(as_of, day) if day is not None else as_of
 
 
+def _who(word: Entry, item: Item | None) -> str:
+    own = item is not None and word.own_who and item.who not in _NOT_STAFF
+    return item.who if own and item is not None else word.who
+
+
 def say(group: str, name: str, item: Item | None, filling: Filling, as_of: date) -> Said:
     """Fill one word of the table for an item. `filling` holds the named dates and texts of the kind."""
     word = entry(group, name)
     return Said(
         word.word, word.gap, _severity(word, filling, as_of, item.harm if item else 1),
         word.reason.format_map(filling), word.next_action.format_map(filling) if word.next_action else "",
-        item.who if word.own_who and item is not None and item.who else word.who, _by(word, filling, as_of),
+        _who(word, item), _by(word, filling, as_of),
         filling.raw(word.since) if word.since else None,
     )  # fmt: skip
 

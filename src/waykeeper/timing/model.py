@@ -71,7 +71,6 @@ class Anchor:
     standing: Standing
     phrase: str = ""  # the assumption, where standing is assumed
     evidence: str = ""  # the resource that proves it, where standing is recorded
-    declared_awaited: bool = False  # the pathway says `awaited: true`; any other awaited anchor is missing
 
 
 @dataclass(frozen=True, slots=True)
