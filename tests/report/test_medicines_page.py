@@ -161,6 +161,18 @@ def test_black_and_white_needs_no_colour() -> None:
     assert colours <= {"#000", "#fff"}
 
 
+def test_sums_of_a_day_stand_on_every_form_of_the_page() -> None:
+    """A2, computed: 4,950 mg, stop."""
+    words = ["hydrocodone/acetaminophen 5 mg/325 mg every 4 hours", "acetaminophen 1000 mg tid", "oxycodone 5 mg"]
+    whole = made(words)
+    said = "acetaminophen together 4950 mg in 24 hours: STOP, limit 4,000 mg"
+    assert said in " ".join(medicines_text(whole).split())
+    assert said in medicines_html(whole)
+    assert said in medicines_json(whole)["sums"]
+    assert "ask: oxycodone 5 mg: how much oxycodone and how often?" in medicines_json(whole)["sums"]
+    assert medicines_json(made(["warfarin 5 mg"]))["sums"] == []
+
+
 def test_an_empty_list_is_a_page_too() -> None:
     assert medicines_json(made([]))["rows"] == []
     assert "0 medicines on the list" in medicines_text(made([]))

@@ -3,6 +3,7 @@
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
 from waykeeper.medicines.answers import row_from_answer
 from waykeeper.medicines.check import check_rules, check_ruleset
+from waykeeper.medicines.daily_sums import DailySums, daily_sums
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
@@ -23,6 +24,7 @@ __all__ = [
     "AcetaminophenSum",
     "AnswerLike",
     "Clearance",
+    "DailySums",
     "Decision",
     "MedicineRow",
     "MedicinesPage",
@@ -43,6 +45,7 @@ __all__ = [
     "check_weaning",
     "clearance",
     "cockcroft_gault",
+    "daily_sums",
     "days_of_supply_left",
     "doses_in_24_hours",
     "due_day",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from waykeeper.medicines.daily_sums import daily_sums
 from waykeeper.medicines.intervals import clock_name, day_name
 from waykeeper.medicines.kidney import Clearance, shown
 from waykeeper.medicines.model import MedicineRow
@@ -47,6 +48,7 @@ class MedicinesPage:
     clinic: str = ""
     patient: str = ""
     as_of: date | None = None
+    sums: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
 
 
@@ -77,6 +79,7 @@ def page(
         clinic=clinic,
         patient=patient,
         as_of=as_of,
+        sums=_sums(entries),
     )
 
 
@@ -100,6 +103,7 @@ def page_json(made: MedicinesPage) -> dict[str, Any]:
         "as_of": made.as_of.isoformat() if made.as_of else None,
         "policies": {name: value for name, value, _ in made.policies},
         "kidney": list(made.kidney),
+        "sums": list(made.sums),
         "cautions": list(made.cautions),
         "rows": [_row_json(row, lateness[row.key]) for row in made.rows],
     }
@@ -160,6 +164,20 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
         "order": row.reference,
     }
     return tuple((label, text) for label, text in said.items() if text)
+
+
+def _sums(entries: Sequence[MedicineEntry]) -> tuple[str, ...]:
+    """Acetaminophen and opioids of a day over all rows, where the list has any."""
+    got = daily_sums(entries)
+    lines: list[str] = []
+    if got.acetaminophen.mg:
+        over = "" if got.acetaminophen.result == "ok" else f": {got.acetaminophen.result}, limit 4,000 mg"
+        lines += [f"acetaminophen: {line}" for line in got.acetaminophen.lines[:-1]]
+        lines.append(f"acetaminophen {got.acetaminophen.lines[-1]}{over}")
+    lines += [f"opioid: {line}" for line in got.opioids.lines]
+    if got.opioids.lines:
+        lines.append(f"opioids together {float(got.opioids.mme):g} MME a day (CDC 2022 factors)")
+    return (*lines, *got.opioids.prompts, *(f"ask: {line}" for line in got.unread))
 
 
 def _policies(policies: Mapping[str, str]) -> list[tuple[str, str, str]]:

@@ -28,6 +28,9 @@ def medicines_text(page: MedicinesPage, width: int = 80) -> str:
         out += ["", *wrap(f"{number}. {title(line)}", width, "", _INDENT)]
         for label, text in facts(line):
             out += wrap(f"{label}: {text}", width, _INDENT, _INDENT * 2)
+    if page.sums:
+        out += ["", "Opioids and acetaminophen of a day"]
+        out += [x for text in page.sums for x in wrap(clean(text), width, _INDENT, _INDENT * 2)]
     out += ["", "Kidney"] + [x for text in page.kidney for x in wrap(text, width, _INDENT)]
     out += ["", "Policies"]
     out += [x for t, v, m in page.policies for x in wrap(f"{t}: {v} - {m}", width, _INDENT, _INDENT * 2)]

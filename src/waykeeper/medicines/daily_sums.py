@@ -1,0 +1,96 @@
+"""Acetaminophen and opioids of a day over the whole list, from what the orders say. What cannot be read is named."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
+from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
+from waykeeper.medicines.recognise import recognise
+from waykeeper.medicines.ruleset import Ruleset, package_rules
+from waykeeper.medicines.status import ENDED
+from waykeeper.record.model import MedicineEntry
+
+_EVERY = re.compile(r"\b(?:every|q) ?(\d{1,2})(?: ?(?:-|to) ?(\d{1,2}))? ?h(?:ours?|rs?)?\b")
+_WORDS = {
+    "once daily": 1, "once a day": 1, "daily": 1, "every day": 1, "at bedtime": 1, "nightly": 1,
+    "twice daily": 2, "twice a day": 2, "bid": 2, "three times a day": 3, "three times daily": 3, "tid": 3,
+    "four times a day": 4, "four times daily": 4, "qid": 4,
+}  # fmt: skip
+_UNITS = re.compile(r"\b(\d+)(?: ?(?:-|to) ?(\d+))? ?(?:tab|tablet|cap|capsule|caplet)s?\b")
+_MOST = re.compile(
+    r"\b(?:max|maximum|not more than|up to) ?(\d+)(?: ?(?:tab|tablet|cap|capsule|caplet)s?)? ?(?:per|a|in) (?:day|24)"
+)
+_PATCH = re.compile(r"(\d+(?:\.\d+)?) ?mcg ?(?:/|per) ?h")
+
+
+@dataclass(frozen=True, slots=True)
+class DailySums:
+    """Both sums of one list. `unread` are rows whose dose or frequency could not be read: ask, then count again."""
+
+    acetaminophen: AcetaminophenSum
+    opioids: OpioidSum
+    unread: tuple[str, ...] = ()
+
+
+def daily_sums(
+    medicines: Sequence[MedicineEntry], rules: Ruleset | None = None, risks: Collection[str] = ()
+) -> DailySums:
+    """Sum the live rows of a list. As-needed orders count with the most that the order allows (CDC 2022)."""
+    rules = rules or package_rules()
+    apap: list[AcetaminophenDose] = []
+    opioids: list[OpioidDose] = []
+    unread: list[str] = []
+    for entry in medicines:
+        if entry.status in ENDED:
+            continue
+        known = recognise(entry, rules)
+        for index, name in enumerate(known.ingredients):
+            tags = rules.ingredients[name].tags
+            if not tags & {"acetaminophen", "opioid"}:
+                continue
+            dose = _dose(entry, name, index, known.reading.strengths)
+            if dose is None:
+                unread.append(f"{entry.words}: how much {name} and how often?")
+            elif "acetaminophen" in tags:
+                apap.append(AcetaminophenDose(entry.words, dose.amount, dose.doses_per_day))
+            else:
+                opioids.append(dose)
+    return DailySums(acetaminophen_sum(apap), opioid_sum(opioids, risks), tuple(unread))
+
+
+def doses_a_day(text: str) -> Fraction | None:
+    """The most doses of a day that a schedule allows; None where it says none, or two different ones."""
+    plain = text.casefold()
+    every = [h for a, b in _EVERY.findall(plain) for h in (a, b) if h]
+    if every:
+        return doses_in_24_hours([Fraction(h) for h in every]) if all(int(h) for h in every) else None
+    found = {n for words, n in _WORDS.items() if re.search(rf"\b{words}\b", plain)}
+    if len(found) > 1:
+        found.discard(1)  # `twice daily` also holds `daily`
+    return Fraction(found.pop()) if len(found) == 1 else None
+
+
+def units_a_dose(text: str) -> Fraction:
+    """Tablets or capsules of one dose, the larger of a range; 1 where the text names none."""
+    found = [int(n) for a, b in _UNITS.findall(text.casefold()) for n in (a, b) if n]
+    return Fraction(max(found, default=1))
+
+
+def _dose(entry: MedicineEntry, name: str, index: int, strengths: Sequence[object]) -> OpioidDose | None:
+    text = f"{entry.words} {entry.dose_text} {entry.schedule}"
+    if name == "fentanyl":
+        rate = _PATCH.search(text.casefold())
+        return OpioidDose("fentanyl patch", Fraction(rate[1])) if rate else None
+    often = doses_a_day(text)
+    most = _MOST.search(text.casefold())
+    if index >= len(strengths):
+        return None
+    amount = Fraction(str(strengths[index])) * units_a_dose(f"{entry.dose_text} {entry.schedule}")
+    if most:
+        return OpioidDose(name, Fraction(str(strengths[index])), Fraction(most[1]))
+    return None if often is None else OpioidDose(name, amount, often)
+
