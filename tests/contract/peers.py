@@ -95,7 +95,7 @@ def real_server(**options: str) -> Iterator[Peer]:
         return
     command = _java("-Xmx2g", "FhirTestServer", {"port": "0", "stopWithStdin": "true", **options})
     with _process(command) as (child, log):
-        word, _, base = _first_line(child, log, 120).strip().partition(" ")
+        word, _, base = _first_line(child, log, 300).strip().partition(" ")
         if word != "READY":
             raise RuntimeError(f"the real server said {word!r}")
         yield Peer("real", base)
@@ -115,7 +115,7 @@ class Judge:
         """Talk to a started process."""
         self._child, self._log = child, log
 
-    def verdicts(self, resources: Sequence[Any], seconds: float = 120) -> list[Verdict]:
+    def verdicts(self, resources: Sequence[Any], seconds: float = 300) -> list[Verdict]:
         """One verdict for each resource (dict, or JSON text without line breaks), in order."""
         found = []
         for one in resources:

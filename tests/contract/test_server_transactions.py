@@ -276,3 +276,12 @@ def test_a_plan_of_a_hundred_goes_in_and_comes_back(talk):
     answer = talk.bundle(*entries)
     assert statuses(answer) == ["201"] * 100
     assert len(set(talk.ids("Task", ("patient", patient), ("identifier", f"{talk.identifier()['system']}|")))) == 100
+
+
+def test_a_guard_that_is_misspelt_is_no_silent_loss(sandbox_peer):
+    """The real server drops unknown elements, `ifMach` too; the sandbox refuses them."""
+    with Talk(sandbox_peer) as talk:
+        one = talk.made({"resourceType": "Patient", "id": talk.key("p"), "identifier": [talk.identifier()]})
+        answer = talk.bundle(entry("PUT", f"Patient/{one['id']}", {**one, "birthDate": "1960-05-01"}, ifMach='W/"7"'))
+        assert answer.status_code == 400 and "'ifMatch'" in texts(answer)
+        assert "birthDate" not in talk.get(f"Patient/{one['id']}").json()

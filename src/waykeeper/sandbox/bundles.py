@@ -10,13 +10,14 @@ import base64
 import binascii
 import copy
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 import orjson
 
+from waykeeper.findings import did_you_mean
 from waykeeper.sandbox.answers import Answer, Ask, bundle, refused, written
 from waykeeper.sandbox.checks import body_of, client_id, writable
 from waykeeper.sandbox.extract import literal, references
@@ -32,6 +33,9 @@ if TYPE_CHECKING:
 
 _PHASE = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2, "GET": 3, "HEAD": 3}
 _GUARDS = {"ifMatch": "if-match", "ifNoneMatch": "if-none-match", "ifNoneExist": "if-none-exist"}
+_ELEMENT = ("id", "extension", "modifierExtension")
+_ENTRY = (*_ELEMENT, "link", "fullUrl", "resource", "search", "request", "response")
+_REQUEST = (*_ELEMENT, "method", "url", "ifNoneMatch", "ifModifiedSince", "ifMatch", "ifNoneExist")
 PATCH_TYPE = "application/json-patch+json"
 
 
@@ -74,6 +78,8 @@ def _understand(number: int, raw: Any) -> _Entry:
     words = [request.get(name) for name in ("method", "url")] if isinstance(request, dict) else []
     if not isinstance(request, dict) or not all(isinstance(w, str) for w in words) or words[0] not in _PHASE:
         raise Refusal("WKS220", "the entry lacks a request with method and url", f"{place}.request")
+    _known(request, _REQUEST, f"{place}.request")
+    _known(raw, _ENTRY, place)
     path, _, query = request["url"].partition("?")
     headers = {_GUARDS[k]: str(v) for k, v in request.items() if k in _GUARDS}
     if request["url"].startswith(("http:", "https:", "/")):
@@ -91,6 +97,13 @@ def _understand(number: int, raw: Any) -> _Entry:
     except Refusal as refusal:
         raise refusal.at(place) from None
     return entry
+
+
+def _known(given: Mapping[str, Any], known: Sequence[str], place: str) -> None:
+    """Refuse an element that FHIR does not know: a guard that is misspelt would be no guard."""
+    for name in given:
+        if name.removeprefix("_") not in known:
+            raise Refusal("WKS220", f"{name[:40]!r} is no element here. {did_you_mean(name, known)}", place)
 
 
 def _check_request(entry: _Entry) -> None:

@@ -11,6 +11,8 @@ from waykeeper.sandbox.parameters import READ_ONLY, Parameter, table
 WRITING = ("create", "update", "patch", "delete")
 READING = ("read", "vread", "history-instance", "history-type", "search-type")
 SYSTEM = ("transaction", "batch", "history-system")
+_BULK = "http://hl7.org/fhir/uv/bulkdata/OperationDefinition"
+_EXPORTED = ("Patient", "Group")
 STARTED = "2026-11-25"  # the day this statement took its shape: a statement has a date, and the code has no clock
 
 
@@ -61,7 +63,10 @@ def _resource(kind: str, reverse: list[str]) -> dict[str, Any]:
         "searchInclude": [f"{kind}:{one.name}" for one in table()[kind].values() if one.kind == "reference"],
         "searchRevInclude": reverse,
         "searchParam": [_parameter(one) for one in table()[kind].values()],
-        "operation": [{"name": "validate", "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate"}],
+        "operation": [
+            {"name": "validate", "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate"},
+            *([{"name": "export", "definition": f"{_BULK}/{kind.lower()}-export"}] if kind in _EXPORTED else []),
+        ],
     }
     return {key: value for key, value in made.items() if value != []}
 
@@ -86,6 +91,7 @@ def capability_statement(base: str, page: int, most: int) -> dict[str, Any]:
                 "security": {"description": "none: it listens on this machine only"},
                 "resource": [_resource(kind, reverse[kind]) for kind in sorted(table())],
                 "interaction": [{"code": code} for code in SYSTEM],
+                "operation": [{"name": "export", "definition": f"{_BULK}/export"}],
             }
         ],
     }

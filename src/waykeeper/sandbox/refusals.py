@@ -39,6 +39,8 @@ REFUSALS: dict[str, tuple[int, str]] = {
     "WKS226": (400, "value"),  # malformed header
     "WKS227": (500, "exception"),  # a fault of the sandbox
     "WKS228": (404, "not-found"),  # a conditional reference that matches nothing
+    "WKS229": (400, "invalid"),  # an export that is not offered
+    "WKS230": (404, "not-found"),  # no such export
 }
 
 

@@ -22,6 +22,7 @@ from waykeeper.sandbox.answers import (
 )
 from waykeeper.sandbox.capability import capability_statement
 from waykeeper.sandbox.checks import body_of, held, legal
+from waykeeper.sandbox.exports import FILE, STATUS, Exports
 from waykeeper.sandbox.refusals import Issue, Refusal, all_ok
 from waykeeper.sandbox.resource_json import dump
 from waykeeper.sandbox.store import Store
@@ -58,6 +59,7 @@ class Service:
         self.paging = paging or Paging()
         self._open: OrderedDict[str, _Found] = OrderedDict()
         self._numbers = itertools.count(1)
+        self._exports = Exports(store)
 
     def answer(self, ask: Ask) -> Answer:
         """Answer one request; whatever goes wrong is an OperationOutcome."""
@@ -78,6 +80,8 @@ class Service:
             return Answer(200, dump(capability_statement(ask.base, self.paging.default, self.paging.most)))
         if not path:
             return self._whole(ask)
+        if path[0].startswith("$export") or path[-1] == "$export":
+            return self._export(ask)
         if path[-1] == "_history" or (len(path) == 4 and path[2] == "_history"):
             return self._history(ask)
         held(path[0])
@@ -98,6 +102,17 @@ class Service:
         if ask.method == "GET" and "_page" in query:
             return self._page(ask.base, query["_page"], query.get("_offset", "0"))
         raise Refusal("WKS222", f"{ask.method} on the whole server is not offered; a search names a type")
+
+    def _export(self, ask: Ask) -> Answer:
+        path = ask.path
+        starts = path in (("$export",), ("Patient", "$export")) or (len(path) == 3 and path[0] == "Group")
+        if starts and path[-1] == "$export" and ask.method == "GET":
+            return self._exports.kick_off(ask)
+        if len(path) == 2 and path[0] == STATUS and ask.method in ("GET", "DELETE"):
+            return self._exports.status(ask)
+        if len(path) == 3 and path[0] == FILE and ask.method == "GET":
+            return self._exports.file(ask)
+        raise Refusal("WKS222", "an export is begun by GET $export, Patient/$export or Group/ID/$export")
 
     def _named(self, ask: Ask) -> Answer:
         kind, name = ask.path

@@ -153,6 +153,12 @@ class Store:
             found.update((one.pk, one) for one in rows)
         return [found[pk] for pk in pks if pk in found]
 
+    def bodies(self, rows: Sequence[tuple[int, int]]) -> Iterator[bytes]:
+        """The JSON text of some (row, version) pairs, in their order."""
+        for pk, version in rows:
+            found = self.query("SELECT body FROM version WHERE pk = ? AND version = ?", (pk, version))
+            yield from (row[0] for row in found)
+
     def history(self, kind: str = "", key: str = "", since: int | None = None) -> list[Stored]:
         """Versions, newest first, of one resource, one type or everything."""
         where, values = ["1 = 1"], list[Any]()
