@@ -32,6 +32,12 @@ def test_the_letter_speaks_of_no_medicine():
         assert "Ibuprofen" not in text
 
 
+def test_a_letter_never_mixes_languages():
+    text = Page(letter_html(plans()[0], NOTHING, report().rows, as_of=AS_OF, language="es")).words
+    assert "Ya es hora de esta cita: Una cita de control." in text
+    assert "walk" not in text
+
+
 def test_no_letter_where_nothing_needs_a_day():
     with pytest.raises(WaykeeperError, match="WKO008"):
         letter_html(plans()[0], NOTHING, (), as_of=AS_OF, language="en")
@@ -46,6 +52,10 @@ def test_the_script_checks_who_answers_and_names_no_date_of_a_waiting_medicine()
     assert "Warfarin 5 mg" in section
     assert "2026" not in section
     assert "no la deje ni la empiece hasta que lo llamemos" in section
+    purpose = html.split("What this call is for")[1].split("Ask every")[0]
+    assert "Warfarin" not in purpose
+    assert "2026-06-25" not in purpose, "the proposed last-dose day of an unanswered hold"
+    assert "more on the worklist are the clinic&#39;s own work or a medicine" in purpose.replace("'", "&#39;")
     voicemail = text.split("somebody else:")[1].split("A voicemail")[0]
     for word in ("Warfarin", "cita", "operación", "2026"):
         assert word not in voicemail
@@ -54,7 +64,7 @@ def test_the_script_checks_who_answers_and_names_no_date_of_a_waiting_medicine()
 def test_the_script_carries_reason_next_action_and_attempts():
     made, state = states(plans())[0]
     text = Page(call_script_html(made, state, report().rows, as_of=AS_OF)).words
-    for row in (r for r in report().gaps if r.identifier == str(made.patient.identifier)):
+    for row in (r for r in report().gaps if r.identifier == str(made.patient.identifier) and r.kind == "visit"):
         assert " ".join(row.reason.split()) in text
         assert " ".join(row.next_action.split()) in text
     assert "Sat 2026-06-20 telephone not reached" in text

@@ -55,7 +55,8 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     """
     ensure_printable(plan, state)
     words = interface(language)
-    gaps = [r for r in _own(plan, rows) if r.contactable]
+    own = [r for r in _own(plan, rows) if r.contactable]
+    gaps = [r for r in own if _for_the_call(plan, r)]
     names = {"name": plan.patient.name or "the patient", "clinic": plan.letterhead.clinic or "the clinic",
              "phone": _phone(plan) or _say(words, "no_number")}  # fmt: skip
     return render(
@@ -69,7 +70,8 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
         surgery=day(next((a.moment.day for a in plan.anchors if a.name == "surgery" and a.moment), None)),
         said={key: _spoken(words, key, names) for key in data("letters")["say"]},
         gaps=gaps,
-        attempts=[c for r in gaps for c in r.contacts],
+        others=len(own) - len(gaps),
+        attempts=[c for r in own for c in r.contacts],
         settings=plan.settings,
         waiting=_waiting(plan, state),
         speaks=plan.patient.language,
@@ -86,9 +88,16 @@ def _item(plan: Plan, row: Row) -> Item | None:
     return next((i for i in plan.items if str(i.key) == row.item), None)
 
 
+def _for_the_call(plan: Plan, row: Row) -> bool:
+    """What the patient can answer or do. Never a medicine: the reason of an unanswered hold names its proposed day."""
+    item = _item(plan, row)
+    theirs = item is not None and ("patient" in item.who.lower() or bool(item.words))
+    return row.kind in ("visit", "question") or (row.kind in ("task", "goal") and theirs)
+
+
 def _paragraph(words: Interface, plan: Plan, row: Row) -> str:
     item = _item(plan, row)
-    text = (item.words.get(words.language) or item.words.get("en") or item.title) if item else row.title
+    text = (item.words.get(words.language) if item else "") or _say(words, "a_visit")
     visit = text if text.rstrip().endswith((".", "!", "?")) else f"{text}."
     days = {"open": row.window_start, "close": row.window_end}
     said = {name: words.date(when) if when else words.say("not_known_yet") for name, when in days.items()}
