@@ -9,6 +9,7 @@ from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, wrap
 
 _INDENT = "    "
+DAYS = frozenset({"last dose", "last dose between", "at or before", "first day without"})
 _VERBS = {
     "hold": "HOLD", "continue": "CONTINUE", "adjust": "ADJUST", "time": "TIME", "ask": "ASK",
     "already stopped": "ALREADY STOPPED",
@@ -22,7 +23,7 @@ def medicines_json(page: MedicinesPage) -> dict[str, Any]:
 
 def medicines_text(page: MedicinesPage, width: int = 80) -> str:
     """The page as text. Words carry the meaning; there is no colour to lose."""
-    out = [*wrap(_heading(page), width), ""]
+    out = ["Medicines before surgery", *wrap(_heading(page), width), ""]
     out += [line for text in _today(page) for line in wrap(text, width)]
     for number, line in enumerate(page.lines, 1):
         out += ["", *wrap(f"{number}. {title(line)}", width, "", _INDENT)]
@@ -46,11 +47,14 @@ def medicines_html(page: MedicinesPage) -> str:
         page=page,
         heading=_heading(page),
         today=_today(page),
-        lines=[
-            {"number": n, "title": title(x), "facts": facts(x), "late": x.late, "reading": x.reading, "row": x.row}
-            for n, x in enumerate(page.lines, 1)
-        ],
+        lines=[_signed(number, line) for number, line in enumerate(page.lines, 1)],
     )
+
+
+def _signed(number: int, line: PageLine) -> dict[str, Any]:
+    """One medicine as the template takes it."""
+    told = [(label, text, label in DAYS) for label, text in facts(line)]
+    return {"number": number, "title": title(line), "facts": told, "late": line.late, "row": line.row}
 
 
 def title(line: PageLine) -> str:
@@ -64,7 +68,7 @@ def facts(line: PageLine) -> list[tuple[str, str]]:
     """What the page says of one medicine, in reading order. A late line prints no day as an instruction."""
     row = line.row
     found = [("late", line.late)] if line.late else []
-    found += [(label, clean(text)) for label, text in line.reading]
+    found.append(("read as", "; ".join(f"{label} {clean(text)}" for label, text in line.reading)))
     if not line.late:
         found += _days(line)
     found += [
@@ -72,14 +76,22 @@ def facts(line: PageLine) -> list[tuple[str, str]]:
         ("also shown", "" if line.late else "; ".join(row.alternatives)),
         ("note", "; ".join(row.notes)),
         ("restart", _restart(line)),
-        ("policy", row.policy),
-        ("rule", f"{row.group}/{row.rule}" if row.rule else ""),
+        ("rule", _rule(line)),
         ("source", " ".join(p for p in (row.source, f"({row.year})" if row.year else "") if p)),
-        ("confidence", row.confidence),
-        ("to confirm", row.confirm_by),
-        ("answer needed from", day(row.due) if not row.answered and not line.late else ""),
+        ("confirms", f"{row.confirm_by}{_needed(line)}"),
     ]
     return [(label, text) for label, text in found if text]
+
+
+def _rule(line: PageLine) -> str:
+    row = line.row
+    parts = [f"{row.group}/{row.rule}" if row.rule else "", row.policy and f"policy {row.policy}"]
+    return "; ".join(p for p in (*parts, row.confidence and f"confidence {row.confidence}") if p)
+
+
+def _needed(line: PageLine) -> str:
+    row = line.row
+    return f", answer needed from {day(row.due)}" if row.due and not row.answered and not line.late else ""
 
 
 def _days(line: PageLine) -> list[tuple[str, str]]:
@@ -110,7 +122,7 @@ def _restart(line: PageLine) -> str:
 
 def _heading(page: MedicinesPage) -> str:
     parts = [
-        "Medicines before surgery", page.clinic, page.patient, f"surgery {moment(page.surgery)}",
+        page.clinic, page.patient, f"surgery {moment(page.surgery)}",
         f"anaesthesia {page.anaesthesia}", f"bleeding class {page.bleed}",
     ]  # fmt: skip
     if page.as_of:
