@@ -6,7 +6,8 @@ from collections.abc import Callable
 from typing import Any
 
 from waykeeper.validate.run import Place, Run
-from waykeeper.validate.terminology import ValueSet, is_unknown_code, value_set
+from waykeeper.validate.terminology import UCUM, ValueSet, is_unknown_code, system_codes, value_set
+from waykeeper.validate.ucum import is_unit
 
 One = Callable[[Any, Place, Run], None]
 
@@ -14,6 +15,8 @@ One = Callable[[Any, Place, Run], None]
 def check_coding(value: Any, here: Place, run: Run) -> None:
     """A code must be in the code system it names, where that is published whole, whatever the binding."""
     system, code = value.get("system"), value.get("code")
+    if isinstance(system, str) and "code" not in value and "_code" not in value and system_codes(system):
+        run.add("WKV302", (here, "system"), f"system {system} is named, and no code of it is given")
     if isinstance(system, str) and isinstance(code, str) and is_unknown_code(system, code):
         run.add("WKV302", (here, "code"), f"code {code!r} is not in the code system {system}")
 
@@ -22,6 +25,13 @@ def check_quantity(value: Any, here: Place, run: Run) -> None:
     """The system is absolute, and a UCUM code is a unit."""
     check_coding(value, here, run)
     _check_absolute(value, here, run)
+
+
+def check_measure(value: Any, here: Place, run: Run) -> None:
+    """The UCUM unit of an age, duration, distance or count: the official validator does not look at it."""
+    code = value.get("code")
+    if run.stricter and value.get("system") == UCUM and isinstance(code, str) and not is_unit(code):
+        run.add("WKV304", (here, "code"), f"code {code!r} is no UCUM unit")
 
 
 def check_identifier(value: Any, here: Place, run: Run) -> None:
@@ -42,6 +52,8 @@ def coded_check(type_: str, strength: str, url: str) -> One:
     """The check of a bound element: required bindings are the specification's, extensible ones stricter."""
     bound = value_set(url)
     code = "WKV301" if strength == "required" else "WKV303"
+    if strength == "extensible" and url == UCUM_UNITS:
+        return _ucum_units(type_)
     codings = _codings if type_ == "CodeableConcept" else _itself
 
     def check(value: Any, here: Place, run: Run) -> None:
@@ -59,6 +71,21 @@ def coded_check(type_: str, strength: str, url: str) -> One:
             run.add(code, here, f"{_shown(held)} is not in the {strength} value set {url}")
 
     return check if bound.known and type_ in _CODED else _nothing
+
+
+UCUM_UNITS = "http://hl7.org/fhir/ValueSet/ucum-units"
+
+
+def _ucum_units(type_: str) -> One:
+    """The official validator refuses another system here, though the binding is extensible."""
+    codings = _codings if type_ == "CodeableConcept" else _itself
+
+    def check(value: Any, here: Place, run: Run) -> None:
+        wrong = [c for c in codings(value) if c.get("system") not in (None, UCUM)]
+        if wrong:
+            run.add("WKV301", here, f"{_shown(wrong)} is no UCUM unit, as value set {UCUM_UNITS} asks for")
+
+    return check
 
 
 _CODED = {"Coding", "CodeableConcept"}

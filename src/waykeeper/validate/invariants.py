@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from waykeeper.validate.fhirpath import fhirpath_test
-from waykeeper.validate.invariants_by_hand import BY_HAND
+from waykeeper.validate.invariants_by_hand import BY_HAND, ends_after_start
 from waykeeper.validate.run import Place, Run
 
 Test = Callable[[dict[str, Any], Run], object]
@@ -26,6 +26,7 @@ class Rule:
     severity: str
     human: str
     test: Test
+    code: str = ""
 
     def holds(self, value: dict[str, Any], run: Run) -> bool:
         """Whether the invariant holds; a value so misshapen that it cannot be asked is reported elsewhere."""
@@ -36,7 +37,12 @@ class Rule:
 
     def report(self, place: Place, run: Run) -> None:
         """Note that the invariant is broken here."""
-        if self.severity == "error":
+        if self.code:
+            if run.stricter:
+                run.add(self.code, place, self.human)
+        elif self.key == "app-4" and run.resource.get("status") == "noshow":
+            run.add("WKV403", place, "a missed appointment (noshow) must not state cancelationReason")
+        elif self.severity == "error":
             run.add("WKV401", place, f"invariant {self.key} is broken: {self.human}")
         else:
             run.add("WKV402", place, f"{self.key}: {self.human}")
@@ -52,8 +58,11 @@ def rules_of(type_: str, node: str, record: dict[str, Any], keys: Iterable[str] 
         rules.append(Rule(key, severity, human, test or fhirpath_test(REPAIRED.get(key, expression), node or type_)))
     if record.get("k") == "resource" and node == type_ and keys is None:
         rules += _DOMAIN if record["base"] != "Resource" else []
+        rules += _STRICTER if type_ in ("Appointment", "Slot") else []
     return tuple(rules)
 
+
+_STRICTER = [Rule("", "error", "the end is before the start", ends_after_start, "WKV901")]
 
 _DOMAIN = [
     Rule("dom-2", "error", "a contained resource must not contain resources itself", BY_HAND["dom-2"]),

@@ -208,6 +208,12 @@ def _task_inv_1(value: Value, _run: Run) -> bool:
     return done is None or made is None or at_most(made, done)
 
 
+def ends_after_start(value: Value, _run: Run) -> bool:
+    """Whether `end` is not before `start`, where both are instants."""
+    start, end = value.get("start"), value.get("end")
+    return start is None or end is None or at_most(start, end)
+
+
 def _mdd_1(value: Value, _run: Run) -> bool:
     over, prepared = value.get("whenHandedOver"), value.get("whenPrepared")
     return over is None or prepared is None or at_most(prepared, over)

@@ -77,12 +77,13 @@ def is_canonical(text: str) -> bool:
 
 
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:.")
+_PLAIN = re.compile(r"[^\x00-\x08\x0b\x0c\x0e-\x1f]+").fullmatch
 is_absolute = _SCHEME.match  # of a url that is a uri already
 
 # Types whose JSON form is a string.
 TEXT_TESTS: dict[str, Test] = {
-    "string": bool,
-    "markdown": bool,
+    "string": _PLAIN,
+    "markdown": _PLAIN,
     "xhtml": bool,
     "code": re.compile(r"[^\s]+( [^\s]+)*").fullmatch,
     "id": re.compile(r"[A-Za-z0-9\-.]{1,64}", re.ASCII).fullmatch,
@@ -100,8 +101,8 @@ TEXT_TESTS: dict[str, Test] = {
 
 # What each type allows, for messages.
 FORMS: dict[str, str] = {
-    "string": "text that is not empty",
-    "markdown": "text that is not empty",
+    "string": "text without control characters",
+    "markdown": "text without control characters",
     "xhtml": "text that is not empty",
     "code": "a code without leading, trailing or doubled white space",
     "id": "1 to 64 letters, digits, '-' and '.'",

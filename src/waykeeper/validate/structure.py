@@ -7,8 +7,10 @@ from functools import cache
 from typing import Any
 
 from waykeeper.findings import did_you_mean
-from waykeeper.validate.bindings import check_coding, check_identifier, check_quantity, coded_check
+from waykeeper.validate.bindings import check_coding, check_identifier, check_measure, check_quantity, coded_check
+from waykeeper.validate.attachments import check_attachment
 from waykeeper.validate.bundles import check_bundle, entries_by_url
+from waykeeper.validate.definitions import check_definition
 from waykeeper.validate.extensions_known import check_extension
 from waykeeper.validate.invariants import Rule, rules_of
 from waykeeper.validate.narrative import check_narrative
@@ -144,6 +146,8 @@ def _sibling(node: Node, element: Element, held: Any, value: dict[str, Any], pla
         if element.group and any(n != key[1:] and n in value for n in node_group(value, element)):
             run.add("WKV106", here, f"more than one of a choice is given: {key} beside another value")
         _sibling_object(held, here, run, alone=key[1:] not in value)
+        if element.type == "xhtml" and isinstance(held, dict) and "extension" in held:
+            run.add("WKV101", (here, "extension"), "XHTML has no extensions")
         if key[1:] not in value and (element.bound or (node.type == node.name and key == "_id")):
             run.add("WKV301", here, f"{key[1:]} has no code, and one of a value set is required")
         return
@@ -233,7 +237,10 @@ def _one_primitive(value: Any, here: Place, run: Run, test: Callable[[Any], obje
 
 
 def _refuse(value: Any, here: Place, run: Run, form: str, type_: str) -> None:
-    if form != FORMS[type_]:
+    if type_ in ("string", "markdown"):
+        if run.stricter:
+            run.add("WKV207", here, "the text has a control character")
+    elif form != FORMS[type_]:
         allowed = value_set(form)
         remedy = did_you_mean(value, allowed.codes or ())
         run.add("WKV301", here, f"code {value!r} is not in the required value set {form}", remedy)
@@ -313,6 +320,7 @@ def _complex(record: dict[str, Any], owner: str) -> One:
     return one
 
 
+_MEASURES = frozenset({"Age", "Distance", "Duration", "Count"})
 _QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "MoneyQuantity"})
 
 
@@ -330,6 +338,10 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
         checks.append(check_coding)
     elif type_ in _QUANTITIES:
         checks.append(check_quantity)
+    elif type_ == "Attachment":
+        checks.append(check_attachment)
+    elif type_ in _MEASURES:
+        checks.append(check_measure)
     elif type_ == "Identifier":
         checks.append(check_identifier)
     elif type_ == "Narrative":
@@ -389,6 +401,8 @@ def _resource(value: Any, place: Place, run: Run) -> None:
     walk(node_of(name), value, place, run)
     if name == "Bundle":
         check_bundle(value, place, run)
+    elif name in ("CodeSystem", "ImplementationGuide"):
+        check_definition(value, place, run)
     if run.profiles is not None:
         run.profiles(value, place)
     run.resource, run.bundle = outer, bundle

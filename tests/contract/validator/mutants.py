@@ -370,7 +370,7 @@ def _pick(choice: list[Spot], rng: random.Random) -> Spot:
 def text_mutants(resource: Json, rng: random.Random) -> Iterator[tuple[str, str]]:
     """(what, text): faults of the JSON itself."""
     text = json.dumps(resource)
-    first = next(iter(resource))
+    first = list(resource)[-1]
     cut = rng.randrange(1, len(text) - 1)
     yield "json/duplicate key", text[:-1] + f', "{first}": {json.dumps(resource[first])}}}'
     yield "json/cut off", text[:cut]
