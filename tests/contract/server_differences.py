@@ -200,6 +200,11 @@ def xml(talk: Talk) -> str:
     return str(talk.get(f"Patient/{_patient(talk)['id']}", Accept="application/fhir+xml").status_code)
 
 
+def export_practitioners(talk: Talk) -> str:
+    params = {"_type": "Practitioner", "_since": "2999-01-01T00:00:00Z"}
+    return str(talk.get("Patient/$export", params, Prefer="respond-async").status_code)
+
+
 def says_update_create(talk: Talk) -> str:
     rest = talk.get("metadata").json()["rest"][0]
     found = next(one for one in rest["resource"] if one["type"] == "Task")
@@ -385,6 +390,14 @@ DIFFERENCES = (
         "is silent",
         "absent means unknown, not unsupported: probe",
         says_update_create,
+    ),
+    Difference(
+        "export of others",
+        "`Patient/$export?_type=Practitioner` (Device, Organization)",
+        "400",
+        "202",
+        "not in the patient compartment of R4; export the whole system",
+        export_practitioners,
     ),
     Difference(
         "raw bar",

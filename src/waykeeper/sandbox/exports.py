@@ -24,7 +24,8 @@ STATUS, FILE = "$export-status", "$export-file"
 _FORMATS = (NDJSON, "application/ndjson", "ndjson")
 
 # The patient compartment of R4 (CompartmentDefinition/patient) for the types held here: the parameters whose reference
-# to a patient makes a resource that patient's. Task, Slot and others are in no patient's compartment.
+# to a patient makes a resource that patient's. Task, Slot and others are in no patient's compartment; Group and List
+# are, but the real server exports neither, so neither does the sandbox.
 COMPARTMENT: dict[str, tuple[str, ...]] = {
     "AllergyIntolerance": ("patient", "recorder", "asserter"),
     "Appointment": ("actor",),
@@ -46,9 +47,7 @@ COMPARTMENT: dict[str, tuple[str, ...]] = {
     "FamilyMemberHistory": ("patient",),
     "Flag": ("patient",),
     "Goal": ("patient",),
-    "Group": ("member",),
     "Immunization": ("patient",),
-    "List": ("subject", "source"),
     "MedicationAdministration": ("patient", "performer", "subject"),
     "MedicationDispense": ("subject", "patient", "receiver"),
     "MedicationRequest": ("subject",),
