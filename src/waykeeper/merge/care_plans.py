@@ -1,0 +1,149 @@
+"""The root CarePlan and its phases: ours by entry, so that what others add to them stays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from waykeeper.fhir import answers, read_all
+from waykeeper.fhir.extensions import find
+from waykeeper.fhir.identity import parse_key
+from waykeeper.fhir.names import PLAN
+from waykeeper.fhir.ownership import normal, offered_of, with_offered
+from waykeeper.fhir.status import status_class
+from waykeeper.fhir.write import IN_ACTIVITY, PLAN_KEY
+from waykeeper.merge.groups import offer
+from waykeeper.merge.held import ROOT, Holding, Place
+from waykeeper.merge.model import Decision, Resource
+from waykeeper.merge.withdrawal import reoffered
+from waykeeper.plan.answers import digest as digest_of_answers
+from waykeeper.plan.model import Key, Plan
+
+ENTRIES: Mapping[str, frozenset[str]] = {
+    "goal": frozenset({"Goal"}),
+    "supportingInfo": frozenset({"Flag"}),
+    "activity": frozenset(IN_ACTIVITY),
+}
+GONE = ("withdrawn", "void")
+
+
+@dataclass(frozen=True)
+class CarePlans:
+    """The CarePlans as they shall stand once the other decisions are carried out."""
+
+    plan: Plan
+    held: Holding
+    wanted: Mapping[Place, Resource]
+    rows: Sequence[Decision]
+    settled: tuple[str, ...]
+
+    def wanted_plans(self) -> Iterator[tuple[Place, Resource]]:
+        """The phases, then the root, with their entries and what the root keeps in mind."""
+        alive = self._alive()
+        phase_of = {item.key: item.phase for item in self.plan.items}
+        for place, resource in self.wanted.items():
+            if place[0].kind == "phase":
+                mine = [ref for ref, key in alive.items() if phase_of.get(key) == place[0].item]
+                stray = {ref for ref, key in alive.items() if key not in phase_of}
+                yield place, self._filled(place, resource, mine, {*mine, *stray}, ("activity",))
+        root = self._filled(ROOT, self.wanted[ROOT], list(alive), set(alive), tuple(ENTRIES))
+        yield ROOT, self._remembering(root)
+
+    def _alive(self) -> dict[str, Key]:
+        """Our resources that stand and are not withdrawn, by reference: the plan's order first, then the rest."""
+        after = {(d.item, d.part, d.round): d for d in self.rows if d.after is not None}
+        found: dict[str, Key] = {}
+        order = [*self.wanted, *(p for p in self.held.own if p not in self.wanted)]
+        order += [(parse_key(i), part, n) for i, part, n in after if (parse_key(i), part, n) not in order]
+        for place in order:
+            key, part, number = place
+            decision = after.get((str(key), part, number))
+            ref, resource = self.held.own.get(place, ("", None))
+            now = decision.after if decision and decision.after else resource
+            if now is None or key.kind in ("plan", "phase") or status_class(now) in GONE:
+                continue
+            found[ref or f"{now['resourceType']}/{now['id']}"] = key
+        return found
+
+    def _filled(
+        self, place: Place, resource: Resource, mine: Sequence[str], may_stay: set[str], names: Sequence[str]
+    ) -> Resource:
+        standing = self.held.own.get(place, ("", {}))[1]
+        made = dict(resource)
+        for name in names:
+            wanted = [ref for ref in mine if ref.partition("/")[0] in ENTRIES[name]]
+            kept = [e for e in standing.get(name) or [] if self._stays(_reference(e), may_stay)]
+            there = {_reference(e) for e in kept}
+            made[name] = [*kept, *(_entry(name, ref) for ref in wanted if ref not in there)]
+            if not made[name]:
+                del made[name]
+        return made
+
+    def _stays(self, reference: str, may_stay: set[str]) -> bool:
+        ours = reference in {ref for ref, _ in self.held.own.values()} or reference.partition("/")[2] in self.held.ever
+        return not ours or reference in may_stay
+
+    def _remembering(self, root: Resource) -> Resource:
+        """The root with every id ever offered, the conflicts settled, and the answers that were merged."""
+        before = [str(i) for i in offered_of(self.held.own[ROOT][1]).get("ever", [])] if ROOT in self.held.own else []
+        computed = [self.held.uuid(p) for p in self.held.own]
+        made = [str(d.after["id"]) for d in self.rows if d.after is not None and not d.reference]
+        phases = [self.held.uuid(p) for p in self.wanted if p[0].kind in ("phase", "plan")]
+        ever = tuple(dict.fromkeys([*before, *phases, *made, *sorted(computed)]))
+        merged = self._merged(root)
+        return with_offered(root, ever=ever, settled=self.settled, merged="" if merged == self.plan.answers else merged)
+
+    def _merged(self, root: Resource) -> str:
+        """The digest of the answers that the server holds once this push went through."""
+        after = {d.reference: d.after for d in self.rows if d.after is not None and d.reference}
+        now = [(ref, after.get(ref, r)) for ref, r in self.held.everything if ref != self.held.own.get(ROOT, ("",))[0]]
+        now += [(f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in self.rows if d.after and not d.reference]
+        found = [s for p, s in read_all([*now, ("CarePlan/root", root)]) if p.episode == self.plan.episode]
+        return digest_of_answers(answers(replace(found[0]))) if found else ""
+
+    @staticmethod
+    def with_entries(base: Mapping[str, Any], wanted: Mapping[str, Any], root: Plan | None) -> Resource | None:
+        """The CarePlan with its entries and, on the root, what it keeps in mind; None where nothing differs."""
+        names = tuple(ENTRIES) if root else ("activity",)
+        changed = {n for n in names if _references(base.get(n)) != _references(wanted.get(n))}
+        made: Resource = {k: v for k, v in base.items() if k not in changed}
+        made |= {n: wanted[n] for n in changed if n in wanted}
+        told = {group: offer(base, group) for group in ("when", "what", "who", "status")}
+        if root is None:
+            return made if changed else None
+        kept = {name: tuple(map(str, offered_of(wanted).get(name, []))) for name in ("ever", "settled")}
+        merged = offer(wanted, "merged")
+        said = {name: tuple(map(str, offered_of(base).get(name, []))) for name in ("ever", "settled")}
+        extension = _plan_extension(base, wanted)
+        if not changed and kept == said and merged == offer(base, "merged") and extension is None:
+            return None
+        if extension is not None:
+            made["extension"] = [extension if e.get("url") == PLAN else e for e in made["extension"]]
+        return reoffered(made, told, merged=merged, **kept)
+
+
+def _plan_extension(base: Mapping[str, Any], wanted: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The plan extension as wanted, but for the parts that are judged in groups; None where nothing differs."""
+    new, old = find(wanted, PLAN) or {}, find(base, PLAN) or {}
+    judged = ("anchor", "letterhead")
+    ours = [p for p in new.get("extension") or [] if p.get("url") not in judged]
+    theirs = [p for p in old.get("extension") or [] if p.get("url") in judged]
+    stands = [p for p in old.get("extension") or [] if p.get("url") not in judged]
+    return None if normal(ours) == normal(stands) else {"url": PLAN, "extension": [*ours, *theirs]}
+
+
+def _entry(name: str, reference: str) -> dict[str, Any]:
+    return {"reference": {"reference": reference}} if name == "activity" else {"reference": reference}
+
+
+def _reference(entry: Mapping[str, Any]) -> str:
+    held = entry.get("reference")
+    return str(held.get("reference") or "") if isinstance(held, Mapping) else str(held or "")
+
+
+def _references(entries: Any) -> set[str]:
+    return {_reference(e) for e in entries or []}
+
+
+__all__ = ["PLAN_KEY", "CarePlans"]

@@ -1,0 +1,420 @@
+"""What a push may change: every resource and group decided from what is wanted, what stands and what was offered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Literal
+
+from waykeeper.fhir import write
+from waykeeper.fhir.identity import identity
+from waykeeper.fhir.ownership import GROUPS, digest, with_offered
+from waykeeper.fhir.status import status, status_class
+from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
+from waykeeper.merge.care_plans import CarePlans
+from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
+from waykeeper.merge.held import ATTENDED, LIVE, Holding, Place, holding
+from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
+from waykeeper.merge.questions import conflict_tasks, titles_of, words
+from waykeeper.merge.rounds import Rounds, as_asked, current, renewed
+from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
+from waykeeper.plan.gates import gate_state, need_met
+from waykeeper.plan.model import Item, Key, Plan, State
+
+FINISHED = ("finished",)
+Outcome = Literal["asked", "settled", "ours"]
+
+
+def decide(
+    plan: Plan, held: Sequence[Held], *, take: Mapping[str, Side] | None = None, today: date | None = None
+) -> Decisions:
+    """Decide a push of a plan over everything that the server holds of its patient.
+
+    held    (reference, resource) pairs, versions in `meta`; other plans and other people's resources may be among them
+    take    answers to conflicts: item key or item name -> side
+    today   the end of a Flag whose release has no recorded day; nothing else depends on it
+    """
+    return _Merge(plan, holding(plan.episode, held), dict(take or {}), today).decisions()
+
+
+def places(resources: Sequence[Resource]) -> dict[Place, Resource]:
+    """Resources that `write` made, by key, part and round."""
+    found = {}
+    for resource in resources:
+        known = identity(resource)
+        if known is not None:
+            found[known.key, known.part, known.round] = resource
+    return found
+
+
+@dataclass
+class _Merge:
+    """The working state of one merge; lives no longer than the call."""
+
+    plan: Plan
+    held: Holding
+    asked_take: Mapping[str, Side]
+    today: date | None
+    rows: list[Decision] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
+    settled: list[str] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
+
+    def decisions(self) -> Decisions:
+        self.take = self._takes()
+        self.surgery = surgery_day(self.plan)
+        self.settled = list(self._settled_before())
+        self.attended = self._attended()
+        base = places(write(self.plan, current(self.plan, self.held)))
+        self.rounds = renewed(
+            self.plan, self.held, base, attended=self.attended, taken=self._anew(base)
+        )
+        self.plan = as_asked(self.plan, self.held, self.rounds)
+        self.items = {item.key: item for item in self.plan.items}
+        self.wanted = self._wanted()
+        for place, resource in self.wanted.items():
+            if place[0].kind not in ("plan", "phase", "gate"):
+                self._part(place, resource)
+        self._leftovers()
+        self._gates()
+        titles = titles_of(self.plan, self.held.plan)
+        self.rows += conflict_tasks(self.plan, self.held, self.questions, self.take, titles)
+        self._care_plans(titles)
+        return Decisions(
+            self.plan, tuple(self.rows), tuple(self.questions), tuple(self.notices), tuple(_standing(self.held, self.rows))
+        )
+
+    # what is known before
+
+    def _takes(self) -> dict[Key, Side]:
+        keys = {k for k, _, _ in self.held.own} | {item.key for item in self.plan.items}
+        return {k: side for k in keys for name, side in self.asked_take.items() if name in (str(k), k.item)}
+
+    def _settled_before(self) -> list[str]:
+        from waykeeper.fhir.ownership import offered_of
+
+        root = self.held.own.get((PLAN_KEY, "plan", 1))
+        return [str(s) for s in offered_of(root[1]).get("settled", [])] if root else []
+
+    def _attended(self) -> dict[Key, date | None]:
+        """Visits with evidence linked to them."""
+        own = {
+            k: None
+            for (k, part, _), (_, r) in self.held.own.items()
+            if part == "appointment" and status(r) in ATTENDED
+        }
+        linked = self.held.visits((*ATTENDED, *FINISHED), others=True)
+        return {**own, **dict.fromkeys(linked)}
+
+    def _anew(self, base: Mapping[Place, Resource]) -> set[Key]:
+        """Items of which a person deleted or voided a part, where the plan's side was chosen."""
+        found = set()
+        for place in base:
+            held = self.held.own.get(place)
+            gone = held is None and self.held.uuid(place) in self.held.ever
+            void = held is not None and status_class(held[1]) == "void"
+            if self.take.get(place[0]) == "ours" and (gone or void) and not _stays_in_first(place):
+                found.add(place[0])
+        return found
+
+    def _wanted(self) -> dict[Place, Resource]:
+        """The plan in its rounds, with the references of what stands; without Appointments that others have made."""
+        references = self.held.references()
+        booked = self.held.visits((*LIVE, *ATTENDED), others=True)
+        found = {}
+        for place, resource in places(write(self.plan, self.rounds.numbers)).items():
+            if place[1] == "appointment" and place[0] in booked:
+                continue
+            found[place] = _redirected(resource, references)
+        return self._released_flags(found)
+
+    def _released_flags(self, wanted: dict[Place, Resource]) -> dict[Place, Resource]:
+        """The Flag of a restriction that was released is inactive, with the day as its end."""
+        for (key, part, number), flag in list(wanted.items()):
+            request = self.held.own.get((key, "request", number))
+            if part != "flag" or request is None or status(request[1]) != "completed":
+                continue
+            end = self._released_on(self.items[key])
+            period = {**flag.get("period", {}), **({"end": end.isoformat()} if end else {})}
+            made = {**flag, "status": "inactive"} | ({"period": period} if period else {})
+            wanted[key, part, number] = with_offered(made)
+        return wanted
+
+    def _released_on(self, item: Item) -> date | None:
+        states = self.held.state.items
+        told = [s.done_on for k, s in states.items() if k.item in item.until and k.kind == "gate" and s.done_on]
+        own = states.get(item.key)
+        return next(iter(told), None) or (own.done_on if own else None) or self.today
+
+    # one part that is wanted
+
+    def _row(
+        self, place: Place, word: Word, reason: str, *, groups: Sequence[str] = (), after: Resource | None = None
+    ) -> None:
+        key, part, number = place
+        ref, before = self.held.own.get(place, ("", None))
+        kind = (before or after or {}).get("resourceType", "")
+        self.rows.append(Decision(str(key), part, number, word, tuple(groups), reason, ref, kind, before, after))
+
+    def _part(self, place: Place, wanted: Resource) -> None:
+        if place not in self.held.own:
+            self._absent(place, wanted)
+            return
+        standing = self.held.own[place][1]
+        cls = self._class(place, standing)
+        if cls == "withdrawn" and by_us(standing):
+            self._reinstate(place, wanted, standing)
+        elif cls == "withdrawn" and standing["resourceType"] == "Appointment" and standing.get("start"):
+            self._row(place, "history", "a booking that was cancelled")
+        elif cls in ("withdrawn", "void"):
+            self._lost(place, wanted, standing, cls)
+        elif cls == "done":
+            self._row(place, "keep", "done")
+        elif cls == "busy" and standing["resourceType"] == "Appointment":
+            self._booked(place, wanted, standing)
+        else:
+            self._groups(place, wanted, standing, busy=cls == "busy")
+
+    def _class(self, place: Place, standing: Mapping[str, Any]) -> str:
+        """The class of a status; ticks of ours on mirrors are open, Flags follow their request, answers are busy."""
+        key, part, number = place
+        cls = status_class(standing)
+        if part.startswith("mirror:") and cls == "done" and offer(standing, "status") == digest(standing, "status"):
+            return "open"
+        if part == "hold" and cls == "open":
+            state = self.held.state.items.get(key)
+            return "busy" if state and state.answer and state.round == number else cls
+        if part == "flag" and cls == "done":
+            request = self.held.own.get((key, "request", number))
+            return cls if request and status_class(request[1]) == "done" else "withdrawn"
+        return cls
+
+    def _absent(self, place: Place, wanted: Resource) -> None:
+        deleted = self.held.uuid(place) in self.held.ever
+        why = "a person deleted it, the plan still wants it"
+        if deleted and self._dispute(place, (), why, "deleted", "wanted") != "ours":
+            self._row(place, "conflict" if self._open(place[0]) else "keep", why)
+            return
+        after = with_offered(wanted, surgery=offer(wanted, "surgery")) if place[0].kind == "gate" else wanted
+        self._row(place, "create", self.rounds.new.get(place[0], ""), after=after)
+
+    def _reinstate(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
+        verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS if g != "status"}
+        self._settle(place, verdicts, wanted, standing)
+        after = reinstated(standing, wanted, verdicts)
+        self._row(place, "reinstate", "wanted again", groups=[g for g, v in verdicts.items() if v == "write"], after=after)
+
+    def _lost(self, place: Place, wanted: Resource, standing: Mapping[str, Any], cls: str) -> None:
+        why = "entered in error, the plan still wants it" if cls == "void" else "a person withdrew it, the plan wants it"
+        said = digest(standing, "status")
+        if self._dispute(place, ("status",), why, said, "wanted") == "ours" and cls != "void":
+            verdicts: dict[str, Verdict] = dict.fromkeys(GROUPS, "write")
+            after = reoffered(weave(standing, wanted, GROUPS), offers(wanted, standing, verdicts), before="")
+            self._row(place, "write", "a person chose the plan's side", groups=GROUPS, after=after)
+        else:
+            self._row(place, "conflict" if self._open(place[0]) else "keep", why)
+
+    def _booked(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
+        """Wholly theirs. Booked outside the window that is wanted now: said, so that a person rebooks it."""
+        self._row(place, "keep", "booked: the scheduler's")
+        day = str(standing.get("start") or "")[:10]
+        window: Mapping[str, Any] = next(iter(wanted.get("requestedPeriod") or []), {})
+        if day and window and not str(window.get("start"))[:10] <= day <= str(window.get("end"))[:10]:
+            self.notices.append(f"{self.items[place[0]].title}: booked on {day}, outside its window: rebook")
+
+    def _groups(self, place: Place, wanted: Resource, standing: Mapping[str, Any], *, busy: bool) -> None:
+        verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS}
+        for group in ("status", "who") if busy else ():
+            verdicts[group] = "same" if verdicts[group] == "same" else "theirs"
+        self._settle(place, verdicts, wanted, standing)
+        write_now = [g for g in GROUPS if verdicts[g] == "write"]
+        disputed = [g for g in GROUPS if verdicts[g] == "conflict"]
+        if write_now:
+            surgery = offer(wanted if verdicts["when"] in ("same", "write") else standing, "surgery")
+            after = weave(standing, wanted, write_now)
+            after = reoffered(after, offers(wanted, standing, verdicts), surgery=surgery)
+            self._row(place, "write", f"{words(write_now)} changed in the plan", groups=write_now, after=after)
+        if disputed and self._open(place[0]):
+            self._row(place, "conflict", f"{words(disputed)} changed on both sides", groups=disputed)
+        elif not write_now:
+            theirs = [g for g in GROUPS if verdicts[g] in ("theirs", "conflict")]
+            reason = f"a person changed {words(theirs)}" if theirs else "stands as wanted"
+            self._row(place, "keep" if theirs else "unchanged", reason, groups=theirs)
+
+    def _settle(
+        self, place: Place, verdicts: dict[str, Verdict], wanted: Mapping[str, Any], standing: Mapping[str, Any]
+    ) -> None:
+        """Ask about the groups that changed on both sides, unless that very difference was answered."""
+        groups = tuple(g for g in GROUPS if verdicts.get(g) == "conflict")
+        if not groups:
+            return
+        stands = "|".join(digest(standing, g) for g in groups)
+        wants = "|".join(digest(wanted, g) for g in groups)
+        why = f"a person and the plan both changed {words(groups)}"
+        if self._dispute(place, groups, why, stands, wants) == "ours":
+            verdicts.update(dict.fromkeys(groups, "write"))
+
+    # conflicts
+
+    def _dispute(self, place: Place, groups: tuple[str, ...], why: str, stands: str, wants: str) -> Outcome:
+        key, part, number = place
+        name = mark(self.held.uuid(place), stands, wants, self.surgery)
+        side = self.take.get(key)
+        if side == "ours":
+            return "ours"
+        if side == "theirs" and name not in self.settled:
+            self.settled.append(name)
+        if name in self.settled:
+            return "settled"
+        ref = self.held.own[place][0] if place in self.held.own else ""
+        self.questions.append(Question(key, part, number, groups, why, name, ref))
+        return "asked"
+
+    def _open(self, key: Key) -> bool:
+        return any(q.key == key for q in self.questions)
+
+    # what is not wanted, or belongs to an older round
+
+    def _leftovers(self) -> None:
+        by_item: dict[Key, list[Place]] = {}
+        for place in self.held.own:
+            if place not in self.wanted and place[0].kind in LEADING:
+                by_item.setdefault(place[0], []).append(place)
+        for key, found in by_item.items():
+            if key in self.items:
+                for place in sorted(found, key=lambda p: (p[2], p[1])):
+                    self._left_part(place)
+            else:
+                self._left_item(found)
+        for place in self.held.own:
+            if place[0].kind == "phase" and place not in self.wanted:
+                self._left_item([place])
+
+    def _left_part(self, place: Place) -> None:
+        """A part of an older round, or one that a wanted item does not need any more."""
+        standing = self.held.own[place][1]
+        number = self.rounds.numbers[place[0]]
+        older = place[2] < number and not _stays_in_first(place)
+        cls = status_class(standing)
+        if cls not in ("open", "busy") or (place[1] == "flag" and cls == "done"):
+            self._row(place, "history" if older else "keep", "done or over" if cls == "done" else "withdrawn before")
+            return
+        if place[1] == "appointment" and not older:
+            self._own_wish(place, standing, cls)
+            return
+        reason = f"replaced by round {number}" if older else "not needed any more"
+        answered = older and place[1] == "hold"
+        worked_on = (cls == "busy" or touched(standing)) and not answered
+        why = f"{reason}, but somebody works on it or changed it"
+        if worked_on and self._dispute(place, ("status",), why, _all_digests(standing), reason) != "ours":
+            self._row(place, "conflict" if self._open(place[0]) else "keep", why)
+        else:
+            self._row(place, "replace" if older else "withdraw", reason, after=withdrawn(standing, reason))
+
+    def _own_wish(self, place: Place, standing: Mapping[str, Any], cls: str) -> None:
+        """Our Appointment of a visit for which the scheduler made its own, or whose clinic wants no proposals."""
+        if cls == "busy" or touched(standing):
+            self._row(place, "keep", "booked: the scheduler's" if cls == "busy" else "a person changed it")
+            return
+        reason = "the visit has an appointment of the scheduler"
+        self._row(place, "withdraw", reason, after=withdrawn(standing, reason))
+
+    def _left_item(self, found: Sequence[Place]) -> None:
+        """An item that the plan does not want any more: withdrawn whole, or not at all."""
+        parts = [(place, self.held.own[place][1]) for place in sorted(found, key=lambda p: (p[2], p[1]))]
+        alive = [(p, r) for p, r in parts if status_class(r) in ("open", "busy")]
+        worked_on = [(p, r) for p, r in alive if status_class(r) == "busy" or touched(r) or self._answered(p)]
+        why = "no longer in the plan, but somebody works on it or changed it"
+        asked: Outcome = "ours"
+        if worked_on:
+            place, resource = worked_on[0]
+            asked = self._dispute(place, ("status",), why, _all_digests(resource), "unwanted")
+        for place, resource in parts:
+            if (place, resource) not in alive:
+                self._row(place, "keep", "done or withdrawn before")
+            elif asked != "ours":
+                self._row(place, "conflict" if asked == "asked" else "keep", why)
+            elif resource["resourceType"] == "Appointment" and status_class(resource) == "busy":
+                self._row(place, "keep", "booked: the scheduler's")
+                self.notices.append(f"{place[0]}: no longer in the plan, but booked: cancel it with the scheduler")
+            else:
+                reason = "no longer in the plan"
+                self._row(place, "withdraw", reason, after=withdrawn(resource, reason))
+
+    def _answered(self, place: Place) -> bool:
+        state = self.held.state.items.get(place[0])
+        return place[1] == "hold" and state is not None and state.answer is not None and state.round == place[2]
+
+    # gates, then the CarePlans
+
+    def _gates(self) -> None:
+        disputed = {q.key for q in self.questions}
+        known = {k: s for k, s in self.held.state.items.items() if k not in self.rounds.new and not s.withdrawn_by_us}
+        state = State(items=known)
+        attended = set(self.attended)
+        for place, resource in self.wanted.items():
+            key, part, _ = place
+            if key.kind != "gate":
+                continue
+            if part == "gate":
+                ready = gate_state(self.items[key], self.plan, state, attended=attended, disputed=disputed).ready
+                wanted = {**resource, "status": "ready" if ready else "requested"}
+            else:
+                need = next(n for n in self.items[key].needs if part == f"mirror:{n}")
+                met = need not in disputed and need_met(need, known.get(need), attended)
+                wanted = {**resource, "status": "completed" if met else "requested"}
+            self._part(place, wanted)
+
+    def _care_plans(self, titles: Mapping[Key, str]) -> None:
+        before = len(self.questions)
+        rounds_or_conflicts = CarePlans(self.plan, self.held, self.wanted, self.rows, tuple(self.settled))
+        for place, wanted in rounds_or_conflicts.wanted_plans():
+            standing = self.held.own.get(place)
+            if standing is None:
+                self._row(place, "create", "", after=wanted)
+            elif status_class(standing[1]) == "open":
+                self._care_plan(place, wanted, standing[1])
+            else:
+                self._part(place, wanted)
+        late = self.questions[before:]
+        self.rows += conflict_tasks(self.plan, self.held, late, {}, titles) if late else []
+
+    def _care_plan(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
+        """As any other resource; what is ours by entry, and what the root says beside the groups, is written too."""
+        self._groups(place, wanted, standing, busy=False)
+        last = self.rows[-1]
+        written = next((d for d in reversed(self.rows[-2:]) if d.after and (d.item, d.part) == (last.item, last.part)), None)
+        base: Mapping[str, Any] = (written.after if written and written.after else None) or standing
+        after = CarePlans.with_entries(base, wanted, self.plan if place[0] == PLAN_KEY else None)
+        if after is None:
+            return
+        if written:
+            self.rows.remove(written)
+        groups = written.groups if written else ()
+        self._row(place, "write", "entries or settings changed", groups=groups, after=after)
+
+
+def _stays_in_first(place: Place) -> bool:
+    return place[0].kind == "visit" and place[1] == "request"
+
+
+def _all_digests(resource: Mapping[str, Any]) -> str:
+    return "|".join(digest(resource, g) for g in GROUPS)
+
+
+def _redirected(resource: Resource, references: Mapping[str, str]) -> Resource:
+    if not references:
+        return resource
+    from waykeeper.fhir import rewritten
+
+    made: Resource = rewritten(resource, references)
+    return made
+
+
+def _standing(held: Holding, rows: Sequence[Decision]) -> list[Held]:
+    """What the server holds once every decision went through."""
+    after = {d.reference: d.after for d in rows if d.after is not None and d.reference}
+    kept = [(ref, after.get(ref, resource)) for ref, resource in held.everything]
+    made = [(f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in rows if d.after and not d.reference]
+    return [*kept, *made]

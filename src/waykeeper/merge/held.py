@@ -1,0 +1,97 @@
+"""What a server holds of one episode, by identity: our resources, the plan read from them, evidence of others."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any
+
+from waykeeper.fhir import belongs, episode_of, identity, read_all
+from waykeeper.fhir.ownership import offered_of
+from waykeeper.fhir.write import LEADING, PLAN_KEY
+from waykeeper.merge.model import Held
+from waykeeper.plan.model import Episode, Key, Plan, State
+
+Place = tuple[Key, str, int]  # key, part, round
+ROOT: Place = (PLAN_KEY, "plan", 1)
+LIVE = ("pending", "waitlist", "booked", "arrived", "checked-in")
+ATTENDED = ("fulfilled",)
+
+
+@dataclass(frozen=True)
+class Holding:
+    """Our resources of one episode, and everything else that was read with them.
+
+    doubles   places that two resources claim: nothing can be decided until a person removed one
+    """
+
+    episode: Episode
+    own: Mapping[Place, Held]
+    everything: Sequence[Held]
+    doubles: tuple[Place, ...] = ()
+    plan: Plan | None = None
+    state: State = field(default_factory=State)
+    ever: frozenset[str] = frozenset()
+
+    def uuid(self, place: Place) -> str:
+        """The computed id of a place."""
+        key, part, number = place
+        return self.episode.uuid(key.kind, key.item, part, key.occurrence, number)
+
+    def highest(self, key: Key) -> int:
+        """The highest round that any part of the item ever had, 0 where it never had one. A request stays in round 1."""
+        held = [n for k, part, n in self.own if k == key and not (k.kind == "visit" and part == "request")]
+        highest = max(held, default=0)
+        part = "appointment" if key.kind == "visit" else LEADING.get(key.kind, ("", "conflict"))[1]
+        for number in count(highest + 1):
+            if self.uuid((key, part, number)) not in self.ever:
+                return number - 1
+        raise AssertionError  # count() has no end
+
+    def references(self) -> dict[str, str]:
+        """`Type/computed id` -> where it stands, for the places whose server gave ids of its own."""
+        pairs = ((f"{r['resourceType']}/{self.uuid(place)}", ref) for place, (ref, r) in self.own.items())
+        return {computed: ref for computed, ref in pairs if computed != ref}
+
+    def visits(self, statuses: Collection[str], *, others: bool) -> dict[Key, list[Mapping[str, Any]]]:
+        """Appointments and Encounters linked to the request of a visit: those of others, or all."""
+        requests = {ref: k for (k, part, _), (ref, _) in self.own.items() if k.kind == "visit" and part == "request"}
+        mine = {ref for ref, _ in self.own.values()}
+        found: dict[Key, list[Mapping[str, Any]]] = {}
+        for ref, resource in self.everything:
+            if resource.get("resourceType") not in ("Appointment", "Encounter") or (others and ref in mine):
+                continue
+            if resource.get("status") not in statuses:
+                continue
+            for link in resource.get("basedOn") or []:
+                key = requests.get(str(link.get("reference") or ""))
+                if key is not None:
+                    found.setdefault(key, []).append(resource)
+        return found
+
+
+def holding(episode: Episode, everything: Sequence[Held]) -> Holding:
+    """Sort what was read. `everything` may hold other plans and other patients' resources; they are left alone."""
+    own: dict[Place, Held] = {}
+    doubles = []
+    for ref, resource in everything:
+        known = identity(resource)
+        if known is None or not belongs(known, episode):
+            continue
+        place = (known.key, known.part, known.round)
+        if place in own:
+            doubles.append(place)
+        else:
+            own[place] = (ref, resource)
+    plan, state = _stored(episode, everything)
+    ever = frozenset(map(str, offered_of(own[ROOT][1]).get("ever", []))) if ROOT in own else frozenset()
+    return Holding(episode, own, tuple(everything), tuple(doubles), plan, state, ever)
+
+
+def _stored(episode: Episode, everything: Sequence[Held]) -> tuple[Plan | None, State]:
+    roots = [r for _, r in everything if r.get("resourceType") == "CarePlan" and episode_of(r) == episode]
+    if not roots:
+        return None, State()
+    found = [(p, s) for p, s in read_all(everything) if p.episode == episode]
+    return found[0] if found else (None, State())

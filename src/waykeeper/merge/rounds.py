@@ -1,0 +1,179 @@
+"""Which items begin a new round: what was done for other dates, a no-show, a hold that was answered for another day."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from waykeeper.fhir.ownership import digest
+from waykeeper.fhir.status import status, status_class
+from waykeeper.fhir.write import LEADING, surgery_day
+from waykeeper.merge.groups import offer, scheme
+from waykeeper.merge.held import Holding, Place
+from waykeeper.merge.withdrawal import by_us
+from waykeeper.plan.holds import with_answer
+from waykeeper.plan.model import HoldAnswer, Item, Key, Plan
+from waykeeper.plan.validity import still_valid
+from waykeeper.timing.model import Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Rounds:
+    """The round of each item that is not in its first, and why new ones begin."""
+
+    numbers: Mapping[Key, int]
+    new: Mapping[Key, str]
+
+
+def current(plan: Plan, held: Holding) -> dict[Key, int]:
+    """The round in which each item stands on the server; 1 for what was never there."""
+    return {item.key: max(held.highest(item.key), 1) for item in plan.items}
+
+
+def renewed(
+    plan: Plan,
+    held: Holding,
+    wanted: Mapping[Place, Mapping[str, Any]],
+    *,
+    attended: Mapping[Key, date | None],
+    taken: Collection[Key] = (),
+) -> Rounds:
+    """The rounds of this push. `wanted` is the plan written in its current rounds; `taken` items begin one by decision."""
+    numbers = current(plan, held)
+    new: dict[Key, str] = {}
+    for item in plan.items:
+        reason = "a person chose the plan's side" if item.key in taken else ""
+        if not reason and item.key.kind != "gate":
+            reason = _reason(item, numbers[item.key], plan, held, wanted, attended)
+        if reason:
+            new[item.key] = reason
+    _gates(plan, held, wanted, numbers, new)
+    return Rounds({k: n + 1 if k in new else n for k, n in numbers.items()}, new)
+
+
+def _reason(
+    item: Item,
+    number: int,
+    plan: Plan,
+    held: Holding,
+    wanted: Mapping[Place, Mapping[str, Any]],
+    attended: Mapping[Key, date | None],
+) -> str:
+    key = item.key
+    if key.kind == "visit":
+        return _fell_through(key, number, held, attended)
+    place = (key, LEADING[key.kind][1], number)
+    if place not in held.own:
+        return ""
+    leading = held.own[place][1]
+    if key.kind in ("hold", "medicine"):
+        return _answered_for_another_day(key, leading, plan, held)
+    done = status_class(leading) == "done" and status(leading) == "completed"
+    if key.kind == "task" and done:
+        state = held.state.items.get(key)
+        moved = _moved(leading, wanted.get(place))
+        if not still_valid(item, state.done_on if state else None, moved=moved):
+            return "done for other dates" if item.redo == "on move" and moved else "done too early to count now"
+    return ""
+
+
+def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool:
+    """True if the dates wanted now are others than those last offered."""
+    if wanted is None:
+        return False
+    offered = offer(leading, "when")
+    return bool(offered) and digest(wanted, "when", scheme(leading)) != offered
+
+
+def _fell_through(key: Key, number: int, held: Holding, attended: Mapping[Key, date | None]) -> str:
+    """A booking of ours that was missed or cancelled after it had a start; the visit is still to come."""
+    booked = held.own.get((key, "appointment", number))
+    request = held.own.get((key, "request", 1))
+    if booked is None or key in attended or request is None or status_class(request[1]) != "open":
+        return ""
+    said = status(booked[1])
+    if said == "noshow":
+        return "the patient did not come"
+    if said == "cancelled" and booked[1].get("start") and not by_us(booked[1]):
+        return "the booking was cancelled"
+    return ""
+
+
+def _answered_for_another_day(key: Key, leading: Mapping[str, Any], plan: Plan, held: Holding) -> str:
+    state = held.state.items.get(key)
+    answer = state.answer if state else None
+    if answer is None or (key.kind == "medicine" and answer.missed_days is None):
+        return ""
+    told = offer(leading, "surgery") or (surgery_day(held.plan) if held.plan else "")
+    return "answered for another surgery day" if told != surgery_day(plan) else ""
+
+
+def _gates(
+    plan: Plan,
+    held: Holding,
+    wanted: Mapping[Place, Mapping[str, Any]],
+    numbers: Mapping[Key, int],
+    new: dict[Key, str],
+) -> None:
+    """Gates that people released, asked again where they moved or a need began a round; until nothing changes."""
+    gates = [item for item in plan.items if item.key.kind == "gate"]
+    while True:
+        before = len(new)
+        for gate in gates:
+            place = (gate.key, "gate", numbers[gate.key])
+            if gate.key in new or place not in held.own:
+                continue
+            reason = _released_before(gate, held.own[place][1], wanted.get(place), new)
+            reason = reason or _mirrored_before(gate, numbers[gate.key], held, new)
+            if reason:
+                new[gate.key] = reason
+        if len(new) == before:
+            return
+
+
+def _released_before(
+    gate: Item, leading: Mapping[str, Any], wanted: Mapping[str, Any] | None, new: Mapping[Key, str]
+) -> str:
+    if status_class(leading) != "done":
+        return ""
+    if _moved(leading, wanted):
+        return "released for another date"
+    return "what it needs must be done again" if any(need in new for need in gate.needs) else ""
+
+
+def _mirrored_before(gate: Item, number: int, held: Holding, new: Mapping[Key, str]) -> str:
+    """A person ticked off a need that must be done again; ticks of ours are simply taken back."""
+    for need in gate.needs:
+        mirror = held.own.get((gate.key, f"mirror:{need}", number))
+        if need in new and mirror and status_class(mirror[1]) == "done":
+            if offer(mirror[1], "status") != digest(mirror[1], "status", scheme(mirror[1])):
+                return "what it needs must be done again"
+    return ""
+
+
+def as_asked(plan: Plan, held: Holding, rounds: Rounds) -> Plan:
+    """The plan with each medicine as it stands with the prescriber: answered in this round, or asked (again)."""
+    surgery = plan.anchor("surgery")
+    moment = surgery.moment if surgery else None
+    if moment is None or not held.state.items:
+        return plan
+    return replace(plan, items=tuple(_as_asked(item, held, item.key in rounds.new, moment) for item in plan.items))
+
+
+def _as_asked(item: Item, held: Holding, again: bool, surgery: Moment) -> Item:
+    state = held.state.items.get(item.key)
+    if item.hold is None or state is None:
+        return item
+    answer: HoldAnswer | None = None if again else state.answer
+    earlier = state.answer if again else state.earlier
+    if answer == item.hold.answered and not earlier:
+        return item
+    hold = replace(item.hold, answered=answer)
+    if answer is not None:
+        hold = with_answer(hold, answer, surgery)
+    elif earlier is not None and earlier.missed_days is not None:
+        hold = replace(with_answer(hold, earlier, surgery), answered=None)
+    at = Moment(hold.last_dose) if hold.last_dose else item.dates.at
+    return replace(item, hold=hold, dates=replace(item.dates, at=at, target=at))
