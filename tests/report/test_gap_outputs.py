@@ -6,16 +6,17 @@ import csv
 import io
 import json
 from dataclasses import fields, replace
+from datetime import date
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from report.caseload import report
-from waykeeper.gaps import Row, Worklist
+from waykeeper.gaps import Row, Worklist, changes_since
 from waykeeper.report.gap_files import CSV_COLUMNS, gaps_csv, gaps_json
 from waykeeper.report.plain import clean, shortened, width_of
-from waykeeper.report.terminal import terminal
+from waykeeper.report.terminal import changes_text, terminal
 
 REQUIRED = (
     "patient", "item", "kind", "verdict", "severity", "window_start", "target", "window_end", "evidence", "certainty",
@@ -77,7 +78,7 @@ def test_json_carries_a_version_and_every_row():
 
 
 @settings(max_examples=40, deadline=None)
-@given(text=st.text(max_size=200), width=st.integers(40, 160))
+@given(text=st.text(max_size=200), width=st.integers(48, 160))
 def test_terminal_lines_fit_whatever_the_text(text, width):
     lines = terminal(with_text(text), width).splitlines()
     assert max(map(width_of, lines)) <= width
@@ -113,6 +114,22 @@ def test_the_dead_are_not_in_the_list_to_call():
     made = report()
     assert "Piet van der Zwaluw" not in terminal(made).split("APPOINTMENTS")[0]
     assert any(r.patient == "Piet van der Zwaluw" for r in made.rows)
+
+
+def test_the_overview_counts_every_gap():
+    made = report()
+    head = terminal(made).split("ACT TODAY")[0].splitlines()
+    numbers = [int(n) for line in head[5:] for n in line.split()[1:] if line.strip()]
+    assert sum(numbers) == len(made.gaps)
+
+
+def test_changes_since_an_earlier_report():
+    """From Thu 2026-06-25 to Fri 2026-06-26 the three-month visit of 06-18 goes from to-book to overdue."""
+    before, after = report(date(2026, 6, 25)), report()
+    text = " ".join(changes_text(changes_since(before.rows, after.rows)).split())
+    assert "WORSE:" in text
+    assert "Maren Okafor-Lindqvist (...042) | Three-month visit | to-book -> overdue | Call the patient today" in text
+    assert changes_text(changes_since(after.rows, after.rows)) == "Nothing changed since then.\n"
 
 
 def test_nothing_to_do_is_said():

@@ -148,6 +148,7 @@ _DUE_WORDS = {"now": "today or before", "week": "within 7 days", "later": "later
 def _choices(cards: Sequence[GapCard]) -> list[Choice]:
     """The filters that have anything to choose between."""
     asked = (
+        ("kind", "Kind", [(c.row.kind, c.row.kind) for c in cards]),
         ("verdict", "Verdict", [(c.row.verdict, c.row.verdict) for c in cards]),
         ("due", "To be done", [(c.due, _DUE_WORDS[c.due]) for c in cards]),
         ("who", "Who acts", [(c.row.owner or c.row.who, c.row.owner or c.row.who) for c in cards]),

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from waykeeper.gaps.model import Placement, Row, Worklist
-from waykeeper.report.plain import clean, day, shortened, wrap
+from waykeeper.gaps.model import Change, Placement, Row, Worklist
+from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import SEVERITY
 
-LEAST_WIDTH = 40
+LEAST_WIDTH = 48
 
 
 def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = False) -> str:
-    """The report as lines of at most `width` columns (40 at least), ending in a newline.
+    """The report as lines of at most `width` columns (48 at least), ending in a newline.
 
     Every gap with reason, next action, who and by when; then what was put off, appointments that fit no plan, and
     a count of everything else, so that what is not listed is still counted. Identifiers are shortened unless asked.
@@ -32,12 +32,49 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     return "\n".join([*lines, "", *_rest(worklist, width)]) + "\n"
 
 
+_CHANGES = {
+    "new": "NEW SINCE THEN", "worse": "WORSE", "other word": "CHANGED", "milder": "MILDER",
+    "closed": "CLOSED", "gone": "NO LONGER IN THE REPORT",
+}  # fmt: skip
+
+
+def changes_text(changes: Sequence[Change], width: int = 80) -> str:
+    """What changed since an earlier report, what is new or worse first; ends in a newline."""
+    width = max(width, LEAST_WIDTH)
+    lines: list[str] = []
+    for kind, title in _CHANGES.items():
+        found = [c for c in changes if c.kind == kind]
+        lines += [*([""] if lines and found else []), *([f"{title}: {len(found)}"] if found else [])]
+        for change in found:
+            lines += wrap(_changed(change), width, "  - ")
+    return "\n".join(lines or ["Nothing changed since then."]) + "\n"
+
+
+def _changed(change: Change) -> str:
+    row = change.after or change.before
+    words = " -> ".join(r.verdict for r in (change.before, change.after) if r is not None)
+    if row is None:
+        return words
+    action = f" | {change.after.next_action}" if change.after and change.after.gap else ""
+    return f"{row.patient or 'no name'} ({shortened(row.identifier)}) | {row.title} | {words}{action}"
+
+
 def _head(worklist: Worklist, width: int) -> list[str]:
     patients = len({(r.identifier, r.patient) for r in worklist.rows})
     counts = Counter(r.severity for r in worklist.gaps)
     said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {patients} patients ({said})"
-    return wrap(first, width)
+    return [*wrap(first, width), *_overview(worklist)]
+
+
+def _overview(worklist: Worklist) -> list[str]:
+    """How many gaps of each kind and severity, so that a long list can be read from the right end."""
+    counts = Counter((r.kind, r.severity) for r in worklist.gaps)
+    if not counts:
+        return []
+    rows = [[kind, *(str(counts[kind, s]) for s in (3, 2, 1))] for kind in sorted({k for k, _ in counts})]
+    names = [SEVERITY[s].name.lower() for s in (3, 2, 1)]
+    return ["", *table(["", *names], rows, (12, *(len(n) for n in names)))]
 
 
 def _gap(row: Row, number: int, width: int, show_identifiers: bool) -> list[str]:

@@ -14,7 +14,7 @@ LANE = 40  # pixels of a lane: a line of text and its bar
 FOOT = 36  # pixels below the last lane: surgery, then today
 _MARGIN = 2.0  # percents left free on each side
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-_MOST_TICKS = 7
+_LABEL_WIDTH = 19.0  # percents that a month with its year takes on a narrow screen
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +106,19 @@ def _lane(row: Row, index: int, scale: _Scale) -> Lane:
         left, right = scale.at(row.window_start), scale.at(row.window_end + timedelta(days=1))
         window = (left, round(max(right - left, 0.8), 2))
     middle = scale.at(_days(row)[0])
-    left, right = (window[0], window[0] + window[1]) if window else (middle, middle)
-    label = Tick(left, row.title) if left < 55 else Tick(round(right, 2), row.title, "end")
+    left, right = (window[0], round(window[0] + window[1], 2)) if window else (middle, middle)
+    label = _label(row.title, left, right)
     return Lane(
         row.title, row.verdict, row.severity, TOP + LANE * index, _said(row), label, window,
         *(scale.at(d) if d else None for d in (row.target, _booked(row), row.attended)),
     )  # fmt: skip
+
+
+def _label(title: str, left: float, right: float) -> Tick:
+    """The title above its bar, on the side where a narrow screen has most room for it."""
+    if left < 40:
+        return Tick(left, title)
+    return Tick(right, title, "end") if right > 60 else Tick(round((left + right) / 2, 2), title, "middle")
 
 
 def _said(row: Row) -> str:
@@ -123,17 +130,21 @@ def _said(row: Row) -> str:
 
 
 def _months(scale: _Scale) -> list[Tick]:
-    """First days of months, thinned out so that at most seven carry a label."""
+    """First days of months, thinned out so that a narrow screen can print the labels side by side."""
     firsts: list[date] = []
     year, month = scale.first.year, scale.first.month
     while (start := date(year, month, 1)) <= scale.last:
         if start >= scale.first:
             firsts.append(start)
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)
-    step = -(-len(firsts) // _MOST_TICKS) or 1
-    kept = [d for d in firsts if (d.month - 1) % step == 0] if step > 1 else firsts
-    return [Tick(scale.at(d), f"{_MONTHS[d.month - 1]} {d.year}" if i == 0 or d.month == 1 else _MONTHS[d.month - 1],
-                 _anchor(scale.at(d))) for i, d in enumerate(kept)]  # fmt: skip
+    ticks: list[Tick] = []
+    for start in firsts:
+        x = scale.at(start)
+        if not ticks or x - ticks[-1].x >= _LABEL_WIDTH:
+            year_too = not ticks or (start.year != firsts[0].year and start.month == 1)
+            name = _MONTHS[start.month - 1]
+            ticks.append(Tick(x, f"{name} {start.year}" if year_too else name, _anchor(x)))
+    return ticks
 
 
 def _anchor(x: float) -> str:
