@@ -402,7 +402,7 @@ DIFFERENCES = (
     Difference(
         "raw bar",
         "a search with a raw `|` in the url",
-        "200, application/fhir+json",
+        "400, application/fhir+json",
         "400, text/html",
         "percent-encode it; parse errors by content type",
         raw_bar,

@@ -4,6 +4,7 @@ import json
 import re
 
 import pytest
+import requests
 
 from contract.talk import texts, version_of
 
@@ -240,6 +241,22 @@ def test_history_of_a_type_and_of_everything_names_the_newest_first(talk):
         found = talk.get(place, {"_count": "5"}).json()
         assert found["type"] == "history"
         assert reference in [e["fullUrl"].removeprefix(talk.base + "/") for e in found["entry"]]
+
+
+def test_a_history_is_followed_page_by_page(talk):
+    reference = talk.patient()
+    one = talk.get(reference).json()
+    for year in ("1960", "1961"):
+        talk.put({**one, "birthDate": year})
+    found, answer = [], talk.get(f"{reference}/_history", {"_count": "2"})
+    for _ in range(5):
+        page = answer.json()
+        found += [e["resource"]["meta"]["versionId"] for e in page["entry"]]
+        following = [link["url"] for link in page["link"] if link["relation"] == "next"]
+        if not following:
+            break
+        answer = requests.get(following[0], timeout=60)
+    assert found == ["3", "2", "1"]
 
 
 def test_an_unknown_type_is_refused_with_an_outcome(talk):

@@ -4,8 +4,8 @@ import json
 
 import pytest
 import requests
-from contract.peers import wait_until
 
+from contract.peers import wait_until
 from waykeeper.sandbox.exports import COMPARTMENT
 from waykeeper.sandbox.parameters import READ_ONLY, table
 

@@ -106,4 +106,6 @@ def test_an_actor_that_is_no_patient_is_not_indexed_as_one():
 
 def test_the_table_is_package_data_and_the_app_starts_without_a_file():
     assert (files("waykeeper.sandbox") / "parameters.yaml").is_file()
-    assert create_app(Store()).routes
+    store = Store()
+    assert create_app(store).routes
+    store.close()

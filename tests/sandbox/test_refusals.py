@@ -6,7 +6,7 @@ import pytest
 import requests
 
 from waykeeper.findings import WaykeeperError, catalogue
-from waykeeper.sandbox import Store, create_app, load_folder
+from waykeeper.sandbox import Store, create_app
 from waykeeper.sandbox.refusals import REFUSALS
 from waykeeper.sandbox.service import Service
 from waykeeper.sandbox.serving import _filled, _listen, hosting
@@ -25,10 +25,14 @@ def empty():
     with hosting(application) as base:
 
         def renew():
-            current["app"] = create_app(Store())
+            if current:
+                current["store"].close()
+            current["store"] = Store()
+            current["app"] = create_app(current["store"])
             return base
 
         yield renew
+        current["store"].close()
 
 
 def send(base, one):
@@ -81,7 +85,7 @@ def start(example, folder):
     for name, text in example.get("files", {}).items():
         (folder / name).write_text(text)
     if "files" in example or "folder" in example:
-        load_folder(Store(), folder / example["folder"] if "folder" in example else folder)
+        _filled(None, folder / example["folder"] if "folder" in example else folder).close()
     elif "db" in example:
         path = folder / "sandbox.db"
         if example["db"]:

@@ -85,8 +85,10 @@ def test_a_batch_with_a_refused_entry_stops_the_start_and_names_file_and_entry(t
         "entry": [{"resource": TASK, "request": {"method": "PUT", "url": "Task/t"}}],
     }
     (tmp_path / "plan.json").write_text(json.dumps(batch))
+    store = Store()
     with pytest.raises(WaykeeperError) as caught:
-        load_folder(Store(), tmp_path)
+        load_folder(store, tmp_path)
+    store.close()
     line = caught.value.findings[0].line()
     assert "plan.json: WKS106 error: entry 0:" in line and "Patient/ann" in line
 

@@ -63,7 +63,7 @@ async def _ask(request: Request) -> Ask:
         raise Refusal("WKS225", "this server answers to the loopback address only")
     path = tuple(part for part in str(request.path_params.get("path", "")).split("/") if part)
     method = request.method
-    query = pairs_of(request.url.query)
+    query = _query(request)
     _acceptable(request.headers.get("accept", ""), dict(query).get("_format", ""))
     body: object = None
     search = method == "POST" and path[-1:] == ("_search",)
@@ -79,6 +79,14 @@ async def _ask(request: Request) -> Ask:
             body = _parsed(raw)
     base = f"{request.url.scheme}://{host}{BASE_PATH}"
     return Ask(method, path, tuple(query), dict(request.headers), body, base)
+
+
+def _query(request: Request) -> list[tuple[str, str]]:
+    """The query as pairs. Raises Refusal on characters that a url may not hold, as other servers do."""
+    raw = request.scope["query_string"]
+    if any(byte in b'|"<>\\^`{} ' or byte > 126 for byte in raw):
+        raise Refusal("WKS216", "the url holds a character that must be percent-encoded, a bar is %7C")
+    return pairs_of(raw.decode("ascii"))
 
 
 def _acceptable(accept: str, form: str) -> None:

@@ -7,6 +7,7 @@ import logging
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
 from waykeeper.sandbox import search
 from waykeeper.sandbox.answers import (
@@ -178,9 +179,15 @@ class Service:
         found = self.store.history(kind, key, since)
         if key and not found and since is None:
             raise Refusal("WKS205", f"there is no {kind}/{key[:64]}")
-        count = next((int(v) for k, v in ask.query if k == "_count" and v.isdigit()), len(found))
-        entries = [history_entry(ask.base, one) for one in found[:count]]
-        return Answer(200, bundle("history", entries, {"self": f"{ask.base}/{'/'.join(ask.path)}"}, len(found)))
+        numbers = {name: int(value) for name, value in ask.query if name in ("_count", "_offset") and value.isdecimal()}
+        offset, count = numbers.get("_offset", 0), numbers.get("_count", len(found)) or len(found)
+        url = f"{ask.base}/{'/'.join(ask.path)}"
+        links = {"self": url}
+        if offset + count < len(found):
+            kept = [(name, value) for name, value in ask.query if name != "_offset"]
+            links["next"] = f"{url}?{urlencode([*kept, ('_offset', str(offset + count))])}"
+        entries = [history_entry(ask.base, one) for one in found[offset : offset + count]]
+        return Answer(200, bundle("history", entries, links, len(found)))
 
     def search(self, ask: Ask, kind: str) -> Answer:
         """Search one type, by url or by form."""

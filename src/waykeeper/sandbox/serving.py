@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import sqlite3
 import sys
 import threading
 from collections.abc import Iterator
@@ -46,11 +47,15 @@ def _server(app: Starlette) -> uvicorn.Server:
 def _filled(db: str | Path | None, load: str | Path | None) -> Store:
     try:
         store = Store(db or ":memory:")
-    except Exception as bad:
+    except (sqlite3.Error, OSError) as bad:
         raise WaykeeperError(finding("WKS103", f"{db}: {bad}")) from None
-    put_definitions(store)
-    if load is not None:
-        load_folder(store, Path(load))
+    try:
+        put_definitions(store)
+        if load is not None:
+            load_folder(store, Path(load))
+    except BaseException:
+        store.close()
+        raise
     return store
 
 

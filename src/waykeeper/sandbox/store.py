@@ -96,10 +96,14 @@ class Store:
         """Open or make the database. Raises sqlite3.Error where the file is no database of ours."""
         self._lock = threading.RLock()
         self._db = sqlite3.connect(str(path), check_same_thread=False, isolation_level=None)
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = NORMAL")
-        self._db.executescript(_SCHEMA)
         self._depth = 0
+        try:
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = NORMAL")
+            self._db.executescript(_SCHEMA)
+        except BaseException:
+            self._db.close()
+            raise
 
     def close(self) -> None:
         """Close the database."""
