@@ -15,10 +15,16 @@ One = Callable[[Any, Place, Run], None]
 def check_coding(value: Any, here: Place, run: Run) -> None:
     """A code must be in the code system it names, where that is published whole, whatever the binding."""
     system, code = value.get("system"), value.get("code")
-    if isinstance(system, str) and "code" not in value and "_code" not in value and system_codes(system):
-        run.add("WKV302", (here, "system"), f"system {system} is named, and no code of it is given")
     if isinstance(system, str) and isinstance(code, str) and is_unknown_code(system, code):
         run.add("WKV302", (here, "code"), f"code {code!r} is not in the code system {system}")
+
+
+def check_concept_coding(value: Any, here: Place, run: Run) -> None:
+    """As `check_coding`; in a concept, naming a known system without a code is refused too."""
+    system = value.get("system")
+    if isinstance(system, str) and "code" not in value and "_code" not in value and system_codes(system):
+        run.add("WKV302", (here, "system"), f"system {system} is named, and no code of it is given")
+    check_coding(value, here, run)
 
 
 def check_quantity(value: Any, here: Place, run: Run) -> None:

@@ -7,7 +7,7 @@ from functools import cache
 from typing import Any
 
 from waykeeper.findings import did_you_mean
-from waykeeper.validate.bindings import check_coding, check_identifier, check_measure, check_quantity, coded_check
+from waykeeper.validate.bindings import check_coding, check_concept_coding, check_identifier, check_measure, check_quantity, coded_check
 from waykeeper.validate.attachments import check_attachment
 from waykeeper.validate.bundles import check_bundle, entries_by_url
 from waykeeper.validate.definitions import check_definition
@@ -146,8 +146,8 @@ def _sibling(node: Node, element: Element, held: Any, value: dict[str, Any], pla
         if element.group and any(n != key[1:] and n in value for n in node_group(value, element)):
             run.add("WKV106", here, f"more than one of a choice is given: {key} beside another value")
         _sibling_object(held, here, run, alone=key[1:] not in value)
-        if element.type == "xhtml" and isinstance(held, dict) and "extension" in held:
-            run.add("WKV101", (here, "extension"), "XHTML has no extensions")
+        if element.type == "xhtml":
+            run.add("WKV101", here, "XHTML has no id and no extensions beside it")
         if key[1:] not in value and (element.bound or (node.type == node.name and key == "_id")):
             run.add("WKV301", here, f"{key[1:]} has no code, and one of a value set is required")
         return
@@ -335,7 +335,7 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
         modifier = record["n"] == "modifierExtension"
         checks.append(lambda value, here, run: check_extension(value, here, run, modifier))
     elif type_ == "Coding":
-        checks.append(check_coding)
+        checks.append(check_concept_coding if owner == "CodeableConcept" else check_coding)
     elif type_ in _QUANTITIES:
         checks.append(check_quantity)
     elif type_ == "Attachment":

@@ -1,0 +1,244 @@
+"""What `waykeeper validate` found, for people, programs and CI: text, JSON, annotations, JUnit XML, SARIF, FHIR.
+
+Pure functions of `Checked` values (one a resource, as the validator returns them). None of these formats carries
+the content of a resource beyond what a finding quotes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+from xml.sax.saxutils import escape, quoteattr
+
+from waykeeper.findings import Finding, catalogue, entry
+from waykeeper.report.findings import SCHEMA_VERSION, as_github, as_text, record
+from waykeeper.validate import Checked
+from waykeeper.version import VERSION
+
+SARIF_SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
+_LEVEL = {"error": "error", "warning": "warning", "information": "note"}
+# OperationOutcome.issue.code of a finding, by the first letters of its code (required value set issue-type).
+_ISSUE = {
+    "WKV00": "structure", "WKV1": "structure", "WKV2": "value", "WKV3": "code-invalid", "WKV4": "invariant",
+    "WKV5": "not-found", "WKV6": "business-rule", "WKV7": "extension", "WKV8": "invariant", "WKV9": "business-rule",
+}  # fmt: skip
+_NOT_XML = {n: None for n in range(32) if n not in (9, 10, 13)}
+
+
+def findings_of(checked: Iterable[Checked]) -> list[Finding]:
+    """Every finding of every resource, in order."""
+    return [f for one in checked for f in one.findings]
+
+
+def stdout_text(checked: Sequence[Checked], form: str) -> str:
+    """What goes to standard output: `text`, `json` or `github`. Raises KeyError for another form."""
+    forms = {"text": text, "json": as_json, "github": github}
+    return forms[form](checked)
+
+
+def text(checked: Sequence[Checked]) -> str:
+    """`path:line:col: CODE severity: message`, one line a finding."""
+    return as_text(findings_of(checked))
+
+
+def github(checked: Sequence[Checked]) -> str:
+    """Workflow commands that hosted CI turns into annotations."""
+    return as_github(findings_of(checked))
+
+
+def as_json(checked: Sequence[Checked]) -> str:
+    """`schema_version`, and for each resource file, line, type, id, valid and findings."""
+    document = {"schema_version": SCHEMA_VERSION, "resources": [resource_record(one) for one in checked]}
+    return json.dumps(document, indent=2) + "\n"
+
+
+def resource_record(one: Checked) -> dict[str, Any]:
+    """One resource of the JSON report."""
+    return {
+        "file": one.file,
+        "line": one.line,
+        "type": one.type,
+        "id": one.id,
+        "valid": one.valid,
+        "findings": [record(f) for f in one.findings],
+    }
+
+
+def summary(checked: Sequence[Checked]) -> str:
+    """`61 resources: 1 error, 2 warnings`."""
+    counts = Counter(f.severity for f in findings_of(checked))
+    named = [f"{counts[s]} {s}{'s' if counts[s] != 1 else ''}" for s in ("error", "warning") if counts[s]]
+    some = "resource" if len(checked) == 1 else "resources"
+    return f"{len(checked)} {some}: {', '.join(named) or 'nothing found'}"
+
+
+def junit(checked: Sequence[Checked]) -> str:
+    """JUnit XML: a suite a file, a case a resource; errors are failures, the rest is in system-out."""
+    files: dict[str, list[Checked]] = {}
+    for one in checked:
+        files.setdefault(one.file or "-", []).append(one)
+    suites = "".join(_suite(file, members) for file, members in files.items())
+    failed = sum(not one.valid for one in checked)
+    head = f'<testsuites name="waykeeper validate" tests="{len(checked)}" failures="{failed}">'
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{head}\n{suites}</testsuites>\n'
+
+
+def _suite(file: str, members: Sequence[Checked]) -> str:
+    failed = sum(not one.valid for one in members)
+    cases = "".join(_case(one) for one in members)
+    counts = f'tests="{len(members)}" failures="{failed}" errors="0" skipped="0"'
+    return f"  <testsuite name={_attribute(file)} {counts}>\n{cases}  </testsuite>\n"
+
+
+def _case(one: Checked) -> str:
+    name = f"{one.type or 'no resource'}/{one.id}" if one.id else one.type or "no resource"
+    if one.line:
+        name += f" (line {one.line})"
+    errors = [f for f in one.findings if f.severity == "error"]
+    others = [f for f in one.findings if f.severity != "error"]
+    body = ""
+    if errors:
+        first = f"{errors[0].code}: {errors[0].details}"
+        body += f'      <failure type="{errors[0].code}" message={_attribute(first)}>{_content(as_text(errors))}</failure>\n'
+    if others:
+        body += f"      <system-out>{_content(as_text(others))}</system-out>\n"
+    opening = f"    <testcase classname={_attribute(one.file or '-')} name={_attribute(name)}"
+    return f"{opening}>\n{body}    </testcase>\n" if body else f"{opening}/>\n"
+
+
+def _attribute(value: str) -> str:
+    return quoteattr(_xml(value))
+
+
+def _content(value: str) -> str:
+    return escape(_xml(value))
+
+
+def _xml(value: str) -> str:
+    """Only what XML 1.0 can hold: neither control characters nor half of a surrogate pair."""
+    return value.translate(_NOT_XML).encode("utf-8", "replace").decode().replace("\ufffe", "?").replace("\uffff", "?")
+
+
+def sarif(checked: Sequence[Checked]) -> str:
+    """SARIF 2.1.0: one run, a rule for each code that occurs, a result a finding."""
+    found = findings_of(checked)
+    codes = sorted({f.code for f in found})
+    driver = {
+        "name": "waykeeper",
+        "version": VERSION,
+        "rules": [_rule(code) for code in codes],
+    }
+    run = {
+        "tool": {"driver": driver},
+        "columnKind": "unicodeCodePoints",
+        "results": [_result(f, codes.index(f.code)) for f in found],
+    }
+    document = {"$schema": SARIF_SCHEMA, "version": "2.1.0", "runs": [run]}
+    return json.dumps(document, indent=2) + "\n"
+
+
+def _rule(code: str) -> dict[str, Any]:
+    known = entry(code)
+    rule: dict[str, Any] = {
+        "id": code,
+        "name": "".join(word.capitalize() for word in known.title.replace("'", "").split()),
+        "shortDescription": {"text": known.title},
+        "fullDescription": {"text": known.explanation},
+        "defaultConfiguration": {"level": _LEVEL[known.severity]},
+        "properties": {"family": known.family},
+    }
+    if known.help:
+        rule["help"] = {"text": known.help}
+    if known.link:
+        rule["helpUri"] = known.link
+    return rule
+
+
+def _result(finding: Finding, index: int) -> dict[str, Any]:
+    place = finding.position
+    physical: dict[str, Any] = {"artifactLocation": {"uri": _uri(place.file)}}
+    if place.line:
+        physical["region"] = {"startLine": place.line, "startColumn": max(place.column, 1)}
+    location: dict[str, Any] = {"physicalLocation": physical}
+    if place.path:
+        location["logicalLocations"] = [{"fullyQualifiedName": place.path, "kind": "element"}]
+    return {
+        "ruleId": finding.code,
+        "ruleIndex": index,
+        "level": _LEVEL[finding.severity],
+        "message": {"text": finding.sentence()},
+        "locations": [location],
+    }
+
+
+def _uri(file: str) -> str:
+    from urllib.parse import quote
+
+    return quote(file.replace("\\", "/")) or "stdin"
+
+
+def operation_outcome(findings: Sequence[Finding]) -> dict[str, Any]:
+    """A FHIR OperationOutcome: one issue a finding, or one that says that nothing was found."""
+    issues = [_issue(f) for f in findings]
+    nothing = {"severity": "information", "code": "informational", "diagnostics": "nothing found"}
+    return {"resourceType": "OperationOutcome", "issue": issues or [nothing]}
+
+
+def _issue(finding: Finding) -> dict[str, Any]:
+    kind = next((code for start, code in _ISSUE.items() if finding.code.startswith(start)), "processing")
+    issue: dict[str, Any] = {
+        "severity": finding.severity,
+        "code": kind,
+        "details": {"coding": [{"system": "urn:waykeeper:finding", "code": finding.code}], "text": finding.sentence()},
+    }
+    if finding.position.line or finding.position.file:
+        issue["diagnostics"] = str(finding.position)
+    if finding.position.path:
+        issue["expression"] = [finding.position.path]
+    return issue
+
+
+def baseline(checked: Sequence[Checked]) -> dict[str, int]:
+    """What is known and accepted: how often each finding occurs, by code, file and element path."""
+    return dict(sorted(Counter(_known(f) for f in findings_of(checked)).items()))
+
+
+def _known(finding: Finding) -> str:
+    return f"{finding.code} {finding.position.file} {finding.position.path}"
+
+
+def without_baseline(checked: Sequence[Checked], known: Mapping[str, int]) -> tuple[list[Checked], int]:
+    """What the baseline does not hold, and how many findings it covered. A finding more than it holds is new."""
+    left = Counter(known)
+    out, covered = [], 0
+    for one in checked:
+        kept = []
+        for found in one.findings:
+            key = _known(found)
+            if left[key] > 0:
+                left[key] -= 1
+                covered += 1
+            else:
+                kept.append(found)
+        out.append(replace(one, findings=tuple(kept)))
+    return out, covered
+
+
+def rule_page(code: str) -> str:
+    """The page of `explain CODE` for a code of the validator. Raises KeyError for an unknown code."""
+    known = catalogue()[code]
+    lines = [f"{code} {known.title} ({known.severity}, {known.family})", "", known.explanation]
+    if known.help:
+        lines += ["", known.help]
+    if known.raises is not None:
+        lines += ["", f"raises it:       {_example(known.raises)}", f"does not raise it: {_example(known.passes)}"]
+    if known.link:
+        lines += ["", known.link]
+    return "\n".join(lines) + "\n"
+
+
+def _example(value: Any) -> str:
+    return value if isinstance(value, str) else json.dumps(value)
