@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from waykeeper.version import VERSION
+
+__version__ = VERSION
 
 if TYPE_CHECKING:
     from waykeeper.verbs import (

@@ -7,7 +7,7 @@ from typing import Any
 
 from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
 from waykeeper.fhir.resource import Maker, Resource, narrative
-from waykeeper.fhir.write import write
+from waykeeper.fhir.write import parts
 from waykeeper.plan.model import Identifier, Key, Plan
 
 
@@ -16,17 +16,13 @@ def bundle(plan: Plan, rounds: Mapping[Key, int] | None = None) -> Resource:
 
     Where the plan does not know the patient's reference, the Patient is the first entry, a conditional create.
     """
-    resources = write(plan, rounds)
-    own = {f"{r['resourceType']}/{r['id']}": f"urn:uuid:{r['id']}" for r in resources}
+    maker = Maker(plan, rounds or {}, urns=True)
     entries = []
     if not plan.patient.reference:
-        patient = Maker(plan).patient_reference
-        urn = f"urn:uuid:{patient.removeprefix('Patient/')}"
-        own[patient] = urn
-        entries.append(_entry(urn, patient_resource(plan), plan.patient.identifier))
+        entries.append(_entry(maker.patient_reference, patient_resource(plan), plan.patient.identifier))
     system = plan.episode.clinic_url + IDENTIFIER_PATH
-    for resource in resources:
-        body = {k: v for k, v in rewritten(resource, own).items() if k != "id"}
+    for resource in parts(maker):
+        body = {k: v for k, v in resource.items() if k != "id"}
         entries.append(_entry(f"urn:uuid:{resource['id']}", body, Identifier(system, resource["id"])))
     return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
 

@@ -116,6 +116,7 @@ NESTED: Mapping[str, tuple[Row, ...]] = {
         ("moment", WHEN, "1", "When, where it is known"),
         ("phrase", STR, "1", "The assumption"),
         ("evidence", STR, "1", "The resource that proves it"),
+        ("recognise", STR, "*", "What in a record proves it: `procedure system|code`, `encounter_end inpatient`"),
     ),
     "letterhead": (("clinic", STR, "1", "Name of the clinic"),),
     "telephone": (("role", STR, "1", "Role"), ("number", STR, "1", "Telephone number")),

@@ -18,24 +18,31 @@ def encode(url: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
     """A complex extension with a sub-extension for each value; None, "" and empty tuples are left out."""
     parts: list[dict[str, Any]] = []
     for name, value in pairs:
-        values = value if isinstance(value, tuple | list) else (value,)
-        parts += [_part(name, one) for one in values if one is not None and one != ""]
+        if value is None or value in ("", ()):
+            continue
+        if type(value) is tuple:
+            parts += [_part(name, one) for one in value]
+        else:
+            parts.append(_part(name, value))
     return {"url": url, "extension": parts}
 
 
 def _part(name: str, value: Any) -> dict[str, Any]:
-    if isinstance(value, Mapping):  # already a nested extension
-        return {"url": name, **value}
-    if isinstance(value, bool):
+    kind = type(value)
+    if kind is str:
+        return {"url": name, "valueString": value}
+    if kind is bool:
         return {"url": name, "valueBoolean": value}
-    if isinstance(value, int):
+    if kind is int:
         return {"url": name, "valuePositiveInt" if name in POSITIVE else "valueInteger": value}
-    if isinstance(value, Moment):
+    if kind is Moment:
         return {"url": name, "valueDateTime": str(value)}
-    if isinstance(value, date):
+    if kind is date:
         return {"url": name, "valueDate": value.isoformat()}
-    if isinstance(value, Coding):
+    if kind is Coding:
         return {"url": name, "valueCoding": coding(value)}
+    if kind is dict:  # already a nested extension
+        return {"url": name, **value}
     return {"url": name, "valueString": str(value)}
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import json
+import re
 import unicodedata
 from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
+
+import orjson
 
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.names import HOLD, ITEM, OFFERED, PLAN
@@ -69,7 +71,7 @@ _OWN: dict[str, dict[str, tuple[str, ...]]] = {
     "CommunicationRequest": {
         "when": ("occurrencePeriod", "occurrenceDateTime"),
         "what": ("payload", "category", "reasonCode"),
-        "who": ("recipient",),
+        "who": (),
         "status": ("status", "statusReason"),
     },
     "Goal": {
@@ -101,56 +103,107 @@ OURS_BY_ENTRY = {"CarePlan": ("activity", "goal", "supportingInfo")}
 SINCE: Mapping[str, int] = {}
 
 
-def group_values(resource: Mapping[str, Any], group: str, scheme: int = SCHEME) -> dict[str, Any]:
-    """The normalised values of one group by path; absent paths, and those of a later scheme, are absent."""
-    found = {}
-    for path in OWNERSHIP[resource["resourceType"]][group]:
-        if SINCE and SINCE.get(path, 1) > scheme:
+def _split(path: str) -> tuple[str, str, str]:
+    """(url, name, path) of a part of ours, or ("", element, path)."""
+    if path.startswith("ext:"):
+        url, _, name = path[4:].partition("#")
+        return url, name, path
+    return "", path, path
+
+
+_SPLIT: Mapping[str, Mapping[str, tuple[tuple[str, str, str], ...]]] = {
+    kind: {group: tuple(_split(path) for path in paths) for group, paths in groups.items()}
+    for kind, groups in OWNERSHIP.items()
+}
+
+
+def group_values(resource: Mapping[str, Any], group: str) -> dict[str, Any]:
+    """The normalised values of one group by path; absent paths are absent."""
+    return _values(resource, group, _own_parts(resource))
+
+
+def _own_parts(resource: Mapping[str, Any]) -> dict[str, dict[str, list[Any]]]:
+    """The parts of our extensions by url and name, without their names."""
+    found: dict[str, dict[str, list[Any]]] = {}
+    for extension in resource.get("extension") or ():
+        if extension.get("url") not in _OURS:
             continue
-        value = _at(resource, path)
+        parts = found.setdefault(extension["url"], {})
+        for part in extension.get("extension") or ():
+            held = {k: normal(v) for k, v in part.items() if k != "url"}
+            parts.setdefault(part.get("url"), []).append(held)
+    return found
+
+
+_OURS = {ITEM, HOLD, PLAN}
+
+
+def _values(
+    resource: Mapping[str, Any], group: str, parts: Mapping[str, Mapping[str, list[Any]]]
+) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for url, name, path in _SPLIT[resource["resourceType"]][group]:
+        if url:
+            held = parts.get(url)
+            if held and name in held:
+                found[path] = held[name]
+            continue
+        value = _at(resource, name)
         if value not in (None, [], {}, ""):
             found[path] = normal(value)
     return found
 
 
 def _at(resource: Mapping[str, Any], path: str) -> Any:
-    if path.startswith("ext:"):
-        url, _, name = path[4:].partition("#")
-        parts = (find(resource, url) or {}).get("extension") or []
-        return [{k: v for k, v in p.items() if k != "url"} for p in parts if p.get("url") == name]
-    head, _, rest = path.partition(".")
-    value = resource.get(head)
-    if f"_{head}" in resource and not rest:
-        return [value, resource[f"_{head}"]]
-    if not rest:
-        return value
-    found = [entry[rest] for entry in value or [] if isinstance(entry, Mapping) and rest in entry]
+    if path in resource:
+        sibling = f"_{path}"
+        return [resource[path], resource[sibling]] if sibling in resource else resource[path]
+    head, dot, rest = path.partition(".")
+    if not dot:
+        return resource.get(f"_{path}")
+    found = [entry[rest] for entry in resource.get(head) or () if isinstance(entry, dict) and rest in entry]
     return found or None
 
 
 def normal(value: Any) -> Any:
     """By value, not bytes: numbers without trailing zeros, text in NFC with plain spaces, references as Type/id."""
-    if isinstance(value, Mapping):
-        return {k: (_reference(v) if k == "reference" else normal(v)) for k, v in sorted(value.items()) if k != "id"}
-    if isinstance(value, list | tuple):
+    kind = type(value)
+    if kind is str:
+        return value if value.isascii() and _PLAIN(value) else _text(value)
+    if kind is dict:
+        return {k: _reference(v) if k == "reference" else normal(v) for k, v in value.items() if k != "id"}
+    if kind is list or kind is tuple:
         return [normal(v) for v in value]
-    if isinstance(value, bool) or value is None:
+    if kind is bool or value is None:
         return value
-    if isinstance(value, int | float | Decimal):
-        return str(Decimal(str(value)).normalize())
-    return " ".join(unicodedata.normalize("NFC", str(value).replace("\u00a0", " ")).split())
+    return str(Decimal(str(value)).normalize())
+
+
+_PLAIN = re.compile(r"\S+(?: \S+)*").fullmatch
+
+
+def _text(value: str) -> str:
+    return " ".join(unicodedata.normalize("NFC", value.replace("\u00a0", " ")).split())
 
 
 def _reference(text: Any) -> str:
-    """`Type/id`; the patient by type alone, because the server chooses that id and the plan has one patient."""
     parts = str(text).split("/_history/")[0].split("/")
-    return "Patient" if parts[-2:-1] == ["Patient"] else "/".join(parts[-2:])
+    return "/".join(parts[-2:])
 
 
-def digest(resource: Mapping[str, Any], group: str, scheme: int = SCHEME) -> str:
+def digest(resource: Mapping[str, Any], group: str) -> str:
     """Sixteen hex digits of the group's normalised values."""
-    text = json.dumps(group_values(resource, group, scheme), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
+    return _digest(group_values(resource, group))
+
+
+def _digest(values: Mapping[str, Any]) -> str:
+    return hashlib.sha256(orjson.dumps(values, option=orjson.OPT_SORT_KEYS)).hexdigest()[:16]
+
+
+def digests(resource: Mapping[str, Any]) -> dict[str, str]:
+    """The digest of each group."""
+    parts = _own_parts(resource)
+    return {group: _digest(_values(resource, group, parts)) for group in GROUPS}
 
 
 def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:

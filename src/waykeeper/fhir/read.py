@@ -9,6 +9,7 @@ from typing import Any
 from waykeeper.fhir.extensions import decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
+from waykeeper.fhir.patients import Patients
 from waykeeper.fhir.recorded import item_state, plan_state
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
@@ -47,13 +48,15 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
     `resources` are (reference, resource) pairs as `record.resources_of` gives them; the Patient is among them.
     """
     roots = [(ref, r) for ref, r in resources if find(r, PLAN) is not None and r.get("resourceType") == "CarePlan"]
-    known = [(ref, r, said) for ref, r in resources if (said := identity(r)) is not None]
+    patients = Patients(resources) if roots else None
     found = []
     for ref, root in sorted(roots, key=lambda pair: str(pair[1].get("identifier"))):
         episode = episode_of(root)
-        if episode is not None:
+        if episode is not None and patients is not None:
+            theirs = patients.of(str(episode.patient))
+            known = [(r, res, said) for r, res in theirs if (said := identity(res)) is not None]
             own = [one for one in known if belongs(one[2], episode)]
-            found.append(_read_one(episode, (ref, root), own, resources))
+            found.append(_read_one(episode, (ref, root), own, theirs))
     return found
 
 
@@ -94,7 +97,7 @@ def _read_one(
         waykeeper=_one(said, "waykeeper"),
         withdrawn=_one(said, "withdrawn"),
     )
-    return plan, plan_state(root, states, own, everything, zone)
+    return plan, plan_state(root, states, own, everything, plan)
 
 
 def _zone(root: Mapping[str, Any]) -> str:
@@ -135,7 +138,8 @@ def _anchor(nested: Mapping[str, Any], zone: str) -> Anchor:
     said = decode(nested, zone)
     at: Moment | None = said["moment"][0] if said.get("moment") else None
     standing = Standing(_one(said, "standing"))
-    return Anchor(_one(said, "name"), at, standing, _one(said, "phrase"), _one(said, "evidence"))
+    proof = tuple(said.get("recognise", []))
+    return Anchor(_one(said, "name"), at, standing, _one(said, "phrase"), _one(said, "evidence"), proof)
 
 
 def _letterhead(said: Said, zone: str) -> Letterhead:

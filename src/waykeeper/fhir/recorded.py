@@ -12,7 +12,9 @@ from waykeeper.fhir.names import HOLD, IDENTIFIER_PATH, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING
-from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, State
+from waykeeper.pathway.model import AnchorRule
+from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, Plan, State
+from waykeeper.record import Record, recorded
 from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
@@ -57,18 +59,36 @@ def plan_state(
     states: Mapping[Key, ItemState],
     own: Sequence[tuple[str, Mapping[str, Any], Identity]],
     everything: Sequence[Held],
-    zone: str,
+    plan: Plan,
 ) -> State:
-    """Everything recorded about one plan."""
+    """Everything recorded about one plan; `everything` holds the resources of its patient only."""
     conflicts = tuple(
         str(r.get("description") or "")
         for _, r, known in own
         if known.part == "conflict" and status_class(r) in ("open", "busy")
     )
     patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
-    dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), zone))), None)
+    dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), plan.zone))), None)
     dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
-    return State(states, status(root[1]), root[0], conflicts, dead_on, dead)
+    return State(states, status(root[1]), root[0], conflicts, dead_on, dead, proven=_proven(plan, everything))
+
+
+def _proven(plan: Plan, everything: Sequence[Held]) -> dict[str, str]:
+    """Anchors that something in the record proves by now, with the resource that does."""
+    theirs = tuple(r for _, r in everything if r.get("resourceType") in ("Procedure", "Encounter"))
+    names = {id(r): ref for ref, r in everything}
+    surgery = plan.anchor("surgery")
+    found = {}
+    for anchor in plan.anchors:
+        signs: dict[str, tuple[str, ...]] = {}
+        for sign in anchor.recognise:
+            kind, _, code = sign.partition(" ")
+            signs[kind] = (*signs.get(kind, ()), code)
+        rule = AnchorRule(anchor.name, recognise=signs)
+        for resource in theirs:
+            if recorded(Record({}, (resource,)), rule, plan.zone, surgery.moment if surgery else None):
+                found[anchor.name] = names[id(resource)]
+    return found
 
 
 def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from html import escape
 from typing import Any
 
@@ -16,11 +17,34 @@ Resource = dict[str, Any]
 
 @dataclass(frozen=True)
 class Maker:
-    """Makes resources of one plan. `rounds` gives the round of an item; an item not named is in its first."""
+    """Makes resources of one plan. `rounds` gives the round of an item; an item not named is in its first.
+
+    `urns`: references among the resources are `urn:uuid:` as in a transaction, else `Type/id`.
+    """
 
     plan: Plan
     rounds: Mapping[Key, int] = field(default_factory=dict)
-    order: Mapping[Key, int] = field(default_factory=dict)
+    urns: bool = False
+
+    @cached_property
+    def order(self) -> dict[Key, int]:
+        """The place of each item in the plan."""
+        return {item.key: number for number, item in enumerate(self.plan.items, 1)}
+
+    @cached_property
+    def items(self) -> dict[Key, Item]:
+        """The items by key."""
+        return {item.key: item for item in self.plan.items}
+
+    @cached_property
+    def gates_of(self) -> dict[Key, list[Key]]:
+        """The gates that need an item."""
+        found: dict[Key, list[Key]] = {}
+        for item in self.plan.items:
+            if item.key.kind == "gate":
+                for need in item.needs:
+                    found.setdefault(need, []).append(item.key)
+        return found
 
     def round(self, key: Key, part: str = "") -> int:
         """The round of an item. A visit's request stays in its first: only the Appointment is proposed again."""
@@ -32,9 +56,13 @@ class Maker:
 
     def reference(self, kind: str, key: Key, part: str) -> dict[str, str]:
         """A relative reference to a part of an item of this plan."""
-        return {"reference": f"{kind}/{self.id(key, part)}"}
+        return {"reference": self.named(kind, self.id(key, part))}
 
-    @property
+    def named(self, kind: str, identifier: str) -> str:
+        """How a resource of ours is referred to."""
+        return f"urn:uuid:{identifier}" if self.urns else f"{kind}/{identifier}"
+
+    @cached_property
     def subject(self) -> dict[str, Any]:
         """The patient as reference, with the plan's identifier."""
         patient = self.plan.patient
@@ -42,12 +70,17 @@ class Maker:
         found: dict[str, Any] = {"reference": self.patient_reference, "type": "Patient", "identifier": identifier}
         return found | ({"display": patient.name} if patient.name else {})
 
-    @property
+    @cached_property
     def patient_reference(self) -> str:
         """Where the patient is: what the plan knows, else the computed id of a conditional create."""
         if self.plan.patient.reference:
             return self.plan.patient.reference
-        return f"Patient/{self.plan.episode.uuid('patient', '', 'patient')}"
+        return self.named("Patient", self.patient_id)
+
+    @property
+    def patient_id(self) -> str:
+        """The computed id of the Patient that is created where none is there."""
+        return self.plan.episode.uuid("patient", "", "patient")
 
     def start(self, kind: str, item: Item, part: str, facts: Iterable[tuple[str, Any]] = ()) -> Resource:
         """A resource with everything that all of ours have; `facts` go into the item extension behind the key."""

@@ -46,7 +46,12 @@ def write(plan: Plan, rounds: Mapping[Key, int] | None = None) -> list[Resource]
     `rounds` gives items a later round than the first. References among them are `Type/id` with computed ids. Each
     carries the digests of what it offers.
     """
-    maker = Maker(plan, rounds or {}, {item.key: n for n, item in enumerate(plan.items, 1)})
+    return parts(Maker(plan, rounds or {}))
+
+
+def parts(maker: Maker) -> list[Resource]:
+    """As `write`, with references as the maker writes them."""
+    plan = maker.plan
     by_item = {item.key: _parts(maker, item) for item in plan.items}
     everything = [r for item in plan.items for r in by_item[item.key]]
     phases = [_phase(maker, p.name, by_item) for p in plan.phases]
@@ -334,7 +339,7 @@ def _medicine(maker: Maker, item: Item) -> list[Resource]:
     settled = hold.recognised and hold.decision in ("continue", "adjust", "time", "already stopped")
     task = _dated_task(maker, item, "review", "confirm" if settled else "review")
     task["extension"].append(encode(HOLD, hold_pairs(hold)))
-    gates = [g.key for g in maker.plan.items if g.key.kind == "gate" and item.key in g.needs]
+    gates = maker.gates_of.get(item.key, [])
     due = {"period": {"end": str(item.dates.due_from)}} if item.dates.due_from else None
     source = source_reference(hold.reference, hold.words)
     _put(task, focus=source, partOf=[maker.reference("Task", g, "gate") for g in gates], restriction=due)
@@ -376,7 +381,7 @@ def _gate(maker: Maker, item: Item) -> list[Resource]:
 
 def _mirror(maker: Maker, gate: Item, need: Key) -> Resource:
     """A child of the gate that is done when its focus is; it belongs to the gate and shares its round."""
-    needed = maker.plan.item(need)
+    needed = maker.items[need]
     mirror = maker.task(gate, f"mirror:{need}", "mirror", [("mirrors", str(need))])
     mirror["text"] = narrative(f"{gate.title}: {needed.title}", mirror.get("language", ""))
     return _put(
@@ -439,14 +444,14 @@ def _root(maker: Maker, everything: list[Resource]) -> Resource:
         title=plan.pathway.title or plan.pathway.name,
         subject=maker.subject,
         period=_span(plan),
-        goal=_references(everything, {"Goal"}),
-        supportingInfo=_references(everything, {"Flag"}),
-        activity=[{"reference": r} for r in _references(everything, IN_ACTIVITY)],
+        goal=_references(maker, everything, {"Goal"}),
+        supportingInfo=_references(maker, everything, {"Flag"}),
+        activity=[{"reference": r} for r in _references(maker, everything, IN_ACTIVITY)],
     )
 
 
-def _references(resources: Iterable[Resource], kinds: set[str]) -> list[dict[str, str]]:
-    return [{"reference": f"{r['resourceType']}/{r['id']}"} for r in resources if r["resourceType"] in kinds]
+def _references(maker: Maker, resources: Iterable[Resource], kinds: set[str]) -> list[dict[str, str]]:
+    return [{"reference": maker.named(r["resourceType"], r["id"])} for r in resources if r["resourceType"] in kinds]
 
 
 def _span(plan: Plan) -> dict[str, str] | None:
@@ -472,7 +477,7 @@ def _phase(maker: Maker, name: str, by_item: Mapping[Key, list[Resource]]) -> Re
         title=phase.title,
         subject=maker.subject,
         period=period(phase.dates.window),
-        activity=[{"reference": r} for r in _references(own, IN_ACTIVITY)],
+        activity=[{"reference": r} for r in _references(maker, own, IN_ACTIVITY)],
     )
 
 
@@ -506,6 +511,7 @@ def _anchor_pairs(anchor: Anchor) -> list[tuple[str, Any]]:
         ("moment", anchor.moment),
         ("phrase", anchor.phrase),
         ("evidence", anchor.evidence),
+        ("recognise", anchor.recognise),
     ]
 
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from waykeeper import __version__
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import MedicineRow, propose
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
@@ -28,6 +27,7 @@ from waykeeper.plan.timeline import Timeline, anchors_of
 from waykeeper.record import Fact, Record, fact, identifiers
 from waykeeper.timing import TimingError, lateness, roll, working_days_before
 from waykeeper.timing.model import Awaited, Dates, Moment, Window
+from waykeeper.version import VERSION
 
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
@@ -99,7 +99,7 @@ class _Compiler:
             phases=tuple(self._phase(p.name, p.title, p.days) for p in self.pathway.phases),
             items=tuple(items),
             answers=digest(self.answers),
-            waykeeper=__version__,
+            waykeeper=VERSION,
             findings=tuple(notes + self._notes(items)),
             source_patient=self.record.patient,
         )
@@ -348,12 +348,23 @@ def _with_needs(items: list[Item], rules: Sequence[PathwayItem]) -> list[Item]:
             by_name[rule.name] = rows
     by_name.setdefault("holds", rows)
     wanted: dict[tuple[str, str], tuple[str, ...]] = {(r.kind, r.name): r.needs for r in rules if r.needs}
-    return [
-        replace(i, needs=tuple(k for n in wanted[(i.key.kind, i.key.item)] for k in by_name.get(n, ()) if k != i.key))
-        if (i.key.kind, i.key.item) in wanted
-        else i
-        for i in items
-    ]
+    at = {item.key: item.dates.at for item in items}
+    made = []
+    for item in items:
+        names = wanted.get((item.key.kind, item.key.item), ())
+        needs = [
+            k
+            for n in names
+            for k in by_name.get(n, ())
+            if k != item.key and not (k.occurrence and _after(at[k], item.dates.at))
+        ]
+        made.append(replace(item, needs=tuple(needs)) if names else item)
+    return made
+
+
+def _after(needed: Moment | None, own: Moment | None) -> bool:
+    """A point of an item that comes after the day of what needs it cannot be needed by it."""
+    return needed is not None and own is not None and needed.day > own.day
 
 
 def _first_day(dates: Dates) -> date | None:

@@ -116,20 +116,22 @@ def _anchor(
     calendar: WorkingCalendar,
 ) -> tuple[Anchor, list[Finding]]:
     planned = given.get(rule.name)
+    signs = tuple(f"{kind} {code}" for kind, codes in sorted(rule.recognise.items()) for code in codes)
     surgery = planned if rule.required else (before["surgery"].moment if "surgery" in before else None)
     proof = recorded(record, rule, calendar.zone, surgery) if rule.recognise else None
     if proof:
         moment, evidence = proof
         if planned and planned.day == moment.day:
             moment = planned  # the planned clock stays: it is what the other times were computed from
-        return Anchor(rule.name, plain(moment), Standing.RECORDED, "", evidence), _differs(rule.name, planned, moment)
+        anchor = Anchor(rule.name, plain(moment), Standing.RECORDED, "", evidence, signs)
+        return anchor, _differs(rule.name, planned, moment)
     if planned:
-        return Anchor(rule.name, plain(planned), Standing.GIVEN), []
+        return Anchor(rule.name, plain(planned), Standing.GIVEN, recognise=signs), []
     if rule.assume:
         found = Timeline(before, Answers(), calendar).when(rule.assume)
         if isinstance(found, Moment):
-            return Anchor(rule.name, found, Standing.ASSUMED, rule.assume), []
-    return Anchor(rule.name, None, Standing.AWAITED, rule.assume), []
+            return Anchor(rule.name, found, Standing.ASSUMED, rule.assume, recognise=signs), []
+    return Anchor(rule.name, None, Standing.AWAITED, rule.assume, recognise=signs), []
 
 
 def _differs(name: str, planned: Moment | None, recorded_at: Moment) -> list[Finding]:

@@ -71,6 +71,7 @@ class Anchor:
     standing: Standing
     phrase: str = ""  # the assumption, where standing is assumed
     evidence: str = ""  # the resource that proves it, where standing is recorded
+    recognise: tuple[str, ...] = ()  # what in a record proves it: "procedure system|code", "encounter_end inpatient"
 
 
 @dataclass(frozen=True, slots=True)
