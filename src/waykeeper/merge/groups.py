@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any, Literal
 
+from waykeeper.fhir import ownership
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
-from waykeeper.fhir.ownership import GROUPS, OWNERSHIP, SCHEME, digest, group_values, offered_of
+from waykeeper.fhir.ownership import GROUPS, OWNERSHIP, SCHEME, digest, offered_of
 from waykeeper.merge.model import Resource
 
 Verdict = Literal["same", "write", "theirs", "conflict"]
@@ -30,20 +31,39 @@ def judge(wanted: Mapping[str, Any], standing: Mapping[str, Any], group: str) ->
     """One group: the same, ours to write, theirs to keep, or changed on both sides."""
     if digest(wanted, group) == digest(standing, group):
         return "same"
-    offered, old = offer(standing, group), scheme(standing)
+    offered = offer(standing, group)
     if offered and untouched(standing, group):
         return "write"
-    if offered and digest(wanted, group, old) == offered:
+    if offered and digest_under(scheme(standing), wanted, group) == offered:
         return "theirs"
     return "conflict"
+
+
+def digest_under(old: int, resource: Mapping[str, Any], group: str) -> str:
+    """The digest as the scheme of that number made it: without the fields that later schemes added."""
+    return digest(_without_later(resource, old), group)
+
+
+def _without_later(resource: Mapping[str, Any], old: int) -> Mapping[str, Any]:
+    later = [path for path, since in ownership.SINCE.items() if since > old]
+    if not later:
+        return resource
+    made = {k: v for k, v in resource.items() if k not in later}
+    parts = {tuple(path.removeprefix("ext:").split("#")) for path in later if path.startswith("ext:")}
+    made["extension"] = [
+        {**e, "extension": [p for p in e["extension"] if (e.get("url"), p.get("url")) not in parts]}
+        if "extension" in e
+        else e
+        for e in resource.get("extension") or []
+    ]
+    return made
 
 
 def untouched(standing: Mapping[str, Any], group: str) -> bool:
     """True if the group stands as we last offered it. A field that a later scheme added: absent = untouched."""
     old = scheme(standing)
-    if digest(standing, group, old) != offer(standing, group):
-        return False
-    return old == SCHEME or len(group_values(standing, group)) == len(group_values(standing, group, old))
+    as_then = digest_under(old, standing, group)
+    return as_then == offer(standing, group) and as_then == digest(standing, group)
 
 
 def touched(standing: Mapping[str, Any]) -> bool:

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from waykeeper.fhir.ownership import digest
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, surgery_day
-from waykeeper.merge.groups import offer, scheme
+from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import with_answer
@@ -84,7 +83,7 @@ def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool
     if wanted is None:
         return False
     offered = offer(leading, "when")
-    return bool(offered) and digest(wanted, "when", scheme(leading)) != offered
+    return bool(offered) and digest_under(scheme(leading), wanted, "when") != offered
 
 
 def _fell_through(key: Key, number: int, held: Holding, attended: Mapping[Key, date | None]) -> str:
@@ -148,7 +147,7 @@ def _mirrored_before(gate: Item, number: int, held: Holding, new: Mapping[Key, s
     for need in gate.needs:
         mirror = held.own.get((gate.key, f"mirror:{need}", number))
         if need in new and mirror and status_class(mirror[1]) == "done":
-            if offer(mirror[1], "status") != digest(mirror[1], "status", scheme(mirror[1])):
+            if offer(mirror[1], "status") != digest_under(scheme(mirror[1]), mirror[1], "status"):
                 return "what it needs must be done again"
     return ""
 

@@ -1,0 +1,67 @@
+"""What can go wrong with another system.
+
+    WaykeeperError
+    ├── NoAnswer     it was sent and no answer came: it may have been applied; run again (exit 3)
+    ├── BadAnswer    an answer came and it is a refusal, or cannot be understood (exit 1)
+    └── CannotSend   nothing was sent: address, credentials or plan do not allow it (exit 2)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from waykeeper.findings import Finding, WaykeeperError, finding
+
+
+class NoAnswer(WaykeeperError):
+    """Sent, but no answer came."""
+
+    exit_code = 3
+
+
+class BadAnswer(WaykeeperError):
+    """The server refused, or answered what cannot be understood. `status` is the HTTP status."""
+
+    exit_code = 1
+
+    def __init__(
+        self, findings: Finding | Sequence[Finding], status: int = 0, outcome: Mapping[str, Any] | None = None
+    ) -> None:
+        """Keep the HTTP status and the OperationOutcome beside the findings."""
+        super().__init__(findings)
+        self.status, self.outcome = status, outcome or {}
+
+
+class CannotSend(WaykeeperError):
+    """Nothing was sent."""
+
+    exit_code = 2
+
+
+# HTTP status -> code of the catalogue; what is not here is WKX209
+STATUS_CODES: Mapping[int, str] = {
+    400: "WKX201", 401: "WKX202", 403: "WKX202", 404: "WKX203", 405: "WKX203", 409: "WKX204", 410: "WKX203",
+    412: "WKX205", 413: "WKX206", 415: "WKX201", 422: "WKX201", 429: "WKX207", 500: "WKX208", 502: "WKX208",
+    503: "WKX207", 504: "WKX208",
+}  # fmt: skip
+
+
+def refusal(status: int, what: str, document: Any) -> BadAnswer:
+    """The refusal of a request as an exception, with what the OperationOutcome says."""
+    outcome = document if isinstance(document, Mapping) and document.get("resourceType") == "OperationOutcome" else {}
+    said = "; ".join(issue_texts(outcome)) or "no reason given"
+    return BadAnswer(finding(STATUS_CODES.get(status, "WKX209"), f"{what}: {status}, {said}"), status, outcome)
+
+
+def issue_texts(outcome: Mapping[str, Any]) -> list[str]:
+    """What the issues of an OperationOutcome say, errors only where there are any; at most five."""
+    issues = [i for i in outcome.get("issue") or [] if isinstance(i, Mapping)]
+    grave = [i for i in issues if i.get("severity") in ("fatal", "error")] or issues
+    texts = []
+    for issue in grave[:5]:
+        details = issue.get("details") or {}
+        said = issue.get("diagnostics") or details.get("text") or issue.get("code") or ""
+        place = next(iter(issue.get("expression") or issue.get("location") or []), "")
+        texts.append(" ".join(f"{said}{f' [{place}]' if place else ''}".split())[:400])
+    return texts

@@ -1,0 +1,224 @@
+"""Push one plan: read, decide, send one transaction, read back and prove it."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from waykeeper.exchange.errors import BadAnswer
+from waykeeper.exchange.reading import of_patients, one_patient
+from waykeeper.exchange.report import PushReport
+from waykeeper.exchange.server import Held, Server
+from waykeeper.exchange.trial import Trial, trial
+from waykeeper.fhir import read
+from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
+from waykeeper.findings import Finding, WaykeeperError, finding
+from waykeeper.merge import apply, decide
+from waykeeper.merge.guards import guards
+from waykeeper.merge.held import holding
+from waykeeper.merge.model import Decisions, Side
+from waykeeper.plan.model import Plan
+from waykeeper.record import resources_of
+
+TRIES = 4  # the first, and three times read and decided again
+STALE = (409, 412)
+
+
+class PlanRefused(WaykeeperError):
+    """A guard stopped the push; nothing was sent."""
+
+    exit_code = 1
+
+
+def push(
+    bundle: Mapping[str, Any],
+    server: Server,
+    *,
+    dry_run: bool = False,
+    take: Mapping[str, str] | None = None,
+    now: datetime,
+) -> PushReport:
+    """Merge the plan of a compiled bundle into a server.
+
+    take   answers to conflicts: item key or name -> "ours" or "theirs"
+    now    goes into the Provenance, which is written only if something changed
+
+    Raises PlanRefused (a guard; nothing was sent), BadAnswer, NoAnswer, CannotSend.
+    """
+    plan, _ = read(resources_of(bundle))
+    sides: dict[str, Side] = {name: "ours" if side == "ours" else "theirs" for name, side in (take or {}).items()}
+    return _Push(server, plan, sides, now).run(dry_run)
+
+
+@dataclass
+class _Push:
+    """One push; lives no longer than the call."""
+
+    server: Server
+    plan: Plan
+    take: Mapping[str, Side]
+    now: datetime
+    proven: Trial | None = field(default=None)
+
+    def run(self, dry_run: bool) -> PushReport:
+        for attempt in range(TRIES):
+            decisions = self._decided()
+            if dry_run or not decisions.changing:
+                return PushReport(decisions, self.server.base, dry_run=dry_run)
+            try:
+                self._send(decisions)
+            except BadAnswer as refused:
+                if refused.status in STALE and attempt < TRIES - 1:
+                    continue
+                raise
+            return PushReport(decisions, self.server.base, sent=True, findings=self._proof())
+        raise AssertionError  # the last attempt returns or raises
+
+    def _decided(self, *, guarded: bool = True) -> Decisions:
+        held = self._held()
+        plan = self._located(held)
+        if guarded:
+            self._guard(plan, held)
+        return decide(plan, held, take=self.take, today=self._today())
+
+    def _held(self) -> list[Held]:
+        patient = one_patient(self.server, self.plan.episode.patient)
+        if patient is None:
+            return []
+        return [patient, *of_patients(self.server, [patient[0]])]
+
+    def _located(self, held: list[Held]) -> Plan:
+        """The plan with the Patient as this server names them."""
+        reference = next((ref for ref, r in held if r.get("resourceType") == "Patient"), "")
+        return replace(self.plan, patient=replace(self.plan.patient, reference=reference))
+
+    def _today(self) -> date:
+        return self.now.astimezone(ZoneInfo(self.plan.zone)).date()
+
+    # guards
+
+    def _guard(self, plan: Plan, held: list[Held]) -> None:
+        patient = next((r for _, r in held if r.get("resourceType") == "Patient"), None)
+        found: list[Finding] = []
+        if self.server.kind == "test" and not (plan.patient.test_data or _labelled(patient)):
+            found.append(finding("WKX110", "the Patient has no test-data label"))
+        if patient is None and not plan.patient.name and not plan.source_patient:
+            found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
+        found += guards(plan, holding(plan.episode, held))
+        if found:
+            raise PlanRefused(found)
+
+    def _outside(self, decisions: Decisions) -> None:
+        """Refuse where something that the plan refers to is not on the server."""
+        known = {ref for ref, _ in decisions.standing}
+        wanted = {ref for d in decisions.changing for ref in _references(d.after)} - known
+        wanted = {r for r in wanted if not r.startswith(("urn:", "#")) and r != _computed_patient(decisions.plan)}
+        if not wanted:
+            return
+        order = sorted(wanted)
+        entries = [{"request": {"method": "GET", "url": ref}} for ref in order]
+        answers = self.server.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
+        missing = [r for r, a in zip(order, answers, strict=True) if not _found(a)]
+        if missing:
+            raise PlanRefused([finding("WKX111", f"{ref} is not on the server") for ref in missing])
+
+    # sending
+
+    def _send(self, decisions: Decisions) -> None:
+        self._outside(decisions)
+        form = "post"
+        if any(not d.reference for d in decisions.changing):
+            if self.proven is None:
+                self.proven = trial(self.server)
+            if not self.proven.extensions:
+                raise PlanRefused(finding("WKX112", f"{self.server.base} does not keep our extensions"))
+            form = self.proven.form
+        transaction = apply(decisions, form="put" if form == "put" else "post")
+        names = [_name(e, decisions) for e in transaction["entry"]]
+        transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now))
+        try:
+            self.server.bundle(transaction)
+        except BadAnswer as refused:
+            raise BadAnswer([_mapped(f, names) for f in refused.findings], refused.status, refused.outcome) from None
+
+    def _proof(self) -> tuple[Finding, ...]:
+        """Read everything again: a push that went through leaves nothing to send."""
+        self.take = {}
+        left = self._decided(guarded=False).changing
+        return tuple(
+            finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the push ({d.reason or 'not there'})")
+            for d in left
+        )
+
+
+def _labelled(patient: Mapping[str, Any] | None) -> bool:
+    labels = ((patient or {}).get("meta") or {}).get("security") or []
+    return any((label.get("system"), label.get("code")) == TEST_LABEL for label in labels)
+
+
+def _references(value: Any) -> Iterator[str]:
+    if isinstance(value, Mapping):
+        for name, part in value.items():
+            if name == "reference" and isinstance(part, str):
+                yield part
+            else:
+                yield from _references(part)
+    elif isinstance(value, list):
+        for part in value:
+            yield from _references(part)
+
+
+def _computed_patient(plan: Plan) -> str:
+    return f"Patient/{plan.episode.uuid('patient', '', 'patient')}"
+
+
+def _found(entry: Mapping[str, Any]) -> bool:
+    return str((entry.get("response") or {}).get("status") or "").startswith("2")
+
+
+def _name(entry: Mapping[str, Any], decisions: Decisions) -> str:
+    """Whose an entry is, for the message of a refusal."""
+    known = str(entry.get("fullUrl") or "").removeprefix("urn:uuid:")
+    url = str(entry["request"]["url"])
+    for d in decisions.changing:
+        if d.reference == url or (not d.reference and (d.after or {}).get("id") == known):
+            return f"{d.item} {d.part}"
+    return "patient"
+
+
+ENTRY = re.compile(r"entry\[(\d+)\]")
+
+
+def _mapped(one: Finding, names: list[str]) -> Finding:
+    """A refusal with the items that it speaks of."""
+    numbers = [int(n) for n in ENTRY.findall(one.details)]
+    items = dict.fromkeys(names[n] for n in numbers if n < len(names))
+    return replace(one, details=f"{', '.join(items)}: {one.details}") if items else one
+
+
+def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: datetime) -> dict[str, Any]:
+    """Who made this change, and of what; the run is named here and nowhere else."""
+    targets = [
+        {"reference": e["fullUrl"] if e.get("fullUrl") else e["request"]["url"]}
+        for e in entries
+        if e["request"]["url"] != "Patient"
+    ]
+    plan = decisions.plan
+    system = plan.episode.clinic_url + IDENTIFIER_PATH
+    run = {"identifier": {"system": f"{system}/run", "value": str(uuid.uuid4())}, "display": "The push that wrote this"}
+    resource = {
+        "resourceType": "Provenance",
+        "text": {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml"><p>Plan pushed</p></div>'},
+        "target": targets,
+        "recorded": now.isoformat(timespec="milliseconds"),
+        "agent": [{"who": {"identifier": {"system": system, "value": "waykeeper"}, "display": f"Waykeeper {plan.waykeeper}"}}],
+        "entity": [{"role": "source", "what": run}],
+    }
+    if plan.patient.test_data:
+        resource["meta"] = {"security": [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]}
+    return {"fullUrl": f"urn:uuid:{uuid.uuid4()}", "resource": resource, "request": {"method": "POST", "url": "Provenance"}}

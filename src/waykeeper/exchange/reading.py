@@ -1,0 +1,98 @@
+"""What a server holds of our plans, with everything that they are laid beside; and a patient's record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from waykeeper.exchange.errors import BadAnswer
+from waykeeper.exchange.server import Held, Server
+from waykeeper.fhir import episode_of, is_ours
+from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
+from waykeeper.findings import finding
+from waykeeper.plan.model import Identifier
+
+OURS = (
+    "CarePlan", "ServiceRequest", "Task", "MedicationRequest", "CommunicationRequest", "Goal", "Flag", "DetectedIssue",
+)  # fmt: skip
+EVIDENCE = ("Appointment", "Encounter", "Communication", "MedicationStatement")
+RECORD = (
+    "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
+    "Encounter", "Appointment", "FamilyMemberHistory", "Immunization", "DeviceUseStatement", "Consent", "Coverage",
+)  # fmt: skip
+AT_ONCE = 40  # patients in one search
+
+
+def patients(server: Server, patient: Identifier) -> list[Held]:
+    """The Patient resources that carry an identifier; the identifier never enters a URL."""
+    return server.search("Patient", [("identifier", str(patient))], private=True)
+
+
+def one_patient(server: Server, patient: Identifier) -> Held | None:
+    """The Patient of an identifier, None where there is none. Raises BadAnswer WKX220 where there are several."""
+    found = patients(server, patient)
+    if len(found) > 1:
+        shown = ", ".join(ref for ref, _ in found)
+        raise BadAnswer(finding("WKX220", f"{len(found)} patients have this identifier: {shown}"), 412)
+    return found[0] if found else None
+
+
+def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
+    """The plans of one patient, or of every patient that has one, with the Patient and what they are laid beside.
+
+    That is: our resources, and everybody's Appointments, Encounters, Communications and MedicationStatements.
+    """
+    if patient is not None:
+        held = one_patient(server, patient)
+        return [held, *of_patients(server, [held[0]])] if held else []
+    roots = [
+        (ref, r) for ref, r in server.search("CarePlan", [("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")]) if episode_of(r)
+    ]
+    subjects = sorted({str((r.get("subject") or {}).get("reference") or "") for _, r in roots} - {""})
+    found: list[Held] = []
+    for start in range(0, len(subjects), AT_ONCE):
+        some = subjects[start : start + AT_ONCE]
+        ids = ",".join(s.partition("/")[2] for s in some)
+        found += server.search("Patient", [("_id", ids)], private=True)
+        found += of_patients(server, some)
+    return found
+
+
+def of_patients(server: Server, references: Sequence[str], system: str = "") -> list[Held]:
+    """Our resources of these patients, and everybody's evidence.
+
+    `system` is our identifiers' system where one clinic's are wanted; else all that carry our tag.
+    """
+    who = ("patient", ",".join(references))
+    ours = ("identifier", f"{system}|") if system else ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
+    found: dict[str, Held] = {}
+    for kind in OURS:
+        found |= {ref: (ref, r) for ref, r in server.search(kind, [who, ours])}
+    for kind in EVIDENCE:
+        found |= {ref: (ref, r) for ref, r in server.search(kind, [who])}
+    return list(found.values())
+
+
+def record_resources(server: Server, patient: Identifier) -> list[Held]:
+    """A patient's record for compile. Raises BadAnswer WKX221 where the server has no such patient."""
+    held = one_patient(server, patient)
+    if held is None:
+        raise BadAnswer(finding("WKX221", "the server has no patient with this identifier"), 404)
+    found: dict[str, Held] = {held[0]: held}
+    for kind in RECORD:
+        found |= {ref: (ref, r) for ref, r in server.search(kind, [("patient", held[0])])}
+    found |= {ref: (ref, r) for ref, r in _medications(server, [r for _, r in found.values()])}
+    return [pair for pair in found.values() if not is_ours(pair[1])] if found else []
+
+
+def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list[Held]:
+    """The Medication resources that the orders name by reference."""
+    wanted = set()
+    for resource in resources:
+        named = resource.get("medicationReference")
+        reference = str(named.get("reference") or "") if isinstance(named, dict) else ""
+        if reference.startswith("Medication/"):
+            wanted.add(reference.partition("/")[2])
+    return server.search("Medication", [("_id", ",".join(sorted(wanted)))]) if wanted else []
+
+
+__all__ = ["IDENTIFIER_PATH", "one_patient", "patients", "plan_resources", "record_resources"]

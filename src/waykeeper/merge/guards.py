@@ -1,0 +1,72 @@
+"""What must hold before anything is sent: an old bundle never restores old dates, and no plan stands twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from waykeeper.fhir import answers, episode_of
+from waykeeper.fhir.status import status_class
+from waykeeper.findings import Finding, finding
+from waykeeper.merge.groups import offer
+from waykeeper.merge.held import ROOT, Holding
+from waykeeper.merge.model import Held
+from waykeeper.plan.answers import digest
+from waykeeper.plan.model import Plan
+from waykeeper.timing.model import Anchor
+
+
+def guards(plan: Plan, held: Holding) -> list[Finding]:
+    """Why this plan may not be pushed over what stands; empty where it may."""
+    found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
+    found += _others(plan, held.everything)
+    if held.plan is not None:
+        found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
+        if not found and not _knows(plan, held):
+            found.append(finding("WKU102", "people recorded something since this bundle was compiled"))
+    return found
+
+
+def _differences(new: Plan, old: Plan) -> Iterator[str]:
+    """Everything that only a move may change."""
+    names = dict.fromkeys([a.name for a in (*old.anchors, *new.anchors)])
+    for name in names:
+        before, after = _shown(old.anchor(name)), _shown(new.anchor(name))
+        if before != after:
+            yield f"{name} is {after} in the bundle and {before} on the server"
+    for field, word in (("side", "side"), ("anaesthesia", "anaesthesia"), ("overlays", "overlays")):
+        before, after = getattr(old, field), getattr(new, field)
+        if before != after:
+            yield f"the {word} is {after or 'not stated'} in the bundle and {before or 'not stated'} on the server"
+    if new.pathway.version != old.pathway.version:
+        yield f"the pathway is version {new.pathway.version} in the bundle and {old.pathway.version} on the server"
+    if new.settings != old.settings:
+        yield "the clinic's settings differ between the bundle and the server"
+
+
+def _shown(anchor: Anchor | None) -> str:
+    if anchor is None:
+        return "not there"
+    return f"{anchor.moment or 'not known'} ({anchor.standing})"
+
+
+def _knows(plan: Plan, held: Holding) -> bool:
+    """True if the bundle was compiled from what people have recorded, or is the one that was merged last."""
+    now = digest(answers(held.state))
+    if plan.answers == now:
+        return True
+    return held.plan is not None and plan.answers == held.plan.answers and offer(held.own[ROOT][1], "merged") == now
+
+
+def _others(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
+    """Live plans of the same patient and pathway under another identifier or clinic; a further episode is none."""
+    found = []
+    for ref, resource in everything:
+        other = episode_of(resource)
+        if other is None or other.pathway_url != plan.episode.pathway_url or status_class(resource) != "open":
+            continue
+        subject = str((resource.get("subject") or {}).get("reference") or "")
+        same_person = other.patient == plan.episode.patient or subject == plan.patient.reference
+        same_key = (other.clinic_url, other.patient) == (plan.episode.clinic_url, plan.episode.patient)
+        if same_person and not same_key:
+            found.append(finding("WKU103", f"{ref} is a live plan of this patient and pathway under another name"))
+    return found
