@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 
 import pytest
 from hypothesis import given
 
 from gaps.messy import PLAN, bookings, days, law
-from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, evidence, link, plan, visit
+from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, dates, evidence, link, plan, visit
 from waykeeper.gaps import match
 from waykeeper.gaps.intervals import intervals, nearly, own_interval
 from waykeeper.plan.model import ItemState, Key, State
@@ -162,3 +163,22 @@ def test_a_kind_of_appointment_is_no_other_service():
     assert not any("another service" in r for r in certainty(booked).reasons)
     typed = replace(booked, service_types=(kind, TYPE), text="6 week")
     assert certainty(typed).certainty == "recognised"
+
+
+@pytest.mark.parametrize(("day", "reason"), [
+    ("2026-04-15", "day near the window +10"), ("2026-04-14", ""), ("2026-05-13", "day near the window +10"),
+    ("2026-05-14", ""), ("2026-05-06", "day inside the window +20"),
+])  # fmt: skip
+def test_near_is_half_the_width_of_the_window(day, reason):
+    one = certainty(evidence("A/1", "booked", date.fromisoformat(day), text="6 week"))
+    assert next((r for r in one.reasons if r.startswith("day")), "") == reason
+
+
+@pytest.mark.parametrize(("minutes", "certainty_is"), [(20, "recognised"), (None, "guessed")])
+def test_fifteen_better_is_enough_and_ten_is_not(minutes, certainty_is):
+    """65 against 50 with the duration, 60 against 50 without it."""
+    mine = visit("six-week")
+    before = dates(None, (date(2026, 4, 10), date(2026, 4, 20)))
+    other = replace(mine, key=Key("visit", "other"), minutes=90, phrase="", dates=before)
+    booked = evidence("A/1", "booked", date(2026, 4, 23), service_types=(TYPE,), minutes=minutes)
+    assert certainty(booked, of=plan(mine, other)).certainty == certainty_is

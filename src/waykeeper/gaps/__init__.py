@@ -1,6 +1,6 @@
 """Planned against actual: who missed what, how it is known, and what to do this morning. See README.md."""
 
-from waykeeper.gaps.as_json import as_json
+from waykeeper.gaps.as_json import as_json, rows_from_json
 from waykeeper.gaps.changes import changes_since
 from waykeeper.gaps.filters import select
 from waykeeper.gaps.match import match
@@ -21,6 +21,7 @@ from waykeeper.gaps.model import (
     Worklist,
 )
 from waykeeper.gaps.says import facts, says
+from waykeeper.gaps.sources import check
 from waykeeper.gaps.verdict import verdict
 from waykeeper.gaps.worklist import assemble, groups, patient, worklist
 
@@ -42,10 +43,12 @@ __all__ = [
     "as_json",
     "assemble",
     "changes_since",
+    "check",
     "facts",
     "groups",
     "match",
     "patient",
+    "rows_from_json",
     "says",
     "select",
     "verdict",

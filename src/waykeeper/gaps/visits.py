@@ -71,7 +71,7 @@ def _why(match: Match, when: Days) -> str:
     if when.opens is None or when.closes is None or fact.day is None:
         return ""
     speaks = fact.says in ("attended", "live", "unconfirmed")
-    if speaks and match.certainty == "linked" and wrong_year(fact, when.opens, when.closes):
+    if speaks and wrong_year(fact, when.opens, when.closes):
         return "wrong_year"
     if fact.says == "attended" and (when.opens - fact.day).days > (when.closes - when.opens).days:
         return "far_too_early"

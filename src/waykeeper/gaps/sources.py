@@ -1,0 +1,52 @@
+"""What is wrong with the evidence itself, before anything is matched. Findings name references, never people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from waykeeper.findings import Finding, Position, finding
+from waykeeper.gaps.says import APPOINTMENT, same_patient
+from waykeeper.gaps.worklist import unique
+from waykeeper.plan.model import Evidence
+
+# Encounter states of FHIR R4; those that say nothing of an attendance are listed in the report and count as nothing.
+_ENCOUNTER = frozenset(
+    {"planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled", "entered-in-error", "unknown"}
+)
+
+
+def check(evidence: Iterable[Evidence]) -> tuple[Finding, ...]:
+    """Findings about appointments and encounters (WKG101 to WKG105), in the order of their references."""
+    parts = sorted(unique(evidence), key=lambda e: (e.reference, e.status))
+    appointments = {e.reference: e for e in parts if e.kind == "appointment"}
+    found: list[Finding] = []
+    for before, part in zip((None, *parts), parts, strict=False):
+        found += _alone(part)
+        if before is not None and before.reference == part.reference:
+            found.append(_say("WKG103", part, f"{part.reference} is there twice, as {before.status} and {part.status}"))
+        found += _joined(part, appointments.get(part.appointment))
+    return tuple(found)
+
+
+def _say(code: str, part: Evidence, details: str) -> Finding:
+    return finding(code, details, Position(file=part.origin, path=part.reference))
+
+
+def _alone(part: Evidence) -> Sequence[Finding]:
+    found = []
+    if not part.patient:
+        found.append(_say("WKG101", part, f"{part.reference} names no patient"))
+    if part.status not in (_ENCOUNTER if part.kind == "encounter" else APPOINTMENT):
+        found.append(_say("WKG102", part, f"{part.reference} has the status {part.status!r}"))
+    return found
+
+
+def _joined(part: Evidence, owner: Evidence | None) -> Sequence[Finding]:
+    if part.kind != "encounter" or not part.appointment:
+        return ()
+    if owner is None:
+        return (_say("WKG104", part, f"{part.reference} names {part.appointment}, which is not there"),)
+    if not same_patient(owner, part):
+        details = f"{part.reference} and its appointment {owner.reference} name different patients"
+        return (_say("WKG105", part, details),)
+    return ()
