@@ -31,7 +31,7 @@ class Case:
 
 
 def load(name: str) -> dict[str, Any]:
-    return yaml.load((FOLDER / name).read_text("utf-8"), Loader=yaml.BaseLoader)
+    return yaml.load((FOLDER / name).read_text("utf-8"), Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
 
 
 def proposal_cases() -> list[Case]:
