@@ -386,6 +386,28 @@ def sandbox(
     _end(work)
 
 
+@app.command()
+def demo(
+    output: Annotated[str, typer.Option("--output", help="Folder for what the demo makes.")] = "build/demo",
+) -> None:
+    """Run the whole job for an invented patient, by the commands that anybody would type."""
+
+    def work() -> int:
+        from waykeeper.cli.demo import demo as play
+
+        return play(output, _run_one)
+
+    _end(work)
+
+
+def _run_one(arguments: list[str]) -> int:
+    """One command line in this process; its exit code."""
+    try:
+        return int(app(arguments, standalone_mode=False) or DONE)
+    except typer.Exit as ended:
+        return int(ended.exit_code)
+
+
 def run() -> NoReturn:
     """The console script."""
     try:

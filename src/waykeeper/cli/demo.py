@@ -1,0 +1,170 @@
+"""`waykeeper demo`: the whole job for one invented patient, by the commands that anybody would type.
+
+Every line that starts with `$` is run as it stands, through the same command line; nothing is prepared beforehand but
+the invented clinic's own data.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import shlex
+import shutil
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from waykeeper.findings import WaykeeperError, finding
+
+PATIENT = "demo-left"
+SHOWN_DECISIONS = 6  # lines of a long listing that the demo prints
+Run = Callable[[list[str]], int]
+
+
+def demo(output: str, run: Run) -> int:
+    """Run the demo into a folder. `run` runs one command line and returns its exit code."""
+    folder = Path(output)
+    folder.mkdir(parents=True, exist_ok=True)
+    case, notes = _case()
+    data = folder / "data"
+    _lay_out(data)
+    return _Demo(folder, data, case, notes, run).play()
+
+
+def _case() -> tuple[dict[str, Any], list[dict[str, str]]]:
+    import yaml
+
+    from waykeeper.pathway.library import folder
+
+    library = folder("sandbox_bundles")
+    cases = yaml.load((library / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+    notes = yaml.load((library / "notes.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+    return cases[PATIENT], notes[PATIENT]
+
+
+def _lay_out(data: Path) -> None:
+    """The invented clinic's files as an engineer would find them: the record for the server, the bookings apart."""
+    from waykeeper.pathway.library import folder
+
+    shutil.rmtree(data, ignore_errors=True)
+    for name, place in (("record.bundle.json", data / "record"), ("bookings.bundle.json", data / "bookings")):
+        place.mkdir(parents=True)
+        (place / name).write_bytes((folder("sandbox_bundles") / PATIENT / name).read_bytes())
+
+
+class _Demo:
+    """One run of the demo."""
+
+    def __init__(
+        self, folder: Path, data: Path, case: Mapping[str, str], notes: list[dict[str, str]], run: Run
+    ) -> None:
+        self.folder, self.data, self.case, self.notes, self.run = folder, data, case, notes, run
+        self.plan = str(folder / "plan.bundle.json")
+
+    def play(self) -> int:
+        from waykeeper.sandbox import running
+
+        case = self.case
+        self.say("1. The pathway is checked and compiled for an invented patient, Maren Wintergale.")
+        self.do("check", case["pathway"])
+        self.do(
+            "compile", case["pathway"], "--clinic", case["clinic"],
+            "--patient", str(self.data / "record" / "record.bundle.json"),
+            "--surgery", case["surgery"], "--side", case["side"], "--anaesthesia", case["anaesthesia"],
+            "--output", self.plan,
+        )  # fmt: skip
+        self.do("explain", "visit/six-week", "--in", self.plan)
+        self.say("2. The bundle is validated as FHIR R4.")
+        self.do("validate", self.plan)
+        self.say("3. A FHIR server is started that already holds her record. The plan is pushed, and pushed again.")
+        self.show("waykeeper", "sandbox", "--port", "0", "--load", str(self.data / "record"))
+        with running(load=self.data / "record") as url:
+            print(f"READY {url}")
+            self.do("push", self.plan, "--to", url, shorten=True)
+            self.do("push", self.plan, "--to", url, shorten=True)
+            self.live(url)
+        self.say(f"Left in {self.folder}: " + ", ".join(sorted(f.name for f in self.folder.glob("*.*"))))
+        return 0
+
+    def live(self, url: str) -> None:
+        """What happens on the server: people book, attend, miss and record; then the reports."""
+        patient = self.case["patient"]
+        self.say("4. Weeks pass. The clinic's scheduler books visits in the same server, knowing nothing of Waykeeper.")
+        self.book(url)
+        self.say(f"5. The clinic's people record what they decided and did: {len(self.notes)} notes like this one.")
+        for number, note in enumerate(self.notes):
+            self.do(*self.note(note, url), quiet=number > 0)
+        self.say("6. The plan is compiled with what they recorded and pushed: their bookings stand untouched.")
+        self.do(
+            "compile", self.case["pathway"], "--clinic", self.case["clinic"],
+            "--from", url, "--patient-identifier", patient,
+            "--surgery", self.case["surgery"], "--side", self.case["side"], "--anaesthesia", self.case["anaesthesia"],
+            "--output", self.plan,
+        )  # fmt: skip
+        self.do("push", self.plan, "--to", url, shorten=True)
+        self.say("7. The patient's sheet and calendar, as on the day of her last telephone call before surgery.")
+        self.do(
+            "sheet", "--from", url, "--patient", patient, "--as-of", "2026-03-16",
+            "--html", str(self.folder / "sheet.html"),
+        )  # fmt: skip
+        self.do(
+            "calendar", "--from", url, "--patient", patient, "--as-of", "2026-03-16",
+            "--ics", str(self.folder / "calendar.ics"),
+        )  # fmt: skip
+        self.say(f"8. On {self.case['as_of']} the coordinator asks: who missed what, and what do I do this morning?")
+        self.do(
+            "gaps", "--from", url, "--as-of", self.case["as_of"],
+            "--html", str(self.folder / "gaps.html"), "--csv", str(self.folder / "gaps.csv"),
+            "--json", str(self.folder / "gaps.json"),
+        )  # fmt: skip
+
+    def book(self, url: str) -> None:
+        """The scheduler's transaction, sent as any client sends one."""
+        from waykeeper.exchange import Server
+        from waykeeper.exchange.files import read_json
+
+        path = self.data / "bookings" / "bookings.bundle.json"
+        document = read_json(str(path))
+        Server(url).bundle(document)
+        print(f"  {len(document['entry'])} resources of the clinic's own written: {path}")
+
+    def note(self, note: Mapping[str, str], url: str) -> list[str]:
+        """One line of notes.yaml as a command."""
+        said = ["note", note["item"], note["what"], "--to", url, "--patient", self.case["patient"]]
+        said += ["--by", note["by"], "--on", note["on"]]
+        return [*said, "--text", note["text"]] if "text" in note else said
+
+    def say(self, text: str) -> None:
+        """A heading."""
+        print(f"\n{text}\n", flush=True)
+
+    def show(self, *command: str) -> None:
+        """A command as it would be typed."""
+        print(f"$ {shlex.join(command)}", flush=True)
+
+    def do(self, *arguments: str, shorten: bool = False, quiet: bool = False) -> None:
+        """Show and run one command. Raises WaykeeperError where it fails: a demo that hides a failure is a lie."""
+        if not quiet:
+            self.show("waykeeper", *arguments)
+        held_out, held_err = io.StringIO(), io.StringIO()
+        caught = shorten or quiet
+        with contextlib.ExitStack() as stack:
+            if caught:
+                stack.enter_context(contextlib.redirect_stdout(held_out))
+                stack.enter_context(contextlib.redirect_stderr(held_err))
+            code = self.run(list(arguments))
+        if code:
+            print(held_out.getvalue() + held_err.getvalue(), file=sys.stderr)
+            raise WaykeeperError(finding("WKC901", f"the demo's command {arguments[0]!r} ended with exit code {code}"))
+        if shorten and not quiet:
+            _shortened(held_out.getvalue())
+
+
+def _shortened(text: str) -> None:
+    """The first lines of a long listing, how many were left out, and its last lines."""
+    lines = text.splitlines()
+    left = len(lines) - 2 * SHOWN_DECISIONS
+    if left > 1:
+        lines = [*lines[:SHOWN_DECISIONS], f"  ... {left} lines more ...", *lines[-SHOWN_DECISIONS:]]
+    print("\n".join(lines))
