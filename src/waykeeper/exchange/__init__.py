@@ -1,6 +1,6 @@
 """Other systems: files and FHIR servers. See README.md."""
 
-from waykeeper.exchange.errors import BadAnswer, CannotSend, NoAnswer
+from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError
 from waykeeper.exchange.server import Server
 
-__all__ = ["BadAnswer", "CannotSend", "NoAnswer", "Server"]
+__all__ = ["BadAnswerError", "CannotSendError", "NoAnswerError", "Server"]

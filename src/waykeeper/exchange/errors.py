@@ -1,9 +1,9 @@
 """What can go wrong with another system.
 
-    WaykeeperError
-    ├── NoAnswer     it was sent and no answer came: it may have been applied; run again (exit 3)
-    ├── BadAnswer    an answer came and it is a refusal, or cannot be understood (exit 1)
-    └── CannotSend   nothing was sent: address, credentials or plan do not allow it (exit 2)
+WaykeeperError
+├── NoAnswerError     it was sent and no answer came: it may have been applied; run again (exit 3)
+├── BadAnswerError    an answer came and it is a refusal, or cannot be understood (exit 1)
+└── CannotSendError   nothing was sent: address, credentials or plan do not allow it (exit 2)
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from typing import Any
 from waykeeper.findings import Finding, WaykeeperError, finding
 
 
-class NoAnswer(WaykeeperError):
+class NoAnswerError(WaykeeperError):
     """Sent, but no answer came."""
 
     exit_code = 3
 
 
-class BadAnswer(WaykeeperError):
+class BadAnswerError(WaykeeperError):
     """The server refused, or answered what cannot be understood. `status` is the HTTP status."""
 
     exit_code = 1
@@ -33,7 +33,7 @@ class BadAnswer(WaykeeperError):
         self.status, self.outcome = status, outcome or {}
 
 
-class CannotSend(WaykeeperError):
+class CannotSendError(WaykeeperError):
     """Nothing was sent."""
 
     exit_code = 2
@@ -47,11 +47,11 @@ STATUS_CODES: Mapping[int, str] = {
 }  # fmt: skip
 
 
-def refusal(status: int, what: str, document: Any) -> BadAnswer:
+def refusal(status: int, what: str, document: Any) -> BadAnswerError:
     """The refusal of a request as an exception, with what the OperationOutcome says."""
     outcome = document if isinstance(document, Mapping) and document.get("resourceType") == "OperationOutcome" else {}
     said = "; ".join(issue_texts(outcome)) or "no reason given"
-    return BadAnswer(finding(STATUS_CODES.get(status, "WKX209"), f"{what}: {status}, {said}"), status, outcome)
+    return BadAnswerError(finding(STATUS_CODES.get(status, "WKX209"), f"{what}: {status}, {said}"), status, outcome)
 
 
 def issue_texts(outcome: Mapping[str, Any]) -> list[str]:

@@ -10,7 +10,7 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.errors import BadAnswer
+from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Held, Server
@@ -29,7 +29,7 @@ TRIES = 4  # the first, and three times read and decided again
 STALE = (409, 412)
 
 
-class PlanRefused(WaykeeperError):
+class PlanRefusedError(WaykeeperError):
     """A guard stopped the push; nothing was sent."""
 
     exit_code = 1
@@ -48,7 +48,7 @@ def push(
     take   answers to conflicts: item key or name -> "ours" or "theirs"
     now    goes into the Provenance, which is written only if something changed
 
-    Raises PlanRefused (a guard; nothing was sent), BadAnswer, NoAnswer, CannotSend.
+    Raises PlanRefusedError (a guard; nothing was sent), BadAnswerError, NoAnswerError, CannotSendError.
     """
     plan, _ = read(resources_of(bundle))
     sides: dict[str, Side] = {name: "ours" if side == "ours" else "theirs" for name, side in (take or {}).items()}
@@ -72,7 +72,7 @@ class _Push:
                 return PushReport(decisions, self.server.base, dry_run=dry_run)
             try:
                 self._send(decisions)
-            except BadAnswer as refused:
+            except BadAnswerError as refused:
                 if refused.status in STALE and attempt < TRIES - 1:
                     continue
                 raise
@@ -111,7 +111,7 @@ class _Push:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
         found += guards(plan, holding(plan.episode, held))
         if found:
-            raise PlanRefused(found)
+            raise PlanRefusedError(found)
 
     def _outside(self, decisions: Decisions) -> None:
         """Refuse where something that the plan refers to is not on the server."""
@@ -125,7 +125,7 @@ class _Push:
         answers = self.server.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
         missing = [r for r, a in zip(order, answers, strict=True) if not _found(a)]
         if missing:
-            raise PlanRefused([finding("WKX111", f"{ref} is not on the server") for ref in missing])
+            raise PlanRefusedError([finding("WKX111", f"{ref} is not on the server") for ref in missing])
 
     # sending
 
@@ -136,15 +136,17 @@ class _Push:
             if self.proven is None:
                 self.proven = trial(self.server)
             if not self.proven.extensions:
-                raise PlanRefused(finding("WKX112", f"{self.server.base} does not keep our extensions"))
+                raise PlanRefusedError(finding("WKX112", f"{self.server.base} does not keep our extensions"))
             form = self.proven.form
         transaction = apply(decisions, form="put" if form == "put" else "post")
         names = [_name(e, decisions) for e in transaction["entry"]]
         transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now))
         try:
             self.server.bundle(transaction)
-        except BadAnswer as refused:
-            raise BadAnswer([_mapped(f, names) for f in refused.findings], refused.status, refused.outcome) from None
+        except BadAnswerError as refused:
+            raise BadAnswerError(
+                [_mapped(f, names) for f in refused.findings], refused.status, refused.outcome
+            ) from None
 
     def _proof(self) -> tuple[Finding, ...]:
         """Read everything again: a push that went through leaves nothing to send."""
@@ -216,9 +218,15 @@ def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: dateti
         "text": {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml"><p>Plan pushed</p></div>'},
         "target": targets,
         "recorded": now.isoformat(timespec="milliseconds"),
-        "agent": [{"who": {"identifier": {"system": system, "value": "waykeeper"}, "display": f"Waykeeper {plan.waykeeper}"}}],
+        "agent": [
+            {"who": {"identifier": {"system": system, "value": "waykeeper"}, "display": f"Waykeeper {plan.waykeeper}"}}
+        ],
         "entity": [{"role": "source", "what": run}],
     }
     if plan.patient.test_data:
         resource["meta"] = {"security": [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]}
-    return {"fullUrl": f"urn:uuid:{uuid.uuid4()}", "resource": resource, "request": {"method": "POST", "url": "Provenance"}}
+    return {
+        "fullUrl": f"urn:uuid:{uuid.uuid4()}",
+        "resource": resource,
+        "request": {"method": "POST", "url": "Provenance"},
+    }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from waykeeper.exchange.errors import BadAnswer
+from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.server import Held, Server
 from waykeeper.fhir import episode_of, is_ours
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
@@ -14,7 +14,7 @@ from waykeeper.plan.model import Identifier
 OURS = (
     "CarePlan", "ServiceRequest", "Task", "MedicationRequest", "CommunicationRequest", "Goal", "Flag", "DetectedIssue",
 )  # fmt: skip
-EVIDENCE = ("Appointment", "Encounter", "Communication", "MedicationStatement")
+EVIDENCE = ("Appointment", "Encounter", "Procedure", "Communication", "MedicationStatement")
 RECORD = (
     "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
     "Encounter", "Appointment", "FamilyMemberHistory", "Immunization", "DeviceUseStatement", "Consent", "Coverage",
@@ -28,11 +28,11 @@ def patients(server: Server, patient: Identifier) -> list[Held]:
 
 
 def one_patient(server: Server, patient: Identifier) -> Held | None:
-    """The Patient of an identifier, None where there is none. Raises BadAnswer WKX220 where there are several."""
+    """The Patient of an identifier, None where there is none. Raises BadAnswerError WKX220 where there are several."""
     found = patients(server, patient)
     if len(found) > 1:
         shown = ", ".join(ref for ref, _ in found)
-        raise BadAnswer(finding("WKX220", f"{len(found)} patients have this identifier: {shown}"), 412)
+        raise BadAnswerError(finding("WKX220", f"{len(found)} patients have this identifier: {shown}"), 412)
     return found[0] if found else None
 
 
@@ -44,9 +44,7 @@ def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
     if patient is not None:
         held = one_patient(server, patient)
         return [held, *of_patients(server, [held[0]])] if held else []
-    roots = [
-        (ref, r) for ref, r in server.search("CarePlan", [("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")]) if episode_of(r)
-    ]
+    roots = [(ref, r) for ref, r in server.search("CarePlan", [("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")]) if episode_of(r)]
     subjects = sorted({str((r.get("subject") or {}).get("reference") or "") for _, r in roots} - {""})
     found: list[Held] = []
     for start in range(0, len(subjects), AT_ONCE):
@@ -73,10 +71,10 @@ def of_patients(server: Server, references: Sequence[str], system: str = "") -> 
 
 
 def record_resources(server: Server, patient: Identifier) -> list[Held]:
-    """A patient's record for compile. Raises BadAnswer WKX221 where the server has no such patient."""
+    """A patient's record for compile. Raises BadAnswerError WKX221 where the server has no such patient."""
     held = one_patient(server, patient)
     if held is None:
-        raise BadAnswer(finding("WKX221", "the server has no patient with this identifier"), 404)
+        raise BadAnswerError(finding("WKX221", "the server has no patient with this identifier"), 404)
     found: dict[str, Held] = {held[0]: held}
     for kind in RECORD:
         found |= {ref: (ref, r) for ref, r in server.search(kind, [("patient", held[0])])}

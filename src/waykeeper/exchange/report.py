@@ -7,10 +7,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from waykeeper.findings import Finding
-from waykeeper.merge.model import Decision, Decisions, Question
+from waykeeper.merge.model import Decision, Decisions, Question, Word
 
 QUIET = ("unchanged", "history")
-ORDER = ("create", "write", "reinstate", "replace", "withdraw", "close", "conflict", "keep", "unchanged", "history")
+ORDER: tuple[Word, ...] = (
+    "create",
+    "write",
+    "reinstate",
+    "replace",
+    "withdraw",
+    "close",
+    "conflict",
+    "keep",
+    "unchanged",
+    "history",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +44,10 @@ class PushReport:
         """The decisions that send something."""
         return self.decided.changing
 
-    written = changes
+    @property
+    def written(self) -> tuple[Decision, ...]:
+        """As `changes`."""
+        return self.decided.changing
 
     @property
     def unchanged(self) -> tuple[Decision, ...]:

@@ -16,7 +16,7 @@ import requests
 from requests.adapters import HTTPAdapter
 from urllib3.util.retry import Retry
 
-from waykeeper.exchange.errors import BadAnswer, CannotSend, NoAnswer, refusal
+from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError, refusal
 from waykeeper.findings import finding
 
 Held = tuple[str, dict[str, Any]]
@@ -65,15 +65,15 @@ class Server:
         token: str = "",
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        """Open a session; nothing is sent yet. Raises CannotSend for an address that cannot or may not be used."""
+        """Open a session; nothing is sent yet. Raises CannotSendError for an address that cannot or may not be used."""
         self.base, self.kind = url.rstrip("/"), kind
         parts = urlsplit(self.base)
         if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise CannotSend(finding("WKX101", f"{url!r} is no address of a server"))
+            raise CannotSendError(finding("WKX101", f"{url!r} is no address of a server"))
         if parts.username or parts.password:
-            raise CannotSend(finding("WKX101", "the address holds credentials"))
+            raise CannotSendError(finding("WKX101", "the address holds credentials"))
         if parts.scheme == "http" and parts.hostname not in LOOPBACK and not allow_http:
-            raise CannotSend(finding("WKX102", f"{parts.hostname} would be reached without encryption"))
+            raise CannotSendError(finding("WKX102", f"{parts.hostname} would be reached without encryption"))
         self._origin = (parts.scheme, parts.netloc)
         self._timeout, self._sleep = timeout, sleep
         self._token = token or os.environ.get("WAYKEEPER_TOKEN", "")
@@ -100,7 +100,7 @@ class Server:
     ) -> Answer:
         """One request to a path below the base, or to a full url of this server.
 
-        Raises NoAnswer, BadAnswer (not JSON, another host); a refusal is an Answer with its status.
+        Raises NoAnswerError, BadAnswerError (not JSON, another host); a refusal is an Answer with its status.
         """
         url = path if "://" in path else f"{self.base}/{path}" if path else self.base
         sent = {"Accept": FHIR_JSON, "Cache-Control": "no-cache", **(headers or {})}
@@ -114,8 +114,8 @@ class Server:
         if self._token:
             sent["Authorization"] = f"Bearer {self._token}"
         response = self._exchange(method, url, data, sent)
-        if 300 <= response.status_code < 400 and response.status_code != 304:  # noqa: PLR2004 - HTTP's redirections
-            raise BadAnswer(finding("WKX210", f"{method} is redirected to another address"), response.status_code)
+        if 300 <= response.status_code < 400 and response.status_code != 304:
+            raise BadAnswerError(finding("WKX210", f"{method} is redirected to another address"), response.status_code)
         version = version_of(response.headers.get("ETag", ""))
         return Answer(response.status_code, version, _document(response, f"{method} {_shown(path)}"))
 
@@ -125,17 +125,19 @@ class Server:
                 method, url, data=data, headers=dict(headers), timeout=self._timeout, allow_redirects=False
             )
         except requests.exceptions.ConnectTimeout:
-            raise CannotSend(finding("WKX103", f"{self._host} did not accept a connection in time")) from None
+            raise CannotSendError(finding("WKX103", f"{self._host} did not accept a connection in time")) from None
         except requests.exceptions.SSLError:
-            raise CannotSend(finding("WKX104", f"the certificate of {self._host} cannot be trusted")) from None
+            raise CannotSendError(finding("WKX104", f"the certificate of {self._host} cannot be trusted")) from None
         except requests.exceptions.ConnectionError as error:
             if _never_sent(error):
-                raise CannotSend(finding("WKX103", f"{self._host} cannot be reached")) from None
-            raise NoAnswer(finding("WKX301", f"the connection to {self._host} broke before an answer came")) from None
+                raise CannotSendError(finding("WKX103", f"{self._host} cannot be reached")) from None
+            raise NoAnswerError(
+                finding("WKX301", f"the connection to {self._host} broke before an answer came")
+            ) from None
         except (requests.exceptions.Timeout, requests.exceptions.ChunkedEncodingError):
-            raise NoAnswer(finding("WKX301", f"{self._host} did not answer in time")) from None
+            raise NoAnswerError(finding("WKX301", f"{self._host} did not answer in time")) from None
         except requests.exceptions.RequestException as error:
-            raise BadAnswer(finding("WKX211", f"{self._host}: {type(error).__name__}")) from None
+            raise BadAnswerError(finding("WKX211", f"{self._host}: {type(error).__name__}")) from None
 
     @property
     def _host(self) -> str:
@@ -144,7 +146,7 @@ class Server:
     # what FHIR offers
 
     def read(self, reference: str) -> dict[str, Any] | None:
-        """The resource of a reference, None where there is none. Raises BadAnswer."""
+        """The resource of a reference, None where there is none. Raises BadAnswerError."""
         answer = self.send("GET", reference)
         if answer.status in (404, 410):
             return None
@@ -153,7 +155,7 @@ class Server:
     def search(self, kind: str, params: Pairs, *, private: bool = False) -> list[Held]:
         """Every match over all pages, each once, in the server's order.
 
-        private   send the parameters in a body, because they name a patient. Raises BadAnswer, NoAnswer.
+        private   send the parameters in a body, because they name a patient. Raises BadAnswerError, NoAnswerError.
         """
         pairs = [*params, ("_count", PAGE)]
         what = f"search of {kind}"
@@ -174,24 +176,24 @@ class Server:
         for _ in range(MOST_PAGES):
             page = _resource(answer, what)
             if page.get("resourceType") != "Bundle":
-                raise BadAnswer(finding("WKX211", f"{what}: the answer is no Bundle"), answer.status)
+                raise BadAnswerError(finding("WKX211", f"{what}: the answer is no Bundle"), answer.status)
             yield page
             link = next((str(k.get("url")) for k in page.get("link") or [] if k.get("relation") == "next"), "")
             if not link:
                 return
             url = urljoin(self.base + "/", link)
             if url in seen:
-                raise BadAnswer(finding("WKX212", f"{what}: the pages go in a circle"), answer.status)
+                raise BadAnswerError(finding("WKX212", f"{what}: the pages go in a circle"), answer.status)
             if urlsplit(url)[:2] != self._origin:
-                raise BadAnswer(finding("WKX210", f"{what}: the next page lies on another host"), answer.status)
+                raise BadAnswerError(finding("WKX210", f"{what}: the next page lies on another host"), answer.status)
             seen.add(url)
             answer = self.send("GET", url)
-        raise BadAnswer(finding("WKX212", f"{what}: more than {MOST_PAGES} pages"))
+        raise BadAnswerError(finding("WKX212", f"{what}: more than {MOST_PAGES} pages"))
 
     def bundle(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Post a transaction or batch; the response entries, as many as were sent.
 
-        Waits and tries again where the server asks for it (429, 503). Raises BadAnswer, NoAnswer, CannotSend.
+        Waits and tries again where the server asks for it (429, 503). Raises BadAnswerError, NoAnswerError, CannotSendError.
         """
         what = str(document.get("type"))
         for attempt in range(ATTEMPTS):
@@ -202,7 +204,9 @@ class Server:
         found = _resource(answer, what).get("entry") or []
         if len(found) != len(document["entry"]):
             sent = len(document["entry"])
-            raise BadAnswer(finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status)
+            raise BadAnswerError(
+                finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status
+            )
         return [dict(e) for e in found]
 
 
@@ -222,22 +226,22 @@ def _document(response: requests.Response, what: str) -> Any:
         return None
     if not kind.endswith("json"):
         said = f"{what}: {response.status_code}, answered with {kind or 'no content type'} instead of JSON"
-        raise BadAnswer(finding("WKX211", said), response.status_code)
+        raise BadAnswerError(finding("WKX211", said), response.status_code)
     try:
         document = json.loads(response.content)
     except ValueError:
         said = f"{what}: {response.status_code}, the answer is no whole JSON document"
-        raise BadAnswer(finding("WKX211", said), response.status_code) from None
+        raise BadAnswerError(finding("WKX211", said), response.status_code) from None
     if isinstance(document, dict) and response.status_code in WAIT_AND_AGAIN:
         document["_retry_after"] = response.headers.get("Retry-After", "")
     return document
 
 
 def _resource(answer: Answer, what: str) -> dict[str, Any]:
-    if answer.status >= 400:  # noqa: PLR2004 - HTTP's refusals
+    if answer.status >= 400:
         raise refusal(answer.status, what, answer.document)
     if not isinstance(answer.document, dict):
-        raise BadAnswer(finding("WKX211", f"{what}: {answer.status} without a resource"), answer.status)
+        raise BadAnswerError(finding("WKX211", f"{what}: {answer.status} without a resource"), answer.status)
     return answer.document
 
 

@@ -6,7 +6,7 @@ import uuid
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from waykeeper.exchange.errors import BadAnswer, refusal
+from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.server import Answer, Server
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.names import OFFERED, TASK_CODES, TEST_LABEL
@@ -28,12 +28,12 @@ class Trial:
 
 
 def trial(server: Server) -> Trial:
-    """Write one Task that is no plan, look at it, take it back. Raises BadAnswer where it cannot even be written."""
+    """Write one Task that is no plan, look at it, take it back. Raises BadAnswerError where it cannot even be written."""
     known = str(uuid.uuid4())
     task = _task()
     first = server.send("PUT", f"Task/{known}", {**task, "id": known}, headers={"If-Match": ABSENT})
     reference, form = f"Task/{known}", "post"
-    if first.status == 201:  # noqa: PLR2004 - Created
+    if first.status == 201:
         again = server.send("PUT", reference, {**task, "id": known}, headers={"If-Match": ABSENT})
         form = "put" if again.status in (409, 412) else "post"
     else:
@@ -52,7 +52,10 @@ def _task() -> dict[str, Any]:
         "extension": [encode(OFFERED, [("scheme", 1), ("when", "trial"), ("ever", ("a", "b"))])],
         "status": "draft",
         "intent": "plan",
-        "code": {"coding": [{"system": TASK_CODES, "code": "review"}], "text": "Trial: does this server keep what it is given"},
+        "code": {
+            "coding": [{"system": TASK_CODES, "code": "review"}],
+            "text": "Trial: does this server keep what it is given",
+        },
     }
 
 
@@ -62,13 +65,15 @@ def _posted(server: Server, task: dict[str, Any]) -> str:
         raise refusal(answer.status, "trial of the server", answer.document)
     document = answer.document if isinstance(answer.document, dict) else {}
     if not document.get("id"):
-        raise BadAnswer(finding("WKX211", "trial of the server: the answer does not say what was made"), answer.status)
+        raise BadAnswerError(
+            finding("WKX211", "trial of the server: the answer does not say what was made"), answer.status
+        )
     return f"Task/{document['id']}"
 
 
 def _take_back(server: Server, reference: str, stands: dict[str, Any]) -> Answer:
     """Delete the trial; where a server forbids it, mark it as entered in error."""
     answer = server.send("DELETE", reference)
-    if answer.status >= 400 and stands:  # noqa: PLR2004 - HTTP's refusals
+    if answer.status >= 400 and stands:
         answer = server.send("PUT", reference, {**stands, "status": "entered-in-error"})
     return answer

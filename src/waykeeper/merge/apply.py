@@ -1,4 +1,4 @@
-"""Decisions -> one transaction: updates by id with the version that was read, creations in a form that never overwrites."""
+"""Decisions -> one transaction: updates by id with the version read, creations that never overwrite."""
 
 from __future__ import annotations
 
@@ -48,9 +48,7 @@ def _patient(plan: Plan, urns: dict[str, str]) -> Resource:
     return {"fullUrl": urn, "resource": patient_resource(plan), "request": request}
 
 
-def _creation(
-    decision: Decision, urns: Mapping[str, str], standing: set[str], form: Form, system: str
-) -> Resource:
+def _creation(decision: Decision, urns: Mapping[str, str], standing: set[str], form: Form, system: str) -> Resource:
     resource: Resource = rewritten(_without_dangling(decision.after or {}, standing), urns)
     known = _id(decision)
     urn = f"urn:uuid:{known}"
@@ -65,8 +63,7 @@ def _creation(
 def _without_dangling(resource: Mapping[str, Any], standing: set[str]) -> Resource:
     """A mirror whose focus a person deleted is made without it: a reference to nothing is refused by servers."""
     focus = (resource.get("focus") or {}).get("reference")
-    ours = resource.get("partOf") and focus and not focus.startswith("urn:")
-    if ours and focus not in standing and _is_computed(focus):
+    if resource.get("partOf") and focus and focus not in standing and _is_computed(str(focus)):
         return {k: v for k, v in resource.items() if k != "focus"}
     return dict(resource)
 

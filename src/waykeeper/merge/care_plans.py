@@ -98,7 +98,9 @@ class CarePlans:
         """The digest of the answers that the server holds once this push went through."""
         after = {d.reference: d.after for d in self.rows if d.after is not None and d.reference}
         now = [(ref, after.get(ref, r)) for ref, r in self.held.everything if ref != self.held.own.get(ROOT, ("",))[0]]
-        now += [(f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in self.rows if d.after and not d.reference]
+        now += [
+            (f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in self.rows if d.after and not d.reference
+        ]
         found = [s for p, s in read_all([*now, ("CarePlan/root", root)]) if p.episode == self.plan.episode]
         return digest_of_answers(answers(replace(found[0]))) if found else ""
 

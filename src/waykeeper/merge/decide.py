@@ -17,7 +17,7 @@ from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
 from waykeeper.merge.held import ATTENDED, LIVE, Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
-from waykeeper.merge.rounds import Rounds, as_asked, current, renewed
+from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import Item, Key, Plan, State
@@ -67,9 +67,7 @@ class _Merge:
         self.settled = list(self._settled_before())
         self.attended = self._attended()
         base = places(write(self.plan, current(self.plan, self.held)))
-        self.rounds = renewed(
-            self.plan, self.held, base, attended=self.attended, taken=self._anew(base)
-        )
+        self.rounds = renewed(self.plan, self.held, base, attended=self.attended, taken=self._anew(base))
         self.plan = as_asked(self.plan, self.held, self.rounds)
         self.items = {item.key: item for item in self.plan.items}
         self.wanted = self._wanted()
@@ -82,7 +80,11 @@ class _Merge:
         self.rows += conflict_tasks(self.plan, self.held, self.questions, self.take, titles)
         self._care_plans(titles)
         return Decisions(
-            self.plan, tuple(self.rows), tuple(self.questions), tuple(self.notices), tuple(_standing(self.held, self.rows))
+            self.plan,
+            tuple(self.rows),
+            tuple(self.questions),
+            tuple(self.notices),
+            tuple(_standing(self.held, self.rows)),
         )
 
     # what is known before
@@ -100,9 +102,7 @@ class _Merge:
     def _attended(self) -> dict[Key, date | None]:
         """Visits with evidence linked to them."""
         own = {
-            k: None
-            for (k, part, _), (_, r) in self.held.own.items()
-            if part == "appointment" and status(r) in ATTENDED
+            k: None for (k, part, _), (_, r) in self.held.own.items() if part == "appointment" and status(r) in ATTENDED
         }
         linked = self.held.visits((*ATTENDED, *FINISHED), others=True)
         return {**own, **dict.fromkeys(linked)}
@@ -203,10 +203,14 @@ class _Merge:
         verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS if g != "status"}
         self._settle(place, verdicts, wanted, standing)
         after = reinstated(standing, wanted, verdicts)
-        self._row(place, "reinstate", "wanted again", groups=[g for g, v in verdicts.items() if v == "write"], after=after)
+        self._row(
+            place, "reinstate", "wanted again", groups=[g for g, v in verdicts.items() if v == "write"], after=after
+        )
 
     def _lost(self, place: Place, wanted: Resource, standing: Mapping[str, Any], cls: str) -> None:
-        why = "entered in error, the plan still wants it" if cls == "void" else "a person withdrew it, the plan wants it"
+        why = (
+            "entered in error, the plan still wants it" if cls == "void" else "a person withdrew it, the plan wants it"
+        )
         said = digest(standing, "status")
         if self._dispute(place, ("status",), why, said, "wanted") == "ours" and cls != "void":
             verdicts: dict[str, Verdict] = dict.fromkeys(GROUPS, "write")
@@ -297,7 +301,7 @@ class _Merge:
         number = self.rounds.numbers[place[0]]
         older = place[2] < number and not _stays_in_first(place)
         cls = status_class(standing)
-        if cls not in ("open", "busy") or (place[1] == "flag" and cls == "done"):
+        if cls not in ("open", "busy"):
             self._row(place, "history" if older else "keep", "done or over" if cls == "done" else "withdrawn before")
             return
         if place[1] == "appointment" and not older:
@@ -384,7 +388,9 @@ class _Merge:
         """As any other resource; what is ours by entry, and what the root says beside the groups, is written too."""
         self._groups(place, wanted, standing, busy=False)
         last = self.rows[-1]
-        written = next((d for d in reversed(self.rows[-2:]) if d.after and (d.item, d.part) == (last.item, last.part)), None)
+        written = next(
+            (d for d in reversed(self.rows[-2:]) if d.after and (d.item, d.part) == (last.item, last.part)), None
+        )
         base: Mapping[str, Any] = (written.after if written and written.after else None) or standing
         after = CarePlans.with_entries(base, wanted, self.plan if place[0] == PLAN_KEY else None)
         if after is None:

@@ -93,9 +93,7 @@ def weave(standing: Mapping[str, Any], wanted: Mapping[str, Any], groups: Collec
             if not path.startswith("ext:"):
                 _put(made, wanted, path)
     made["extension"] = _extensions(standing, wanted, groups)
-    if "text" in wanted and "language" not in standing:
-        made["text"] = wanted["text"]
-    elif wanted.get("language") == standing.get("language") and "text" in wanted:
+    if "text" in wanted and wanted.get("language") == standing.get("language"):
         made["text"] = wanted["text"]
     return made
 

@@ -40,7 +40,7 @@ class Holding:
         return self.episode.uuid(key.kind, key.item, part, key.occurrence, number)
 
     def highest(self, key: Key) -> int:
-        """The highest round that any part of the item ever had, 0 where it never had one. A request stays in round 1."""
+        """The highest round that any part of the item ever had, 0 where there is none. A request stays in round 1."""
         held = [n for k, part, n in self.own if k == key and not (k.kind == "visit" and part == "request")]
         highest = max(held, default=0)
         part = "appointment" if key.kind == "visit" else LEADING.get(key.kind, ("", "conflict"))[1]

@@ -44,9 +44,7 @@ def conflict_tasks(
     return found
 
 
-def _ask(
-    plan: Plan, held: Holding, key: Key, about: Sequence[Question], titles: Mapping[Key, str]
-) -> Decision:
+def _ask(plan: Plan, held: Holding, key: Key, about: Sequence[Question], titles: Mapping[Key, str]) -> Decision:
     own = conflict_key(key)
     standing = {n: h for (k, part, n), h in held.own.items() if k == own and part == PART}
     waiting = [n for n, (_, r) in standing.items() if status_class(r) in WAITING]

@@ -39,7 +39,10 @@ def renewed(
     attended: Mapping[Key, date | None],
     taken: Collection[Key] = (),
 ) -> Rounds:
-    """The rounds of this push. `wanted` is the plan written in its current rounds; `taken` items begin one by decision."""
+    """The rounds of this push.
+
+    `wanted` is the plan written in its current rounds; `taken` are items that begin a round by a person's decision.
+    """
     numbers = current(plan, held)
     new: dict[Key, str] = {}
     for item in plan.items:
@@ -146,9 +149,10 @@ def _mirrored_before(gate: Item, number: int, held: Holding, new: Mapping[Key, s
     """A person ticked off a need that must be done again; ticks of ours are simply taken back."""
     for need in gate.needs:
         mirror = held.own.get((gate.key, f"mirror:{need}", number))
-        if need in new and mirror and status_class(mirror[1]) == "done":
-            if offer(mirror[1], "status") != digest_under(scheme(mirror[1]), mirror[1], "status"):
-                return "what it needs must be done again"
+        if need not in new or mirror is None or status_class(mirror[1]) != "done":
+            continue
+        if offer(mirror[1], "status") != digest_under(scheme(mirror[1]), mirror[1], "status"):
+            return "what it needs must be done again"
     return ""
 
 

@@ -1,0 +1,282 @@
+"""Record what a person decided or did, as a change of the standard resource that `fhir.read` takes it back from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from waykeeper.exchange.errors import BadAnswerError, refusal
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.server import Server
+from waykeeper.fhir import identity, read_all, status_class
+from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
+from waykeeper.fhir.write import LEADING
+from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
+
+Resource = dict[str, Any]
+TRIES = 3
+STALE = (409, 412)
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What is noted: the words of the command, with the day settled."""
+
+    by: str
+    on: date
+    text: str
+    days: int | None
+    decision: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How one word is written: for which kinds, on which part, and by which change."""
+
+    kinds: tuple[str, ...]
+    part: Mapping[str, str]
+    change: Callable[[Resource, Noted], Resource]
+
+
+def _leading(*kinds: str) -> dict[str, str]:
+    return {kind: LEADING[kind][1] for kind in kinds}
+
+
+def note(
+    server: Server,
+    patient: Identifier,
+    item: str,
+    what: str,
+    *,
+    by: str,
+    on: date | None,
+    text: str = "",
+    days: int | None = None,
+    decision: str = "",
+    episode: int = 1,
+) -> str:
+    """Record one thing about one item; gives a sentence with the resource that was written.
+
+    what       a word of WHAT
+    on         the day on which it was done or decided (snoozed: the day until which); today where it is not given
+    text       fact: yes or no; owner, closed, contact: the words
+    days       answered: days without a dose; without it and without a decision the proposal as it stands is confirmed
+
+    Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
+    """
+    for attempt in range(TRIES):
+        held = plan_resources(server, patient)
+        plan, state, found = _find(held, item, episode)
+        noted = Noted(by, on or datetime.now(ZoneInfo(plan.zone)).date(), text, days, decision)
+        if what in ABOUT:
+            return _write_about(server, plan, state, found, what, noted)
+        ref, resource = _part(held, state, found, what)
+        changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
+        version = str((resource.get("meta") or {}).get("versionId") or "")
+        answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
+        if answer.status in STALE and attempt < TRIES - 1:
+            continue
+        if answer.status >= 400:
+            raise refusal(answer.status, f"note about {found.key}", answer.document)
+        return f"{found.key}: {what} by {by} on {noted.on.isoformat()} ({ref})"
+    raise AssertionError  # the last attempt returns or raises
+
+
+# which item, which resource
+
+
+def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int) -> tuple[Plan, State, Item]:
+    plans = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
+    if not plans:
+        raise _unknown(f"the server holds no plan of this patient with episode {episode}")
+    found = [(p, s, i) for p, s in plans for i in p.items if item in (str(i.key), i.key.item)]
+    if not found:
+        known = [str(i.key) for p, _ in plans for i in p.items]
+        raise _unknown(f"no item {item!r} in the plan", did_you_mean(item, known))
+    if len(found) > 1:
+        names = ", ".join(str(i.key) for _, _, i in found)
+        raise _unknown(f"{item!r} names several items: {names}", "Write the whole key.")
+    return found[0]
+
+
+def _unknown(text: str, help_text: str = "") -> BadAnswerError:
+    return BadAnswerError(finding("WKX221", text, help=help_text), 404)
+
+
+def _part(held: Sequence[tuple[str, Resource]], state: State, item: Item, what: str) -> tuple[str, Resource]:
+    way = WHAT_WAYS[what]
+    if item.key.kind not in way.kinds:
+        allowed = ", ".join(way.kinds)
+        raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
+    part = way.part[item.key.kind]
+    known: ItemState | None = state.items.get(item.key)
+    ref = known.references.get(part, "") if known else ""
+    resource = next((r for name, r in held if name == ref), None)
+    if resource is None or (said := identity(resource)) is None or said.part != part:
+        raise _unfit(f"{item.key} has no {part} on the server")
+    if status_class(resource) not in ("open", "busy"):
+        raise _unfit(f"{item.key} {part} is {resource.get('status') or resource.get('lifecycleStatus')} already")
+    return ref, resource
+
+
+def _checked(item: Item, what: str, noted: Noted) -> Noted:
+    if what == "fact" and noted.text not in ("yes", "no"):
+        raise _unfit(f"the answer to {item.key} is {noted.text!r}, allowed are yes and no", "Add --text yes or no.")
+    if noted.days is not None and not 0 <= noted.days <= LONGEST_HOLD:
+        raise _unfit(f"{noted.days} days without a dose; allowed are 0 to {LONGEST_HOLD}")
+    if what == "answered" and noted.days is not None and noted.decision not in ("", "hold"):
+        raise _unfit(f"decision {noted.decision!r} with a number of days")
+    unclear = item.key.kind == "medicine" and item.hold is not None and not item.hold.recognised
+    if what == "answered" and unclear and noted.days is None and not noted.decision:
+        raise _unfit(f"{item.key} proposes nothing that could be confirmed", "Add --decision, or --days.")
+    if what in ("owner", "closed") and not noted.text.strip():
+        raise _unfit(f"{what} needs words", "Add --text.")
+    return noted
+
+
+LONGEST_HOLD = 120  # days; a longer number is a slip of the keyboard
+
+
+def _unfit(text: str, help_text: str = "") -> WaykeeperError:
+    return WaykeeperError(finding("WKX240", text, help=help_text))
+
+
+# the changes
+
+
+def _completed(resource: Resource, noted: Noted) -> Resource:
+    kind = resource["resourceType"]
+    made = {**resource, "note": [*(resource.get("note") or []), _annotation(noted)]}
+    if kind == "Goal":
+        return {**made, "lifecycleStatus": "completed", "statusDate": noted.on.isoformat()}
+    made["status"] = "completed"
+    if kind == "Task":
+        made["executionPeriod"] = {**(resource.get("executionPeriod") or {}), "end": noted.on.isoformat()}
+    return made
+
+
+def _annotation(noted: Noted) -> Resource:
+    return {
+        "authorString": noted.by,
+        "time": noted.on.isoformat(),
+        "text": noted.text or "Recorded with waykeeper note",
+    }
+
+
+def _output(code: str, **value: Any) -> Resource:
+    return {"type": {"coding": [{"system": TASK_CODES, "code": code}]}, **value}
+
+
+def _answered(resource: Resource, noted: Noted) -> Resource:
+    """The confirm or review Task completed, with decision and days as coded outputs."""
+    decision = noted.decision or ("hold" if noted.days is not None else "")
+    outputs = [_output("decision", valueString=decision)] if decision else []
+    outputs += [_output("missed-days", valueInteger=noted.days)] if noted.days is not None else []
+    outputs += [_output("text", valueString=noted.text)] if noted.text else []
+    made = _completed(resource, noted)
+    kept = resource.get("output") or []
+    return made | ({"output": [*kept, *outputs]} if outputs or kept else {})
+
+
+def _fact(resource: Resource, noted: Noted) -> Resource:
+    made = _completed(resource, noted)
+    return {**made, "output": [*(resource.get("output") or []), _output("answer", valueString=noted.text)]}
+
+
+def _owner(resource: Resource, noted: Noted) -> Resource:
+    return {**resource, "owner": {"display": noted.text}}
+
+
+def _put_output(resource: Resource, code: str, **value: Any) -> Resource:
+    """One output of a code, the earlier one replaced."""
+    kept = [
+        o
+        for o in resource.get("output") or []
+        if not any(c.get("code") == code for c in (o.get("type") or {}).get("coding") or [])
+    ]
+    return {**resource, "output": [*kept, _output(code, **value)]}
+
+
+def _snoozed(resource: Resource, noted: Noted) -> Resource:
+    return _put_output(resource, "snoozed-until", valueDate=noted.on.isoformat())
+
+
+def _closed(resource: Resource, noted: Noted) -> Resource:
+    made = _put_output(resource, "closed-because", valueString=noted.text)
+    return {**made, "note": [*(resource.get("note") or []), _annotation(noted)]}
+
+
+_TASKS = ("task", "gate", "question", "medicine")
+WHAT_WAYS: Mapping[str, _Way] = {
+    "done": _Way(
+        ("task", "visit", "restriction", "goal"), _leading("task", "visit", "restriction", "goal"), _completed
+    ),
+    "released": _Way(("gate", "restriction"), _leading("gate", "restriction"), _completed),
+    "answered": _Way(("hold", "medicine"), {"hold": "confirm", "medicine": "review"}, _answered),
+    "fact": _Way(("question",), _leading("question"), _fact),
+    "stopped": _Way(("hold", "medicine"), {"hold": "stop", "medicine": "stop"}, _completed),
+    "restarted": _Way(("hold", "medicine"), {"hold": "restart", "medicine": "restart"}, _completed),
+    "owner": _Way(_TASKS, _leading(*_TASKS), _owner),
+    "snoozed": _Way(_TASKS, _leading(*_TASKS), _snoozed),
+    "closed": _Way(_TASKS, _leading(*_TASKS), _closed),
+}
+# words that write a resource of their own about the item
+ABOUT = ("contact", "no-answer", "taken")
+WHAT = (*WHAT_WAYS, *ABOUT)
+
+
+def _write_about(server: Server, plan: Plan, state: State, item: Item, what: str, noted: Noted) -> str:
+    known = state.items.get(item.key)
+    part = LEADING[item.key.kind][1]
+    ref = known.references.get(part, "") if known else ""
+    if not ref:
+        raise _unfit(f"{item.key} is not on the server")
+    resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
+    kind = resource["resourceType"]
+    answer = server.send("POST", kind, resource, headers={"Prefer": "return=representation"})
+    if answer.status >= 400:
+        raise refusal(answer.status, f"note about {item.key}", answer.document)
+    made = answer.document if isinstance(answer.document, dict) else {}
+    return f"{item.key}: {what} by {noted.by} on {noted.on.isoformat()} ({kind}/{made.get('id', '?')})"
+
+
+def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:
+    """An attempt to reach the patient. The route is given as the decision: telephone, letter, portal."""
+    made = _head(plan, "Communication", "Attempt to reach the patient") | {
+        "status": "completed" if what == "contact" else "not-done",
+        "subject": {"reference": plan.patient.reference},
+        "about": [{"reference": ref}],
+        "sent": noted.on.isoformat(),
+        "sender": {"display": noted.by},
+        "medium": [{"text": noted.decision or "telephone"}],
+    }
+    return made | ({"payload": [{"contentString": noted.text}]} if noted.text else {})
+
+
+def _statement(plan: Plan, item: Item, ref: str, noted: Noted) -> Resource:
+    """The last dose that the patient actually took."""
+    if item.hold is None or item.key.kind != "hold":
+        raise _unfit(f"taken fits a hold; {item.key} is a {item.key.kind}")
+    return _head(plan, "MedicationStatement", "Last dose taken") | {
+        "status": "completed",
+        "basedOn": [{"reference": ref}],
+        "medicationCodeableConcept": {"text": item.hold.words},
+        "subject": {"reference": plan.patient.reference},
+        "effectiveDateTime": noted.on.isoformat(),
+        "informationSource": {"display": noted.by},
+    } | ({"note": [{"text": noted.text}]} if noted.text else {})  # fmt: skip
+
+
+def _head(plan: Plan, kind: str, title: str) -> Resource:
+    meta: Resource = {"tag": [{"system": TAG_SYSTEM, "code": TAG_CODE}]}
+    if plan.patient.test_data:
+        meta["security"] = [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]
+    div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{title}</p></div>'
+    return {"resourceType": kind, "meta": meta, "text": {"status": "generated", "div": div}}
+
+
+__all__ = ["WHAT", "Key", "note"]
