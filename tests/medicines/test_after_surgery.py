@@ -142,6 +142,8 @@ def test_due_day(name: str, given: dict[str, Any]) -> None:
 def test_due_day_of_a_row_without_a_rule_counts_from_the_longest_hold() -> None:
     row = MedicineRow("k", "", "w", "ask", False, longest_days=28)
     assert due_day(row, SURGERY.day, CALENDAR) == date(2026, 2, 11)
+    twelve = MedicineRow("k", "", "w", "ask", False, longest_days=12)
+    assert due_day(twelve, SURGERY.day, CALENDAR) == date(2026, 3, 2)  # as oxaprozin N=12
 
 
 def test_due_day_beyond_the_calendar_is_earlier_not_an_error() -> None:

@@ -68,7 +68,8 @@ def test_ended_and_other_rows_do_not_count() -> None:
     [
         ("every 6 hours", "4"), ("q4h prn", "6"), ("every 4-6 hours", "6"), ("q 8 h", "3"), ("twice daily", "2"),
         ("bid", "2"), ("daily", "1"), ("at bedtime", "1"), ("qid", "4"), ("bid or tid", None), ("", None),
-        ("as needed", None), ("every 0 hours", None),
+        ("as needed", None), ("every 0 hours", None), ("2 time(s) every 1 d", "2"), ("2 time(s) every 6 h", "8"),
+        ("1 time(s) every 0 h", None), ("1 time(s) every 2 d", "1/2"),
     ],
 )  # fmt: skip
 def test_doses_a_day(text: str, most: str | None) -> None:
@@ -78,4 +79,6 @@ def test_doses_a_day(text: str, most: str | None) -> None:
 def test_units_a_dose() -> None:
     assert units_a_dose("1 to 2 tablets") == 2
     assert units_a_dose("take 3 capsules") == 3
+    assert units_a_dose("two tablets when it hurts") == 2
+    assert units_a_dose("One or two caplets, one to three tablets") == 3
     assert units_a_dose("as needed") == 1

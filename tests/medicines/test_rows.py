@@ -138,6 +138,16 @@ def test_a_pair_asks_and_stops_nothing(pair: tuple[str, str]) -> None:
     ]
 
 
+def test_drops_and_creams_make_no_pair() -> None:
+    got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
+    assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]
+
+
+def test_partners_share_one_question() -> None:
+    (ibuprofen, *_) = rows("ibuprofen 400 mg", "warfarin 5 mg", "aspirin 81 mg", "clopidogrel 75 mg")
+    assert "with warfarin, aspirin, clopidogrel: bleeding adds up: is that intended?" in ibuprofen.question
+
+
 def test_one_combination_tablet_is_no_pair_and_an_ended_row_makes_none() -> None:
     (film,) = rows("buprenorphine / naloxone sublingual film")
     assert film.findings == ()

@@ -20,6 +20,8 @@ _WORDS = {
     "twice daily": 2, "twice a day": 2, "bid": 2, "three times a day": 3, "three times daily": 3, "tid": 3,
     "four times a day": 4, "four times daily": 4, "qid": 4,
 }  # fmt: skip
+_NUMBERS = {"one": "1", "two": "2", "three": "3", "four": "4", "six": "6", "eight": "8"}
+_TIMES = re.compile(r"\b(\d+) time\(s\) every (\d+) (h|d)\b")
 _UNITS = re.compile(r"\b(\d+)(?: ?(?:-|to) ?(\d+))? ?(?:tab|tablet|cap|capsule|caplet)s?\b")
 _MOST = re.compile(
     r"\b(?:max|maximum|not more than|up to) ?(\d+)(?: ?(?:tab|tablet|cap|capsule|caplet)s?)? ?(?:per|a|in) (?:day|24)"
@@ -65,6 +67,9 @@ def daily_sums(
 def doses_a_day(text: str) -> Fraction | None:
     """The most doses of a day that a schedule allows; None where it says none, or two different ones."""
     plain = text.casefold()
+    said = {_times(*found) for found in _TIMES.findall(plain)}
+    if said:
+        return said.pop() if len(said) == 1 else None
     every = [h for a, b in _EVERY.findall(plain) for h in (a, b) if h]
     if every:
         return doses_in_24_hours([Fraction(h) for h in every]) if all(int(h) for h in every) else None
@@ -74,10 +79,21 @@ def doses_a_day(text: str) -> Fraction | None:
     return Fraction(found.pop()) if len(found) == 1 else None
 
 
+def _times(frequency: str, period: str, unit: str) -> Fraction | None:
+    """`2 time(s) every 1 d` -> 2 a day; None for a period of nothing."""
+    hours = int(period) * (24 if unit == "d" else 1)
+    return Fraction(int(frequency) * 24, hours) if hours else None
+
+
 def units_a_dose(text: str) -> Fraction:
     """Tablets or capsules of one dose, the larger of a range; 1 where the text names none."""
-    found = [int(n) for a, b in _UNITS.findall(text.casefold()) for n in (a, b) if n]
+    found = [int(n) for a, b in _UNITS.findall(_digits(text)) for n in (a, b) if n]
     return Fraction(max(found, default=1))
+
+
+def _digits(text: str) -> str:
+    """Small number words as digits: `two tablets` -> `2 tablets`."""
+    return re.sub(r"\b(one|two|three|four|six|eight)\b", lambda m: _NUMBERS[m[1]], text.casefold())
 
 
 def _dose(entry: MedicineEntry, name: str, index: int, strengths: Sequence[object]) -> OpioidDose | None:
@@ -86,7 +102,7 @@ def _dose(entry: MedicineEntry, name: str, index: int, strengths: Sequence[objec
         rate = _PATCH.search(text.casefold())
         return OpioidDose("fentanyl patch", Fraction(rate[1])) if rate else None
     often = doses_a_day(text)
-    most = _MOST.search(text.casefold())
+    most = _MOST.search(_digits(text))
     if index >= len(strengths):
         return None
     amount = Fraction(str(strengths[index])) * units_a_dose(f"{entry.dose_text} {entry.schedule}")

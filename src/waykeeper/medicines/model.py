@@ -58,6 +58,7 @@ class MedicineRow:
     group: str = ""
     window: tuple[date, date] | None = None
     restart_by: str = ""
+    local: bool = False  # drops, creams and the like: hardly any reaches the blood
     answered: bool = False  # a person decided it: nothing is proposed any more
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 

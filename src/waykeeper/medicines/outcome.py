@@ -17,6 +17,7 @@ from waykeeper.medicines.nsaids import nsaid_days
 from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
+from waykeeper.medicines.ruleset import Ruleset
 from waykeeper.medicines.words import read_words
 from waykeeper.record.model import MedicineEntry
 
@@ -86,10 +87,15 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     )
 
 
+def forms_of(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> frozenset[str]:
+    """How the medicine is given, by its words, its route and its dose form."""
+    return known.reading.forms | read_words(f"{entry.route} {entry.form}", rules).forms
+
+
 def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:
     strengths = known.reading.strengths
     dose = strengths[index] if index < len(strengths) else None
-    forms = known.reading.forms | read_words(f"{entry.route} {entry.form}", context.rules).forms
+    forms = forms_of(entry, known, context.rules)
     releases = known.reading.releases | read_words(f"{entry.form} {entry.dose_text}", context.rules).releases
     return Situation(
         numbers={

@@ -9,7 +9,7 @@ from importlib.resources import files
 
 import yaml
 
-from waykeeper.findings import Finding, finding
+from waykeeper.findings import finding
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.medicines.ruleset import Ruleset
 
@@ -25,6 +25,16 @@ class Pair:
     code: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Met:
+    """What one row is asked: its place on the list, the other substance ("" for itself), question and code."""
+
+    row: int
+    partner: str
+    question: str
+    code: str
+
+
 @cache
 def pair_table() -> tuple[Pair, ...]:
     """The package's pairs.yaml."""
@@ -35,29 +45,30 @@ def pair_table() -> tuple[Pair, ...]:
 
 def with_pair_questions(rows: tuple[MedicineRow, ...], rules: Ruleset) -> tuple[MedicineRow, ...]:
     """Add the question of each pair, and of each substance that is on the list twice, to the rows concerned."""
-    asked: dict[int, list[str]] = {}
-    raised: dict[int, list[Finding]] = {}
-    for index, question, found in [*_pairs(rows, rules), *_doubles(rows)]:
-        asked.setdefault(index, []).append(question)
-        raised.setdefault(index, []).append(found)
-    return tuple(
-        replace(
-            row,
-            question="; ".join(dict.fromkeys([*([row.question] if row.question else []), *asked[i]])),
-            findings=(*row.findings, *raised[i]),
-        )
-        if i in asked
-        else row
-        for i, row in enumerate(rows)
-    )
+    met = [*_pairs(rows, rules), *_doubles(rows)]
+    return tuple(_asked(row, [m for m in met if m.row == index]) for index, row in enumerate(rows))
+
+
+def _asked(row: MedicineRow, met: list[_Met]) -> MedicineRow:
+    """One question for each kind of pair, with all partners in it."""
+    partners: dict[tuple[str, str], list[str]] = {}
+    for m in met:
+        partners.setdefault((m.question, m.code), []).append(m.partner)
+    if not partners:
+        return row
+    asked = [f"with {', '.join(dict.fromkeys(names))}: {q}" if names[0] else q for (q, _), names in partners.items()]
+    raised = [finding(code, f"{row.words}: {text}") for (_, code), text in zip(partners, asked, strict=True)]
+    questions = [row.question, *asked] if row.question else asked
+    return replace(row, question="; ".join(dict.fromkeys(questions)), findings=(*row.findings, *raised))
 
 
 def _live(row: MedicineRow) -> bool:
-    return row.recognised and row.decision != "already stopped"
+    """Drops and creams make no pair: hardly any of them reaches the blood."""
+    return row.recognised and not row.local and row.decision != "already stopped"
 
 
-def _pairs(rows: Sequence[MedicineRow], rules: Ruleset) -> list[tuple[int, str, Finding]]:
-    found: list[tuple[int, str, Finding]] = []
+def _pairs(rows: Sequence[MedicineRow], rules: Ruleset) -> list[_Met]:
+    found: list[_Met] = []
     tagged = [(i, n, rules.ingredients[n].tags) for i, r in enumerate(rows) if _live(r) for n in r.ingredients]
     for pair in pair_table():
         ones = [(i, n) for i, n, tags in tagged if pair.one in tags]
@@ -65,21 +76,19 @@ def _pairs(rows: Sequence[MedicineRow], rules: Ruleset) -> list[tuple[int, str, 
         for i, one in ones:
             for j, other in others:
                 if i != j and one != other and (pair.one != pair.other or i < j):
-                    names = f"{one} and {other}"
-                    note = finding(pair.code, f"{names}: {pair.question}")
-                    found += [(k, f"{names}: {pair.question}", note) for k in (i, j)]
+                    found += [_Met(i, other, pair.question, pair.code), _Met(j, one, pair.question, pair.code)]
     return found
 
 
-def _doubles(rows: Sequence[MedicineRow]) -> list[tuple[int, str, Finding]]:
+def _doubles(rows: Sequence[MedicineRow]) -> list[_Met]:
     """The same substance in two live rows: one order renewed, two prescribers, or twice the dose?"""
     places: dict[str, list[int]] = {}
     for i, row in enumerate(rows):
         for name in dict.fromkeys(row.ingredients) if _live(row) else ():
             places.setdefault(name, []).append(i)
-    found: list[tuple[int, str, Finding]] = []
-    for name, where in places.items():
-        if len(where) > 1:
-            question = f"{name} is on the list {len(where)} times: is each of them taken?"
-            found += [(i, question, finding("WKM301", question.rstrip("?"))) for i in where]
-    return found
+    return [
+        _Met(i, "", f"{name} is on the list {len(where)} times: is each of them taken?", "WKM301")
+        for name, where in places.items()
+        if len(where) > 1
+        for i in where
+    ]
