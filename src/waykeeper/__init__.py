@@ -1,11 +1,14 @@
 """Waykeeper: care pathways as dated FHIR R4 plans, kept on a server and laid beside what really happened.
 
-The verbs of the command line are functions here: `waykeeper.compile(...)`, `waykeeper.gaps(...)` and so on.
-`waykeeper.validate_resource(resource)` gives the findings on one FHIR resource.
+The verbs of the command line are functions here: `waykeeper.compile(...)`, `waykeeper.gaps(...)` and so on. One
+differs from its command: `waykeeper.validate(resource)` takes a resource (a dict, JSON, a `fhir.resources` model) and
+returns its findings; files are validated by `waykeeper.validate_files(...)`. What cannot be done raises
+`waykeeper.WaykeeperError`, whose `findings` say why.
 """
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from waykeeper.version import VERSION
@@ -13,6 +16,8 @@ from waykeeper.version import VERSION
 __version__ = VERSION
 
 if TYPE_CHECKING:
+    from waykeeper.findings import Finding, WaykeeperError
+    from waykeeper.validate import validate
     from waykeeper.verbs import (
         calendar,
         check,
@@ -24,10 +29,12 @@ if TYPE_CHECKING:
         push,
         sandbox,
         sheet,
-        validate,
+        validate_files,
     )
 
 __all__ = [
+    "Finding",
+    "WaykeeperError",
     "__version__",
     "calendar",
     "check",
@@ -40,13 +47,22 @@ __all__ = [
     "sandbox",
     "sheet",
     "validate",
+    "validate_files",
 ]
+
+_PACKAGES = ("gaps", "sandbox", "validate")  # rooms with the name of a command; see callable_package.py
+_FINDINGS = ("Finding", "WaykeeperError")
 
 
 def __getattr__(name: str) -> Any:
-    """The verbs, imported when first used, so that `import waykeeper` and `--help` stay quick."""
+    """The public names, imported when first used, so that `import waykeeper` and `--help` stay quick."""
+    if name in _PACKAGES:
+        return import_module(f"waykeeper.{name}")
     if name in __all__:
-        from waykeeper import verbs
-
-        return getattr(verbs, name)
+        return getattr(import_module("waykeeper.findings" if name in _FINDINGS else "waykeeper.verbs"), name)
     raise AttributeError(f"module 'waykeeper' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """The public names, imported or not."""
+    return sorted({*globals(), *__all__})

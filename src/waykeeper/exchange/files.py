@@ -7,7 +7,9 @@ import json
 import os
 import sys
 import tempfile
+import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,26 +17,48 @@ from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.record import resources_of
 
 Held = tuple[str, dict[str, Any]]
-LARGEST = 512 * 1024 * 1024  # bytes; a larger file is given as NDJSON in parts
+MEBIBYTE = 1024 * 1024
+LARGEST = 512 * MEBIBYTE  # bytes, before and after unpacking; a larger file is given as NDJSON in parts
 ENDINGS = (".json", ".ndjson", ".json.gz", ".ndjson.gz")
 
 
-def read_bytes(path: str) -> bytes:
-    """The bytes of a file, or of standard input for `-`. Raises WaykeeperError WKC101."""
-    if path == "-":
-        return sys.stdin.buffer.read()
+@contextmanager
+def readable(path: str) -> Iterator[None]:
+    """Turn whatever keeps a file from being read into WaykeeperError WKC101."""
     try:
-        if Path(path).stat().st_size > LARGEST:
-            raise WaykeeperError(finding("WKC101", "the file is larger than 512 MiB", Position(path)))
-        data = Path(path).read_bytes()
-        return gzip.decompress(data) if path.endswith(".gz") else data
+        yield
     except FileNotFoundError:
-        raise WaykeeperError(finding("WKC101", "there is no such file", Position(path))) from None
+        raise _unreadable(path, "there is no such file") from None
     except IsADirectoryError:
-        raise WaykeeperError(finding("WKC101", "this is a folder, a file is needed", Position(path))) from None
-    except (OSError, EOFError) as error:
-        reason = getattr(error, "strerror", None) or "damaged"
-        raise WaykeeperError(finding("WKC101", f"the file cannot be read: {reason}", Position(path))) from None
+        raise _unreadable(path, "this is a folder, a file is needed") from None
+    except (gzip.BadGzipFile, EOFError, zlib.error):
+        raise _unreadable(path, "the file is damaged: it cannot be unpacked", "Get it again.") from None
+    except (OSError, ValueError) as error:  # ValueError: a name with a null character in it
+        reason = getattr(error, "strerror", None) or str(error)
+        raise _unreadable(path, f"the file cannot be read: {reason.lower()}") from None
+
+
+def _unreadable(path: str, details: str, remedy: str = "") -> WaykeeperError:
+    return WaykeeperError(finding("WKC101", details, Position(path), remedy))
+
+
+def _too_large(path: str) -> WaykeeperError:
+    details = f"the file is larger than {LARGEST // MEBIBYTE} MiB"
+    return _unreadable(path, details, "Split it, or give it as NDJSON in several files.")
+
+
+def read_bytes(path: str) -> bytes:
+    """The bytes of a file (unpacked if it ends in .gz), or of standard input for `-`. Raises WaykeeperError WKC101."""
+    if path == "-":
+        data = sys.stdin.buffer.read(LARGEST + 1)
+    else:
+        with readable(path), Path(path).open("rb") as raw:
+            if os.fstat(raw.fileno()).st_size > LARGEST:
+                raise _too_large(path)
+            data = gzip.open(raw).read(LARGEST + 1) if path.endswith(".gz") else raw.read(LARGEST + 1)
+    if len(data) > LARGEST:
+        raise _too_large(path)
+    return data
 
 
 def read_json(path: str) -> Any:
@@ -43,31 +67,57 @@ def read_json(path: str) -> Any:
 
 
 def _parse(data: bytes, path: str, line: int = 0) -> Any:
+    if not data.strip():
+        raise WaykeeperError(finding("WKC102", "the file is empty", Position(path, line), "Give a file with JSON."))
     try:
-        return json.loads(data.decode("utf-8-sig"))
+        return json.loads(data.decode("utf-8-sig"), parse_constant=_no_number)
     except UnicodeDecodeError as error:
-        raise WaykeeperError(finding("WKC102", f"byte {error.start} is not UTF-8", Position(path, line))) from None
+        before = data[: error.start]
+        where = Position(path, line or before.count(b"\n") + 1, error.start - (before.rfind(b"\n") + 1) + 1)
+        raise WaykeeperError(finding("WKC102", "not UTF-8", where, "Save the file as UTF-8.")) from None
     except json.JSONDecodeError as error:
         where = Position(path, line or error.lineno, error.colno)
-        raise WaykeeperError(finding("WKC102", f"not JSON: {error.msg.lower()}", where)) from None
+        raise WaykeeperError(finding("WKC102", f"not JSON: {_said(error)}", where)) from None
     except RecursionError:
         raise WaykeeperError(finding("WKC102", "JSON nested too deeply", Position(path, line))) from None
+    except ValueError as error:  # NaN and Infinity; a number of more digits than Python turns into one
+        details = str(error) if str(error).startswith("not JSON") else "not JSON: a number with too many digits"
+        raise WaykeeperError(finding("WKC102", details, Position(path, line))) from None
+
+
+def _no_number(word: str) -> Any:
+    raise ValueError(f"not JSON: {word} is no number")
+
+
+def _said(error: json.JSONDecodeError) -> str:
+    if error.pos >= len(error.doc.rstrip()):
+        return "the text ends too early"
+    return f"{error.msg[:1].lower()}{error.msg[1:]}"
+
+
+def files_of(path: str) -> list[str]:
+    """The files that a path names: itself, or those of a folder in the order of their names.
+
+    Raises WaykeeperError WKC101: nothing there, or a folder without a file that is read.
+    """
+    if path == "-" or not Path(path).is_dir():
+        return [path]
+    found = sorted(str(p) for p in Path(path).rglob("*") if p.is_file() and p.name.endswith(ENDINGS))
+    if not found:
+        remedy = f"Files must end in {', '.join(ENDINGS)}."
+        raise _unreadable(path, "the folder holds no FHIR file", remedy)
+    return found
 
 
 def documents(path: str) -> Iterator[tuple[str, Any]]:
     """Every document of a file or folder as (`file` or `file:line`, value), files in the order of their names."""
-    if path != "-" and Path(path).is_dir():
-        found = sorted(p for p in Path(path).rglob("*") if p.is_file() and p.name.endswith(ENDINGS))
-        if not found:
-            raise WaykeeperError(finding("WKC101", "the folder holds no .json or .ndjson file", Position(path)))
-        for file in found:
-            yield from documents(str(file))
-    elif path.removesuffix(".gz").endswith(".ndjson"):
-        for number, line in enumerate(read_bytes(path).splitlines(), 1):
+    for file in files_of(path):
+        if not file.removesuffix(".gz").endswith(".ndjson"):
+            yield file, read_json(file)
+            continue
+        for number, line in enumerate(read_bytes(file).splitlines(), 1):
             if line.strip():
-                yield f"{path}:{number}", _parse(line, path, number)
-    else:
-        yield path, read_json(path)
+                yield f"{file}:{number}", _parse(line, file, number)
 
 
 def read_resources(path: str) -> list[Held]:
@@ -77,17 +127,40 @@ def read_resources(path: str) -> list[Held]:
     """
     found: list[Held] = []
     for place, document in documents(path):
-        pairs = resources_of(document)
-        if not pairs and not _empty_bundle(document):
-            file, _, line = place.rpartition(":") if place != path else (path, "", "")
-            where = Position(file or path, int(line) if line.isdigit() else 0)
-            raise WaykeeperError(finding("WKC103", "this is no FHIR resource: resourceType is missing", where))
-        found += pairs
+        wrong = _not_fhir(document)
+        if wrong:
+            file, _, line = place.rpartition(":") if place.rpartition(":")[2].isdigit() else (place, "", "0")
+            raise WaykeeperError(finding("WKC103", wrong, Position(file, int(line))))
+        found += resources_of(document)
     return found
 
 
-def _empty_bundle(document: Any) -> bool:
-    return isinstance(document, dict) and document.get("resourceType") == "Bundle"
+def _not_fhir(document: Any) -> str:
+    """What keeps a document from being read as resources; "" for nothing."""
+    if isinstance(document, list):
+        return next((said for said in map(_not_fhir, document) if said), "") if document else "an empty list"
+    if not isinstance(document, dict):
+        kind = {str: "a text", bool: "a truth value", type(None): "null"}.get(type(document), "a number")
+        return f"{kind} where a FHIR resource is needed"
+    if "resourceType" not in document:
+        return "no FHIR resource: resourceType is missing"
+    if not isinstance(document["resourceType"], str) or not document["resourceType"]:
+        return "no FHIR resource: resourceType is no text"
+    return _bad_entries(document) if document["resourceType"] == "Bundle" else ""
+
+
+def _bad_entries(bundle: dict[str, Any]) -> str:
+    entries = bundle.get("entry", [])
+    if not isinstance(entries, list):
+        return "Bundle.entry is no list"
+    for number, entry in enumerate(entries):
+        resource = entry.get("resource", {"resourceType": "-"}) if isinstance(entry, dict) else None
+        if not isinstance(resource, dict):
+            return f"Bundle.entry[{number}] holds no resource"
+        wrong = _not_fhir(resource)
+        if wrong:
+            return f"Bundle.entry[{number}]: {wrong}"
+    return ""
 
 
 def write_whole(path: str, data: str | bytes) -> None:
@@ -97,18 +170,36 @@ def write_whole(path: str, data: str | bytes) -> None:
     """
     content = data.encode() if isinstance(data, str) else data
     if path == "-":
-        sys.stdout.buffer.write(content)
-        sys.stdout.buffer.flush()
+        _to_stdout(content)
         return
     target = Path(path)
     try:
+        if target.is_dir():
+            raise IsADirectoryError(0, "it is a folder, a file is needed")
         handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         try:
             with os.fdopen(handle, "wb") as stream:
                 stream.write(content)
             Path(temporary).replace(target)
-        except OSError:
+        except BaseException:
             Path(temporary).unlink(missing_ok=True)
             raise
+    except FileNotFoundError:
+        raise _unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
+
+
+def _to_stdout(content: bytes) -> None:
+    try:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        raise
     except OSError as error:
-        raise WaykeeperError(finding("WKC104", f"cannot write: {error.strerror}", Position(path))) from None
+        raise _unwritable("(standard output)", (error.strerror or "closed").lower()) from None
+
+
+def _unwritable(path: str, reason: str, remedy: str = "") -> WaykeeperError:
+    return WaykeeperError(finding("WKC104", f"cannot write: {reason}", Position(path), remedy))

@@ -1,5 +1,6 @@
 """Planned against actual: who missed what, how it is known, and what to do this morning. See README.md."""
 
+from waykeeper.callable_package import make_callable
 from waykeeper.gaps.as_json import as_json, rows_from_json
 from waykeeper.gaps.changes import changes_since
 from waykeeper.gaps.filters import select
@@ -54,3 +55,5 @@ __all__ = [
     "verdict",
     "worklist",
 ]
+
+make_callable(__name__, "waykeeper.verbs", "gaps")  # waykeeper.gaps("plan.json") is the command

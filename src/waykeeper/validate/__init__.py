@@ -1,5 +1,6 @@
 """Is this legal FHIR R4? `validate(resource)` answers with findings; see README.md."""
 
+from waykeeper.callable_package import make_callable
 from waykeeper.validate.api import Checked, check_json, validate, validate_json, validate_ndjson
 from waykeeper.validate.profiles import Profile, Profiles, load_profiles
 
@@ -13,3 +14,5 @@ __all__ = [
     "validate_json",
     "validate_ndjson",
 ]
+
+make_callable(__name__, "waykeeper.validate.api", "validate")  # waykeeper.validate(resource) is validate(resource)

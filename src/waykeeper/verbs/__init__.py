@@ -4,7 +4,6 @@ from waykeeper.verbs.commands import (
     Compiled,
     GapReport,
     PathwayEntry,
-    Validated,
     calendar,
     check,
     compile,  # noqa: A004 - the verb of the trade and of the command
@@ -15,8 +14,8 @@ from waykeeper.verbs.commands import (
     push,
     sandbox,
     sheet,
-    validate,
 )
+from waykeeper.verbs.validating import Validated, validate_files
 
 __all__ = [
     "Compiled",
@@ -33,5 +32,5 @@ __all__ = [
     "push",
     "sandbox",
     "sheet",
-    "validate",
+    "validate_files",
 ]

@@ -51,15 +51,6 @@ class PathwayEntry:
     items: int
 
 
-@dataclass(frozen=True, slots=True)
-class Validated:
-    """Every finding, and how many resources were looked at."""
-
-    findings: tuple[Finding, ...]
-    resources: int
-    results: tuple[dict[str, Any], ...] = ()
-
-
 def check(*pathways: str) -> tuple[Finding, ...]:
     """Check pathway, overlay, clinic and rule files by name or path; all findings of all of them."""
     from waykeeper.verbs.checking import check_any
@@ -171,16 +162,6 @@ def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
     if wrong:
         raise WaykeeperError(wrong)
     return tuple(f for f in found if f.severity == "warning")
-
-
-def validate(
-    *paths: str, profiles: Sequence[str] = (), stricter: bool = True, progress: Callable[[int], None] | None = None
-) -> Validated:
-    """Validate files, NDJSON files and folders as FHIR R4. Every file is looked at, whatever is found in the first."""
-    from waykeeper.verbs.validating import validate_paths
-
-    findings, count, results = validate_paths(paths, profiles, stricter, progress)
-    return Validated(tuple(findings), count, tuple(results))
 
 
 def push(

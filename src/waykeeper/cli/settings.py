@@ -1,0 +1,182 @@
+"""Settings of the command line: flag > environment > file > default.
+
+The file is `waykeeper.toml` in the current folder, else `[tool.waykeeper]` of its `pyproject.toml`:
+
+    clinic = "clinic.yaml"          # WAYKEEPER_CLINIC     compile
+    to = "ward"                     # WAYKEEPER_TO         push, note
+    from = ["ward"]                 # WAYKEEPER_FROM       gaps; sheet and calendar without a bundle
+    language = "en"                 # WAYKEEPER_LANGUAGE   sheet, calendar, where the patient's record names none
+    format = "text"                 # WAYKEEPER_FORMAT     text or json
+
+    [servers.ward]
+    url = "https://fhir.example.org/r4"
+    holds = "patients"              # "test" (the default) refuses patients without the test-data label
+
+Secrets are never in it: the token of a server comes from WAYKEEPER_TOKEN.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from waykeeper.findings import Position, WaykeeperError, did_you_mean, finding
+
+WORDS = ("clinic", "to", "from", "language", "format")
+ALLOWED = {"language": ("en", "es"), "format": ("text", "json")}
+SERVER_KEYS = ("url", "holds")
+HOLDS = ("test", "patients")
+SECRET = re.compile(r"token|password|secret|credential|api_?key", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class ServerEntry:
+    """A FHIR server with a name, and what it may hold."""
+
+    url: str
+    holds: str = "test"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What environment and file say; "" or nothing where they do not."""
+
+    clinic: str = ""
+    to: str = ""
+    from_: tuple[str, ...] = ()
+    language: str = ""
+    format: str = ""
+    servers: Mapping[str, ServerEntry] = field(default_factory=dict)
+
+    def defaults(self) -> dict[str, dict[str, Any]]:
+        """Command -> parameter -> value, for the options whose default comes from here."""
+        made: dict[str, dict[str, Any]] = {"compile": {}, "push": {}, "note": {}, "gaps": {}, "check": {}, "validate": {}}
+        if self.clinic:
+            made["compile"]["clinic"] = self.clinic
+        if self.to:
+            made["push"]["to"] = made["note"]["to"] = self.to
+        if self.from_:
+            made["gaps"]["from_"] = list(self.from_)
+        if self.format:
+            for command in ("check", "validate", "push", "gaps"):
+                made[command]["format_"] = self.format
+        return made
+
+    def server(self, text: str, option: str) -> ServerEntry:
+        """A server by its name or its address. Raises WaykeeperError WKC202."""
+        if text in self.servers:
+            return self.servers[text]
+        if text.startswith(("http://", "https://")):
+            known = [entry for entry in self.servers.values() if entry.url.rstrip("/") == text.rstrip("/")]
+            return known[0] if known else ServerEntry(text)
+        shown = repr(text) if "@" not in text else "an address with an @"
+        remedy = did_you_mean(text, self.servers) if self.servers else "Write the FHIR base address: https://host/path."
+        raise WaykeeperError(
+            finding("WKC202", f"{option} is {shown}, which is neither an address nor a server of waykeeper.toml", help=remedy)
+        )
+
+
+def read_settings(folder: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:
+    """The settings of a folder and an environment. Raises WaykeeperError WKC204, naming file and line."""
+    file, text, table = _table(folder or Path())
+    said = _Said(file, text)
+    servers = said.servers(table.pop("servers", {}))
+    words = said.words(table)
+    for name in WORDS:
+        value = (os.environ if environment is None else environment).get(f"WAYKEEPER_{name.upper()}", "")
+        if value:
+            _Said("", "").allowed(name, value, f"WAYKEEPER_{name.upper()}")
+            words[name] = value.split() if name == "from" else value
+    from_ = words.pop("from", ())
+    sources = (from_,) if isinstance(from_, str) else tuple(from_)
+    return Settings(**words, from_=sources, servers=servers)
+
+
+def _table(folder: Path) -> tuple[str, str, dict[str, Any]]:
+    """The file's name, its text, and the table that is ours."""
+    own, project = folder / "waykeeper.toml", folder / "pyproject.toml"
+    if own.is_file():
+        text = _text(own)
+        return str(own), text, _parsed(own, text)
+    if project.is_file():
+        text = _text(project)
+        if "waykeeper" in text:
+            return str(project), text, dict(_parsed(project, text).get("tool", {}).get("waykeeper", {}))
+    return "", "", {}
+
+
+def _text(file: Path) -> str:
+    try:
+        return file.read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise WaykeeperError(finding("WKC204", "the file cannot be read as UTF-8", Position(str(file)))) from None
+
+
+def _parsed(file: Path, text: str) -> dict[str, Any]:
+    import tomllib
+
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+        where = Position(str(file), *(int(n) for n in place.groups())) if place else Position(str(file))
+        details = f"not TOML: {str(error).partition(' (at')[0].lower()}"
+        raise WaykeeperError(finding("WKC204", details, where)) from None
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What a file says, checked key by key."""
+
+    file: str
+    text: str
+
+    def words(self, table: Mapping[str, Any]) -> dict[str, Any]:
+        for name, value in table.items():
+            if name not in WORDS:
+                self._unknown(name, (*WORDS, "servers"))
+            texts = value if name == "from" and isinstance(value, list) else [value]
+            if not texts or not all(isinstance(one, str) and one for one in texts):
+                self._wrong(name, f"{name} must be a text")
+            for one in texts:
+                self.allowed(name, one, name)
+        return dict(table)
+
+    def allowed(self, name: str, value: str, shown: str) -> None:
+        known = ALLOWED.get(name)
+        if known and value not in known:
+            self._wrong(name, f"{shown} is {value!r}", did_you_mean(value, known))
+
+    def servers(self, table: Any) -> dict[str, ServerEntry]:
+        if not isinstance(table, dict) or not all(isinstance(entry, dict) for entry in table.values()):
+            self._wrong("servers", "servers must be tables", 'Write [servers.NAME] and below it url = "https://..."')
+        return {name: self._server(name, entry) for name, entry in table.items()}
+
+    def _server(self, name: str, entry: Mapping[str, Any]) -> ServerEntry:
+        for key in entry:
+            if key not in SERVER_KEYS:
+                self._unknown(key, SERVER_KEYS)
+        url, holds = entry.get("url", ""), entry.get("holds", "test")
+        if not isinstance(url, str) or not url.startswith(("http://", "https://")):
+            self._wrong("url", f"server {name!r} has no url that begins with https://")
+        if holds not in HOLDS:
+            self._wrong("holds", f"server {name!r} holds {holds!r}", did_you_mean(str(holds), HOLDS))
+        return ServerEntry(url, holds)
+
+    def _unknown(self, name: str, known: tuple[str, ...]) -> None:
+        if SECRET.search(name):
+            self._wrong(name, f"{name} is a secret", "Secrets come from the environment: WAYKEEPER_TOKEN.")
+        self._wrong(name, f"unknown key {name!r}", did_you_mean(name, known))
+
+    def _wrong(self, name: str, details: str, remedy: str = "") -> None:
+        raise WaykeeperError(finding("WKC204", details, self._place(name), remedy))
+
+    def _place(self, name: str) -> Position:
+        lines = self.text.splitlines()
+        pattern = re.compile(rf'^\s*\[?[\w."]*?"?{re.escape(name)}"?\s*[=.\]]')
+        found = next((n for n, line in enumerate(lines, 1) if pattern.match(line)), 0)
+        return Position(self.file, found, 1 if found else 0)
