@@ -15,22 +15,6 @@ class NotJson(ValueError):  # noqa: N818 - what the text is
     """The text is no JSON object that a FHIR resource could be."""
 
 
-class Written(Decimal):
-    """A decimal that remembers how it was written: 0.000000001 and 1E-9 are one number and two texts."""
-
-    text: str
-
-    def __new__(cls, text: str) -> Written:
-        """Keep the text."""
-        made = super().__new__(cls, text)
-        made.text = text
-        return made
-
-    def __deepcopy__(self, _memo: object) -> Written:
-        """Itself: a number does not change."""
-        return self
-
-
 def _object(pairs: list[tuple[str, Any]]) -> Resource:
     """Build an object and refuse a key that is there twice: silently keeping the last would lose a value."""
     made = dict(pairs)
@@ -51,7 +35,7 @@ def parse(text: bytes) -> Any:
     """Parse JSON text (UTF-8). Raises NotJson with a sentence that names the place, never the content."""
     try:
         return json.loads(
-            text.decode("utf-8"), parse_float=Written, parse_constant=_constant, object_pairs_hook=_object
+            text.decode("utf-8"), parse_float=Decimal, parse_constant=_constant, object_pairs_hook=_object
         )
     except UnicodeDecodeError as bad:
         raise NotJson(f"not UTF-8 at byte {bad.start}") from None
@@ -62,13 +46,14 @@ def parse(text: bytes) -> Any:
 
 
 def _default(value: Any) -> Any:
-    if isinstance(value, Written):
-        return orjson.Fragment(value.text.encode())
+    if isinstance(value, Decimal):
+        text = str(value)  # 0.000000001 would become 1E-9: the same digits, but not as people write them
+        return orjson.Fragment((format(value, "f") if "E-" in text else text).encode())
     raise TypeError(f"{type(value).__name__} cannot be written as JSON")
 
 
 def dump(value: Any) -> bytes:
-    """Write JSON; a decimal is written as it was read, an `orjson.Fragment` is written as it is."""
+    """Write JSON; a decimal keeps its digits, an `orjson.Fragment` is written as it is."""
     return orjson.dumps(value, default=_default)
 
 
