@@ -103,9 +103,10 @@ def _normal(text: str) -> str:
 
 
 Rows = dict[str, int]  # row of the score table -> its weight
+Services = tuple[frozenset[str], frozenset[str]]  # service types, specialties: "system|code"
 
 
-def _services(fact: Fact) -> tuple[frozenset[str], frozenset[str]]:
+def _services(fact: Fact) -> Services:
     """Service types and specialties of all sources of a fact; a kind of appointment (routine, follow-up) is neither."""
     types = {code for p in fact.parts for code in p.service_types if not code.startswith(_APPOINTMENT_KINDS)}
     return frozenset(types), frozenset(code for p in fact.parts for code in p.specialties)
@@ -156,10 +157,10 @@ def _rest(seen: Visit, part: Evidence, rows: Rows) -> None:
         rows["telehealth"] = table["telehealth"]
 
 
-def score(seen: Visit, fact: Fact) -> Rows:
+def score(seen: Visit, fact: Fact, services: Services | None = None) -> Rows:
     """What speaks for and against a visit, by the table. Each row counts once for a fact, however many sources."""
     rows: Rows = {}
-    _service(seen, *_services(fact), rows)
+    _service(seen, *(services or _services(fact)), rows)
     for part in fact.parts:
         if part.text:
             _text(seen, part, rows)
@@ -207,7 +208,8 @@ def _said(rows: Rows) -> tuple[str, ...]:
 def _scored(fact: Fact, seen: Sequence[Visit]) -> Match:
     """The best visit of a fact without a link, and how sure that is. `seen` is in order, so ties keep it."""
     table = weights()
-    scores = [score(v, fact) for v in seen]
+    services = _services(fact)  # of the fact alone: asked for once, not once a visit
+    scores = [score(v, fact, services) for v in seen]
     points = [sum(rows.values()) for rows in scores]
     best = max(points, default=0)
     if best <= 0:
