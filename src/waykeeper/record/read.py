@@ -10,6 +10,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from waykeeper.findings import Position, WaykeeperError, finding
+from waykeeper.record.administrations import with_last_given
 from waykeeper.record.medicines import medicine_entry
 from waykeeper.record.model import Kidney, MedicineEntry, Record
 
@@ -62,7 +63,7 @@ def read(
         )
     theirs = [(ref, r) for ref, r in resources if not ours(r)]
     by_ref = {ref: r for ref, r in theirs if ref}
-    medicines = _medicines(theirs, by_ref)
+    medicines = with_last_given(_medicines(theirs, by_ref), (r for _, r in theirs))
     return Record(patients[0], tuple(r for _, r in theirs), medicines, _kidney(patients[0], [r for _, r in theirs]))
 
 

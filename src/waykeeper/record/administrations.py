@@ -1,0 +1,52 @@
+"""Doses that were really given: MedicationAdministration, laid to the order or statement that it belongs to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import date, time
+from typing import Any
+
+from waykeeper.record.model import MedicineEntry
+from waykeeper.timing.model import Moment
+
+Resource = Mapping[str, Any]
+GIVEN = frozenset({"completed", "in-progress"})
+
+
+def with_last_given(entries: Iterable[MedicineEntry], resources: Iterable[Resource]) -> tuple[MedicineEntry, ...]:
+    """Each entry with the latest dose that was given for its order, where that is later than what it says itself."""
+    given = _latest_by_order(resources)
+    return tuple(_later(entry, given.get(entry.reference)) for entry in entries)
+
+
+def _latest_by_order(resources: Iterable[Resource]) -> dict[str, Moment]:
+    latest: dict[str, Moment] = {}
+    for resource in resources:
+        if resource.get("resourceType") != "MedicationAdministration" or resource.get("status") not in GIVEN:
+            continue
+        order = str((resource.get("request") or {}).get("reference") or "")
+        period = resource.get("effectivePeriod") or {}
+        moment = _moment(str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or ""))
+        if order and moment is not None:
+            latest[order] = max(latest.get(order, moment), moment, key=_place)
+    return latest
+
+
+def _later(entry: MedicineEntry, given: Moment | None) -> MedicineEntry:
+    if given is None or (entry.last_taken is not None and _place(entry.last_taken) >= _place(given)):
+        return entry
+    return replace(entry, last_taken=given)
+
+
+def _place(moment: Moment) -> tuple[date, time]:
+    """A day without time counts as its end: the later reading is the safe one for a dose."""
+    return moment.day, moment.clock or time.max
+
+
+def _moment(text: str) -> Moment | None:
+    try:
+        day = date.fromisoformat(text[:10])
+        return Moment(day, time.fromisoformat(text[11:16]) if len(text) >= 16 else None)
+    except ValueError:
+        return None
