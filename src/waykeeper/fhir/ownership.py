@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 import orjson
@@ -103,55 +104,61 @@ OURS_BY_ENTRY = {"CarePlan": ("activity", "goal", "supportingInfo")}
 SINCE: Mapping[str, int] = {}
 
 
-def _split(path: str) -> tuple[str, str, str]:
-    """(url, name, path) of a part of ours, or ("", element, path)."""
-    if path.startswith("ext:"):
-        url, _, name = path[4:].partition("#")
-        return url, name, path
-    return "", path, path
+def _part_of(path: str) -> tuple[str, str] | None:
+    """(url, name) of a part of ours, None for an element."""
+    url, _, name = path.removeprefix("ext:").partition("#")
+    return (url, name) if path.startswith("ext:") else None
 
 
-_SPLIT: Mapping[str, Mapping[str, tuple[tuple[str, str, str], ...]]] = {
-    kind: {group: tuple(_split(path) for path in paths) for group, paths in groups.items()}
+# The table turned round, so that one walk over a resource finds every group: elements by group, and parts of our
+# extensions by url and name.
+_ELEMENTS: Mapping[str, tuple[tuple[str, str], ...]] = {
+    kind: tuple((group, path) for group, paths in groups.items() for path in paths if _part_of(path) is None)
+    for kind, groups in OWNERSHIP.items()
+}
+_PARTS: Mapping[str, Mapping[str, Mapping[str, tuple[str, str]]]] = {
+    kind: {
+        url: {
+            part[1]: (group, path)
+            for group, paths in groups.items()
+            for path in paths
+            if (part := _part_of(path)) and part[0] == url
+        }
+        for url in (ITEM, HOLD, PLAN)
+    }
     for kind, groups in OWNERSHIP.items()
 }
 
 
 def group_values(resource: Mapping[str, Any], group: str) -> dict[str, Any]:
     """The normalised values of one group by path; absent paths are absent."""
-    return _values(resource, group, _own_parts(resource))
+    return _normalised(_as_written(resource)[group])
 
 
-def _own_parts(resource: Mapping[str, Any]) -> dict[str, dict[str, list[Any]]]:
-    """The parts of our extensions by url and name, without their names."""
-    found: dict[str, dict[str, list[Any]]] = {}
-    for extension in resource.get("extension") or ():
-        if extension.get("url") not in _OURS:
-            continue
-        parts = found.setdefault(extension["url"], {})
-        for part in extension.get("extension") or ():
-            held = {k: normal(v) for k, v in part.items() if k != "url"}
-            parts.setdefault(part.get("url"), []).append(held)
-    return found
-
-
-_OURS = {ITEM, HOLD, PLAN}
-
-
-def _values(
-    resource: Mapping[str, Any], group: str, parts: Mapping[str, Mapping[str, list[Any]]]
-) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for url, name, path in _SPLIT[resource["resourceType"]][group]:
-        if url:
-            held = parts.get(url)
-            if held and name in held:
-                found[path] = held[name]
-            continue
+def _as_written(resource: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """The values of each group by path as the resource has them; a part of ours keeps its name."""
+    kind = resource["resourceType"]
+    found: dict[str, dict[str, Any]] = {group: {} for group in GROUPS}
+    for group, name in _ELEMENTS[kind]:
         value = _at(resource, name)
         if value not in (None, [], {}, ""):
-            found[path] = normal(value)
+            found[group][name] = value
+    ours = _PARTS[kind]
+    for extension in resource.get("extension") or ():
+        places = ours.get(extension.get("url"))
+        for part in (extension.get("extension") or ()) if places else ():
+            place = places.get(part.get("url")) if places else None
+            if place:
+                found[place[0]].setdefault(place[1], []).append(part)
     return found
+
+
+def _normalised(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {path: [_nameless(p) for p in v] if path.startswith("ext:") else normal(v) for path, v in values.items()}
+
+
+def _nameless(part: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: normal(v) for k, v in part.items() if k != "url"}
 
 
 def _at(resource: Mapping[str, Any], path: str) -> Any:
@@ -193,17 +200,35 @@ def _reference(text: Any) -> str:
 
 def digest(resource: Mapping[str, Any], group: str) -> str:
     """Sixteen hex digits of the group's normalised values."""
-    return _digest(group_values(resource, group))
-
-
-def _digest(values: Mapping[str, Any]) -> str:
-    return hashlib.sha256(orjson.dumps(values, option=orjson.OPT_SORT_KEYS)).hexdigest()[:16]
+    return _digest(group, _as_written(resource)[group])
 
 
 def digests(resource: Mapping[str, Any]) -> dict[str, str]:
     """The digest of each group."""
-    parts = _own_parts(resource)
-    return {group: _digest(_values(resource, group, parts)) for group in GROUPS}
+    return {group: _digest(group, values) for group, values in _as_written(resource).items()}
+
+
+# Only what is plain JSON is remembered: all else goes the long way and fails there, as it always did.
+_JSON_ONLY = orjson.OPT_PASSTHROUGH_DATACLASS | orjson.OPT_PASSTHROUGH_DATETIME | orjson.OPT_PASSTHROUGH_SUBCLASS
+REMEMBERED = 4096  # digests of texts, roles and states: the same for every patient of a pathway
+
+
+def _digest(group: str, values: Mapping[str, Any]) -> str:
+    if group == "when":  # dates differ from patient to patient
+        return _sum(_normalised(values))
+    try:
+        return _remembered(orjson.dumps(values, option=_JSON_ONLY))
+    except TypeError:
+        return _sum(_normalised(values))
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _remembered(written: bytes) -> str:
+    return _sum(_normalised(orjson.loads(written)))
+
+
+def _sum(values: Mapping[str, Any]) -> str:
+    return hashlib.sha256(orjson.dumps(values, option=orjson.OPT_SORT_KEYS)).hexdigest()[:16]
 
 
 def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:
@@ -218,6 +243,9 @@ def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:
 def as_offered(resource: Mapping[str, Any], group: str) -> bool:
     """True if the group stands as we last offered it; False where somebody changed it or our digest is gone."""
     return offered_of(resource).get(group) == [digest(resource, group)]
+
+
+_digests = digests  # the argument below has the same name
 
 
 def with_offered(
@@ -236,7 +264,7 @@ def with_offered(
     surgery   the surgery day that a hold or gate was offered for
     merged    on the root: digest of the answers that the server held after the last push
     """
-    told = {group: digest(resource, group) for group in GROUPS} if digests is None else digests
+    told = _digests(resource) if digests is None else digests
     pairs: list[tuple[str, Any]] = [("scheme", SCHEME)]
     pairs += [(group, told.get(group, "")) for group in GROUPS]
     pairs += [("before", before), ("ever", ever), ("settled", settled), ("surgery", surgery), ("merged", merged)]
