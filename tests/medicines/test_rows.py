@@ -138,6 +138,15 @@ def test_a_pair_asks_and_stops_nothing(pair: tuple[str, str]) -> None:
     ]
 
 
+@pytest.mark.parametrize(("start", "asks"), [("2026-03-17", False), ("2026-03-18", True), ("2026-04", False)])
+def test_an_order_that_starts_after_surgery_asks(start: str, asks: bool) -> None:
+    bounds = {"dosageInstruction": [{"timing": {"repeat": {"boundsPeriod": {"start": start}}}}]}
+    for resource in (bounds, {"effectivePeriod": {"start": start}}):
+        future = replace(entry({"words": "apixaban 5 mg"}), resource=resource)
+        (row,) = propose([future], SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+        assert ("meant for after the operation" in row.question, row.decision == "ask") == (asks, asks)
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]

@@ -105,7 +105,7 @@ def _proposal(entry: MedicineEntry, known: Recognised, context: Context) -> Medi
     if entry.status in ENDED:
         return _ended(row, entry)
     row = with_last_taken(row, entry, context.surgery)
-    question = status_question(entry)
+    question = status_question(entry, context.surgery.day)
     if question:
         joined = "; ".join(q for q in (question, row.question) if q)
         return replace(row, decision="ask", question=joined)
