@@ -117,22 +117,33 @@ class CarePlans:
         kept = {name: tuple(map(str, offered_of(wanted).get(name, []))) for name in ("ever", "settled")}
         merged = offer(wanted, "merged")
         said = {name: tuple(map(str, offered_of(base).get(name, []))) for name in ("ever", "settled")}
+        # what the last push foresaw is what this plan was compiled with: the root need not say it again
+        foreseen = not merged and root.answers == offer(base, "merged")
         extension = _plan_extension(base, wanted)
-        if not changed and kept == said and merged == offer(base, "merged") and extension is None:
-            return None
+        if extension is None or (foreseen and _plan_extension(base, wanted, besides="answers") is None):
+            if not changed and kept == said and (foreseen or merged == offer(base, "merged")):
+                return None
         if extension is not None:
             made["extension"] = [extension if e.get("url") == PLAN else e for e in made["extension"]]
         return reoffered(made, told, merged=merged, **kept)
 
 
-def _plan_extension(base: Mapping[str, Any], wanted: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The plan extension as wanted, but for the parts that are judged in groups; None where nothing differs."""
+def _plan_extension(base: Mapping[str, Any], wanted: Mapping[str, Any], besides: str = "") -> dict[str, Any] | None:
+    """The plan extension as wanted, but for the parts that are judged in groups; None where nothing differs.
+
+    `besides` is a part that may differ.
+    """
     new, old = find(wanted, PLAN) or {}, find(base, PLAN) or {}
     judged = ("anchor", "letterhead")
     ours = [p for p in new.get("extension") or [] if p.get("url") not in judged]
     theirs = [p for p in old.get("extension") or [] if p.get("url") in judged]
     stands = [p for p in old.get("extension") or [] if p.get("url") not in judged]
-    return None if normal(ours) == normal(stands) else {"url": PLAN, "extension": [*ours, *theirs]}
+    same = _compared(ours, besides) == _compared(stands, besides)
+    return None if same else {"url": PLAN, "extension": [*ours, *theirs]}
+
+
+def _compared(parts: Sequence[Mapping[str, Any]], besides: str) -> Any:
+    return normal([p for p in parts if p.get("url") != besides])
 
 
 def _entry(name: str, reference: str) -> dict[str, Any]:
