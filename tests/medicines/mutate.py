@@ -51,7 +51,7 @@ def mutants(module: str) -> Iterator[Mutant]:
     """Every mutant of a module, in the order of its source."""
     source = (FOLDER / f"{module}.py").read_text("utf-8")
     tree = ast.parse(source)
-    hints = {id(n) for a in annotations(tree) for n in ast.walk(a)}
+    hints = {id(n) for a in without_effect(tree) for n in ast.walk(a)}
     for index, original in enumerate(ast.walk(tree)):
         for what in changes(original) if id(original) not in hints else ():
             copy = deepcopy(tree)
@@ -59,13 +59,15 @@ def mutants(module: str) -> Iterator[Mutant]:
             yield Mutant(module, getattr(original, "lineno", 0), what, ast.fix_missing_locations(copy))
 
 
-def annotations(tree: ast.Module) -> Iterator[ast.AST]:
-    """Type hints: they do nothing at run time, so changing them shows nothing."""
+def without_effect(tree: ast.Module) -> Iterator[ast.AST]:
+    """Type hints, and decorators (`frozen`, `slots`, cache sizes): changing them changes no answer."""
     for node in ast.walk(tree):
         if isinstance(node, ast.arg | ast.AnnAssign) and node.annotation is not None:
             yield node.annotation
         if isinstance(node, ast.FunctionDef) and node.returns is not None:
             yield node.returns
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            yield from node.decorator_list
 
 
 def changes(node: ast.AST) -> list[str]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 LIMIT_MG, CAUTION_MG, SINGLE_MG = 4000, 3000, 1000
-_SPACING = Fraction(4)  # hours between doses at the least
 
 
 @dataclass(frozen=True, slots=True)
