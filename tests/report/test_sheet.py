@@ -398,3 +398,40 @@ def test_a_fast_prints_both_its_hours():
     assert Page(chunk(html, "instruction/fasting")).words.startswith(
         "12:00 midnight, as this day begins, until 5:30 AM Eat and drink nothing."
     )
+
+
+# The edges: the day itself still counts
+
+
+def test_on_the_last_dose_day_the_day_is_still_an_instruction():
+    page = sheet_html(plan(), answered(), as_of=date(2026, 3, 12), language="en", checked_against=None)
+    assert "Last day you may take it: Thursday, March 12, 2026" in chunk(page, str(WARFARIN))
+    assert "Last day you may take: Warfarin" in Page(page).words.split("What to do, day by day")[1]
+    after = sheet_html(plan(), answered(), as_of=date(2026, 3, 13), language="en", checked_against=None)
+    assert "Last day you may take" not in after
+    assert "From today, do not take: Warfarin" in after
+
+
+def test_on_the_day_of_surgery_no_dose_is_still_said():
+    page = sheet_html(plan(), answered(), as_of=SURGERY, language="en", checked_against=None)
+    assert "No dose through Wednesday, March 18, 2026." in chunk(page, str(WARFARIN))
+
+
+def test_what_is_for_today_is_not_past():
+    key = Key("visit", "two-week")
+    booked = {key: Evidence("Appointment/1", "appointment", "booked", day=date(2026, 4, 1))}
+    for as_of, place in ((date(2026, 4, 1), "day"), (date(2026, 4, 2), "past")):
+        chosen = select(plan(), State(), as_of=as_of, language="en", bookings=booked)
+        assert next(e for e in chosen.entries if e.key == key).place == place
+    wash = Key("task", "wash", "evening-1")
+    for as_of, place in ((date(2026, 3, 17), "day"), (date(2026, 3, 18), "past")):
+        chosen = select(plan(), State(), as_of=as_of, language="en")
+        assert next(e for e in chosen.entries if e.key == wash).place == place
+
+
+def test_an_item_that_depends_on_an_unknown_fact_says_to_ask_first():
+    made = plan()
+    items = tuple(replace(i, undecided=("chlorhexidine_allergy",)) if i.key.item == "wash" else i for i in made.items)
+    html = sheet_html(replace(made, items=items), State(), as_of=AS_OF, language="en", checked_against=None)
+    assert "This may not be for you. Talk to us before this day" in chunk(html, "task/wash/evening-1")
+    assert "This may not be for you" not in chunk(html, "visit/two-week")
