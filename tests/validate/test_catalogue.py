@@ -12,7 +12,11 @@ CODES = {code: entry for code, entry in catalogue().items() if code.startswith("
 
 def snapshot(elements):
     """A profile from the short form of the catalogue: one mapping an element, `id: what it says`."""
-    records = [{"id": name, "path": name.partition(":")[0] if "." not in name else _path(name), **said} for row in elements for name, said in row.items()]  # noqa: E501
+    records = [
+        {"id": name, "path": name.partition(":")[0] if "." not in name else _path(name), **said}
+        for row in elements
+        for name, said in row.items()
+    ]  # noqa: E501
     root = records[0]["id"].partition(".")[0]
     if records[0]["id"] != root:
         records.insert(0, {"id": root, "path": root})
@@ -40,7 +44,10 @@ def codes(example):
     if "profile" in example:
         profile = example["profile"]
         try:
-            return {f.code for f in validate(example["resource"], [snapshot(profile) if isinstance(profile, list) else profile])}  # noqa: E501
+            return {
+                f.code
+                for f in validate(example["resource"], [snapshot(profile) if isinstance(profile, list) else profile])
+            }  # noqa: E501
         except WaykeeperError as error:
             return {f.code for f in error.findings}
     return {f.code for f in validate(example)}

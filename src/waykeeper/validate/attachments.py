@@ -1,4 +1,4 @@
-"""Attachments: the digest must be that of the data."""
+"""Attachments: size and digest must be those of the data."""
 
 from __future__ import annotations
 
@@ -11,13 +11,15 @@ from waykeeper.validate.run import Place, Run
 
 
 def check_attachment(value: Any, here: Place, run: Run) -> None:
-    """The stated hash is the SHA-1 of the data (R4, Attachment.hash)."""
-    data, stated = value.get("data"), value.get("hash")
-    if not isinstance(data, str) or not isinstance(stated, str):
+    """The stated size is that of the data in bytes, the stated hash its SHA-1 (R4, Attachment)."""
+    data, size, stated = value.get("data"), value.get("size"), value.get("hash")
+    if not isinstance(data, str) or (size is None and stated is None):
         return
     try:
         held = b64decode(data, validate=False)
     except (binascii.Error, ValueError):
         return  # the primitive check says so
-    if b64encode(sha1(held, usedforsecurity=False).digest()).decode() != stated:
+    if isinstance(size, int) and size != len(held):
+        run.add("WKV204", (here, "size"), f"the size says {size} bytes, the data has {len(held)}")
+    if isinstance(stated, str) and b64encode(sha1(held, usedforsecurity=False).digest()).decode() != stated:
         run.add("WKV204", (here, "hash"), "the hash is not that of the data")

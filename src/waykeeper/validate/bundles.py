@@ -43,7 +43,7 @@ def check_bundle(bundle: Json, place: Place, run: Run) -> None:
     if bundle.get("type") == "document":
         check_document(bundle, list_, run)
     if run.stricter:
-        _check_links(bundle, list_, run)
+        _check_links(bundle, run)
         if bundle.get("type") in ("transaction", "batch"):
             _check_requests(bundle, list_, run)
 
@@ -90,13 +90,12 @@ def _check_relations(bundle: Json, place: Place, run: Run) -> None:
         run.add("WKV604", (place, "link"), f"link relation {name!r} is there more than once")
 
 
-def _check_links(bundle: Json, list_: Place, run: Run) -> None:
-    """Every `urn:uuid:` that an entry refers to is the fullUrl of an entry."""
+def _check_links(bundle: Json, run: Run) -> None:
+    """Every `urn:uuid:` that the walk met is the fullUrl of an entry."""
     known = {url for _, entry in _entries(bundle) if isinstance(url := entry.get("fullUrl"), str)}
-    for index, entry in _entries(bundle):
-        for place, text in references(entry.get("resource"), ((list_, index), "resource")):
-            if text.startswith("urn:uuid:") and text.partition("#")[0] not in known:
-                run.add("WKV505", place, f"reference {text} leads to no entry of the bundle")
+    for place, text in run.urns:
+        if text.partition("#")[0] not in known:
+            run.add("WKV505", (place, "reference"), f"reference {text} leads to no entry of the bundle")
 
 
 def references(value: Any, place: Place) -> Iterator[tuple[Place, str]]:

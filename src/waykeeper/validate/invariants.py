@@ -14,8 +14,12 @@ Test = Callable[[dict[str, Any], Run], object]
 
 # Expressions that the official validator repairs before it evaluates them (its FHIRPathExpressionFixer).
 REPAIRED = {
+    "bdl-8": "fullUrl.exists() implies fullUrl.contains('/_history/').not()",
     "que-12": "enableWhen.count() >= 2 implies enableBehavior.exists()",
 }
+
+
+MISSHAPEN = (TypeError, ValueError, AttributeError, ArithmeticError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,7 @@ class Rule:
         """Whether the invariant holds; a value so misshapen that it cannot be asked is reported elsewhere."""
         try:
             return bool(self.test(value, run))
-        except (TypeError, ValueError, AttributeError, ArithmeticError):
+        except MISSHAPEN:
             return True
 
     def report(self, place: Place, run: Run) -> None:

@@ -10,141 +10,26 @@ from waykeeper.validate.run import Place, Run
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 
-_ELEMENTS = frozenset(
-    [
-        "p",
-        "br",
-        "div",
-        "h1",
-        "h2",
-        "h3",
-        "h4",
-        "h5",
-        "h6",
-        "a",
-        "span",
-        "b",
-        "em",
-        "i",
-        "strong",
-        "small",
-        "big",
-        "tt",
-        "dfn",
-        "q",
-        "var",
-        "abbr",
-        "acronym",
-        "cite",
-        "blockquote",
-        "hr",
-        "address",
-        "bdo",
-        "kbd",
-        "sub",
-        "sup",
-        "ul",
-        "ol",
-        "li",
-        "dl",
-        "dt",
-        "dd",
-        "pre",
-        "table",
-        "caption",
-        "colgroup",
-        "col",
-        "thead",
-        "tr",
-        "tfoot",
-        "tbody",
-        "th",
-        "td",
-        "code",
-        "samp",
-        "img",
-        "map",
-        "area",
-        "del",
-        "ins",
-    ]
+_ELEMENTS_WORDS = (
+    "p br div h1 h2 h3 h4 h5 h6 a span b em i strong small big tt dfn q var abbr acronym cite "
+    "blockquote hr address bdo kbd sub sup ul ol li dl dt dd pre table caption colgroup col thead tr "
+    "tfoot tbody th td code samp img map area del ins"
 )
-_EVERYWHERE = frozenset(
-    [
-        "title",
-        "style",
-        "class",
-        "id",
-        "idref",
-        "lang",
-        "dir",
-        "accesskey",
-        "tabindex",
-        "span",
-        "width",
-        "align",
-        "valign",
-        "char",
-        "charoff",
-        "abbr",
-        "axis",
-        "headers",
-        "scope",
-        "rowspan",
-        "colspan",
-        "{http://www.w3.org/XML/1998/namespace}lang",
-        "{http://www.w3.org/XML/1998/namespace}space",
-    ]
+_ELEMENTS = frozenset(_ELEMENTS_WORDS.split())
+_EVERYWHERE_WORDS = (
+    "title style class id idref lang dir accesskey tabindex span width align valign char charoff abbr "
+    "axis headers scope rowspan colspan {http://www.w3.org/XML/1998/namespace}lang "
+    "{http://www.w3.org/XML/1998/namespace}space"
 )
-_SOMEWHERE = frozenset(
-    [
-        "a.href",
-        "a.name",
-        "a.charset",
-        "a.type",
-        "a.hreflang",
-        "a.rel",
-        "a.rev",
-        "a.shape",
-        "a.coords",
-        "img.src",
-        "img.border",
-        "img.alt",
-        "img.longdesc",
-        "img.height",
-        "img.width",
-        "img.usemap",
-        "img.ismap",
-        "blockquote.cite",
-        "q.cite",
-        "map.name",
-        "area.shape",
-        "area.coords",
-        "area.href",
-        "area.nohref",
-        "area.alt",
-        "table.summary",
-        "table.width",
-        "table.border",
-        "table.frame",
-        "table.rules",
-        "table.cellspacing",
-        "table.cellpadding",
-        "table.bgcolor",
-        "pre.space",
-        "td.nowrap",
-        "th.nowrap",
-        "td.bgcolor",
-        "tr.bgcolor",
-        "del.cite",
-        "ins.cite",
-        "del.datetime",
-        "ins.datetime",
-        "ol.start",
-        "ol.type",
-        "li.value",
-    ]
+_EVERYWHERE = frozenset(_EVERYWHERE_WORDS.split())
+_SOMEWHERE_WORDS = (
+    "a.href a.name a.charset a.type a.hreflang a.rel a.rev a.shape a.coords img.src img.border img.alt "
+    "img.longdesc img.height img.width img.usemap img.ismap blockquote.cite q.cite map.name area.shape "
+    "area.coords area.href area.nohref area.alt table.summary table.width table.border table.frame "
+    "table.rules table.cellspacing table.cellpadding table.bgcolor pre.space td.nowrap th.nowrap "
+    "td.bgcolor tr.bgcolor del.cite ins.cite del.datetime ins.datetime ol.start ol.type li.value"
 )
+_SOMEWHERE = frozenset(_SOMEWHERE_WORDS.split())
 
 
 def check_narrative(value: Any, here: Place, run: Run) -> None:

@@ -22,6 +22,9 @@ _BASE64 = re.compile(r"[0-9A-Za-z+/\s]*={0,2}\s*", re.ASCII)
 _OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+", re.ASCII)
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", re.ASCII)
 
+_PLAIN_URI = re.compile(r"(?!(?:urn:)?(?:oid|uuid):)\S+").fullmatch
+_NO_SPACE = re.compile(r"\S+").fullmatch
+
 Test = Callable[[str], object]
 
 
@@ -54,7 +57,9 @@ def is_base64(text: str) -> bool:
 
 def is_uri(text: str) -> bool:
     """A uri without white space; `urn:oid:` and `urn:uuid:` must be well formed."""
-    if not text or any(map(str.isspace, text)) or text.startswith(("oid:", "uuid:")):
+    if _PLAIN_URI(text) is not None:
+        return True
+    if _NO_SPACE(text) is None or text.startswith(("oid:", "uuid:")):
         return False
     if text.startswith("urn:oid:"):
         return is_oid(text)

@@ -11,6 +11,7 @@ from waykeeper.validate.tables import resource_types
 
 One = Callable[[Any, Place, Run], None]
 
+_SPACE = re.compile(r"[ \t\r\n]").search
 _LITERAL = re.compile(r"(?:https?://.+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]+(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#.*)?")
 
 
@@ -21,8 +22,10 @@ def check_reference(targets: tuple[str, ...]) -> One:
     def check(value: Any, here: Place, run: Run) -> None:
         text = value.get("reference")
         said = value.get("type")
+        if run.bundle is not None and isinstance(text, str) and text.startswith("urn:uuid:"):
+            run.urns.append((here, text))
         found = target_type(text, run) if isinstance(text, str) else None
-        if isinstance(text, str) and any(letter in text for letter in " \t\r\n"):
+        if isinstance(text, str) and _SPACE(text) is not None:
             run.add("WKV504", (here, "reference"), f"reference {text!r} has white space in it")
         if isinstance(said, str) and said not in resource_types():
             run.add("WKV302", (here, "type"), f"type {said!r} is no R4 resource type")

@@ -28,6 +28,7 @@ class Run:
         "root",
         "stricter",
         "unknown_extensions",
+        "urns",
     )
 
     def __init__(self, outer: dict[str, Any], stricter: bool) -> None:
@@ -40,6 +41,7 @@ class Run:
         self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
         self.stricter = stricter
+        self.urns: list[tuple[Place, str]] = []
         self.unknown_extensions: set[str] = set()
         self.found: list[tuple[str, Place, str, str, str | None]] = []
 

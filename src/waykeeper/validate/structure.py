@@ -7,12 +7,19 @@ from functools import cache
 from typing import Any
 
 from waykeeper.findings import did_you_mean
-from waykeeper.validate.bindings import check_coding, check_concept_coding, check_identifier, check_measure, check_quantity, coded_check
 from waykeeper.validate.attachments import check_attachment
+from waykeeper.validate.bindings import (
+    check_coding,
+    check_concept_coding,
+    check_identifier,
+    check_measure,
+    check_quantity,
+    coded_check,
+)
 from waykeeper.validate.bundles import check_bundle, entries_by_url
 from waykeeper.validate.definitions import check_definition
 from waykeeper.validate.extensions_known import check_extension
-from waykeeper.validate.invariants import Rule, rules_of
+from waykeeper.validate.invariants import MISSHAPEN, Rule, rules_of
 from waykeeper.validate.narrative import check_narrative
 from waykeeper.validate.primitives import FORMS, NUMBER_TYPES, TEXT_TESTS, number_test
 from waykeeper.validate.reader import MOST_DEPTH
@@ -56,7 +63,7 @@ class Element:
 class Node:
     """A type or a backbone element: its elements by JSON name, what must be there, its rules."""
 
-    __slots__ = ("choices", "elements", "groups", "name", "required", "rules", "type")
+    __slots__ = ("choices", "elements", "groups", "name", "required", "rules", "tests", "type")
 
     def __init__(self, name: str, record: dict[str, Any], type_: str) -> None:
         """Prepare a node of the record of type `type_`."""
@@ -68,6 +75,7 @@ class Node:
         self._requirements(record["nodes"][name]["e"])
         self.choices = tuple(self.groups.values())
         self.rules: tuple[Rule, ...] = rules_of(type_, name, record)
+        self.tests = tuple((rule.test, rule) for rule in self.rules)
         if name == type_ and record["k"] == "resource":
             self.elements["resourceType"] = _resource_type_element()
 
@@ -104,18 +112,28 @@ def walk(node: Node, value: dict[str, Any], place: Place, run: Run) -> None:
         element = find(key)
         if element is None:
             _other(node, key, held, value, place, run)
-        elif element.fast is None or type(held) is not str or not element.fast(held):
-            element.check(held, value, place, key, run)
+        else:
+            fast = element.fast
+            if fast is None or type(held) is not str or not fast(held):
+                element.check(held, value, place, key, run)
     for names in node.required:
         if names[0] not in value:
             _missing(names, value, place, run)
+    if node.choices and len(value) > 1:
+        _check_choices(node, value, place, run)
+    for test, rule in node.tests:
+        try:
+            if not test(value, run):
+                rule.report(place, run)
+        except MISSHAPEN:  # what the rule asks for has the wrong shape, and is reported as that
+            continue
+
+
+def _check_choices(node: Node, value: dict[str, Any], place: Place, run: Run) -> None:
     for choice in node.choices:
-        if len(choice.intersection(value)) > 1:
-            found = ", ".join(sorted(choice.intersection(value)))
-            run.add("WKV106", place, f"more than one of a choice is given: {found}")
-    for rule in node.rules:
-        if not rule.holds(value, run):
-            rule.report(place, run)
+        given = choice.intersection(value)
+        if len(given) > 1:
+            run.add("WKV106", place, f"more than one of a choice is given: {', '.join(sorted(given))}")
 
 
 def _missing(names: tuple[str, ...], value: dict[str, Any], place: Place, run: Run) -> None:
@@ -155,9 +173,8 @@ def _sibling(node: Node, element: Element, held: Any, value: dict[str, Any], pla
         run.add("WKV109", here, f"{key} must be a list, as {key[1:]} is one")
         return
     values = value.get(key[1:])
-    if isinstance(values, list) and len(values) != len(held):
-        if run.stricter:
-            run.add("WKV111", here, f"{key} has {len(held)} entries and {key[1:]} has {len(values)}; they must pair up")
+    if run.stricter and isinstance(values, list) and len(values) != len(held):
+        run.add("WKV111", here, f"{key} has {len(held)} entries and {key[1:]} has {len(values)}; they must pair up")
     for index, item in enumerate(held):
         if item is not None:
             _sibling_object(item, (here, index), run, alone=not _at(values, index))
@@ -307,13 +324,14 @@ def _complex(record: dict[str, Any], owner: str) -> One:
     if type_ == "Resource":
         return _contained if record["n"] == "contained" else walk_resource
     extra = _extra_checks(record, owner)
-    lazy: list[Node] = []
+    node: Node | None = None
 
     def one(value: Any, here: Place, run: Run) -> None:
-        if not lazy:  # types refer to each other in circles, so nodes are made on first use
-            lazy.append(node_of(owner, type_) if "." in type_ else node_of(type_))
-        if _has_content(value, here, run):
-            walk(lazy[0], value, here, run)
+        nonlocal node
+        if node is None:  # types refer to each other in circles, so nodes are made on first use
+            node = node_of(owner, type_) if "." in type_ else node_of(type_)
+        if len(value) > 1 or _has_content(value, here, run):
+            walk(node, value, here, run)
             for check in extra:
                 check(value, here, run)
 
@@ -394,10 +412,10 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         remedy = did_you_mean(name, resource_types())
         run.add("WKV009", (place, "resourceType"), f"{name!r} is no R4 resource type", remedy)
         return
-    outer, bundle = run.resource, run.bundle
+    outer, bundle, urns = run.resource, run.bundle, run.urns
     run.resource, run.base = value, place
     if name == "Bundle":
-        run.bundle = entries_by_url(value)
+        run.bundle, run.urns = entries_by_url(value), []
     walk(node_of(name), value, place, run)
     if name == "Bundle":
         check_bundle(value, place, run)
@@ -405,4 +423,4 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         check_definition(value, place, run)
     if run.profiles is not None:
         run.profiles(value, place)
-    run.resource, run.bundle = outer, bundle
+    run.resource, run.bundle, run.urns = outer, bundle, urns

@@ -38,6 +38,12 @@ def type_record(name: str) -> dict[str, Any] | None:
 
 
 @cache
+def type_names() -> tuple[str, ...]:
+    """Every type, sorted: resources, complex and primitive types."""
+    return tuple(_lines("types.jsonl"))
+
+
+@cache
 def resource_types() -> frozenset[str]:
     """The names of the concrete R4 resource types."""
     return frozenset(

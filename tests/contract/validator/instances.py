@@ -14,10 +14,10 @@ _SKIP = {"contained", "extension", "modifierExtension", "implicitRules", "langua
 
 
 class Maker:
-    """Makes instances; `fill` is the chance that an optional element is given."""
+    """Makes instances; `fill` is the chance that an optional element is given, `repair` helps them to be valid."""
 
-    def __init__(self, rng: random.Random, fill: float = 0.25) -> None:
-        self.rng, self.fill = rng, fill
+    def __init__(self, rng: random.Random, fill: float = 0.25, *, repair: bool = True) -> None:
+        self.rng, self.fill, self.repair = rng, fill, repair
 
     def resource(self, name: str) -> dict[str, Any]:
         """A resource of a type."""
@@ -45,7 +45,7 @@ class Maker:
                 made[element["n"]] = [made_value] if element.get("l") else made_value
         if not made and node != type_:
             made["extension"] = [{"url": "http://example.org/e", "valueString": "x"}]
-        return _repaired(type_, node, made, self.rng)
+        return _repaired(type_, node, made) if self.repair else made
 
     def value(self, type_: str, element: dict[str, Any], depth: int) -> Any:
         """One value of an element."""
@@ -139,7 +139,7 @@ PRIMITIVES: dict[str, Any] = {
 }
 
 
-def _repaired(type_: str, node: str, made: dict[str, Any], rng: random.Random) -> dict[str, Any]:
+def _repaired(type_: str, node: str, made: dict[str, Any]) -> dict[str, Any]:
     """Help the commonest invariants on their way, so that most instances are valid."""
     if node == "Period" and len(made) > 1:
         made["start"], made["end"] = "2026-01-02", "2026-02-03"
