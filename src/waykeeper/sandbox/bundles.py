@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import binascii
-import copy
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -220,9 +219,16 @@ def _check_identities(entries: list[_Entry]) -> None:
         seen.update(dict.fromkeys(names, entry.place))
 
 
+def _copied(value: Any) -> Any:
+    """A copy of objects and arrays, so that the sender's own data stays as it is."""
+    if isinstance(value, dict):
+        return {key: _copied(child) if isinstance(child, dict | list) else child for key, child in value.items()}
+    return [_copied(child) if isinstance(child, dict | list) else child for child in value]
+
+
 def _rewritten(work: Work, entry: _Entry, targets: Mapping[str, str]) -> Resource:
     """The entry's resource with references inside the bundle, and conditional ones, made literal."""
-    body: Resource = copy.deepcopy(entry.body)
+    body: Resource = _copied(entry.body)
     for where, reference in references(body):
         text = reference["reference"]
         if text in targets:

@@ -210,16 +210,25 @@ def _add(rows: Rows, one: Parameter, path: Path, value: Any) -> None:
         _reference(rows, one, path, value)
 
 
-def references(value: Any, place: str = "") -> Iterator[tuple[str, Resource]]:
+def references(resource: Resource) -> list[tuple[str, Resource]]:
     """Every Reference in a resource with a literal in it, with its place as a FHIRPath."""
-    if isinstance(value, dict):
-        if isinstance(value.get("reference"), str):
-            yield place, value
-        for key, child in value.items():
-            yield from references(child, f"{place}.{key}" if place else key)
-    elif isinstance(value, list):
+    found: list[tuple[str, Resource]] = []
+    _collect(resource, "", found)
+    return found
+
+
+def _collect(value: Any, place: str, found: list[tuple[str, Resource]]) -> None:
+    """Walk objects and arrays only: most values are scalars, and every resource is walked at each write."""
+    if isinstance(value, list):
         for index, child in enumerate(value):
-            yield from references(child, f"{place}[{index}]")
+            if isinstance(child, dict | list):
+                _collect(child, f"{place}[{index}]", found)
+        return
+    if isinstance(value.get("reference"), str):
+        found.append((place, value))
+    for key, child in value.items():
+        if isinstance(child, dict | list):
+            _collect(child, f"{place}.{key}" if place else key, found)
 
 
 def rows_of(resource: Resource) -> Rows:
