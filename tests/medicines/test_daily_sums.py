@@ -57,6 +57,17 @@ def test_what_cannot_be_read_is_named_and_never_counted_as_nothing(row: tuple[st
     assert (got.opioids.mme, got.acetaminophen.mg) == (0, 0)
 
 
+def test_m5_the_larger_of_a_range_counts() -> None:
+    """M5, computed: 5 to 10 mg every 4 hours is at most 60 mg, 90 MME."""
+    assert sums(("oxycodone 5-10 mg", "every 4 hours")).opioids.mme == 90
+    assert sums(("oxycodone 5–10 mg", "every 4 hours")).opioids.mme == 90
+
+
+def test_a_combination_with_numbers_that_do_not_fit_is_not_counted() -> None:
+    got = sums(("oxycodone/acetaminophen 325 mg", "every 4 hours"))
+    assert len(got.unread) == 2 and got.acetaminophen.mg == 0
+
+
 def test_ended_and_other_rows_do_not_count() -> None:
     ended = entry({"words": "oxycodone 5 mg", "schedule": "every 4 hours", "status": "stopped"})
     got = daily_sums([ended, entry({"words": "warfarin 5 mg", "schedule": "daily"}, "b")])

@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
-from waykeeper.medicines.recognise import recognise
+from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.status import ENDED
+from waykeeper.medicines.words import strength_of
 from waykeeper.record.model import MedicineEntry
 
 _EVERY = re.compile(r"\b(?:every|q) ?(\d{1,2})(?: ?(?:-|to) ?(\d{1,2}))? ?h(?:ours?|rs?)?\b")
@@ -54,7 +56,7 @@ def daily_sums(
             tags = rules.ingredients[name].tags
             if not tags & {"acetaminophen", "opioid"}:
                 continue
-            dose = _dose(entry, name, index, known.reading.strengths)
+            dose = _dose(entry, name, _strength(known, index))
             if dose is None:
                 unread.append(f"{entry.words}: how much {name} and how often?")
             elif "acetaminophen" in tags:
@@ -96,17 +98,25 @@ def _digits(text: str) -> str:
     return re.sub(r"\b(one|two|three|four|six|eight)\b", lambda m: _NUMBERS[m[1]], text.casefold())
 
 
-def _dose(entry: MedicineEntry, name: str, index: int, strengths: Sequence[object]) -> OpioidDose | None:
+def _strength(known: Recognised, index: int) -> Decimal | None:
+    """Milligrams of one unit; of a range (`5-10 mg`) the larger, since the most that is allowed counts."""
+    strengths = known.reading.strengths
+    if len(known.ingredients) == 1:
+        return max(strengths, default=None)
+    return strength_of(strengths, index, len(known.ingredients))
+
+
+def _dose(entry: MedicineEntry, name: str, strength: Decimal | None) -> OpioidDose | None:
     text = f"{entry.words} {entry.dose_text} {entry.schedule}"
     if name == "fentanyl":
         rate = _PATCH.search(text.casefold())
         return OpioidDose("fentanyl patch", Fraction(rate[1])) if rate else None
     often = doses_a_day(text)
     most = _MOST.search(_digits(text))
-    if index >= len(strengths):
+    if strength is None:
         return None
-    amount = Fraction(str(strengths[index])) * units_a_dose(f"{entry.dose_text} {entry.schedule}")
+    amount = Fraction(strength) * units_a_dose(f"{entry.dose_text} {entry.schedule}")
     if most:
-        return OpioidDose(name, Fraction(str(strengths[index])), Fraction(most[1]))
+        return OpioidDose(name, Fraction(strength), Fraction(most[1]))
     return None if often is None else OpioidDose(name, amount, often)
 

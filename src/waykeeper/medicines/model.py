@@ -101,7 +101,7 @@ class Ingredient:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One line of a rule: if all conditions hold, this is proposed. Conditions: see rules/README.md."""
+    """One line of a rule: if all conditions hold, this is proposed. Conditions: see README.md."""
 
     when: Mapping[str, tuple[str, ...]]
     decision: str

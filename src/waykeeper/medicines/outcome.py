@@ -18,7 +18,7 @@ from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
 from waykeeper.medicines.ruleset import Ruleset
-from waykeeper.medicines.words import read_words
+from waykeeper.medicines.words import read_words, strength_of
 from waykeeper.record.model import MedicineEntry
 
 BLANKET_GROUPS = frozenset({"anticoagulants", "antiplatelets"})
@@ -93,8 +93,7 @@ def forms_of(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> frozens
 
 
 def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:
-    strengths = known.reading.strengths
-    dose = strengths[index] if index < len(strengths) else None
+    dose = strength_of(known.reading.strengths, index, len(known.ingredients))
     forms = forms_of(entry, known, context.rules)
     releases = known.reading.releases | read_words(f"{entry.form} {entry.dose_text}", context.rules).releases
     return Situation(

@@ -18,11 +18,12 @@ if TYPE_CHECKING:
     from waykeeper.medicines.ruleset import Ruleset
 
 _LONGEST_PHRASE = 6
+_SAME = str.maketrans({"µ": "u", "μ": "u", "–": "-", "œ": "oe", "Œ": "OE", "æ": "ae", "Æ": "AE"})
 _NUMBER = re.compile(r"\d+(\.\d+)?")
 _GLUED = re.compile(r"(?<![a-z\d.])(\d+(?:\.\d+)?)([a-z])")
 _THOUSANDS = re.compile(r"(?<=\d),(?=\d{3}\b)")
 _PUNCTUATION = re.compile(r"[^a-z0-9.]+|(?<!\d)\.|\.(?!\d)")
-_STRENGTHS = re.compile(r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)\s*(mcg|ug|mg|g)\b(?!\s*/\s*h)")
+_STRENGTHS = re.compile(r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)\s*(mcg|ug|mg|g)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ class Reading:
 @lru_cache(maxsize=4096)
 def normalise(text: str) -> str:
     """Lower case, no accents, apostrophes or punctuation, single spaces: `St. John's-wort` -> `st johns wort`."""
-    plain = unicodedata.normalize("NFKD", text.replace("µ", "u").replace("μ", "u")).casefold()
+    plain = unicodedata.normalize("NFKD", text.translate(_SAME)).casefold()
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     plain = _THOUSANDS.sub("", plain.replace("'", "").replace("’", "").replace("`", ""))
     return " ".join(_GLUED.sub(r"\1 \2", _PUNCTUATION.sub(" ", plain)).split())
@@ -103,10 +104,17 @@ def _longest(tokens: list[str], at: int, phrases: Mapping[str, tuple[str, str]])
     return (1, "number", "") if _NUMBER.fullmatch(tokens[at]) else (1, "left", tokens[at])
 
 
+def strength_of(strengths: tuple[Decimal, ...], index: int, ingredients: int) -> Decimal | None:
+    """The strength of one ingredient; None where the words do not say which number belongs to it."""
+    if ingredients == 1:
+        return strengths[0] if len(set(strengths)) == 1 else None
+    return strengths[index] if len(strengths) == ingredients else None
+
+
 def strengths(text: str) -> tuple[Decimal, ...]:
     """Milligrams in the order written: `5/325 mg` -> 5, 325; `25 mcg` -> 0.025; a rate (`mcg/h`) is none."""
     found: list[Decimal] = []
-    for numbers, unit in _STRENGTHS.findall(_THOUSANDS.sub("", text.casefold().replace("µ", "u"))):
+    for numbers, unit in _STRENGTHS.findall(_THOUSANDS.sub("", text.translate(_SAME).casefold())):
         scale = {"g": Decimal(1000), "mg": Decimal(1)}.get(unit, Decimal("0.001"))
         found += [Decimal(n) * scale for n in re.findall(r"\d+(?:\.\d+)?", numbers)]
     return tuple(found)
