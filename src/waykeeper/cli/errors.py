@@ -10,11 +10,14 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import traceback
 from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
 
-from waykeeper.findings import Finding, WaykeeperError, finding
+if TYPE_CHECKING:
+    from waykeeper.findings import Finding
 
 DONE, FOUND, CANNOT, NO_ANSWER, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -27,6 +30,8 @@ def report(findings: Iterable[Finding]) -> None:
 
 def guarded(work: Callable[[], int], debug: bool) -> int:
     """Run a command; whatever goes wrong ends in one clear sentence and an exit code."""
+    from waykeeper.findings import WaykeeperError, finding
+
     try:
         return work()
     except WaykeeperError as error:
@@ -43,3 +48,24 @@ def guarded(work: Callable[[], int], debug: bool) -> int:
             traceback.print_exc()
         report([finding("WKC901", f"{type(error).__name__} in Waykeeper itself")])
         return CANNOT
+
+
+def misused(error: Any) -> int:
+    """A command line that cannot be read (the argument parser's exception), as one line and an exit code."""
+    from waykeeper.findings import finding
+
+    message = " ".join(str(error.format_message()).split()).rstrip(".")
+    context = getattr(error, "ctx", None)
+    if message.startswith("Usage:") and context is not None:  # called without any argument
+        print(context.get_help(), file=sys.stderr)
+        return CANNOT
+    message = re.sub(r" \(Possible options?: (.+)\)$", r". Did you mean \1?", message)
+    message = message[:1].lower() + message[1:]
+    details, _, hint = message.partition(". ")
+    see = f"See {context.command_path} --help." if context is not None else ""
+    report([finding("WKC205", details, help=" ".join(part for part in (_ended(hint), see) if part))])
+    return CANNOT
+
+
+def _ended(sentence: str) -> str:
+    return sentence if not sentence or sentence[-1] in ".?" else f"{sentence}."

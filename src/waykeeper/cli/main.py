@@ -8,7 +8,8 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from waykeeper.cli.errors import CANNOT, DONE, FOUND, guarded, report
+from waykeeper.cli.errors import DONE, FOUND, INTERRUPTED, guarded, misused, report
+from waykeeper.cli.settings import ServerEntry, Settings, read_settings
 
 CAUTION = (
     "Waykeeper proposes and reminds; it never prescribes. Licensed prescribers and local policy decide, "
@@ -23,7 +24,11 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 _debug = False
+_settings = Settings()
+_UsageError: type[Exception] = typer.BadParameter.__mro__[2]  # typer carries its own argument parser and does not name it
 
+FAIL_LEVELS = ("error", "warning")
+FailLevelOption = Annotated[str, typer.Option("--fail-level", help="error or warning: exit 1 from there on.")]
 FormatOption = Annotated[str, typer.Option("--format", help="What stdout gets.", metavar="FORMAT")]
 ClinicOption = Annotated[str, typer.Option("--clinic", help="The clinic: a file or a name of the library.")]
 FromOption = Annotated[str, typer.Option("--from", help="A FHIR server.", metavar="URL")]
@@ -47,14 +52,16 @@ def _version(wanted: bool) -> None:
 
 @app.callback()
 def settings(
+    context: typer.Context,
     debug: Annotated[bool, typer.Option("--debug", help="Show tracebacks of failures.")] = False,
     _: Annotated[
         bool, typer.Option("--version", help="Show the versions.", callback=_version, is_eager=True)
     ] = False,
 ) -> None:
     """Options of every command."""
-    global _debug  # noqa: PLW0603 - one process, one command
-    _debug = debug
+    global _debug, _settings  # noqa: PLW0603 - one process, one command
+    _debug, _settings = debug, read_settings()
+    context.default_map = _settings.defaults()
 
 
 def _end(work: Callable[[], int]) -> NoReturn:
@@ -62,23 +69,53 @@ def _end(work: Callable[[], int]) -> NoReturn:
 
 
 def _summary(findings: Any) -> str:
-    counts = {s: sum(1 for f in findings if f.severity == s) for s in ("error", "warning", "information")}
-    return f"{counts['error']} errors, {counts['warning']} warnings, {counts['information']} notes"
+    """`1 error, 2 warnings, 0 notes`."""
+    words = {"error": "error", "warning": "warning", "information": "note"}
+    counts = {word: sum(1 for f in findings if f.severity == severity) for severity, word in words.items()}
+    return ", ".join(_count(n, word) for word, n in counts.items())
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _server(text: str, option: str) -> ServerEntry:
+    """The server of an option, "" for none: by its address, or by its name in the settings."""
+    return _settings.server(text, option) if text else ServerEntry("")
+
+
+def _source(text: str) -> str:
+    """A source of `gaps`: the address of a named server, else what was given."""
+    return _settings.servers[text].url if text in _settings.servers else text
+
+
+def _one_source(bundle: str, from_: str) -> str:
+    """The server of a sheet: as given; without bundle and option the first server of the settings."""
+    chosen = from_ or ("" if bundle else next((one for one in _settings.from_ if _is_server(one)), ""))
+    return _server(chosen, "--from").url
+
+
+def _is_server(text: str) -> bool:
+    return text in _settings.servers or text.startswith(("http://", "https://"))
+
+
+def _put(text: str) -> None:
+    """The payload, on standard output."""
+    from waykeeper.exchange.files import write_whole
+
+    write_whole("-", text)
 
 
 def _level(findings: Any, fail_level: str) -> int:
-    from waykeeper.verbs import inputs
-
-    inputs.choice(fail_level, ("error", "warning"), "--fail-level")
     grave = {"error"} if fail_level == "error" else {"error", "warning"}
     return FOUND if any(f.severity in grave for f in findings) else DONE
 
 
 @app.command()
 def check(
-    pathway: Annotated[list[str], typer.Argument(help="Pathway, overlay, clinic or rule files, or library names.")],
+    pathway: Annotated[list[str], typer.Argument(help="Pathway, overlay, clinic or rule files, or library names.", metavar="PATHWAY...")],
     format_: FormatOption = "text",
-    fail_level: Annotated[str, typer.Option("--fail-level", help="error or warning.")] = "error",
+    fail_level: FailLevelOption = "error",
 ) -> None:
     """Check pathway, overlay, clinic and rule files: every finding with file, line and column."""
 
@@ -88,9 +125,10 @@ def check(
         from waykeeper.verbs import inputs
 
         inputs.choice(format_, ("text", "json", "github"), "--format")
+        inputs.choice(fail_level, FAIL_LEVELS, "--fail-level")
         found = verbs.check(*pathway)
         writers = {"text": as_text, "json": as_json, "github": as_github}
-        sys.stdout.write(writers[format_](found))
+        _put(writers[format_](found))
         print(f"{len(pathway)} checked: {_summary(found)}", file=sys.stderr)
         return _level(found, fail_level)
 
@@ -105,7 +143,7 @@ def pathways() -> None:
         from waykeeper import verbs
 
         for entry in verbs.pathways():
-            print(f"{entry.name} {entry.version}  {entry.title}, {entry.items} items")
+            _put(f"{entry.name} {entry.version}  {entry.title}, {entry.items} items\n")
         return DONE
 
     _end(work)
@@ -113,7 +151,7 @@ def pathways() -> None:
 
 @app.command()
 def compile(  # noqa: A001 - the verb of the trade
-    pathway: Annotated[str, typer.Argument(help="A name of the library or a file.")],
+    pathway: Annotated[str, typer.Argument(help="A name of the library or a file.", metavar="PATHWAY")],
     clinic: ClinicOption,
     surgery: Annotated[str, typer.Option("--surgery", help="Local date and time, 2026-03-18T07:30.")],
     patient: Annotated[str, typer.Option("--patient", help="File or folder with the patient's record.")] = "",
@@ -140,14 +178,15 @@ def compile(  # noqa: A001 - the verb of the trade
 
         made = verbs.compile(
             pathway, clinic=clinic, patient=patient, surgery=surgery, discharge=discharge, side=side,
-            anaesthesia=anaesthesia, patient_identifier=patient_identifier, episode=episode, from_=from_,
+            anaesthesia=anaesthesia, patient_identifier=patient_identifier, episode=episode, from_=_server(from_, "--from").url,
         )  # fmt: skip
         write_whole(output, bundle_bytes(made.bundle))
         report(made.findings)
         if table:
             print(plan_table(made.plan), file=sys.stderr)
         resources = len(made.bundle["entry"])
-        print(f"{len(made.plan.items)} items, {resources} resources; {_summary(made.findings)}", file=sys.stderr)
+        counted = f"{_count(len(made.plan.items), 'item')}, {_count(resources, 'resource')}"
+        print(f"{counted}; {_summary(made.findings)}", file=sys.stderr)
         return DONE
 
     _end(work)
@@ -157,13 +196,21 @@ def compile(  # noqa: A001 - the verb of the trade
 def validate(
     paths: Annotated[list[str], typer.Argument(help="JSON, NDJSON, folders, .gz, or - for stdin.", metavar="PATH...")],
     format_: FormatOption = "text",
-    junit: Annotated[str, typer.Option("--junit", help="Also write JUnit XML.")] = "",
-    sarif: Annotated[str, typer.Option("--sarif", help="Also write SARIF 2.1.0.")] = "",
-    profile: Annotated[list[str] | None, typer.Option("--profile", help="A StructureDefinition or a folder.")] = None,
-    fail_level: Annotated[str, typer.Option("--fail-level", help="error or warning.")] = "error",
+    junit: Annotated[str, typer.Option("--junit", help="Also write JUnit XML.", metavar="FILE")] = "",
+    sarif: Annotated[str, typer.Option("--sarif", help="Also write SARIF 2.1.0.", metavar="FILE")] = "",
+    profile: Annotated[
+        list[str] | None, typer.Option("--profile", help="StructureDefinitions: a file or a folder.", metavar="PATH")
+    ] = None,
+    fail_level: FailLevelOption = "error",
     specification_only: Annotated[
         bool, typer.Option("--specification-only", help="Leave out what is stricter than the specification.")
     ] = False,
+    baseline: Annotated[
+        str, typer.Option("--baseline", help="Leave out the findings that this file knows.", metavar="FILE")
+    ] = "",
+    write_baseline: Annotated[
+        str, typer.Option("--write-baseline", help="Write what was found as a baseline.", metavar="FILE")
+    ] = "",
 ) -> None:
     """Validate files as FHIR R4 (4.0.1): every finding with file, line, column, rule and remedy."""
 
@@ -172,16 +219,23 @@ def validate(
         from waykeeper.exchange.files import write_whole
         from waykeeper.report import validation
         from waykeeper.verbs import inputs
+        from waykeeper.verbs.output import as_json
 
         inputs.choice(format_, ("text", "json", "github"), "--format")
+        inputs.choice(fail_level, FAIL_LEVELS, "--fail-level")
+        known = inputs.baseline_of(baseline) if baseline else {}
         seen = verbs.validate_files(*paths, profiles=profile or (), stricter=not specification_only)
-        sys.stdout.write(validation.stdout_text(seen, format_))
-        if junit:
-            write_whole(junit, validation.junit(seen))
-        if sarif:
-            write_whole(sarif, validation.sarif(seen))
-        print(f"{seen.resources} resources: {_summary(seen.findings)}", file=sys.stderr)
-        return _level(seen.findings, fail_level)
+        checked, covered = validation.without_baseline(seen.checked, known)
+        side = ((junit, validation.junit), (sarif, validation.sarif))
+        for path, write in side:
+            if path:
+                write_whole(path, write(checked))
+        if write_baseline:
+            write_whole(write_baseline, as_json(validation.baseline(seen.checked)))
+        _put(validation.stdout_text(checked, format_))
+        left_out = f"; {_count(covered, 'finding')} of the baseline left out" if baseline else ""
+        print(f"{validation.summary(checked)}{left_out}", file=sys.stderr)
+        return _level(validation.findings_of(checked), fail_level)
 
     _end(work)
 
@@ -206,12 +260,14 @@ def push(
 
         inputs.choice(format_, ("text", "json"), "--format")
         inputs.choice(fail_on, ("conflict", "change"), "--fail-on")
-        reports = verbs.push(*bundle, to=to, dry_run=dry_run, take=inputs.takes(take or []))
+        server = _server(to, "--to")
+        reports = verbs.push(
+            *bundle, to=server.url, holds=server.holds, dry_run=dry_run, take=inputs.takes(take or [])
+        )
         if format_ == "json":
-            sys.stdout.write(as_json([one.json() for one in reports]))
+            _put(as_json([one.json() for one in reports]))
         else:
-            for one in reports:
-                sys.stdout.write(one.text())
+            _put("".join(one.text() for one in reports))
         failed = any(f.severity == "error" for one in reports for f in one.findings)
         conflict = any(one.conflicts for one in reports)
         changed = any(one.changes for one in reports)
@@ -244,7 +300,7 @@ def gaps(
         from waykeeper.verbs.output import as_json, console_width
 
         inputs.choice(format_, ("text", "json", "csv"), "--format")
-        found = verbs.gaps(*from_, as_of=as_of or None)
+        found = verbs.gaps(*(_source(one) for one in from_), as_of=as_of or None)
         page = ""
         if html:
             page = gaps_html(
@@ -256,10 +312,9 @@ def gaps(
             if path:
                 write_whole(path, content)
         if format_ == "text":
-            sys.stdout.write(terminal(found.worklist, console_width(), show_identifiers=show_identifiers))
-            print(f"\n{CAUTION}")
+            _put(terminal(found.worklist, console_width(), show_identifiers=show_identifiers) + f"\n{CAUTION}\n")
         else:
-            sys.stdout.write(rows if format_ == "csv" else document)
+            _put(rows if format_ == "csv" else document)
         return DONE
 
     _end(work)
@@ -267,8 +322,8 @@ def gaps(
 
 @app.command()
 def note(
-    item: Annotated[str, typer.Argument(help="The item's key, for example task/class.")],
-    what: Annotated[str, typer.Argument(help="done, released, answered, fact, or another word of its README.")],
+    item: Annotated[str, typer.Argument(help="The item's key, for example task/class.", metavar="ITEM")],
+    what: Annotated[str, typer.Argument(help="done, released, answered, fact, or another word of its README.", metavar="WHAT")],
     to: ToOption,
     patient: PatientOption,
     by: Annotated[str, typer.Option("--by", help="Who decided or did it.")],
@@ -283,10 +338,12 @@ def note(
     def work() -> int:
         from waykeeper import verbs
 
+        server = _server(to, "--to")
         written = verbs.note(
-            item, what, to=to, patient=patient, by=by, on=on, text=text, days=days, decision=decision, episode=episode
-        )
-        print(written)
+            item, what, to=server.url, holds=server.holds, patient=patient, by=by, on=on, text=text, days=days,
+            decision=decision, episode=episode,
+        )  # fmt: skip
+        _put(f"{written}\n")
         return DONE
 
     _end(work)
@@ -294,7 +351,7 @@ def note(
 
 @app.command()
 def sheet(
-    bundle: Annotated[str, typer.Argument(help="A bundle; or give --from.")] = "",
+    bundle: Annotated[str, typer.Argument(help="A bundle; or give --from.", metavar="[BUNDLE]")] = "",
     html: Annotated[str, typer.Option("--html", help="File for the sheet, - for stdout.")] = "",
     from_: FromOption = "",
     patient: PatientOption = "",
@@ -310,7 +367,10 @@ def sheet(
         from waykeeper.verbs import inputs
 
         inputs.needed(html, "--html")
-        page = verbs.sheet(bundle, from_=from_, patient=patient, as_of=as_of, language=language, episode=episode)
+        page = verbs.sheet(
+            bundle, from_=_one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
+            episode=episode, fallback=_settings.language or "en",
+        )  # fmt: skip
         write_whole(html, page)
         return DONE
 
@@ -319,7 +379,7 @@ def sheet(
 
 @app.command()
 def calendar(
-    bundle: Annotated[str, typer.Argument(help="A bundle; or give --from.")] = "",
+    bundle: Annotated[str, typer.Argument(help="A bundle; or give --from.", metavar="[BUNDLE]")] = "",
     ics: Annotated[str, typer.Option("--ics", help="File for the calendar, - for stdout.")] = "",
     from_: FromOption = "",
     patient: PatientOption = "",
@@ -337,8 +397,9 @@ def calendar(
 
         inputs.needed(ics, "--ics")
         made = verbs.calendar(
-            bundle, from_=from_, patient=patient, as_of=as_of, language=language, episode=episode, sequence=sequence
-        )
+            bundle, from_=_one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
+            episode=episode, sequence=sequence, fallback=_settings.language or "en",
+        )  # fmt: skip
         write_whole(ics, made)
         return DONE
 
@@ -360,10 +421,9 @@ def explain(
 
         found = verbs.explain(what, bundle=bundle)
         if isinstance(found, Entry):
-            print(as_page(found))
+            _put(f"{as_page(found)}\n")
         else:
-            plan, item = found
-            print(explain_item(plan, item))
+            _put(f"{explain_item(*found)}\n")
         return DONE
 
     _end(work)
@@ -395,26 +455,27 @@ def demo(
     def work() -> int:
         from waykeeper.cli.demo import demo as play
 
-        return play(output, _run_one)
+        return play(output, main)
 
     _end(work)
 
 
-def _run_one(arguments: list[str]) -> int:
-    """One command line in this process; its exit code."""
-    try:
-        return int(app(arguments, standalone_mode=False) or DONE)
-    except typer.Exit as ended:
-        return int(ended.exit_code)
+def main(arguments: list[str]) -> int:
+    """One command line in this process; its exit code. Every failure ends here."""
+
+    def parsed() -> int:
+        try:
+            return int(app(arguments, prog_name="waykeeper", standalone_mode=False) or DONE)
+        except typer.Exit as ended:
+            return int(ended.exit_code)
+        except typer.Abort:
+            return INTERRUPTED
+        except _UsageError as error:
+            return misused(error)
+
+    return guarded(parsed, _debug)
 
 
 def run() -> NoReturn:
     """The console script."""
-    try:
-        app(standalone_mode=True)
-    except SystemExit:
-        raise
-    except Exception as error:
-        print(f"waykeeper: {type(error).__name__}", file=sys.stderr)
-        sys.exit(CANNOT)
-    sys.exit(DONE)
+    sys.exit(main(sys.argv[1:]))

@@ -10,6 +10,7 @@ from waykeeper.medicines import rule_names
 from waykeeper.medicines.check import check_rules
 from waykeeper.pathway import check, check_overlay, read_clinic, read_yaml
 from waykeeper.pathway.library import clinic_names, names, overlay_names, read
+from waykeeper.verbs.inputs import policy_names
 
 Source = tuple[str, bytes]
 
@@ -22,12 +23,12 @@ def check_any(wanted: str) -> tuple[Finding, ...]:
     label, data = _source(wanted)
     first = _first_key(label, data)
     if first == "overlay":
-        return check_overlay(label, data)[1]
+        return check_overlay(label, data, policy_names())[1]
     if first == "clinic":
-        return read_clinic(label, data)[1]
+        return read_clinic(label, data, policy_names())[1]
     if first == "group":
         return tuple(check_rules(label, data))
-    return check([(label, data)], rule_names())[1]
+    return check([(label, data)], rule_names(), policy_names())[1]
 
 
 def _source(wanted: str) -> Source:

@@ -10,12 +10,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from waykeeper.exchange.files import Held
 from waykeeper.findings import Entry, Finding, Position, WaykeeperError, catalogue, did_you_mean, finding
 from waykeeper.plan.model import Evidence, Item, Key, Plan, State
 from waykeeper.verbs import inputs
+
+Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
 
 if TYPE_CHECKING:
     from waykeeper.exchange.pushing import PushReport
@@ -103,12 +105,16 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     given = {"surgery": inputs.moment_of(surgery, known.zone, "--surgery")}
     if discharge:
         given["discharge"] = inputs.moment_of(discharge, known.zone, "--discharge")
+        inputs.in_order(given["surgery"], given["discharge"])
+    for name, moment in given.items():
+        inputs.covered(moment, known.calendar, f"--{name}")
     inputs.choice(side, inputs.SIDES, "--side")
     inputs.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     _positive(episode, "--episode")
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
     held = _record_of(patient, from_, identifier)
     record = read(held, is_ours, patient or from_)
+    _alive(record.patient, patient or from_)
     answers = Answers()
     if from_:
         state = _state_on(from_, record.patient, identifier, known, chosen.url, episode)
@@ -119,6 +125,11 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     )  # fmt: skip
     made = as_bundle(plan, answers.rounds)
     return Compiled(plan, made, (*noted, *plan.findings, *_legal(made)))
+
+
+def _alive(patient: Mapping[str, Any], place: str) -> None:
+    if patient.get("deceasedDateTime") or patient.get("deceasedBoolean"):
+        raise WaykeeperError(finding("WKC207", "the Patient is recorded as deceased, no plan is made", Position(place)))
 
 
 def _positive(number: int, option: str) -> None:
@@ -165,7 +176,7 @@ def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
 
 
 def push(
-    *bundles: str, to: str, dry_run: bool = False, take: Mapping[str, str] | None = None
+    *bundles: str, to: str, holds: Holds = "test", dry_run: bool = False, take: Mapping[str, str] | None = None
 ) -> tuple[PushReport, ...]:
     """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room."""
     from waykeeper.exchange import Server
@@ -176,7 +187,7 @@ def push(
     for path, document in loaded:
         if not isinstance(document, dict) or document.get("resourceType") != "Bundle":
             raise WaykeeperError(finding("WKC103", "this is no Bundle", Position(path), "Give what compile wrote."))
-    server = Server(to)
+    server = Server(to, kind=holds)
     now = datetime.now(UTC)
     return tuple(push_one(document, server, dry_run=dry_run, take=take or {}, now=now) for _, document in loaded)
 
@@ -214,6 +225,7 @@ def note(
     what: str,
     *,
     to: str,
+    holds: Holds = "test",
     patient: str,
     by: str,
     on: str = "",
@@ -233,7 +245,7 @@ def note(
     day = inputs.day_of(on, "--on") if on else None
     identifier = inputs.identifier_of(patient, "--patient")
     return write_note(
-        Server(to), identifier, item, what, by=by, on=day, text=text, days=days, decision=decision, episode=episode
+        Server(to, kind=holds), identifier, item, what, by=by, on=day, text=text, days=days, decision=decision, episode=episode
     )
 
 
@@ -273,6 +285,19 @@ def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -
     return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day)
 
 
+def _language(given: str, plan: Plan, fallback: str) -> str:
+    """The language to print in: as asked, else the patient's own, else the fallback. Raises WaykeeperError."""
+    from waykeeper.report.interface import languages
+
+    if given:
+        return inputs.choice(given, languages(), "--language")
+    own = plan.patient.language.partition("-")[0].lower()
+    if own and own not in languages():
+        remedy = f"Choose one with --language: {', '.join(languages())}."
+        raise WaykeeperError(finding("WKC208", f"the patient speaks {own!r}, there are no words in it", help=remedy))
+    return own or fallback
+
+
 def _bookings(plan: Plan, state: State, found: Sequence[Evidence], day: date) -> dict[Key, Evidence]:
     """The live booking of each visit, as the gap report sees it on this day."""
     from waykeeper.gaps import worklist
@@ -284,7 +309,8 @@ def _bookings(plan: Plan, state: State, found: Sequence[Evidence], day: date) ->
 
 
 def sheet(
-    bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1
+    bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1,
+    fallback: str = "en",
 ) -> str:
     """The patient's dated sheet as HTML. Raises WaykeeperError where nothing may be printed for the patient."""
     from waykeeper.report.sheet import sheet_html
@@ -292,14 +318,14 @@ def sheet(
     one = _one_plan(bundle, from_, patient, episode, as_of)
     return sheet_html(
         one.plan, one.state,
-        as_of=one.as_of, language=language or one.plan.patient.language or "en",
+        as_of=one.as_of, language=_language(language, one.plan, fallback),
         checked_against=one.checked_against, bookings=one.bookings,
     )  # fmt: skip
 
 
 def calendar(
     bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1,
-    sequence: int = 0,
+    sequence: int = 0, fallback: str = "en",
 ) -> bytes:
     """The patient's calendar as iCalendar."""
     from waykeeper.report.calendars import calendar_ics
@@ -307,7 +333,7 @@ def calendar(
     one = _one_plan(bundle, from_, patient, episode, as_of)
     return calendar_ics(
         one.plan, one.state, sequence=sequence, now=datetime.now(UTC),
-        language=language or one.plan.patient.language or "en", bookings=one.bookings,
+        language=_language(language, one.plan, fallback), bookings=one.bookings,
     )  # fmt: skip
 
 

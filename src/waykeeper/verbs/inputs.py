@@ -8,14 +8,15 @@ from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.files import Held, read_bytes, read_resources
-from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
-from waykeeper.medicines import rule_names
+from waykeeper.exchange.files import Held, read_bytes, read_json, read_resources
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+from waykeeper.medicines import policy_table, rule_names
 from waykeeper.pathway import read_clinic
 from waykeeper.pathway.library import clinic_names, load, names, overlay_names, read
 from waykeeper.pathway.model import Clinic, Pathway
 from waykeeper.plan.model import Identifier
 from waykeeper.timing import Moment, read_wall
+from waykeeper.timing.model import WorkingCalendar
 
 Source = tuple[str, bytes]
 MOMENT = re.compile(r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}(:\d{2})?(Z|[+-]\d{2}:\d{2})?)?$")
@@ -31,10 +32,16 @@ def is_url(text: str) -> bool:
 def clinic_of(wanted: str) -> Clinic:
     """A clinic of the library by name, or a clinic file. Raises WaykeeperError with every finding in it."""
     label, data = _library_or_file(wanted, "", clinic_names(), "clinic")
-    clinic, found = read_clinic(label, data)
+    clinic, found = read_clinic(label, data, policy_names())
     if clinic is None:
-        raise WaykeeperError(found)
+        raise WaykeeperError([f for f in found if f.severity == "error"] or found)
     return clinic
+
+
+def policy_names() -> tuple[str, ...]:
+    """The medicine policies that exist, as `name: value`."""
+    named = [f"{name}: {value}" for name, policy in policy_table().items() for value in policy["values"]]
+    return (*named, *(f"blood_thinners: BLANKET_{days}D" for days in range(1, 100)))
 
 
 def pathway_of(wanted: str, clinic: Clinic, beside: str = "") -> tuple[Pathway, tuple[Finding, ...]]:
@@ -44,7 +51,7 @@ def pathway_of(wanted: str, clinic: Clinic, beside: str = "") -> tuple[Pathway, 
     """
     pathway_source = _library_or_file(wanted, "", names(), "pathway")
     overlays = [_overlay(name, beside) for name in clinic.overlays]
-    pathway, found = load(pathway_source, overlays, rule_names(), None, clinic)
+    pathway, found = load(pathway_source, overlays, rule_names(), policy_names(), clinic)
     if pathway is None:
         raise WaykeeperError([f for f in found if f.severity == "error"] or found)
     return pathway, found
@@ -91,6 +98,21 @@ def moment_of(text: str, zone: str, option: str) -> Moment:
     return reading.moment
 
 
+def covered(moment: Moment, calendar: WorkingCalendar, option: str) -> None:
+    """Raises WaykeeperError WKT204 where the clinic's working calendar does not reach: its holidays are unknown."""
+    if calendar.years and moment.day.year not in calendar.years:
+        first, last = calendar.years[0], calendar.years[-1]
+        details = f"{option} is in {moment.day.year}, outside the clinic's working calendar ({first} to {last})"
+        raise WaykeeperError(finding("WKT204", details))
+
+
+def in_order(surgery: Moment, discharge: Moment) -> None:
+    """Raises WaykeeperError WKC206 where discharge lies before surgery. Both may be on one day."""
+    known = surgery.clock is not None and discharge.clock is not None
+    if discharge.day < surgery.day or (known and discharge.instant() < surgery.instant()):
+        raise WaykeeperError(finding("WKC206", f"--discharge {discharge} lies before --surgery {surgery}"))
+
+
 def day_of(text: str, option: str) -> date:
     """A day as YYYY-MM-DD. Raises WaykeeperError WKC201."""
     try:
@@ -112,10 +134,20 @@ def as_of_date(text: str | None, zone: str, now: datetime | None = None) -> date
 def identifier_of(text: str, option: str) -> Identifier:
     """`system|value`. Raises WaykeeperError WKC201."""
     system, bar, value = text.rpartition("|")
-    if not bar or not value or not system:
+    if not bar or not value.strip() or not system.strip():  # the text is not repeated: it may name a patient
+        lacks = "has no bar" if not bar else "has no system before the bar" if value.strip() else "has no value"
         help_text = "Write the system and the value with a bar between, in quotes: 'https://clinic.example/mrn|A1'."
-        raise WaykeeperError(finding("WKC201", f"{option} is {text!r}, which is not SYSTEM|VALUE", help=help_text))
-    return Identifier(system, value)
+        raise WaykeeperError(finding("WKC201", f"{option} {lacks}, it is SYSTEM|VALUE", help=help_text))
+    return Identifier(system.strip(), value.strip())
+
+
+def baseline_of(path: str) -> dict[str, int]:
+    """A file that `validate --write-baseline` wrote. Raises WaykeeperError WKC101, WKC102, WKC103."""
+    known = read_json(path)
+    if not isinstance(known, dict) or not all(type(n) is int and n > 0 for n in known.values()):
+        help_text = "Make one with --write-baseline."
+        raise WaykeeperError(finding("WKC103", "this is no baseline of validate", Position(path), help_text))
+    return known
 
 
 def choice(text: str, allowed: Sequence[str], option: str) -> str:
@@ -128,7 +160,6 @@ def choice(text: str, allowed: Sequence[str], option: str) -> str:
 def held_of(paths: Sequence[str]) -> list[Held]:
     """The resources of files and folders, in the order given."""
     return [pair for path in paths for pair in read_resources(path)]
-
 
 
 def takes(given: Sequence[str]) -> dict[str, str]:
