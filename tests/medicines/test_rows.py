@@ -37,6 +37,7 @@ def test_an_answer_replaces_the_proposal_and_keeps_it_readable() -> None:
     assert (row.decision, row.missed_days, row.answered) == ("hold", 4, True)
     assert (row.last_dose, row.first_missed) == (date(2026, 3, 13), date(2026, 3, 14))
     assert "proposed: hold, N = 5" in row.alternatives
+    assert "decided by Dr Example: hold" in row.notes
     assert row.question == ""
 
 

@@ -23,7 +23,10 @@ _NUMBER = re.compile(r"\d+(\.\d+)?")
 _GLUED = re.compile(r"(?<![a-z\d.])(\d+(?:\.\d+)?)([a-z])")
 _THOUSANDS = re.compile(r"(?<=\d),(?=\d{3}\b)")
 _PUNCTUATION = re.compile(r"[^a-z0-9.]+|(?<!\d)\.|\.(?!\d)")
-_STRENGTHS = re.compile(r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)\s*(mcg|ug|mg|g)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)")
+_STRENGTHS = re.compile(
+    r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)"
+    r"\s*(mcg|ug|mg|g)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)"
+)
 
 
 @dataclass(frozen=True, slots=True)
