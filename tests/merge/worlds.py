@@ -130,11 +130,14 @@ class Live(World):
     def __init__(self, base: str, form: str):
         super().__init__()
         self.server, self.form = Server(base), form
+        self._read = None
         self.patient = self.add(patient(self.identifier))
 
     def resources(self):
-        held = one_patient(self.server, self.identifier)
-        return [held, *of_patients(self.server, [held[0]])]
+        if self._read is None:
+            held = one_patient(self.server, self.identifier)
+            self._read = [held, *of_patients(self.server, [held[0]])]
+        return self._read
 
     def located(self, plan):
         from dataclasses import replace
@@ -143,19 +146,23 @@ class Live(World):
 
     def send(self, decisions):
         bundle = apply(decisions, form=self.form)
+        self._read = None
         if bundle["entry"]:
             self.server.bundle(bundle)
 
     def put(self, ref, resource):
+        self._read = None
         answer = self.server.send("PUT", ref, resource, headers={"If-Match": f'W/"{resource["meta"]["versionId"]}"'})
         assert answer.status == 200, answer.document
 
     def add(self, resource):
+        self._read = None
         kind = resource["resourceType"]
         answer = self.server.send("POST", kind, resource, headers={"Prefer": "return=representation"})
         assert answer.status == 201, answer.document
         return f"{kind}/{answer.document['id']}"
 
     def remove(self, ref):
+        self._read = None
         answer = self.server.send("DELETE", ref)
         assert answer.status in (200, 204), answer.document

@@ -62,12 +62,7 @@ def of_patients(server: Server, references: Sequence[str], system: str = "") -> 
     """
     who = ("patient", ",".join(references))
     ours = ("identifier", f"{system}|") if system else ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
-    found: dict[str, Held] = {}
-    for kind in OURS:
-        found |= {ref: (ref, r) for ref, r in server.search(kind, [who, ours])}
-    for kind in EVIDENCE:
-        found |= {ref: (ref, r) for ref, r in server.search(kind, [who])}
-    return list(found.values())
+    return server.searches([*((kind, [who, ours]) for kind in OURS), *((kind, [who]) for kind in EVIDENCE)])
 
 
 def record_resources(server: Server, patient: Identifier) -> list[Held]:
@@ -75,11 +70,9 @@ def record_resources(server: Server, patient: Identifier) -> list[Held]:
     held = one_patient(server, patient)
     if held is None:
         raise BadAnswerError(finding("WKX221", "the server has no patient with this identifier"), 404)
-    found: dict[str, Held] = {held[0]: held}
-    for kind in RECORD:
-        found |= {ref: (ref, r) for ref, r in server.search(kind, [("patient", held[0])])}
-    found |= {ref: (ref, r) for ref, r in _medications(server, [r for _, r in found.values()])}
-    return [pair for pair in found.values() if not is_ours(pair[1])] if found else []
+    found = dict([held, *server.searches([(kind, [("patient", held[0])]) for kind in RECORD])])
+    found |= dict(_medications(server, found.values()))
+    return [pair for pair in found.items() if not is_ours(pair[1])]
 
 
 def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list[Held]:

@@ -163,12 +163,27 @@ class Server:
             answer = self.send("POST", f"{kind}/_search", pairs, form=True)
         else:
             answer = self.send("GET", f"{kind}?{urlencode(pairs)}")
+        return _matches(self._pages(answer, what))
+
+    def searches(self, wanted: Sequence[tuple[str, Pairs]]) -> list[Held]:
+        """Several searches in one batch, each over all its pages; one after the other where the server has no batch.
+
+        Raises BadAnswerError, NoAnswerError.
+        """
+        urls = [f"{kind}?{urlencode([*params, ('_count', PAGE)])}" for kind, params in wanted]
+        entries = [{"request": {"method": "GET", "url": url}} for url in urls]
+        try:
+            answers = self.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
+        except BadAnswerError as refused:
+            if refused.status not in (400, 404, 405, 422, 501):
+                raise
+            return [pair for kind, params in wanted for pair in self.search(kind, params)]
         found: dict[str, dict[str, Any]] = {}
-        for page in self._pages(answer, what):
-            for entry in page.get("entry") or []:
-                resource = entry.get("resource") or {}
-                if (entry.get("search") or {}).get("mode") != "outcome" and resource.get("id"):
-                    found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
+        for (kind, _), entry in zip(wanted, answers, strict=True):
+            said = entry.get("response") or {}
+            status = int(str(said.get("status") or "0")[:3])
+            document = entry.get("resource") or said.get("outcome")
+            found |= dict(_matches(self._pages(Answer(status, "", document), f"search of {kind}")))
         return list(found.items())
 
     def _pages(self, answer: Answer, what: str) -> Iterator[dict[str, Any]]:
@@ -208,6 +223,17 @@ class Server:
                 finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status
             )
         return [dict(e) for e in found]
+
+
+def _matches(pages: Iterator[dict[str, Any]]) -> list[Held]:
+    """What the pages hold, each resource once; outcomes are no matches."""
+    found: dict[str, dict[str, Any]] = {}
+    for page in pages:
+        for entry in page.get("entry") or []:
+            resource = entry.get("resource") or {}
+            if (entry.get("search") or {}).get("mode") != "outcome" and resource.get("id"):
+                found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
+    return list(found.items())
 
 
 def version_of(etag: str) -> str:
