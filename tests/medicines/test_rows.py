@@ -148,6 +148,17 @@ def test_an_order_that_starts_after_surgery_asks(start: str, asks: bool) -> None
         assert ("meant for after the operation" in row.question, row.decision == "ask") == (asks, asks)
 
 
+def test_a_stent_that_another_row_names_sends_the_second_blocker_to_cardiology() -> None:
+    """DAPT review, Korean J Anesthesiol: with a stent cardiology decides, elective surgery waits."""
+    aspirin = entry({"words": "aspirin 81 mg", "indication": ["coronary stent"]}, "a")
+    both = [aspirin, entry({"words": "clopidogrel 75 mg"}, "b"), entry({"words": "warfarin 5 mg"}, "c")]
+    one, two, three = propose(both, SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+    assert (one.decision, two.decision, three.decision) == ("continue", "ask", "hold")
+    assert (two.missed_days, two.confirm_by) == (None, "cardiologist")
+    (alone,) = propose(both[1:2], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, facts={"stent": "yes"})
+    assert alone.confirm_by == "cardiologist"
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]

@@ -105,13 +105,20 @@ def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, 
         words={
             "bleed": frozenset({context.bleed}),
             "anaesthesia": frozenset({context.anaesthesia}),
-            "indication": indications_of(entry, context.answers.get(entry.key)),
+            "indication": _indications(rule, entry, context),
             "form": forms or frozenset({"unknown"}),
             "release": releases or frozenset({"plain"}),
             "policy": frozenset({policy_value(context.policies, rule.policy)} if rule.policy else ()),
             "risk": frozenset({context.facts.get(f"{rule.policy}_risk", "unknown")}),
         },
     )
+
+
+def _indications(rule: Rule, entry: MedicineEntry, context: Context) -> frozenset[str]:
+    """The row's own reasons; a stent known of the patient counts for the medicines that keep it open."""
+    own = indications_of(entry, context.answers.get(entry.key))
+    keeps_open = any("p2y12" in context.rules.ingredients[n].tags for n in rule.ingredients)
+    return own | {"stent"} if keeps_open and context.facts.get("stent") == "yes" else own
 
 
 def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, why: str) -> Outcome:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from waykeeper.medicines.answers import row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.due import due_day
+from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken
 from waykeeper.medicines.model import AnswerLike, MedicineRow
@@ -44,7 +45,7 @@ def propose(
     bleed            high | low: bleeding class of the operation; anything but "low" counts as high
     surgeries        other live episodes of the patient by name; the longer hold is shown and both are named
     answers          by the entry's key; a prescriber's decision replaces the proposal
-    facts            patient facts that rules ask for, e.g. {"glp1_risk": "low"}; absent = unknown
+    facts            patient facts that rules ask for, e.g. {"glp1_risk": "low", "stent": "yes"}; absent = unknown
     creatinine_days  days after which a creatinine is stale, and is refused
     """
     rules = rules or package_rules()
@@ -57,11 +58,19 @@ def propose(
         calendar=calendar,
         rules=rules,
         answers=answers or {},
-        facts=facts or {},
+        facts=_with_stent(facts or {}, medicines, answers or {}),
         creatinine_days=creatinine_days,
         surgeries=surgeries,
     )
     return with_pair_questions(tuple(_row(entry, context) for entry in medicines), rules)
+
+
+def _with_stent(
+    facts: Mapping[str, str], medicines: Sequence[MedicineEntry], answers: Mapping[str, AnswerLike]
+) -> Mapping[str, str]:
+    """A stent that any row of the list names holds for all of them: cardiology decides before anything stops."""
+    named = any("stent" in indications_of(e, answers.get(e.key)) for e in medicines)
+    return {**facts, "stent": "yes"} if named else facts
 
 
 def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
