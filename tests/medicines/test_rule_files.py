@@ -146,6 +146,42 @@ def test_what_is_wrong_is_found_at_its_place(text: str, code: str) -> None:
     assert all(f.position.line >= 1 for f in found)
 
 
+@pytest.mark.parametrize("path", ["group", "title", "ingredients", "rules", "for", "cases", "tests", "decision"])
+def test_a_key_that_must_stand_is_missed(path: str) -> None:
+    data = yaml.load(FILE, Loader=yaml.BaseLoader)
+    rule = data["rules"]["waymide"]
+    place = data if path in data else rule if path in rule else rule["cases"][0]
+    del place[path]
+    found = check_rules("invented.yaml", yaml.safe_dump(data).encode())
+    assert "WKP202" in {f.code for f in found}
+
+
+@pytest.mark.parametrize(
+    ("case", "ok"),
+    [
+        ("missed_days: 365", True), ("missed_days: 366", False), ("hours: 1", True), ("hours: 0", False),
+        ("hours: 240", True), ("hours: 241", False), ("cycle_months: 1", True), ("cycle_months: 0", False),
+        ("cycle_months: 24", True), ("cycle_months: 25", False), ("missed_days: 0", True), ("missed_days: -1", False),
+    ],
+)  # fmt: skip
+def test_limits_of_the_figures(case: str, ok: bool) -> None:
+    found = check_rules("invented.yaml", FILE.replace("missed_days: 2", case).encode())
+    assert [f.code for f in found] == ([] if ok else ["WKP203"])
+
+
+@pytest.mark.parametrize("half", ["{low: 2, high: 4}", "{low: 2, typical: 3, high: 4, lists: [1]}"])
+def test_half_lives_stand_for_days(half: str) -> None:
+    text = FILE.replace("    cases:", f"    half_life: {half}\n    cases:").replace(", missed_days: 2", "")
+    assert check_rules("invented.yaml", text.encode()) == []
+
+
+@pytest.mark.parametrize("half", ["{high: 4}", "{low: 2}", "{low: two, high: 4}"])
+def test_half_lives_need_both_ends(half: str) -> None:
+    text = FILE.replace("    cases:", f"    half_life: {half}\n    cases:")
+    assert {f.code for f in check_rules("invented.yaml", text.encode())} <= {"WKP202", "WKP203"}
+    assert check_rules("invented.yaml", text.encode())
+
+
 def test_a_case_after_an_open_one_is_never_reached() -> None:
     text = FILE + "      - {decision: continue}\n"
     assert [f.code for f in check_rules("invented.yaml", text.encode())] == ["WKM104"]
