@@ -259,6 +259,16 @@ def test_zone_rules_agree_with_the_zone_database_through_dateutil(zone):
     assert compared > 17000
 
 
+def test_onsets_are_the_instants_of_the_law():
+    """US clocks change at 2 a.m. local time (15 U.S.C. 260a): 2026-03-08T08:00Z and 2026-11-01T07:00Z in Chicago.
+
+    RFC 5545 3.6.5: an onset is DTSTART in the local time of TZOFFSETFROM.
+    """
+    rules = vtimezone("America/Chicago", date(2026, 1, 1), date(2027, 1, 1))
+    onsets = [p["DTSTART"].dt - p["TZOFFSETFROM"].td for p in rules.subcomponents[1:]]
+    assert onsets == [datetime(2026, 3, 8, 8), datetime(2026, 11, 1, 7)]  # noqa: DTZ001 - UTC, written without zone
+
+
 def _twice(wall: datetime, zone: ZoneInfo) -> bool:
     return wall.replace(fold=0).astimezone(UTC) != wall.replace(fold=1).astimezone(UTC) and zone is not None
 

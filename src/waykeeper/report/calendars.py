@@ -254,9 +254,8 @@ def _event(found: CalendarEvent, zone: str, sequence: int, stamp: datetime, caut
         event.add("description", text)
     if found.place:
         event.add("location", clean(found.place))
-    if found.status != "CANCELLED":
-        for trigger in found.alarms:
-            event.add_component(_alarm(trigger, clean(found.summary)))
+    for trigger in found.alarms:  # a cancelled event has none
+        event.add_component(_alarm(trigger, clean(found.summary)))
     return event
 
 
