@@ -159,6 +159,27 @@ def test_a_stent_that_another_row_names_sends_the_second_blocker_to_cardiology()
     assert alone.confirm_by == "cardiologist"
 
 
+def test_a_start_without_zone_is_the_clinics() -> None:
+    (row,) = propose(
+        [entry({"words": "lisinopril 10 mg"})], Moment(date(2026, 3, 18), time(7, 30)), Kidney(), "general", {},
+        calendar=CALENDAR,
+    )  # fmt: skip
+    assert str(row.last_limit) == "2026-03-17T07:30:00-05:00"
+
+
+def test_a_superficial_block_is_asked_about_only_where_a_needle_matters() -> None:
+    got = propose(
+        [entry({"words": w}, w) for w in ("apixaban 5 mg", "ibuprofen 400 mg")], SURGERY, Kidney(),
+        "superficial-block", {}, calendar=CALENDAR,
+    )  # fmt: skip
+    assert ["superficial block" in r.question for r in got] == [True, False]
+
+
+@pytest.mark.parametrize(("bleed", "days"), [("low", 1), ("high", 2), ("", 2), ("moderate", 2)])
+def test_a_bleeding_class_that_is_not_low_is_high(bleed: str, days: int) -> None:
+    assert row_of({"words": "apixaban 5 mg", "crcl": "70", "bleed": bleed}).missed_days == days
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]
