@@ -48,6 +48,7 @@ class Outcome:
     confirm_by: str = "prescriber"
     longest_days: int | None = None
     never_stop: bool = False
+    substance: str = ""
 
     @property
     def pauses(self) -> bool:
@@ -83,7 +84,11 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     asked = open_points(rule, outcome.interval, outcome.pauses, entry, context)
     policy, notes = with_liquids(outcome.policy, rule, context)
     return replace(
-        outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes)
+        outcome,
+        question=_join(outcome.question, *asked),
+        policy=policy,
+        notes=(*outcome.notes, *notes),
+        substance=known.ingredients[index],
     )
 
 
@@ -252,7 +257,7 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
     question = "; ".join(dict.fromkeys(o.question for o in outcomes if o.question))
     if kept and any(o.pauses for o in outcomes):
         decision = "ask"
-        names = " and ".join(o.rule for o in kept)
+        names = " and ".join(o.substance for o in kept)
         question = _join(f"the tablet also holds {names}, which must not stop", question)
     return replace(
         lead,
