@@ -41,7 +41,7 @@ def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str
         reason=_reason(leading),
         answer=hold_answer(parts, zone),
         fact_answer=_output(leading, "answer") or "",
-        last_taken=_last_taken(parts, related, zone),
+        last_taken=_last_taken(related, zone),
         restarted_on=_done_on(parts["restart"][1], zone) if _completed(parts.get("restart")) else None,
         withdrawn_by_us=_withdrawn_by_us(leading),
         references=references,
@@ -204,16 +204,13 @@ def _related(references: Iterable[str], everything: Sequence[Held]) -> list[Mapp
     return found
 
 
-def _last_taken(parts: Mapping[str, Held], related: Iterable[Mapping[str, Any]], zone: str) -> Moment | None:
-    """The latest dose that somebody recorded as taken: a statement, or the stop Task's day."""
+def _last_taken(related: Iterable[Mapping[str, Any]], zone: str) -> Moment | None:
+    """The latest dose that somebody recorded as taken. A stop Task that is ticked says nothing of a dose."""
     told = []
     for resource in related:
-        if resource.get("resourceType") == "MedicationStatement":
+        if resource.get("resourceType") == "MedicationStatement" and resource.get("status") != "entered-in-error":
             period = resource.get("effectivePeriod") or {}
             told.append(_moment(resource.get("effectiveDateTime") or period.get("end") or period.get("start"), zone))
-    if _completed(parts.get("stop")):
-        day = _done_on(parts["stop"][1], zone)
-        told.append(Moment(day) if day else None)
     found = [m for m in told if m]
     return max(found, key=str) if found else None
 
@@ -222,7 +219,8 @@ def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact,
     found = []
     for resource in related:
         sent = _moment(resource.get("sent"), zone)
-        if resource.get("resourceType") != "Communication" or sent is None:
+        void = resource.get("status") == "entered-in-error"
+        if resource.get("resourceType") != "Communication" or sent is None or void:
             continue
         medium: Mapping[str, Any] = next(iter(resource.get("medium") or []), {})
         payload = " ".join(str(p.get("contentString") or "") for p in resource.get("payload") or [])
