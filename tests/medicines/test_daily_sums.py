@@ -87,6 +87,14 @@ def test_doses_a_day(text: str, most: str | None) -> None:
     assert doses_a_day(text) == (None if most is None else Fraction(most))
 
 
+@pytest.mark.parametrize(("words", "most"), [
+    ("once daily", 1), ("once a day", 1), ("every day", 1), ("nightly", 1), ("twice a day", 2),
+    ("three times a day", 3), ("three times daily", 3), ("tid", 3), ("four times a day", 4), ("four times daily", 4),
+])  # fmt: skip
+def test_frequencies_in_words(words: str, most: int) -> None:
+    assert doses_a_day(f"one tablet {words} with food") == most
+
+
 def test_units_a_dose() -> None:
     assert units_a_dose("1 to 2 tablets") == 2
     assert units_a_dose("take 3 capsules") == 3

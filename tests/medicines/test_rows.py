@@ -180,6 +180,12 @@ def test_a_bleeding_class_that_is_not_low_is_high(bleed: str, days: int) -> None
     assert row_of({"words": "apixaban 5 mg", "crcl": "70", "bleed": bleed}).missed_days == days
 
 
+def test_a_cycle_is_tested_once_by_its_own_rule() -> None:
+    row = row_of({"words": "rituximab infusion", "last_taken": "2025-09-18"})
+    assert row.alternatives == ("earliest surgery by the rule: Thu 2026-03-19",)
+    assert "cannot be met" not in row.question
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]

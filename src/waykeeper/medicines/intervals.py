@@ -25,6 +25,7 @@ class Interval:
     first_missed: date | None = None
     limit: Moment | None = None
     window: tuple[date, date] | None = None
+    cycle: bool = False  # counted from the dose really given: tested in cycles.py
     arithmetic: tuple[str, ...] = ()
 
     @property
@@ -121,7 +122,7 @@ def not_after(one: Moment, other: Moment) -> bool:
 def _window(low: int, high: int, surgery: date) -> Interval:
     opens, closes = surgery - timedelta(high), surgery - timedelta(low)
     line = f"last dose {low} to {high} days before surgery: {day_name(opens)} to {day_name(closes)}"
-    return Interval(low - 1, closes, closes + timedelta(1), window=(opens, closes), arithmetic=(line,))
+    return Interval(low - 1, closes, closes + timedelta(1), window=(opens, closes), cycle=True, arithmetic=(line,))
 
 
 def _months(months: int, surgery: date) -> Interval:
@@ -131,4 +132,4 @@ def _months(months: int, surgery: date) -> Interval:
         last -= timedelta(1)
     line = f"more than {months} full months: {day_name(last)} + {months} months = {day_name(add_months(last, months))}"
     days = (surgery - last).days - 1
-    return Interval(days, last, last + timedelta(1), arithmetic=(line,))
+    return Interval(days, last, last + timedelta(1), cycle=True, arithmetic=(line,))

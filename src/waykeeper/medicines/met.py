@@ -31,7 +31,7 @@ def not_met(missed_days: int, surgery: date, last_taken: date) -> NotMet | None:
 
 def with_last_taken(row: MedicineRow, entry: MedicineEntry, surgery: Moment) -> MedicineRow:
     """Lay the recorded last dose beside the proposal; cycles have their own test."""
-    if entry.last_taken is None or row.missed_days is None or row.window is not None:
+    if entry.last_taken is None or row.missed_days is None:
         return row
     broken = not_met(row.missed_days, surgery.day, entry.last_taken.day)
     if broken is None and row.last_limit is not None and not entry.last_taken.whole_day:

@@ -113,7 +113,8 @@ def _proposal(entry: MedicineEntry, known: Recognised, context: Context) -> Medi
     row = _as_row(entry, known, outcome, context)
     if entry.status in ENDED:
         return _ended(row, entry)
-    row = with_last_taken(row, entry, context.surgery)
+    if not outcome.interval.cycle:
+        row = with_last_taken(row, entry, context.surgery)
     question = status_question(entry, context.surgery.day)
     if question:
         joined = "; ".join(q for q in (question, row.question) if q)
