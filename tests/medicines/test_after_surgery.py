@@ -177,6 +177,10 @@ def test_next_allowed_in_the_repeated_hour_is_the_later_reading() -> None:
 def test_next_allowed_needs_a_time() -> None:
     with pytest.raises(ValueError, match="a day is not enough"):
         next_allowed(Moment(date(2026, 3, 20)), Fraction(6))
+    with pytest.raises(ValueError, match="a day is not enough"):
+        next_allowed(Moment(date(2026, 3, 20), time(8)), Fraction(6))  # no zone
+    with pytest.raises(ValueError, match="a day is not enough"):
+        next_allowed(Moment(date(2026, 3, 20), zone=ZONE), Fraction(6))
 
 
 def test_supply() -> None:
