@@ -119,6 +119,12 @@ def test_text_shows_days_source_confidence_and_who_confirms() -> None:
     assert "(default)" in text
 
 
+def test_explain_shows_the_arithmetic() -> None:
+    text = medicines_text(made(["warfarin 5 mg"]), explain=True)
+    assert "how: N = 5: last dose on day -(5 + 1) = Thu 2026-03-12" in text
+    assert "how:" not in medicines_text(made(["warfarin 5 mg"]))
+
+
 def test_an_answer_is_shown_as_decided() -> None:
     whole = made(["warfarin 5 mg"], date(2026, 3, 17), {"row-0": HoldAnswer("hold", 4, by="Dr Example")})
     text = medicines_text(whole)

@@ -21,14 +21,16 @@ def medicines_json(page: MedicinesPage) -> dict[str, Any]:
     return page_json(page)
 
 
-def medicines_text(page: MedicinesPage, width: int = 80) -> str:
-    """The page as text. Words carry the meaning; there is no colour to lose."""
+def medicines_text(page: MedicinesPage, width: int = 80, *, explain: bool = False) -> str:
+    """The page as text, with the arithmetic of each line if asked to explain. Words carry the meaning, not colour."""
     out = ["Medicines before surgery", *wrap(_heading(page), width), ""]
     out += [line for text in _today(page) for line in wrap(text, width)]
     for number, line in enumerate(page.lines, 1):
         out += ["", *wrap(f"{number}. {title(line)}", width, "", _INDENT)]
         for label, text in facts(line):
             out += wrap(f"{label}: {text}", width, _INDENT, _INDENT * 2)
+        for step in line.row.arithmetic if explain else ():
+            out += wrap(f"how: {step}", width, _INDENT, _INDENT * 2)
     if page.sums:
         out += ["", "Opioids and acetaminophen of a day"]
         out += [x for text in page.sums for x in wrap(clean(text), width, _INDENT, _INDENT * 2)]
