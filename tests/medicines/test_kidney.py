@@ -33,7 +33,7 @@ def test_value(name: str, given: dict[str, Any]) -> None:
 @pytest.mark.parametrize(("name", "given"), DATA["refused"].items(), ids=list(DATA["refused"]))
 def test_refused_with_a_question(name: str, given: dict[str, Any]) -> None:
     got = clearance(kidney({"kidney": given}, SURGERY), SURGERY)
-    assert got.usable is None
+    assert got.usable is None and not got.stale and got.beside == ()
     assert given["question"] in got.question
 
 
@@ -62,6 +62,24 @@ def test_limits_of_staleness_are_the_clinics() -> None:
     given = kidney({"kidney": DATA["clearance"]["CG4"] | {"on": "2026-03-10"}}, SURGERY)
     assert clearance(given, SURGERY, stale_days=7).stale
     assert clearance(given, SURGERY, refused_days=7).usable is None
+
+
+def test_the_arithmetic_can_be_followed() -> None:
+    """CG7 and CG11, computed."""
+    woman = clearance(kidney({"kidney": DATA["clearance"]["CG7"]}, SURGERY), SURGERY).arithmetic
+    assert woman == (
+        "creatinine 1.1 mg/dL, 10 days before surgery",
+        "Cockcroft-Gault with actual weight: (140 - 78) x 62 kg / (72 x creatinine) x 0.85 = 41.25 mL/min"
+        " (compared unrounded)",
+    )
+    man = clearance(kidney({"kidney": DATA["clearance"]["CG11"]}, SURGERY), SURGERY).arithmetic
+    assert man[0] == "creatinine 124 umol/L = 1.40 mg/dL (divided by 88.4, kept exact), 10 days before surgery"
+    assert "x 0.85" not in man[1]
+
+
+def test_a_height_that_gives_no_ideal_weight_shows_none() -> None:
+    small = DATA["clearance"]["CG10"] | {"height": "90"}
+    assert clearance(kidney({"kidney": small}, SURGERY), SURGERY).beside == ()
 
 
 def test_shown_is_cut_and_never_reads_as_fifty() -> None:

@@ -114,7 +114,8 @@ def test_text_shows_days_source_confidence_and_who_confirms() -> None:
     assert "first day without: Fri 2026-03-13" in text
     assert "last dose between: Wed 2026-02-25 and Tue 2026-03-03" in text
     assert "at or before: Tue 2026-03-17 07:30" in text
-    assert "source: CHEST 2022" in text and "confidence H" in text and "confirms: prescriber, answer needed from Wed 2026-03-04" in text
+    assert "source: CHEST 2022" in text and "confidence H" in text
+    assert "confirms: prescriber, answer needed from Wed 2026-03-04" in text
     assert "= 62.00 mL/min" in text
     assert "(default)" in text
 
