@@ -423,7 +423,8 @@ def explain(
         if isinstance(found, Entry):
             _put(f"{as_page(found)}\n")
         else:
-            _put(f"{explain_item(*found)}\n")
+            plan, item = found
+            _put(explain_item(plan, item.key))
         return DONE
 
     _end(work)

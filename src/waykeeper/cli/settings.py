@@ -22,7 +22,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, NoReturn
 
 from waykeeper.findings import Position, WaykeeperError, did_you_mean, finding
 
@@ -38,7 +38,7 @@ class ServerEntry:
     """A FHIR server with a name, and what it may hold."""
 
     url: str
-    holds: str = "test"
+    holds: Literal["test", "patients"] = "test"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,11 @@ def _table(folder: Path) -> tuple[str, str, dict[str, Any]]:
     if project.is_file():
         text = _text(project)
         if "waykeeper" in text:
-            return str(project), text, dict(_parsed(project, text).get("tool", {}).get("waykeeper", {}))
+            table = _parsed(project, text).get("tool", {})
+            ours = table.get("waykeeper", {}) if isinstance(table, dict) else {}
+            if not isinstance(ours, dict):
+                _Said(str(project), text).wrong("waykeeper", "tool.waykeeper must be a table")
+            return str(project), text, ours
     return "", "", {}
 
 
@@ -123,7 +127,7 @@ def _parsed(file: Path, text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
-        where = Position(str(file), *(int(n) for n in place.groups())) if place else Position(str(file))
+        where = Position(str(file), int(place[1]), int(place[2])) if place else Position(str(file))
         details = f"not TOML: {str(error).partition(' (at')[0].lower()}"
         raise WaykeeperError(finding("WKC204", details, where)) from None
 
@@ -141,7 +145,7 @@ class _Said:
                 self._unknown(name, (*WORDS, "servers"))
             texts = value if name == "from" and isinstance(value, list) else [value]
             if not texts or not all(isinstance(one, str) and one for one in texts):
-                self._wrong(name, f"{name} must be a text")
+                self.wrong(name, f"{name} must be a text")
             for one in texts:
                 self.allowed(name, one, name)
         return dict(table)
@@ -149,11 +153,11 @@ class _Said:
     def allowed(self, name: str, value: str, shown: str) -> None:
         known = ALLOWED.get(name)
         if known and value not in known:
-            self._wrong(name, f"{shown} is {value!r}", did_you_mean(value, known))
+            self.wrong(name, f"{shown} is {value!r}", did_you_mean(value, known))
 
     def servers(self, table: Any) -> dict[str, ServerEntry]:
         if not isinstance(table, dict) or not all(isinstance(entry, dict) for entry in table.values()):
-            self._wrong("servers", "servers must be tables", 'Write [servers.NAME] and below it url = "https://..."')
+            self.wrong("servers", "servers must be tables", 'Write [servers.NAME] and below it url = "https://..."')
         return {name: self._server(name, entry) for name, entry in table.items()}
 
     def _server(self, name: str, entry: Mapping[str, Any]) -> ServerEntry:
@@ -162,17 +166,18 @@ class _Said:
                 self._unknown(key, SERVER_KEYS)
         url, holds = entry.get("url", ""), entry.get("holds", "test")
         if not isinstance(url, str) or not url.startswith(("http://", "https://")):
-            self._wrong("url", f"server {name!r} has no url that begins with https://")
+            self.wrong("url", f"server {name!r} has no url that begins with https://")
         if holds not in HOLDS:
-            self._wrong("holds", f"server {name!r} holds {holds!r}", did_you_mean(str(holds), HOLDS))
+            self.wrong("holds", f"server {name!r} holds {holds!r}", did_you_mean(str(holds), HOLDS))
         return ServerEntry(url, holds)
 
-    def _unknown(self, name: str, known: tuple[str, ...]) -> None:
+    def _unknown(self, name: str, known: tuple[str, ...]) -> NoReturn:
         if SECRET.search(name):
-            self._wrong(name, f"{name} is a secret", "Secrets come from the environment: WAYKEEPER_TOKEN.")
-        self._wrong(name, f"unknown key {name!r}", did_you_mean(name, known))
+            self.wrong(name, f"{name} is a secret", "Secrets come from the environment: WAYKEEPER_TOKEN.")
+        self.wrong(name, f"unknown key {name!r}", did_you_mean(name, known))
 
-    def _wrong(self, name: str, details: str, remedy: str = "") -> None:
+    def wrong(self, name: str, details: str, remedy: str = "") -> NoReturn:
+        """Raises WaykeeperError WKC204 at the line of a key."""
         raise WaykeeperError(finding("WKC204", details, self._place(name), remedy))
 
     def _place(self, name: str) -> Position:

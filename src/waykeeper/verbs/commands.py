@@ -20,7 +20,9 @@ from waykeeper.verbs import inputs
 Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
 
 if TYPE_CHECKING:
-    from waykeeper.exchange.pushing import PushReport
+    from waykeeper.pathway.model import Clinic
+    from waykeeper.timing import Moment
+    from waykeeper.exchange.report import PushReport
     from waykeeper.gaps import Worklist
 
 
@@ -100,31 +102,38 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     from waykeeper.plan.model import Answers
     from waykeeper.record import read
 
-    known = inputs.clinic_of(clinic)
-    chosen, noted = inputs.pathway_of(pathway, known, clinic)
-    given = {"surgery": inputs.moment_of(surgery, known.zone, "--surgery")}
-    if discharge:
-        given["discharge"] = inputs.moment_of(discharge, known.zone, "--discharge")
-        inputs.in_order(given["surgery"], given["discharge"])
-    for name, moment in given.items():
-        inputs.covered(moment, known.calendar, f"--{name}")
     inputs.choice(side, inputs.SIDES, "--side")
     inputs.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     _positive(episode, "--episode")
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
-    held = _record_of(patient, from_, identifier)
-    record = read(held, is_ours, patient or from_)
-    _alive(record.patient, patient or from_)
-    answers = Answers()
-    if from_:
-        state = _state_on(from_, record.patient, identifier, known, chosen.url, episode)
-        answers = read_answers(state) if state else answers
-    plan = compile_plan(
-        chosen, known, record, given,
-        side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
-    )  # fmt: skip
-    made = as_bundle(plan, answers.rounds)
+    known = inputs.clinic_of(clinic)
+    chosen, noted = inputs.pathway_of(pathway, known, clinic)
+    given = _anchors(known, surgery, discharge)
+    with inputs.blamed(patient):
+        record = read(_record_of(patient, from_, identifier), is_ours, patient or from_)
+        _alive(record.patient, patient or from_)
+        if identifier:
+            inputs.owned(record.patient, identifier, patient or from_)
+        answers = Answers()
+        if from_:
+            state = _state_on(from_, record.patient, identifier, known, chosen.url, episode)
+            answers = read_answers(state) if state else answers
+        plan = compile_plan(
+            chosen, known, record, given,
+            side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
+        )  # fmt: skip
+        made = as_bundle(plan, answers.rounds)
     return Compiled(plan, made, (*noted, *plan.findings, *_legal(made)))
+
+
+def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
+    given = {"surgery": inputs.moment_of(surgery, clinic.zone, "--surgery")}
+    if discharge:
+        given["discharge"] = inputs.moment_of(discharge, clinic.zone, "--discharge")
+        inputs.in_order(given["surgery"], given["discharge"])
+    for name, moment in given.items():
+        inputs.covered(moment, clinic.calendar, f"--{name}")
+    return given
 
 
 def _alive(patient: Mapping[str, Any], place: str) -> None:
@@ -351,7 +360,8 @@ def explain(what: str, *, bundle: str = "") -> Entry | tuple[Plan, Item]:
     if not found:
         names = [str(i.key) for i in plan.items]
         raise WaykeeperError(finding("WKC202", f"no item {what!r} in {bundle}", help=did_you_mean(what, names)))
-    return plan, _located(plan, found[0])
+    located = _located(plan, found[0])
+    return replace(plan, items=tuple(located if i.key == located.key else i for i in plan.items)), located
 
 
 def _located(plan: Plan, item: Item) -> Item:

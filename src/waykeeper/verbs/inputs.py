@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.files import Held, read_bytes, read_json, read_resources
@@ -15,6 +17,7 @@ from waykeeper.pathway import read_clinic
 from waykeeper.pathway.library import clinic_names, load, names, overlay_names, read
 from waykeeper.pathway.model import Clinic, Pathway
 from waykeeper.plan.model import Identifier
+from waykeeper.record import identifiers
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
 
@@ -62,7 +65,19 @@ def _overlay(name: str, beside: str) -> Source:
         own = Path(beside).parent / "overlays" / f"{name}.yaml"
         if own.is_file():
             return str(own), read_bytes(str(own))
-    return _library_or_file(name, "overlays/", overlay_names(), "overlay")
+    if name in overlay_names() or not beside or beside in clinic_names():
+        return _library_or_file(name, "overlays/", overlay_names(), "overlay")
+    hint = did_you_mean(name, overlay_names())
+    details = f"no overlay {name!r} in the library, nor in overlays/ beside this clinic"
+    raise WaykeeperError(finding("WKC202", details, _mention(beside, name), hint))
+
+
+def _mention(file: str, word: str) -> Position:
+    """Where a file first names something."""
+    for number, line in enumerate(read_bytes(file).decode("utf-8", "replace").splitlines(), 1):
+        if word in line:
+            return Position(file, number, line.index(word) + 1)
+    return Position(file)
 
 
 def _library_or_file(wanted: str, place: str, known: Sequence[str], sort: str) -> Source:
@@ -104,6 +119,32 @@ def covered(moment: Moment, calendar: WorkingCalendar, option: str) -> None:
         first, last = calendar.years[0], calendar.years[-1]
         details = f"{option} is in {moment.day.year}, outside the clinic's working calendar ({first} to {last})"
         raise WaykeeperError(finding("WKT204", details))
+
+
+def owned(patient: Mapping[str, Any], identifier: Identifier, place: str) -> None:
+    """Raises WaykeeperError WKC209 where a Patient does not have the identifier that was asked for."""
+    if (identifier.system, identifier.value) not in identifiers(patient):
+        systems = ", ".join(sorted({system for system, _ in identifiers(patient)})) or "none"
+        details = f"the Patient does not have this identifier; it has identifiers of: {systems}"
+        raise WaykeeperError(finding("WKC209", details, Position(place)))
+
+
+@contextmanager
+def blamed(*paths: str) -> Iterator[None]:
+    """Where malformed FHIR keeps us from reading files, say what is malformed instead of failing.
+
+    Raises WaykeeperError with what the validator says of the files; any other failure passes through.
+    """
+    try:
+        yield
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError):
+        from waykeeper.verbs.validating import validate_files
+
+        files = [path for path in paths if path and path != "-" and not is_url(path)]
+        wrong = [f for f in validate_files(*files).findings if f.severity == "error"]
+        if not wrong:
+            raise
+        raise WaykeeperError(wrong) from None
 
 
 def in_order(surgery: Moment, discharge: Moment) -> None:
