@@ -186,6 +186,23 @@ def test_a_cycle_is_tested_once_by_its_own_rule() -> None:
     assert "cannot be met" not in row.question
 
 
+def test_the_arithmetic_says_how_each_kind_of_day_came_about() -> None:
+    """Computed; `explain` prints these lines."""
+    months = row_of({"words": "rituximab infusion"}).arithmetic
+    assert "more than 6 full months: Wed 2025-09-17 + 6 months = Tue 2026-03-17" in months
+    window = row_of({"words": "adalimumab 40 mg pen"}).arithmetic
+    assert "last dose 15 to 21 days before surgery: Wed 2026-02-25 to Tue 2026-03-03" in window
+    hours = row_of({"words": "lisinopril 10 mg", "schedule": "at 08:00"}).arithmetic
+    assert "24 h before Wed 2026-03-18 07:30 = 2026-03-17T07:30:00-05:00" in hours
+    assert "the usual dose on Tue 2026-03-17 would be too late: last Mon 2026-03-16" in hours
+    weekly = row_of({"words": "methotrexate 15 mg weekly on Thursday"}).arithmetic
+    assert "continues every Thu: Thu 2026-03-12 too" in weekly
+    held = row_of({"words": "tirzepatide 5 mg weekly on Thursday", "policies": {"glp1": "ASA2023_HOLD"}}).arithmetic
+    assert "taken every Thu: last Thu 2026-03-05, 13 days before surgery" in held
+    day_only = row_of({"words": "lisinopril 10 mg", "surgery": "2026-03-18"}).arithmetic
+    assert "24 h, start time not known: 1 whole days" in day_only
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]
