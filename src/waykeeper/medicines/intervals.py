@@ -86,7 +86,7 @@ def hours_before(hours: int, surgery: Moment, entry: MedicineEntry) -> Interval:
     if surgery.whole_day:
         days = math.ceil(hours / 24)
         got = missed(days, surgery.day, entry)
-        note = f"{hours} h, start time not known: {days} whole days"
+        note = f"{hours} h, start time not known: in whole days {days}"
         return Interval(days, got.last_dose, got.first_missed, arithmetic=(note, *got.arithmetic))
     exact = add_elapsed(earlier_reading(surgery), -60 * hours)
     limit = earlier_reading(exact)
