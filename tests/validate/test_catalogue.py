@@ -16,7 +16,7 @@ def snapshot(elements):
         {"id": name, "path": name.partition(":")[0] if "." not in name else _path(name), **said}
         for row in elements
         for name, said in row.items()
-    ]  # noqa: E501
+    ]
     root = records[0]["id"].partition(".")[0]
     if records[0]["id"] != root:
         records.insert(0, {"id": root, "path": root})
@@ -47,7 +47,7 @@ def codes(example):
             return {
                 f.code
                 for f in validate(example["resource"], [snapshot(profile) if isinstance(profile, list) else profile])
-            }  # noqa: E501
+            }
         except WaykeeperError as error:
             return {f.code for f in error.findings}
     return {f.code for f in validate(example)}

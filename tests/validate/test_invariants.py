@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 import yaml
-from contract.validator.instances import Maker
 
+from contract.validator.instances import Maker
 from waykeeper.validate import validate
 from waykeeper.validate.fhirpath import evaluate
 from waykeeper.validate.invariants import REPAIRED
