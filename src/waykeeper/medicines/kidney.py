@@ -5,6 +5,7 @@ Source: Cockcroft & Gault, Nephron 1976;16:31; 1 mg/dL creatinine = 88.4 umol/L.
 
 from __future__ import annotations
 
+from calendar import isleap
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -64,7 +65,7 @@ def clearance(
 def age_on(birth: date, day: date) -> int:
     """Completed years. A birthday on 29 February counts on 28 February in common years: older, so the longer hold."""
     birthday = (birth.month, min(birth.day, 28) if birth.month == 2 else birth.day)
-    if birth.month == 2 and birth.day == 29 and _leap(day.year):
+    if birth.month == 2 and birth.day == 29 and isleap(day.year):
         birthday = (2, 29)
     return day.year - birth.year - ((day.month, day.day) < birthday)
 
@@ -73,10 +74,6 @@ def shown(value: Fraction) -> str:
     """Two places, cut and not rounded, so that 49.96 never reads as 50."""
     hundredths = int(value * 100)
     return f"{hundredths // 100}.{hundredths % 100:02d}"
-
-
-def _leap(year: int) -> bool:
-    return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
 
 
 def _unit(kidney: Kidney) -> str:
