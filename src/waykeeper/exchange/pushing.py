@@ -52,11 +52,11 @@ def push(
     """
     plan, _ = read(resources_of(bundle))
     sides: dict[str, Side] = {name: "ours" if side == "ours" else "theirs" for name, side in (take or {}).items()}
-    return _Push(server, plan, sides, now).run(dry_run)
+    return PlanPush(server, plan, sides, now).run(dry_run)
 
 
 @dataclass
-class _Push:
+class PlanPush:
     """One push; lives no longer than the call."""
 
     server: Server
@@ -66,12 +66,13 @@ class _Push:
     proven: Trial | None = field(default=None)
 
     def run(self, dry_run: bool) -> PushReport:
+        """Decide, send and prove; decided again where somebody wrote in between."""
         for attempt in range(TRIES):
             decisions = self._decided()
             if dry_run or not decisions.changing:
                 return PushReport(decisions, self.server.base, dry_run=dry_run)
             try:
-                self._send(decisions)
+                self.send(decisions)
             except BadAnswerError as refused:
                 if refused.status in STALE and attempt < TRIES - 1:
                     continue
@@ -109,7 +110,8 @@ class _Push:
             found.append(finding("WKX110", "the Patient has no test-data label"))
         if patient is None and not plan.patient.name and not plan.source_patient:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
-        found += guards(plan, holding(plan.episode, held))
+        wanted_again = self.take.get("plan") == "ours"
+        found += guards(plan, holding(plan.episode, held), reinstate=wanted_again)
         if found:
             raise PlanRefusedError(found)
 
@@ -129,7 +131,8 @@ class _Push:
 
     # sending
 
-    def _send(self, decisions: Decisions) -> None:
+    def send(self, decisions: Decisions) -> None:
+        """One transaction. Raises PlanRefusedError where something is missing, BadAnswerError with the items named."""
         self._outside(decisions)
         form = "post"
         if any(not d.reference for d in decisions.changing):

@@ -208,7 +208,7 @@ class Server:
     def bundle(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Post a transaction or batch; the response entries, as many as were sent.
 
-        Waits and tries again where the server asks for it (429, 503). Raises BadAnswerError, NoAnswerError, CannotSendError.
+        Waits and tries again where the server asks for it (429, 503). Raises BadAnswerError, NoAnswerError.
         """
         what = str(document.get("type"))
         for attempt in range(ATTEMPTS):

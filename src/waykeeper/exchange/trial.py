@@ -28,7 +28,7 @@ class Trial:
 
 
 def trial(server: Server) -> Trial:
-    """Write one Task that is no plan, look at it, take it back. Raises BadAnswerError where it cannot even be written."""
+    """Write one Task that is no plan, look at it, take it back. Raises BadAnswerError where that is refused."""
     known = str(uuid.uuid4())
     task = _task()
     first = server.send("PUT", f"Task/{known}", {**task, "id": known}, headers={"If-Match": ABSENT})

@@ -2,6 +2,8 @@
 
 from waykeeper.merge.apply import apply
 from waykeeper.merge.decide import decide
+from waykeeper.merge.difference import Row, difference
+from waykeeper.merge.end import withdraw
 from waykeeper.merge.model import Decision, Decisions, Question
 
-__all__ = ["Decision", "Decisions", "Question", "apply", "decide"]
+__all__ = ["Decision", "Decisions", "Question", "Row", "apply", "decide", "difference", "withdraw"]

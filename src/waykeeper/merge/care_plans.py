@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from waykeeper.fhir import answers, read_all
@@ -96,13 +96,15 @@ class CarePlans:
 
     def _merged(self, root: Resource) -> str:
         """The digest of the answers that the server holds once this push went through."""
+        if self.held.plan is not None and not any(d.after for d in self.rows):
+            return digest_of_answers(answers(self.held.state))
         after = {d.reference: d.after for d in self.rows if d.after is not None and d.reference}
         now = [(ref, after.get(ref, r)) for ref, r in self.held.everything if ref != self.held.own.get(ROOT, ("",))[0]]
         now += [
             (f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in self.rows if d.after and not d.reference
         ]
         found = [s for p, s in read_all([*now, ("CarePlan/root", root)]) if p.episode == self.plan.episode]
-        return digest_of_answers(answers(replace(found[0]))) if found else ""
+        return digest_of_answers(answers(found[0])) if found else ""
 
     @staticmethod
     def with_entries(base: Mapping[str, Any], wanted: Mapping[str, Any], root: Plan | None) -> Resource | None:
@@ -120,9 +122,9 @@ class CarePlans:
         # what the last push foresaw is what this plan was compiled with: the root need not say it again
         foreseen = not merged and root.answers == offer(base, "merged")
         extension = _plan_extension(base, wanted)
-        if extension is None or (foreseen and _plan_extension(base, wanted, besides="answers") is None):
-            if not changed and kept == said and (foreseen or merged == offer(base, "merged")):
-                return None
+        says_same = extension is None or (foreseen and _plan_extension(base, wanted, besides="answers") is None)
+        if says_same and not changed and kept == said and (foreseen or merged == offer(base, "merged")):
+            return None
         if extension is not None:
             made["extension"] = [extension if e.get("url") == PLAN else e for e in made["extension"]]
         return reoffered(made, told, merged=merged, **kept)

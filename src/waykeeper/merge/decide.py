@@ -68,9 +68,11 @@ class _Merge:
         self.attended = self._attended()
         base = places(write(self.plan, current(self.plan, self.held)))
         self.rounds = renewed(self.plan, self.held, base, attended=self.attended, taken=self._anew(base))
-        self.plan = as_asked(self.plan, self.held, self.rounds)
+        asked = as_asked(self.plan, self.held, self.rounds)
+        same = not self.rounds.new and asked is self.plan
+        self.plan = asked
         self.items = {item.key: item for item in self.plan.items}
-        self.wanted = self._wanted()
+        self.wanted = self._wanted(base if same else places(write(self.plan, self.rounds.numbers)))
         for place, resource in self.wanted.items():
             if place[0].kind not in ("plan", "phase", "gate"):
                 self._part(place, resource)
@@ -118,12 +120,12 @@ class _Merge:
                 found.add(place[0])
         return found
 
-    def _wanted(self) -> dict[Place, Resource]:
+    def _wanted(self, written: Mapping[Place, Resource]) -> dict[Place, Resource]:
         """The plan in its rounds, with the references of what stands; without Appointments that others have made."""
         references = self.held.references()
         booked = self.held.visits((*LIVE, *ATTENDED), others=True)
         found = {}
-        for place, resource in places(write(self.plan, self.rounds.numbers)).items():
+        for place, resource in written.items():
             if place[1] == "appointment" and place[0] in booked:
                 continue
             found[place] = _redirected(resource, references)
@@ -372,33 +374,31 @@ class _Merge:
 
     def _care_plans(self, titles: Mapping[Key, str]) -> None:
         before = len(self.questions)
-        rounds_or_conflicts = CarePlans(self.plan, self.held, self.wanted, self.rows, tuple(self.settled))
-        for place, wanted in rounds_or_conflicts.wanted_plans():
-            standing = self.held.own.get(place)
-            if standing is None:
-                self._row(place, "create", "", after=wanted)
-            elif status_class(standing[1]) == "open":
-                self._care_plan(place, wanted, standing[1])
+        care_plans = CarePlans(self.plan, self.held, self.wanted, self.rows, tuple(self.settled))
+        for place, wanted in care_plans.wanted_plans():
+            if place in self.held.own:
+                self._care_plan(place, wanted, self.held.own[place][1])
             else:
-                self._part(place, wanted)
+                self._row(place, "create", "", after=wanted)
         late = self.questions[before:]
         self.rows += conflict_tasks(self.plan, self.held, late, {}, titles) if late else []
 
     def _care_plan(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
         """As any other resource; what is ours by entry, and what the root says beside the groups, is written too."""
-        self._groups(place, wanted, standing, busy=False)
-        last = self.rows[-1]
-        written = next(
-            (d for d in reversed(self.rows[-2:]) if d.after and (d.item, d.part) == (last.item, last.part)), None
-        )
-        base: Mapping[str, Any] = (written.after if written and written.after else None) or standing
+        first = len(self.rows)
+        self._part(place, wanted)
+        written = next((d for d in self.rows[first:] if d.after is not None), None)
+        if written is None and status_class(standing) != "open":
+            return
+        base: Mapping[str, Any] = (written.after if written else None) or standing
         after = CarePlans.with_entries(base, wanted, self.plan if place[0] == PLAN_KEY else None)
         if after is None:
             return
         if written:
             self.rows.remove(written)
+        word: Word = written.word if written else "write"
         groups = written.groups if written else ()
-        self._row(place, "write", "entries or settings changed", groups=groups, after=after)
+        self._row(place, word, "entries or settings changed", groups=groups, after=after)
 
 
 def _stays_in_first(place: Place) -> bool:

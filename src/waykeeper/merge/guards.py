@@ -15,10 +15,15 @@ from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor
 
 
-def guards(plan: Plan, held: Holding) -> list[Finding]:
-    """Why this plan may not be pushed over what stands; empty where it may."""
+def guards(plan: Plan, held: Holding, *, reinstate: bool = False) -> list[Finding]:
+    """Why this plan may not be pushed over what stands; empty where it may.
+
+    `reinstate` is a person's word that a withdrawn plan is wanted again.
+    """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
+    if held.plan is not None and held.plan.withdrawn and not reinstate:
+        found.append(finding("WKU105", f"the plan on the server was withdrawn: {held.plan.withdrawn}"))
     if held.plan is not None:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
         if not found and not _knows(plan, held):

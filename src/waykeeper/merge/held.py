@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import count
 from typing import Any
 
@@ -34,6 +35,15 @@ class Holding:
     state: State = field(default_factory=State)
     ever: frozenset[str] = frozenset()
 
+    @cached_property
+    def _rounds(self) -> dict[Key, int]:
+        """The highest round that stands, by item; a visit's request counts in none."""
+        found: dict[Key, int] = {}
+        for key, part, number in self.own:
+            if not (key.kind == "visit" and part == "request"):
+                found[key] = max(found.get(key, 0), number)
+        return found
+
     def uuid(self, place: Place) -> str:
         """The computed id of a place."""
         key, part, number = place
@@ -41,8 +51,7 @@ class Holding:
 
     def highest(self, key: Key) -> int:
         """The highest round that any part of the item ever had, 0 where there is none. A request stays in round 1."""
-        held = [n for k, part, n in self.own if k == key and not (k.kind == "visit" and part == "request")]
-        highest = max(held, default=0)
+        highest = self._rounds.get(key, 0)
         part = "appointment" if key.kind == "visit" else LEADING.get(key.kind, ("", "conflict"))[1]
         for number in count(highest + 1):
             if self.uuid((key, part, number)) not in self.ever:

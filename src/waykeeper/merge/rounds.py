@@ -162,7 +162,8 @@ def as_asked(plan: Plan, held: Holding, rounds: Rounds) -> Plan:
     moment = surgery.moment if surgery else None
     if moment is None or not held.state.items:
         return plan
-    return replace(plan, items=tuple(_as_asked(item, held, item.key in rounds.new, moment) for item in plan.items))
+    items = tuple(_as_asked(item, held, item.key in rounds.new, moment) for item in plan.items)
+    return plan if all(a is b for a, b in zip(items, plan.items, strict=True)) else replace(plan, items=items)
 
 
 def _as_asked(item: Item, held: Holding, again: bool, surgery: Moment) -> Item:
