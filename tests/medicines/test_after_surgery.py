@@ -60,6 +60,12 @@ def test_buprenorphine_has_no_factor_and_is_named() -> None:
     assert "buprenorphine: no factor, not counted" in got.lines
 
 
+def test_the_lines_of_a_sum_can_be_followed() -> None:
+    """M9 and M4, CDC 2022 factors."""
+    got = opioid_sum([OpioidDose("fentanyl patch", Fraction(25)), OpioidDose("oxycodone", Fraction(5), Fraction(6))])
+    assert got.lines == ("fentanyl patch: 25 mcg/h x 1 x 2.4 = 60 MME", "oxycodone: 5 mg x 6 x 1.5 = 45 MME")
+
+
 def test_fifty_is_the_line() -> None:
     below = opioid_sum([OpioidDose("morphine", Fraction("49.9"))])
     at = opioid_sum([OpioidDose("morphine", Fraction(50))])
