@@ -24,7 +24,7 @@ from waykeeper.plan.model import (
 )
 from waykeeper.plan.patient import patient_ref
 from waykeeper.plan.timeline import Timeline, anchors_of
-from waykeeper.record import Fact, Record, fact, identifiers
+from waykeeper.record import Fact, Record, facts, identifiers
 from waykeeper.timing import TimingError, lateness, roll, working_days_before
 from waykeeper.timing.model import Awaited, Dates, Moment, Window
 from waykeeper.version import VERSION
@@ -108,14 +108,9 @@ class _Compiler:
 
     def _facts(self) -> dict[str, Fact]:
         day = self.surgery.day if self.surgery else None
-        values = {}
-        for rule in self.pathway.facts:
-            value = fact(self.record, rule, day)
-            told = self.answers.facts.get(rule.name)
-            if told in ("yes", "no"):
-                value = _with_answer(value, Fact(told))
-            values[rule.name] = value
-        return values
+        values = facts(self.record, self.pathway.facts, day)
+        told = {name: said for name, said in self.answers.facts.items() if name in values and said in ("yes", "no")}
+        return values | {name: _with_answer(values[name], Fact(said)) for name, said in told.items()}
 
     def _excluded(self, rule: PathwayItem) -> bool:
         """Only a certain "no" (or, for `unless`, a certain "yes") leaves an item out; unknown never hides it."""

@@ -1,7 +1,7 @@
 """What is known of a patient: FHIR resources in, facts, medicines and proven anchors out."""
 
 from waykeeper.record.anchors import recorded
-from waykeeper.record.facts import fact, unusable
+from waykeeper.record.facts import fact, facts, unusable
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.read import identifiers, read, resources_of
 
@@ -11,6 +11,7 @@ __all__ = [
     "MedicineEntry",
     "Record",
     "fact",
+    "facts",
     "identifiers",
     "read",
     "recorded",

@@ -124,9 +124,7 @@ def _latest(resources: Sequence[Resource], codes: set[str]) -> Resource | None:
         for r in resources
         if r.get("resourceType") == "Observation"
         and r.get("status") in USABLE_OBSERVATION
-        and any(
-            c.get("system") == LOINC and c.get("code") in codes for c in (r.get("code") or {}).get("coding") or []
-        )
+        and any(c.get("system") == LOINC and c.get("code") in codes for c in (r.get("code") or {}).get("coding") or [])
         and (r.get("valueQuantity") or {}).get("value") is not None
     ]
     return max(enumerate(found), key=lambda pair: (_day(pair[1]) or date.min, pair[0]))[1] if found else None
