@@ -1,0 +1,368 @@
+"""A push as the command does it: guards, notes of people, two at once, faults on the way; on both servers."""
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, date, datetime
+
+import pytest
+
+from exchange.faults import Fault, between
+from merge.small import BLOOD, CALL, HOLD, LATEX, MRN, READY, compiled, new_identifier, patient
+from merge.worlds import later
+from waykeeper.exchange import BadAnswerError, NoAnswerError, Server
+from waykeeper.exchange.noting import note
+from waykeeper.exchange.pushing import PlanRefusedError, push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
+from waykeeper.fhir import answers, bundle, read
+from waykeeper.findings import WaykeeperError
+from waykeeper.plan.model import Identifier
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+PARTS = 22
+
+
+def written(identifier, **options):
+    """The bundle as `compile` writes it to a file."""
+    return json.loads(json.dumps(bundle(compiled(identifier, **options))))
+
+
+def recompiled(server, identifier, **options):
+    """As `compile --from` does."""
+    _, state = read(plan_resources(server, identifier))
+    return written(identifier, answers=answers(state), **options)
+
+
+def codes(caught):
+    return [f.code for f in caught.value.findings]
+
+
+@pytest.fixture
+def one(server):
+    """A client, and an identifier that the server does not know."""
+    return Server(server.base, sleep=lambda _: None), new_identifier()
+
+
+def test_push_creates_the_patient_and_the_plan_once(one):
+    server, identifier = one
+    first = push(written(identifier), server, now=NOW)
+    assert first.sent and first.findings == () and len(first.changes) == PARTS
+    held = plan_resources(server, identifier)
+    assert sum(r["resourceType"] == "Patient" for _, r in held) == 1
+    plan, state = read(held)
+    assert {i.key for i in plan.items} == {i.key for i in compiled(identifier).items} == set(state.items)
+    before = {ref: r["meta"]["versionId"] for ref, r in held}
+    second = push(written(identifier), server, now=NOW)
+    assert not second.sent and second.changes == () and "nothing to send" in second.text()
+    assert {ref: r["meta"]["versionId"] for ref, r in plan_resources(server, identifier)} == before
+
+
+def test_provenance_only_where_something_changed(one):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    root = next(ref for ref, r in plan_resources(server, identifier) if r["resourceType"] == "CarePlan" and "partOf" not in r)
+    assert len(server.search("Provenance", [("target", root)])) == 1
+    push(written(identifier), server, now=NOW)
+    assert len(server.search("Provenance", [("target", root)])) == 1
+
+
+def test_dry_run_sends_nothing(one):
+    server, identifier = one
+    report = push(written(identifier), server, dry_run=True, now=NOW)
+    assert len(report.changes) == PARTS and not report.sent
+    assert "create     task/call [task]" in report.text()
+    assert report.json()["decisions"][0].keys() >= {"item", "part", "decision", "groups", "reason"}
+    assert plan_resources(server, identifier) == []
+
+
+def test_what_people_note_comes_back(one):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    note(server, identifier, str(CALL), "done", by="Nurse Park", on=date(2026, 3, 10), text="reached her")
+    note(server, identifier, str(HOLD), "answered", by="Dr Reed", on=date(2026, 3, 2), days=4, text="kidney")
+    note(server, identifier, "latex_allergy", "fact", by="Nurse Park", on=date(2026, 3, 3), text="no")
+    note(server, identifier, str(CALL), "contact", by="Nurse Park", on=date(2026, 3, 9), text="left a message")
+    note(server, identifier, str(BLOOD), "owner", by="Nurse Park", on=None, text="Nurse Park")
+    _, state = read(plan_resources(server, identifier))
+    called, hold = state.items[CALL], state.items[HOLD]
+    assert (called.status, called.done_on, called.by) == ("completed", date(2026, 3, 10), "Nurse Park")
+    assert [c.text for c in called.contacts] == ["left a message"]
+    assert hold.answer is not None
+    assert (hold.answer.decision, hold.answer.missed_days, hold.answer.by) == ("hold", 4, "Dr Reed")
+    assert hold.answer.on == date(2026, 3, 2) and hold.answer.text == "kidney"
+    assert state.items[LATEX].fact_answer == "no" and state.items[BLOOD].owner == "Nurse Park"
+    with pytest.raises(PlanRefusedError) as refused:  # the old bundle knows nothing of all this
+        push(written(identifier), server, now=NOW)
+    assert codes(refused) == ["WKU102"] and refused.value.exit_code == 1
+    report = push(recompiled(server, identifier), server, now=NOW)
+    assert report.findings == () and report.sent
+    plan, state = read(plan_resources(server, identifier))
+    stop = state.items[HOLD].references["stop"]
+    assert server.read(stop)["restriction"]["period"]["end"] == "2026-03-13"
+    note(server, identifier, str(HOLD), "stopped", by="Robin Quill", on=date(2026, 3, 13))
+    assert read(plan_resources(server, identifier))[1].items[HOLD].last_taken.day == date(2026, 3, 13)
+
+
+def test_gate_becomes_ready_and_a_person_releases_it(one):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    note(server, identifier, str(BLOOD), "done", by="Lab", on=date(2026, 3, 1))
+    note(server, identifier, str(HOLD), "answered", by="Dr Reed", on=date(2026, 3, 2))
+    push(recompiled(server, identifier), server, now=NOW)
+    assert read(plan_resources(server, identifier))[1].items[READY].status == "ready"
+    note(server, identifier, "ready", "released", by="Dr Stone", on=date(2026, 3, 11))
+    assert read(plan_resources(server, identifier))[1].items[READY].done_on == date(2026, 3, 11)
+
+
+@pytest.mark.parametrize(
+    ("item", "what", "options"),
+    [
+        ("call", "released", {}),
+        ("ready", "answered", {}),
+        ("latex_allergy", "fact", {"text": "maybe"}),
+        (str(HOLD), "answered", {"days": -1}),
+        (str(HOLD), "answered", {"days": 3, "decision": "continue"}),
+        ("call", "owner", {}),
+    ],
+)
+def test_notes_that_do_not_fit(server, item, what, options):
+    client, identifier = Server(server.base), new_identifier()
+    push(written(identifier), client, now=NOW)
+    with pytest.raises(WaykeeperError) as refused:
+        note(client, identifier, item, what, by="Nurse Park", on=None, **options)
+    assert codes(refused) == ["WKX240"]
+
+
+def test_note_of_an_unknown_item_names_the_nearest(one):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    with pytest.raises(BadAnswerError) as refused:
+        note(server, identifier, "task/cal", "done", by="Nurse Park", on=None)
+    assert "task/call" in refused.value.findings[0].help
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"surgery": later(21)},
+        {"changes": (("version: 1.0.0", "version: 1.1.0"),)},
+    ],
+)
+def test_only_a_move_changes_what_the_plan_stands_on(one, changed):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    with pytest.raises(PlanRefusedError) as refused:
+        push(written(identifier, **changed), server, now=NOW)
+    assert set(codes(refused)) == {"WKU101"}
+    assert push(written(identifier), server, now=NOW).changes == ()
+
+
+def test_another_live_plan_of_the_same_person_is_refused(one):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    ref, resource = next((ref, r) for ref, r in plan_resources(server, identifier) if r["resourceType"] == "Patient")
+    second = Identifier(MRN, identifier.value + "-merged")
+    merged = {**resource, "identifier": [*resource["identifier"], {"system": second.system, "value": second.value}]}
+    assert server.send("PUT", ref, merged).status == 200
+    with pytest.raises(PlanRefusedError) as refused:
+        push(written(second), server, now=NOW)
+    assert codes(refused) == ["WKU103"]
+
+
+def test_two_patients_with_one_identifier(one):
+    server, identifier = one
+    for _ in range(2):
+        assert server.send("POST", "Patient", patient(identifier)).status == 201
+    with pytest.raises(BadAnswerError) as refused:
+        push(written(identifier), server, now=NOW)
+    assert codes(refused) == ["WKX220"]
+
+
+def without_label(document):
+    return {
+        **document,
+        "entry": [
+            {**e, "resource": {k: v for k, v in e["resource"].items() if k != "meta" or e["resource"]["resourceType"] != "Patient"}}
+            for e in document["entry"]
+        ],
+    }
+
+
+def test_a_patient_without_label_never_reaches_a_test_server(one):
+    server, identifier = one
+    with pytest.raises(PlanRefusedError) as refused:
+        push(without_label(written(identifier)), server, now=NOW)
+    assert codes(refused) == ["WKX110"]
+    assert plan_resources(server, identifier) == []
+
+
+def test_what_the_plan_refers_to_must_be_there(one):
+    server, identifier = one
+    document = json.loads(
+        json.dumps(written(identifier)).replace(
+            "MedicationRequest?identifier=https://alder-quay.example/orders|rx-1", "MedicationRequest/not-there"
+        )
+    )
+    with pytest.raises(PlanRefusedError) as refused:
+        push(document, server, now=NOW)
+    assert codes(refused) == ["WKX111"] and "MedicationRequest/not-there" in str(refused.value)
+    assert plan_resources(server, identifier) == []
+
+
+def test_two_pushes_at_once(server):
+    identifier = new_identifier()
+    document = written(identifier)
+    with ThreadPoolExecutor(2) as pool:
+        waiting = [pool.submit(push, document, Server(server.base), now=NOW) for _ in range(2)]
+        problems = [one.exception() for one in waiting]
+    assert any(problem is None for problem in problems)
+    assert all(problem is None or isinstance(problem, BadAnswerError) for problem in problems)
+    client = Server(server.base)
+    assert push(document, client, now=NOW).changes == ()
+    held = [r for _, r in plan_resources(client, identifier) if r["resourceType"] != "Patient"]
+    assert len(held) == PARTS and len({r["identifier"][0]["value"] for r in held}) == PARTS
+
+
+def test_a_nurse_writes_between_read_and_write(server):
+    identifier = new_identifier()
+    push(written(identifier), Server(server.base), now=NOW)
+    direct = Server(server.base)
+    note(direct, identifier, str(HOLD), "answered", by="Dr Reed", on=date(2026, 3, 2), days=4)
+    document = recompiled(direct, identifier)
+    with between(server.base) as proxy:
+
+        def nurse_first(body):
+            _edit(direct, identifier, "hold", {"note": [{"text": "seen by the pharmacist"}]})
+            return body
+
+        proxy.faults.append(Fault(request=nurse_first))
+        report = push(document, Server(proxy.base, sleep=lambda _: None), now=NOW)
+    assert report.sent and report.findings == ()
+    plan, state = read(plan_resources(direct, identifier))
+    hold = direct.read(state.items[HOLD].references["hold"])
+    assert hold["note"] == [{"text": "seen by the pharmacist"}]
+    assert "stop" in state.items[HOLD].references
+
+
+def _edit(server, identifier, part, fields):
+    _, state = read(plan_resources(server, identifier))
+    ref = state.items[HOLD].references[part]
+    assert server.send("PUT", ref, {**server.read(ref), **fields}).status == 200
+
+
+def test_withdraw_lists_what_people_must_do(one):
+    server, identifier = one
+    push(written(identifier), server, now=NOW)
+    report = withdraw(server, identifier, "surgery cancelled", now=NOW)
+    assert report.sent and report.findings == ()
+    plan, state = read(plan_resources(server, identifier))
+    assert (state.plan_status, plan.withdrawn) == ("revoked", "surgery cancelled")
+    assert {s.cls for k, s in state.items.items()} == {"withdrawn"}
+    assert withdraw(server, identifier, "surgery cancelled", now=NOW).changes == ()
+    with pytest.raises(PlanRefusedError) as refused:
+        push(written(identifier), server, now=NOW)
+    assert "WKU105" in codes(refused)
+    again = push(recompiled(server, identifier), server, take={"plan": "ours"}, now=NOW)
+    assert again.findings == () and again.conflicts == ()
+    assert read(plan_resources(server, identifier))[1].plan_status == "active"
+
+
+OUTCOME = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "processing", "diagnostics": "no"}]}
+JSON = "application/fhir+json"
+
+
+def refusal(status, **headers):
+    return (status, JSON, json.dumps(OUTCOME).encode(), headers)
+
+
+def stripped(body):
+    """A server that loses our extension: its parts are gone when it is read back."""
+    return body.replace(b"waykeeper.example/fhir/StructureDefinition/offered", b"lost.example/offered")
+
+
+# name, fault, exit code of the first push (0 = it heals by itself), whether the server may have written
+FAULTS = [
+    ("400", Fault(answer=refusal(400)), 1, False),
+    ("401", Fault("POST", "_search", answer=refusal(401)), 1, False),
+    ("403", Fault(answer=refusal(403)), 1, False),
+    ("404 of the base", Fault("POST", "_search", answer=refusal(404)), 1, False),
+    ("409 once", Fault(answer=refusal(409)), 0, False),
+    ("412 once", Fault(answer=refusal(412)), 0, False),
+    ("413", Fault(answer=refusal(413)), 1, False),
+    ("422", Fault(answer=refusal(422)), 1, False),
+    ("429 with seconds", Fault(answer=refusal(429, **{"Retry-After": "1"})), 0, False),
+    ("429 with a date", Fault(answer=refusal(429, **{"Retry-After": "Wed, 25 Nov 2026 19:00:00 GMT"})), 0, False),
+    ("500", Fault(answer=refusal(500)), 1, False),
+    ("500 after the commit", Fault(answer=refusal(500), after=True), 1, True),
+    ("503 once", Fault(answer=refusal(503)), 0, False),
+    ("HTML", Fault(answer=(200, "text/html", b"<html></html>", {})), 1, False),
+    ("truncated JSON", Fault(short=40), 3, True),
+    ("no content type", Fault(answer=(200, "", b"{}", {})), 1, False),
+    ("redirected", Fault("POST", "_search", answer=(302, "", b"", {"Location": "https://elsewhere.example/"})), 1, False),
+    ("reset before the server", Fault(cut=True), 3, False),
+    ("reset after the commit", Fault(cut=True, after=True), 3, True),
+]
+
+
+@pytest.mark.parametrize(("name", "fault", "exit_code", "may_be_written"), FAULTS, ids=[f[0] for f in FAULTS])
+def test_fault_on_the_way(server, name, fault, exit_code, may_be_written):
+    """Afterwards the server is complete or unchanged, and a second push heals it."""
+    identifier = new_identifier()
+    direct = Server(server.base)
+    assert direct.send("POST", "Patient", patient(identifier)).status == 201
+    document = written(identifier)
+    with between(server.base) as proxy:
+        client = Server(proxy.base, sleep=lambda _: None)
+        proxy.faults.append(replace(fault))
+        if exit_code:
+            with pytest.raises(WaykeeperError) as refused:
+                push(document, client, now=NOW)
+            assert refused.value.exit_code == exit_code, name
+            assert str(refused.value) and "Traceback" not in str(refused.value)
+        else:
+            assert push(document, client, now=NOW).findings == ()
+        held = [r for _, r in plan_resources(direct, identifier) if r["resourceType"] != "Patient"]
+        assert len(held) in ((0, PARTS) if may_be_written else (PARTS,) if not exit_code else (0,))
+        assert push(document, client, now=NOW).findings == ()
+    held = [r for _, r in plan_resources(direct, identifier) if r["resourceType"] != "Patient"]
+    assert len(held) == PARTS
+    assert push(document, direct, now=NOW).changes == ()
+
+
+def test_a_server_that_strips_extensions_is_refused_at_the_first_resource(server):
+    identifier = new_identifier()
+    direct = Server(server.base)
+    assert direct.send("POST", "Patient", patient(identifier)).status == 201
+    with between(server.base) as proxy:
+        proxy.faults.append(Fault("GET", "/Task/", times=99, change=stripped))
+        with pytest.raises(PlanRefusedError) as refused:
+            push(written(identifier), Server(proxy.base), now=NOW)
+    assert codes(refused) == ["WKX112"]
+    assert [r["resourceType"] for _, r in plan_resources(direct, identifier)] == ["Patient"]
+
+
+def test_an_entry_that_is_dropped_silently_is_seen_in_the_proof(server):
+    identifier = new_identifier()
+    direct = Server(server.base)
+    assert direct.send("POST", "Patient", patient(identifier)).status == 201
+
+    def without_last_goal(body):
+        document = json.loads(body)
+        goal = next(e for e in document["entry"] if e["resource"]["resourceType"] == "Goal")
+        text = json.dumps({**document, "entry": [e for e in document["entry"] if e is not goal]})
+        made = json.loads(text)
+        for entry in made["entry"]:
+            if entry["resource"]["resourceType"] == "CarePlan":
+                entry["resource"].pop("goal", None)
+            if entry["resource"]["resourceType"] == "Provenance":
+                entry["resource"]["target"] = [t for t in entry["resource"]["target"] if t["reference"] != goal["fullUrl"]]
+        return json.dumps(made).encode()
+
+    with between(server.base) as proxy:
+        proxy.faults.append(Fault("POST", "#transaction", request=without_last_goal))
+        with pytest.raises(BadAnswerError) as refused:
+            push(written(identifier), Server(proxy.base), now=NOW)
+    assert codes(refused) == ["WKX213"]
+    healed = push(written(identifier), direct, now=NOW)
+    assert any(q.key.kind == "goal" for q in healed.conflicts) or any(d.item == "goal/walking" for d in healed.changes)

@@ -1,0 +1,130 @@
+"""A proxy on a real socket that puts faults between the client and a server: a list of rules, used up one by one."""
+
+from __future__ import annotations
+
+import http.client
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from urllib.parse import urlsplit
+
+
+@dataclass
+class Fault:
+    """Once (or `times`), for requests of `method` whose path contains `path`.
+
+    answer   (status, content type, body, headers) instead of the server's answer
+    after    True: the server gets the request and carries it out, only its answer is lost or replaced
+    cut      close the connection without an answer (after: once the server has committed)
+    short    send only so many bytes of the real answer
+    change   a function on the body of the real answer
+    """
+
+    method: str = "POST"
+    path: str = "#transaction"
+    times: int = 1
+    answer: tuple[int, str, bytes, dict[str, str]] | None = None
+    after: bool = False
+    cut: bool = False
+    short: int | None = None
+    change: object = None
+    request: object = None
+
+
+@dataclass
+class Proxy:
+    """Where to talk to, what goes wrong, and what was asked."""
+
+    base: str
+    faults: list[Fault] = field(default_factory=list)
+    seen: list[tuple[str, str]] = field(default_factory=list)
+
+    def take(self, method: str, path: str, body: bytes) -> Fault | None:
+        """The next fault that fits, used up."""
+        for fault in self.faults:
+            fits = _is_transaction(body) if fault.path == TRANSACTION else fault.path in path
+            if fault.times > 0 and fault.method == method and fits:
+                fault.times -= 1
+                return fault
+        return None
+
+
+TRANSACTION = "#transaction"  # as a path: the request whose body is a transaction
+
+
+def _is_transaction(body: bytes) -> bool:
+    return b'"type":"transaction"' in body[:200]
+
+
+@contextmanager
+def between(base: str):
+    """A Proxy in front of a server for as long as the block lasts."""
+    target = urlsplit(base)
+    proxy = Proxy("")
+
+    class Handler(BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+
+        def log_message(self, *_):
+            """Say nothing."""
+
+        def _forward(self, body):
+            connection = http.client.HTTPConnection(target.hostname, target.port, timeout=60)
+            headers = {k: v for k, v in self.headers.items() if k.lower() not in ("host", "connection", "accept-encoding")}
+            connection.request(self.command, self.path, body, headers)
+            answer = connection.getresponse()
+            found = answer.status, answer.getheader("Content-Type", ""), answer.read(), answer.getheader("ETag", "")
+            connection.close()
+            return found
+
+        def _handle(self):
+            body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
+            proxy.seen.append((self.command, self.path))
+            fault = proxy.take(self.command, self.path, body)
+            if fault and fault.request:
+                body = fault.request(body)
+            if fault and fault.cut and not fault.after:
+                self.close_connection = True
+                self.connection.close()
+                return
+            if fault and fault.answer and not fault.after:
+                self._say(*fault.answer)
+                return
+            status, kind, data, etag = self._forward(body or None)
+            if fault and fault.cut:
+                self.close_connection = True
+                self.connection.close()
+                return
+            if fault and fault.answer:
+                self._say(*fault.answer)
+                return
+            if fault and fault.change:
+                data = fault.change(data)
+            data = data.replace(base.encode(), proxy.base.encode())
+            self._say(status, kind, data, {"ETag": etag} if etag else {}, short=fault.short if fault else None)
+
+        do_GET = do_POST = do_PUT = do_DELETE = _handle  # noqa: N815 - names of the standard library
+
+        def _say(self, status, kind, data, headers, short=None):
+            self.send_response(status)
+            if kind:
+                self.send_header("Content-Type", kind)
+            self.send_header("Content-Length", str(len(data)))
+            for name, value in headers.items():
+                self.send_header(name, value)
+            self.end_headers()
+            self.wfile.write(data if short is None else data[:short])
+            if short is not None:
+                self.close_connection = True
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as listening:
+        listening.daemon_threads = True
+        thread = threading.Thread(target=listening.serve_forever, daemon=True)
+        thread.start()
+        proxy.base = f"http://127.0.0.1:{listening.server_port}{target.path}"
+        try:
+            yield proxy
+        finally:
+            listening.shutdown()
+            thread.join(10)
