@@ -18,11 +18,13 @@ def encode(url: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
     """A complex extension with a sub-extension for each value; None, "" and empty tuples are left out."""
     parts: list[dict[str, Any]] = []
     for name, value in pairs:
-        if value is None or value in ("", ()):
-            continue
-        if type(value) is tuple:
+        kind = type(value)
+        if kind is str:  # first, because nearly all are texts
+            if value:
+                parts.append({"url": name, "valueString": value})
+        elif kind is tuple:
             parts += [_part(name, one) for one in value]
-        else:
+        elif value is not None:
             parts.append(_part(name, value))
     return {"url": url, "extension": parts}
 

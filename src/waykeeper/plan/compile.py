@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import lru_cache
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import MedicineRow, propose
@@ -14,6 +15,7 @@ from waykeeper.plan.holds import hold_items
 from waykeeper.plan.model import (
     Answers,
     Episode,
+    HoldAnswer,
     Identifier,
     Item,
     Key,
@@ -263,13 +265,20 @@ class _Compiler:
             self.surgery,
             self.record.kidney,
             self.anaesthesia,
-            self.clinic.policies,
+            {**self.clinic.policies, **self.pathway.policies},
             calendar=self.clinic.calendar,
+            answers=self._indications(),
+            facts={name: str(value) for name, value in self.facts.items() if value in (Fact.YES, Fact.NO)},
+            creatinine_days=(self.clinic.settings.creatinine_stale_days, self.clinic.settings.creatinine_refused_days),
         )
         if len(rows) != len(self.record.medicines):
             raise RuntimeError(f"{len(self.record.medicines)} medicines went in, {len(rows)} came out")
         items = hold_items(rows, rule, self.surgery, self.answers, self.clinic.calendar)
         return [_with_source(item, self.record) for item in items]
+
+    def _indications(self) -> dict[str, HoldAnswer]:
+        """Answers that say only why a medicine is taken: they choose the rule. A decision never changes a proposal."""
+        return {key.item: a for key, a in self.answers.holds.items() if a.decision == "indication"}
 
     def _questions(self, items: Sequence[Item]) -> list[Item]:
         """One question for each undecided fact that an item depends on, due at the earliest of them."""
@@ -376,9 +385,14 @@ def _one_precision(window: Window | None) -> Window | None:
 
 
 def _shown(moment: Moment | date) -> str:
-    day = moment.day if isinstance(moment, Moment) else moment
-    clock = f" {moment.clock:%H:%M}" if isinstance(moment, Moment) and moment.clock else ""
-    return f"{day:%a} {day.isoformat()}{clock}"
+    if type(moment) is Moment and moment.clock:
+        return f"{_day_shown(moment.day)} {moment.clock:%H:%M}"
+    return _day_shown(moment.day if type(moment) is Moment else moment)
+
+
+@lru_cache(maxsize=4096)
+def _day_shown(day: date) -> str:
+    return f"{day:%a} {day.isoformat()}"
 
 
 def _line(phrase: str, found: Moment | Window) -> str:

@@ -34,7 +34,7 @@ def _item(
 ) -> Item:
     key = Key("hold" if row.decision == "hold" and row.missed_days is not None else "medicine", row.key)
     given = [answers.holds.get(k) for k in (key, Key("medicine", row.key), Key("hold", row.key))]
-    answer = next((a for a in given if a), None)
+    answer = next((a for a in given if a and a.decision != "indication"), None)
     proposal = _proposal(row)
     asked_again = answers.proposed.get(key)
     if answer:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.pathway.model import AnchorRule, Pathway
@@ -26,14 +27,22 @@ class Timeline:
     calendar: WorkingCalendar
     visit_day: Callable[[str], Moment | None] = lambda _: None
     _memory: dict[str, Moment | None] = field(default_factory=dict)
+    _phrases: dict[str, Moment | Window | Awaited] = field(default_factory=dict)
 
     def when(self, phrase: str, target: Moment | None = None) -> Moment | Window | Awaited:
         """The phrase as a moment or a window of moments; Awaited where an event is not known yet.
 
         A series gives its window: what repeats inside it stays in the phrase.
         """
+        if target is not None:
+            return self._resolved(phrase, target)
+        if phrase not in self._phrases:
+            self._phrases[phrase] = self._resolved(phrase, None)
+        return self._phrases[phrase]
+
+    def _resolved(self, phrase: str, target: Moment | None) -> Moment | Window | Awaited:
         parsed = parse(phrase)
-        known = {str(e): target if str(e) == "target" else self.event(str(e)) for e in events(parsed)}
+        known = {name: target if name == "target" else self.event(name) for name in _events(phrase)}
         try:
             found = resolve(parsed, known, self.calendar)
         except TimingError as error:
@@ -70,13 +79,19 @@ class Timeline:
         return _moment(max(days)) if days else None
 
 
+@lru_cache(maxsize=2048)
+def _events(phrase: str) -> tuple[str, ...]:
+    """The names of the events that a phrase counts from."""
+    return tuple(sorted(str(event) for event in events(parse(phrase))))
+
+
 def _moment(day: date | None) -> Moment | None:
     return Moment(day) if day else None
 
 
 def plain(moment: Moment) -> Moment:
     """One way to write a moment: a whole day has no zone, so that equal moments are equal."""
-    return replace(moment, zone="", fold=0) if moment.whole_day else moment
+    return Moment(moment.day) if moment.clock is None and (moment.zone or moment.fold) else moment
 
 
 def anchors_of(
