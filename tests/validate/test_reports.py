@@ -1,0 +1,106 @@
+"""The reports of `validate`: text, JSON, annotations, JUnit XML, SARIF 2.1.0, OperationOutcome, baseline."""
+
+from __future__ import annotations
+
+import json
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from waykeeper.report import validation
+from waykeeper.validate import check_json, validate
+
+BAD = '{"resourceType":"Task",\n"id":"t","status":"banana","intent":"plan","extension":[{"url":"http://x.example","valueString":"y"}]}'
+GOOD = '{"resourceType":"Patient","id":"p"}'
+CHECKED = [check_json(BAD, file="a b.json"), check_json(GOOD, file="p.json"), check_json(b"\x00<&\xff", file="c.json")]
+
+
+def test_text_has_one_line_a_finding():
+    lines = validation.text(CHECKED).splitlines()
+    assert [line.split(":", 4)[0] for line in lines] == ["a b.json", "a b.json", "c.json"]
+    assert lines[0].startswith("a b.json:2:10: WKV301 error: code 'banana'")
+
+
+def test_json_has_file_line_type_id_valid_and_findings():
+    document = json.loads(validation.stdout_text(CHECKED, "json"))
+    first, second, third = document["resources"]
+    assert {k: first[k] for k in ("file", "type", "id", "valid")} == {
+        "file": "a b.json",
+        "type": "Task",
+        "id": "t",
+        "valid": False,
+    }
+    assert second == {"file": "p.json", "line": 0, "type": "Patient", "id": "p", "valid": True, "findings": []}
+    assert first["findings"][0]["family"] == "the specification"
+    assert third["valid"] is False
+
+
+def test_annotations_name_file_line_and_column():
+    assert validation.github(CHECKED).startswith("::error file=a b.json,line=2,col=10,title=WKV301::")
+
+
+def test_junit_has_a_case_a_resource():
+    root = ET.fromstring(validation.junit(CHECKED))
+    assert (root.get("tests"), root.get("failures")) == ("3", "2")
+    assert [case.get("name") for case in root.iter("testcase")] == ["Task/t", "Patient/p", "no resource"]
+    assert [f.get("type") for f in root.iter("failure")] == ["WKV301", "WKV002"]
+    assert "WKV704" in root.find(".//system-out").text
+
+
+def test_junit_can_hold_what_xml_can_not():
+    text = '{"resourceType":"Patient","gender":"\\u0001\\ud800<&>"}'
+    assert ET.fromstring(validation.junit([check_json(text, file="\x02.json")])) is not None
+
+
+def test_sarif_has_the_shape_of_2_1_0():
+    """SARIF 2.1.0 (OASIS), sections 3.13, 3.14, 3.19, 3.27, 3.28, 3.49."""
+    document = json.loads(validation.sarif(CHECKED))
+    assert document["version"] == "2.1.0"
+    (run,) = document["runs"]
+    rules = run["tool"]["driver"]["rules"]
+    assert [r["id"] for r in rules] == sorted({r["ruleId"] for r in run["results"]})
+    for result in run["results"]:
+        assert rules[result["ruleIndex"]]["id"] == result["ruleId"]
+        assert result["level"] in ("error", "warning", "note")
+        assert result["message"]["text"]
+        location = result["locations"][0]["physicalLocation"]
+        assert " " not in location["artifactLocation"]["uri"]
+        region = location.get("region", {"startLine": 1, "startColumn": 1})
+        assert region["startLine"] >= 1
+        assert region["startColumn"] >= 1
+    assert run["results"][0]["locations"][0]["logicalLocations"][0]["fullyQualifiedName"] == "Task.status"
+
+
+@pytest.mark.parametrize("checked", [CHECKED[:1], CHECKED[1:2], CHECKED[2:]], ids=["faults", "none", "no json"])
+def test_the_operation_outcome_is_valid_fhir_itself(checked):
+    outcome = validation.operation_outcome(validation.findings_of(checked))
+    assert [f for f in validate(outcome) if f.severity == "error"] == []
+    assert len(outcome["issue"]) == max(1, len(checked[0].findings))
+
+
+def test_every_code_of_the_validator_has_an_issue_type():
+    from waykeeper.findings import catalogue, finding
+
+    for code in catalogue():
+        if code.startswith("WKV"):
+            outcome = validation.operation_outcome([finding(code, "x")])
+            assert outcome["issue"][0]["code"] != "processing"
+
+
+def test_a_baseline_accepts_what_is_known_and_nothing_more():
+    known = validation.baseline(CHECKED[:1])
+    left, covered = validation.without_baseline([CHECKED[0], CHECKED[0]], known)
+    assert covered == 2
+    assert [one.valid for one in left] == [True, False]
+
+
+def test_the_summary_counts():
+    assert validation.summary(CHECKED) == "3 resources: 2 errors, 1 warning"
+    assert validation.summary(CHECKED[1:2]) == "1 resource: nothing found"
+
+
+def test_the_page_of_a_code_has_both_examples_and_the_link():
+    page = validation.rule_page("WKV301")
+    assert "banana" in page
+    assert "does not raise it" in page
+    assert "http://hl7.org/fhir/R4/" in page
