@@ -2,7 +2,7 @@
 
     name     what is wrong
     run      the command line after `waykeeper`
-    files    name -> text, or a mapping: json, ndjson, hex, gzip, library (with replace), bundle_of, folder, mode
+    files    name -> text, or a mapping: json, ndjson, hex, repeat, gzip, library (with replace), bundle_of, folder, mode
     stdin    text for standard input
     env      environment
     exit     the exit code, 2 where none is given
@@ -12,6 +12,7 @@
     left     files that stand afterwards beside the given ones
 
 COMPILE at the beginning of `run` is a whole compile of record.json into out.json; a later option outranks its own.
+NOTE is a note about that patient by Ann, without item and word.
 Placeholders in `run`: URL a server that holds the invented patient, CLOSED a port where nothing listens, BUSY one in use.
 """
 
@@ -37,6 +38,7 @@ COMPILE = (
     "compile total-ankle-replacement --clinic clinic-demo --patient record.json --surgery 2026-03-18T07:30 --side left"
     " --anaesthesia spinal --output out.json"
 )
+NOTE = "note --to URL --patient 'https://alder-quay.example/mrn|AQ-1001' --by Ann"
 CASES = Path(__file__).parents[1] / "cases" / "cli"
 LIBRARY = {"pathways": folder("pathways"), "bundles": folder("sandbox_bundles")}
 
@@ -77,6 +79,8 @@ def _content(content: Any) -> bytes:
         return json.dumps(content["json"]).encode()
     if "ndjson" in content:
         return b"".join((one if isinstance(one, str) else json.dumps(one)).encode() + b"\n" for one in content["ndjson"])
+    if "repeat" in content:
+        return (content["repeat"] * content["times"]).encode()
     if "hex" in content:
         return bytes.fromhex(content["hex"])
     if "gzip" in content:
@@ -121,7 +125,7 @@ def run(said: Mapping[str, Any], places: Mapping[str, str], monkeypatch: Any, ca
 
 def arguments(said: Mapping[str, Any], places: Mapping[str, str]) -> list[str]:
     """The words of the command line."""
-    return [_filled(word, places) for word in shlex.split(str(said["run"]).replace("COMPILE", COMPILE))]
+    return [_filled(word, places) for word in shlex.split(str(said["run"]).replace("COMPILE", COMPILE).replace("NOTE", NOTE))]
 
 
 def _filled(word: str, places: Mapping[str, str]) -> str:
@@ -154,7 +158,7 @@ def private(place: Path) -> set[str]:
         if file.is_file() and file.suffix == ".json":
             try:
                 found |= set(_private(json.loads(file.read_bytes())))
-            except (ValueError, OSError):
+            except (ValueError, OSError, RecursionError):
                 continue
     return found
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND, INTERRUPTED, guarded, misused, report
 from waykeeper.cli.settings import ServerEntry, Settings, read_settings
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.report import PushReport
 
 CAUTION = (
     "Waykeeper proposes and reminds; it never prescribes. Licensed prescribers and local policy decide, "
@@ -260,14 +263,23 @@ def push(
 
         inputs.choice(format_, ("text", "json"), "--format")
         inputs.choice(fail_on, ("conflict", "change"), "--fail-on")
+        answers = inputs.takes(take or [])
         server = _server(to, "--to")
-        reports = verbs.push(
-            *bundle, to=server.url, holds=server.holds, dry_run=dry_run, take=inputs.takes(take or [])
-        )
-        if format_ == "json":
-            _put(as_json([one.json() for one in reports]))
-        else:
-            _put("".join(one.text() for one in reports))
+        reports: list[PushReport] = []
+
+        def reported(one: PushReport) -> None:
+            reports.append(one)
+            if format_ == "text":
+                _put(one.text())
+
+        try:
+            verbs.push(
+                *bundle, to=server.url, holds=server.holds, dry_run=dry_run, take=answers,
+                reported=reported,
+            )  # fmt: skip
+        finally:  # what was sent is printed, even if a later plan was refused
+            if format_ == "json" and reports:
+                _put(as_json([one.json() for one in reports]))
         failed = any(f.severity == "error" for one in reports for f in one.findings)
         conflict = any(one.conflicts for one in reports)
         changed = any(one.changes for one in reports)
@@ -325,8 +337,8 @@ def note(
     item: Annotated[str, typer.Argument(help="The item's key, for example task/class.", metavar="ITEM")],
     what: Annotated[str, typer.Argument(help="done, released, answered, fact, or another word of its README.", metavar="WHAT")],
     to: ToOption,
-    patient: PatientOption,
     by: Annotated[str, typer.Option("--by", help="Who decided or did it.")],
+    patient: PatientOption = "",
     on: Annotated[str, typer.Option("--on", help="The day on which it was done.")] = "",
     text: Annotated[str, typer.Option("--text", help="In words; for fact: yes or no.")] = "",
     days: Annotated[int | None, typer.Option("--days", help="Answered holds: days without a dose.")] = None,
@@ -337,7 +349,10 @@ def note(
 
     def work() -> int:
         from waykeeper import verbs
+        from waykeeper.findings import WaykeeperError, finding
 
+        if not patient:
+            raise WaykeeperError(finding("WKC203", "--patient is missing", help="Add --patient 'SYSTEM|VALUE'."))
         server = _server(to, "--to")
         written = verbs.note(
             item, what, to=server.url, holds=server.holds, patient=patient, by=by, on=on, text=text, days=days,

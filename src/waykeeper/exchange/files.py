@@ -135,18 +135,33 @@ def read_resources(path: str) -> list[Held]:
     return found
 
 
+def read_bundle(path: str) -> dict[str, Any]:
+    """The Bundle of a file. Raises WaykeeperError: WKC101 unreadable, WKC102 not JSON, WKC103 no Bundle."""
+    document = read_json(path)
+    wrong = _not_fhir(document)
+    if not wrong and (isinstance(document, list) or document["resourceType"] != "Bundle"):
+        wrong = "this is no Bundle"
+    if wrong:
+        raise WaykeeperError(finding("WKC103", wrong, Position(path), "Give the Bundle that compile wrote."))
+    return dict(document)
+
+
 def _not_fhir(document: Any) -> str:
     """What keeps a document from being read as resources; "" for nothing."""
     if isinstance(document, list):
-        return next((said for said in map(_not_fhir, document) if said), "") if document else "an empty list"
+        return next((said for said in map(_not_fhir, document) if said), "") if document else _instead("an empty list")
     if not isinstance(document, dict):
         kind = {str: "a text", bool: "a truth value", type(None): "null"}.get(type(document), "a number")
-        return f"{kind} where a FHIR resource is needed"
+        return _instead(kind)
     if "resourceType" not in document:
         return "no FHIR resource: resourceType is missing"
     if not isinstance(document["resourceType"], str) or not document["resourceType"]:
         return "no FHIR resource: resourceType is no text"
     return _bad_entries(document) if document["resourceType"] == "Bundle" else ""
+
+
+def _instead(found: str) -> str:
+    return f"{found} where a FHIR resource is needed"
 
 
 def _bad_entries(bundle: dict[str, Any]) -> str:

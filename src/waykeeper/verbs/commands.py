@@ -14,9 +14,12 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from waykeeper.exchange.files import Held
 from waykeeper.findings import Entry, Finding, Position, WaykeeperError, catalogue, did_you_mean, finding
+from waykeeper.fhir import read_all
 from waykeeper.plan.model import Evidence, Item, Key, Plan, State
+from waykeeper.record import resources_of
 from waykeeper.verbs import inputs
 
+LAST_PORT = 65535
 Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
 
 if TYPE_CHECKING:
@@ -162,7 +165,6 @@ def _state_on(server: str, patient: Mapping[str, Any], identifier: Any, clinic: 
     """The state of the plan that this compile would replace, None where the server holds none."""
     from waykeeper.exchange import Server
     from waykeeper.exchange.reading import plan_resources
-    from waykeeper.fhir import read_all
     from waykeeper.plan.compile import patient_identifier
     from waykeeper.record import Record
 
@@ -185,20 +187,40 @@ def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
 
 
 def push(
-    *bundles: str, to: str, holds: Holds = "test", dry_run: bool = False, take: Mapping[str, str] | None = None
+    *bundles: str,
+    to: str,
+    holds: Holds = "test",
+    dry_run: bool = False,
+    take: Mapping[str, str] | None = None,
+    reported: Callable[[PushReport], None] = lambda _: None,
 ) -> tuple[PushReport, ...]:
-    """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room."""
+    """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room.
+
+    `holds` says what the server may hold; `reported` gets each report as soon as its plan is sent, so that nothing is
+    forgotten where a later one fails. Every bundle is read before the first is sent.
+    """
     from waykeeper.exchange import Server
-    from waykeeper.exchange.files import read_json
+    from waykeeper.exchange.files import read_bundle
     from waykeeper.exchange.pushing import push as push_one
 
-    loaded = [(path, read_json(path)) for path in bundles]
-    for path, document in loaded:
-        if not isinstance(document, dict) or document.get("resourceType") != "Bundle":
-            raise WaykeeperError(finding("WKC103", "this is no Bundle", Position(path), "Give what compile wrote."))
-    server = Server(to, kind=holds)
-    now = datetime.now(UTC)
-    return tuple(push_one(document, server, dry_run=dry_run, take=take or {}, now=now) for _, document in loaded)
+    loaded = [read_bundle(path) for path in bundles]
+    for path, document in zip(bundles, loaded, strict=True):
+        with inputs.blamed(path):
+            _single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
+    server, now = Server(to, kind=holds), datetime.now(UTC)
+    reports = []
+    for document in loaded:
+        reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
+        reported(reports[-1])
+    return tuple(reports)
+
+
+def _single(plans: list[tuple[Plan, State]], place: str, remedy: str) -> tuple[Plan, State]:
+    """The one plan that a file or server holds. Raises WaykeeperError WKC210."""
+    if len(plans) != 1:
+        found = f"{len(plans)} plans of Waykeeper, one is needed" if plans else "no plan of Waykeeper"
+        raise WaykeeperError(finding("WKC210", found, Position(place), remedy))
+    return plans[0]
 
 
 def gaps(*sources: str, as_of: str | date | None = None) -> GapReport:
@@ -207,17 +229,21 @@ def gaps(*sources: str, as_of: str | date | None = None) -> GapReport:
     sources   servers, files or folders; plans, appointments and encounters may come from different ones
     as_of     the day to look at; today in the clinic's zone
     """
-    from waykeeper.fhir import evidence, read_all
+    from waykeeper.fhir import evidence
     from waykeeper.gaps import worklist
 
+    if isinstance(as_of, str) and as_of:
+        as_of = inputs.day_of(as_of, "--as-of")
     held = [pair for source in sources for pair in _source(source)]
-    plans = read_all(held)
-    if not plans:
-        raise WaykeeperError(finding("WKC202", f"no plan of Waykeeper in {', '.join(sources)}", help="Push one first."))
-    zone = plans[0][0].zone
-    day = as_of if isinstance(as_of, date) else inputs.as_of_date(as_of, zone)
-    found = evidence(held, zone)
-    return GapReport(worklist(plans, found, day), tuple(plans), tuple(found), tuple(sources))
+    with inputs.blamed(*sources):
+        plans = read_all(held)
+        if not plans:
+            remedy = "Compile one and push it first, or name where the plans are."
+            raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
+        zone = plans[0][0].zone
+        day = as_of if isinstance(as_of, date) else inputs.as_of_date(as_of, zone)
+        found = evidence(held, zone)
+        return GapReport(worklist(plans, found, day), tuple(plans), tuple(found), tuple(sources))
 
 
 def _source(source: str) -> list[Held]:
@@ -249,6 +275,9 @@ def note(
     from waykeeper.exchange.noting import note as write_note
 
     inputs.choice(what, WHAT, "what is noted")
+    _positive(episode, "--episode")
+    if days is not None and days < 0:
+        raise WaykeeperError(finding("WKC201", f"--days is {days}, it counts from 0"))
     if not by.strip():
         raise WaykeeperError(finding("WKC201", "--by is empty: a note needs the name of who decided or did it"))
     day = inputs.day_of(on, "--on") if on else None
@@ -270,28 +299,31 @@ class Sheet:
 
 
 def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -> Sheet:
-    from waykeeper.fhir import evidence, read_all
+    from waykeeper.fhir import evidence
 
     if bool(bundle) == bool(from_):
-        help_text = "Give a bundle, or --from URL with --patient SYSTEM|VALUE."
-        raise WaykeeperError(finding("WKC203", "give either a bundle or a server", help=help_text))
-    if from_ and not patient:
-        raise WaykeeperError(finding("WKC203", "--from needs --patient", help="Add --patient SYSTEM|VALUE."))
-    if from_:
-        from waykeeper.exchange import Server
-        from waykeeper.exchange.reading import plan_resources
+        found = "a bundle and --from exclude each other" if bundle else "neither a bundle nor --from is given"
+        remedy = "Give a bundle, or --from URL with --patient SYSTEM|VALUE."
+        raise WaykeeperError(finding("WKC203", found, help=remedy))
+    _positive(episode, "--episode")
+    if as_of:
+        inputs.day_of(as_of, "--as-of")
+    held = _of_server(from_, patient) if from_ else inputs.held_of([bundle])
+    with inputs.blamed(bundle):
+        plans = [(p, s) for p, s in read_all(held) if bundle or p.episode.number == episode]
+        remedy = "Give the Bundle that compile wrote." if bundle else "Check --patient, and --episode."
+        plan, state = _single(plans, bundle or from_, remedy)
+        day = inputs.as_of_date(as_of, plan.zone)
+        return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day)
 
-        held = plan_resources(Server(from_), inputs.identifier_of(patient, "--patient"))
-    else:
-        held = inputs.held_of([bundle])
-    plans = [(p, s) for p, s in read_all(held) if not from_ or p.episode.number == episode]
-    if len(plans) != 1:
-        where = from_ or bundle
-        found = f"{len(plans)} plans in {where}, one is needed"
-        raise WaykeeperError(finding("WKC202", found, help="Name the patient, and the episode with --episode."))
-    plan, state = plans[0]
-    day = inputs.as_of_date(as_of, plan.zone)
-    return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day)
+
+def _of_server(url: str, patient: str) -> list[Held]:
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import plan_resources
+
+    if not patient:
+        raise WaykeeperError(finding("WKC203", "--from needs --patient", help="Add --patient 'SYSTEM|VALUE'."))
+    return plan_resources(Server(url), inputs.identifier_of(patient, "--patient"))
 
 
 def _language(given: str, plan: Plan, fallback: str) -> str:
@@ -349,17 +381,17 @@ def calendar(
 def explain(what: str, *, bundle: str = "") -> Entry | tuple[Plan, Item]:
     """What a code means, or why an item of a bundle is what it is: phrase, anchor, arithmetic, overlay, source."""
     if not bundle:
-        if what in catalogue():
-            return catalogue()[what]
-        help_text = did_you_mean(what, catalogue()) + " For an item add --in BUNDLE."
+        if what.upper() in catalogue():
+            return catalogue()[what.upper()]
+        help_text = did_you_mean(what.upper(), catalogue()) + " For an item add --in BUNDLE."
         raise WaykeeperError(finding("WKC202", f"no code {what!r}", help=help_text))
-    from waykeeper.fhir import read
-
-    plan, _ = read(inputs.held_of([bundle]))
+    with inputs.blamed(bundle):
+        plan, _ = _single(read_all(inputs.held_of([bundle])), bundle, "Give the Bundle that compile wrote.")
     found = [i for i in plan.items if what in (str(i.key), i.key.item)]
     if not found:
         names = [str(i.key) for i in plan.items]
-        raise WaykeeperError(finding("WKC202", f"no item {what!r} in {bundle}", help=did_you_mean(what, names)))
+        details = f"no item {what!r} in this plan"
+        raise WaykeeperError(finding("WKC202", details, Position(bundle), did_you_mean(what, names)))
     located = _located(plan, found[0])
     return replace(plan, items=tuple(located if i.key == located.key else i for i in plan.items)), located
 
@@ -380,6 +412,9 @@ def sandbox(*, port: int = 8080, load: str = "", db: str = "") -> None:
     """Serve the embedded FHIR server on the loopback address until interrupted."""
     from waykeeper.sandbox import serve
 
+    if not 0 <= port <= LAST_PORT:
+        raise WaykeeperError(finding("WKC201", f"--port is {port}, a port is a number from 0 to {LAST_PORT}"))
     if load and not Path(load).is_dir():
-        raise WaykeeperError(finding("WKC101", "there is no such folder", Position(load)))
+        found = "this is no folder" if Path(load).exists() else "there is no such folder"
+        raise WaykeeperError(finding("WKC101", found, Position(load)))
     serve(port, load or None, db or None)

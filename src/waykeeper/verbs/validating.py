@@ -48,7 +48,7 @@ def _checked(file: str, profiles: Sequence[Profiles], stricter: bool) -> Iterato
         yield check_json(read_bytes(file), profiles, file=_shown(file), stricter=stricter)
         return
     with readable(file), gzip.open(file, "rb") if file.endswith(".gz") else Path(file).open("rb") as lines:
-        yield from validate_ndjson(lines, profiles, file=file, stricter=stricter)
+        yield from validate_ndjson((line.rstrip(b"\r\n") for line in lines), profiles, file=file, stricter=stricter)
 
 
 def _shown(file: str) -> str:
