@@ -101,8 +101,9 @@ def _case(one: Checked) -> str:
     others = [f for f in one.findings if f.severity != "error"]
     body = ""
     if errors:
-        first = f"{errors[0].code}: {errors[0].details}"
-        body += f'      <failure type="{errors[0].code}" message={_attribute(first)}>{_content(as_text(errors))}</failure>\n'
+        first = _attribute(f"{errors[0].code}: {errors[0].details}")
+        lines = _content(as_text(errors))
+        body += f'      <failure type="{errors[0].code}" message={first}>{lines}</failure>\n'
     if others:
         body += f"      <system-out>{_content(as_text(others))}</system-out>\n"
     opening = f"    <testcase classname={_attribute(one.file or '-')} name={_attribute(name)}"

@@ -1,7 +1,8 @@
 """Developer tool: StructureDefinitions with snapshots -> one compact record a type.
 
 Record: `{"k": kind, "base": type, "abstract": 1?, "nodes": {path: {"e": [element], "i": [key]}}, "inv": {...}}`.
-Element (only what differs from nothing): `n` JSON name, `t` type or node path, `l` 1 if a list, `m` minimum, `c` 1 if it holds its own kind,
+Element (only what differs from nothing): `n` JSON name, `t` type or node path, `l` 1 if a list, `m` minimum,
+`c` 1 if it holds its own kind,
 `M` maximum other than 1 and *, `b` [strength, value set], `r` reference targets, `g` the choice it belongs to,
 `i` invariant keys. Invariant: `key: [severity, human, expression]`, kept beside the node that states it.
 """
