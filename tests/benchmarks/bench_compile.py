@@ -1,0 +1,98 @@
+"""How many whole plans a second: read a record, compile, write as FHIR, serialise; one process, no pool.
+
+    python tests/benchmarks/bench_compile.py [PATIENTS] [ROUNDS]
+
+Every patient is another one: own identifier, own day of surgery, one of the invented records of `sandbox_bundles`.
+Times are processor time of this process, the best round of several. Beside them stands a calibration loop of plain
+Python, timed in the same run: on a busy or another machine the ratio says more than the milliseconds.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import sys
+import time
+from collections.abc import Callable, Iterable, Iterator
+from datetime import date, timedelta
+from datetime import time as clock
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from waykeeper import fhir
+from waykeeper.fhir.conformance import shipped
+from waykeeper.plan.compile import compile as compile_plan
+from waykeeper.record import read, resources_of
+from waykeeper.timing.model import Moment
+from waykeeper.validate import validate
+from waykeeper.verbs import inputs
+
+BUNDLES = Path(__file__).parents[2] / "sandbox_bundles"
+FIRST = date(2026, 3, 2)
+
+
+def calibration() -> int:
+    """A fixed amount of plain Python: dictionaries and texts, as the measured work is."""
+    found: dict[int, str] = {}
+    for number in range(100_000):
+        found[number % 997] = f"{number}:{found.get(number % 991, '')[:8]}"
+    return len(found)
+
+
+def patients(count: int) -> Iterator[tuple[list[tuple[str, dict[str, Any]]], date]]:
+    """So many patients, each (resources, day of surgery)."""
+    files = sorted(BUNDLES.glob("*/record.bundle.json"))
+    records = [json.loads(file.read_text("utf-8")) for file in files]
+    for number in range(count):
+        record = copy.deepcopy(records[number % len(records)])
+        for _, resource in resources_of(record):
+            if resource["resourceType"] == "Patient":
+                resource["identifier"] = [{"system": "https://example.org/bench", "value": f"P-{number}"}]
+        day = FIRST + timedelta(days=number % 250)
+        yield resources_of(record), day + timedelta(days=(7 - day.weekday()) % 7 if day.weekday() > 4 else 0)
+
+
+def processor(work: Callable[[Any], object], things: Iterable[Any], rounds: int) -> float:
+    """The best of some rounds over all things, in milliseconds of processor time; no result is kept."""
+    times = []
+    for _ in range(rounds):
+        begun = time.process_time()
+        for thing in things:
+            work(thing)
+        times.append((time.process_time() - begun) * 1000)
+    return min(times)
+
+
+def main(count: int = 44, rounds: int = 5) -> None:
+    """Measure and print one line a measure."""
+    clinic = inputs.clinic_of("clinic-demo")
+    pathway, _ = inputs.pathway_of("total-ankle-replacement", clinic)
+    people = list(patients(count))
+
+    def plan(one: tuple[list[tuple[str, dict[str, Any]]], date]) -> Any:
+        given = {"surgery": Moment(one[1], clock(7, 30), clinic.zone)}
+        return compile_plan(pathway, clinic, read(one[0]), given, side="left", anaesthesia="general")
+
+    plans = [plan(one) for one in people]
+    bundles = [fhir.bundle(p) for p in plans]
+    resources = sum(len(b["entry"]) for b in bundles) / count
+    unit = processor(lambda _: calibration(), [None], 3 * rounds)
+    steps: dict[str, tuple[Callable[[Any], object], list[Any]]] = {
+        "read and compile": (plan, people),
+        "write as FHIR": (fhir.bundle, plans),
+        "serialise": (orjson.dumps, bundles),
+        "whole": (lambda one: orjson.dumps(fhir.bundle(plan(one))), people),
+        "validate": (lambda b: validate(b, profiles=shipped()), bundles),
+    }
+    out = sys.stdout.write
+    out(f"{count} patients, {resources:.0f} resources a plan; calibration loop {unit:.1f} ms\n")
+    for name, (work, things) in steps.items():
+        spent = processor(work, things, rounds) / count
+        out(f"{name:17} {spent:6.2f} ms a plan, {1000 / spent:5.0f} plans a second, ")
+        out(f"{spent * 100 / resources:5.2f} ms for 100 resources, {spent / unit:.2f} x the calibration loop\n")
+
+
+if __name__ == "__main__":
+    main(*(int(a) for a in sys.argv[1:3]))
