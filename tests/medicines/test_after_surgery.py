@@ -115,6 +115,11 @@ def test_the_uncovered_day_is_named() -> None:
     ]
 
 
+def test_a_phase_past_the_end_is_named() -> None:
+    found = check_weaning([WeanPhase(0, 6, Fraction(3))], 6)
+    assert [f.details for f in found] == ["the phase of days 0 to 6 runs past the last day 5"]
+
+
 def test_the_template_is_clean_and_dated() -> None:
     """Clinic setting: MME 45, 22.5, 15, 7.5 and off on day 14, Wed 2026-04-01."""
     assert check_weaning(TEMPLATE, TEMPLATE_OFF) == []

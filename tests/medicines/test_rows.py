@@ -203,6 +203,35 @@ def test_the_arithmetic_says_how_each_kind_of_day_came_about() -> None:
     assert "24 h, start time not known: in whole days 1" in day_only
 
 
+def test_of_two_equal_intervals_the_rule_of_the_medicine_stands_first() -> None:
+    row = row_of({"words": "warfarin 5 mg", "anaesthesia": "spinal"})
+    assert row.source.startswith("CHEST 2022") and "PMC7976996" in row.source
+    assert row.alternatives == ()
+
+
+def test_of_a_combination_the_weightier_decision_and_the_smaller_confidence_count() -> None:
+    row = row_of({"words": "naproxen / esomeprazole"})
+    assert (row.decision, row.confidence) == ("hold", "M")
+    assert row_of({"words": "insulin glargine / acetaminophen"}).decision == "adjust"
+    assert row_of({"words": "atorvastatin / amlodipine"}).confidence == "H"
+
+
+def test_a_surgery_in_another_zone_keeps_it() -> None:
+    surgery = Moment(date(2026, 3, 18), time(7, 30), "America/New_York")
+    (row,) = propose([entry({"words": "lisinopril 10 mg"})], surgery, Kidney(), "general", {}, calendar=CALENDAR)
+    assert str(row.last_limit) == "2026-03-17T07:30:00-04:00"
+
+
+@pytest.mark.parametrize(
+    ("day", "close"), [("2026-04-05", True), ("2026-04-06", False), ("2026-02-28", True), ("2026-02-27", False)]
+)
+def test_operations_are_close_while_a_hold_meets_the_time_before_the_restart(day: str, close: bool) -> None:
+    """Tofacitinib, computed: last dose 4 days before, restart from day 14 after each operation."""
+    other = [("second knee", moment(f"{day}T07:30"))]
+    (row,) = rows("tofacitinib 5 mg", surgeries=other)
+    assert ("second knee" in row.question) == close
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import date
 from html.parser import HTMLParser
 
@@ -118,6 +119,28 @@ def test_text_shows_days_source_confidence_and_who_confirms() -> None:
     assert "confirms: prescriber, answer needed from Wed 2026-03-04" in text
     assert "= 62.00 mL/min" in text
     assert "(default)" in text
+
+
+def test_the_reading_of_the_order_stands_on_the_page() -> None:
+    taken = replace(
+        entry({"words": "methotrexate 15 mg", "indication": ["http://hl7.org/fhir/sid/icd-10-cm|M06.9", "arthritis"]}),
+        dose_text="six tablets once a week", schedule="weekly on Thursday", route="oral", form="tablet",
+        reference="MedicationRequest/7", last_taken=moment("2026-03-12T08:00", ""),
+    )  # fmt: skip
+    rows = propose([taken], SURGERY, kidney({}, SURGERY.day), "general", {}, calendar=CALENDAR)
+    (line,) = page(rows, [taken], surgery=SURGERY).lines
+    assert dict(line.reading) == {
+        "substances": "methotrexate", "dose": "six tablets once a week", "taken": "weekly on Thursday",
+        "route": "oral tablet", "reason": "M06.9, arthritis", "status": "active",
+        "last taken": "Thu 2026-03-12 08:00", "order": "MedicationRequest/7",
+    }  # fmt: skip
+
+
+def test_policies_say_which_are_the_defaults() -> None:
+    whole = page([], surgery=SURGERY, policies={"nsaids": "NSAID_LIST", "blood_thinners": "BLANKET_7D"})
+    said = {value: meaning for _, value, meaning in whole.policies}
+    assert not said["NSAID_LIST"].endswith("(default)") and said["NTX_XR_N28"].endswith("(default)")
+    assert said["BLANKET_7D"] == "the clinic's own rule over the rules of the medicines"
 
 
 def test_explain_shows_the_arithmetic() -> None:

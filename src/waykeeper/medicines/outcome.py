@@ -22,7 +22,8 @@ from waykeeper.medicines.words import read_words, strength_of
 from waykeeper.record.model import MedicineEntry
 
 BLANKET_GROUPS = frozenset({"anticoagulants", "antiplatelets"})
-_RANK: dict[str, int] = {"continue": 0, "adjust": 1, "time": 2, "hold": 3, "ask": 4}
+_WEIGHT = ("continue", "adjust", "time", "hold", "ask")  # of a combination the last of these counts
+_SURE = ("H", "M-H", "M", "L-M", "L")
 PHARMACIST = "confirm with pharmacist"
 
 
@@ -251,8 +252,8 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
     """A combination cannot be taken apart by the patient: the longest hold counts, and what must not stop asks."""
     lead = min(outcomes, key=lambda o: o.interval.strictness)
     if not lead.pauses:
-        lead = max(outcomes, key=lambda o: _RANK[o.decision])
-    decision = max((o.decision for o in outcomes), key=_RANK.__getitem__)
+        lead = max(outcomes, key=lambda o: _WEIGHT.index(o.decision))
+    decision = max((o.decision for o in outcomes), key=_WEIGHT.index)
     kept = [o for o in outcomes if o.never_stop and o.decision in ("continue", "adjust")]
     question = "; ".join(dict.fromkeys(o.question for o in outcomes if o.question))
     if kept and any(o.pauses for o in outcomes):
@@ -269,17 +270,13 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
         alternatives=tuple(dict.fromkeys(a for o in outcomes for a in o.alternatives)),
         arithmetic=tuple(dict.fromkeys(a for o in outcomes for a in o.arithmetic)),
         source="; ".join(dict.fromkeys(o.source for o in outcomes if o.source)),
-        confidence=max((o.confidence for o in outcomes), key=_doubt),
+        confidence=max((o.confidence for o in outcomes), key=_SURE.index),
         longest_days=max((o.longest_days for o in outcomes if o.longest_days is not None), default=None),
     )
 
 
 def _join(*questions: str) -> str:
     return "; ".join(dict.fromkeys(q for q in questions if q))
-
-
-def _doubt(confidence: str) -> int:
-    return {"H": 0, "M-H": 1, "H-M": 1, "M": 2, "L-M": 3, "L": 4}.get(confidence, 5)
 
 
 def _blanket(outcome: Outcome, entry: MedicineEntry, context: Context) -> Outcome:
