@@ -101,6 +101,8 @@ def test_what_people_note_comes_back(one):
     stop = state.items[HOLD].references["stop"]
     assert server.read(stop)["restriction"]["period"]["end"] == "2026-03-13"
     note(server, identifier, str(HOLD), "stopped", by="Robin Quill", on=date(2026, 3, 13))
+    assert server.read(stop)["status"] == "completed"
+    note(server, identifier, str(HOLD), "taken", by="Robin Quill", on=date(2026, 3, 13))
     assert read(plan_resources(server, identifier))[1].items[HOLD].last_taken.day == date(2026, 3, 13)
 
 

@@ -71,7 +71,7 @@ def between(base: str):
 
         def _forward(self, body):
             connection = http.client.HTTPConnection(target.hostname, target.port, timeout=60)
-            headers = {k: v for k, v in self.headers.items() if k.lower() not in ("host", "connection", "accept-encoding")}
+            headers = {k: v for k, v in self.headers.items() if k.lower() not in ("host", "connection", "accept-encoding", "content-length")}
             connection.request(self.command, self.path, body, headers)
             answer = connection.getresponse()
             found = answer.status, answer.getheader("Content-Type", ""), answer.read(), answer.getheader("ETag", "")
