@@ -2,7 +2,7 @@
 
     name     what is wrong
     run      the command line after `waykeeper`
-    files    name -> text, or a mapping: json, ndjson, hex, repeat, gzip, library (with replace), bundle_of, folder, mode
+    files    name -> text, or a mapping: json, ndjson, hex, repeat, gzip, library (with replace), bundle_of, folder
     stdin    text for standard input
     env      environment
     exit     the exit code, 2 where none is given
@@ -13,7 +13,8 @@
 
 COMPILE at the beginning of `run` is a whole compile of record.json into out.json; a later option outranks its own.
 NOTE is a note about that patient by Ann, without item and word.
-Placeholders in `run`: URL a server that holds the invented patient, CLOSED a port where nothing listens, BUSY one in use.
+Placeholders in `run`: URL a server that holds the invented patient, CLOSED a port where nothing listens, BUSY one that
+is in use.
 """
 
 from __future__ import annotations
@@ -68,8 +69,6 @@ def lay_out(said: Mapping[str, Any], place: Path) -> None:
             target.mkdir()
         else:
             target.write_bytes(_content(content))
-        if isinstance(content, dict) and "mode" in content:
-            target.chmod(int(content["mode"], 8))
 
 
 def _content(content: Any) -> bytes:
@@ -78,7 +77,9 @@ def _content(content: Any) -> bytes:
     if "json" in content:
         return json.dumps(content["json"]).encode()
     if "ndjson" in content:
-        return b"".join((one if isinstance(one, str) else json.dumps(one)).encode() + b"\n" for one in content["ndjson"])
+        return b"".join(
+            (one if isinstance(one, str) else json.dumps(one)).encode() + b"\n" for one in content["ndjson"]
+        )
     if "repeat" in content:
         return (content["repeat"] * content["times"]).encode()
     if "hex" in content:
@@ -125,7 +126,8 @@ def run(said: Mapping[str, Any], places: Mapping[str, str], monkeypatch: Any, ca
 
 def arguments(said: Mapping[str, Any], places: Mapping[str, str]) -> list[str]:
     """The words of the command line."""
-    return [_filled(word, places) for word in shlex.split(str(said["run"]).replace("COMPILE", COMPILE).replace("NOTE", NOTE))]
+    line = str(said["run"]).replace("COMPILE", COMPILE).replace("NOTE", NOTE)
+    return [_filled(word, places) for word in shlex.split(line)]
 
 
 def _filled(word: str, places: Mapping[str, str]) -> str:

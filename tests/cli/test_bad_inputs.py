@@ -17,7 +17,19 @@ from waykeeper.pathway.library import folder
 from waykeeper.sandbox import running
 
 CASES = bench.cases()
-COMMANDS = ("check", "pathways", "compile", "validate", "push", "gaps", "note", "sheet", "calendar", "explain", "sandbox")
+COMMANDS = (
+    "check",
+    "pathways",
+    "compile",
+    "validate",
+    "push",
+    "gaps",
+    "note",
+    "sheet",
+    "calendar",
+    "explain",
+    "sandbox",
+)
 
 
 @pytest.fixture(scope="module")

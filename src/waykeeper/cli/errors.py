@@ -1,5 +1,7 @@
 """The one error boundary of the process: findings and failures become lines on stderr and an exit code.
 
+Exit codes:
+
     0    done
     1    findings at or above the threshold, or a server's refusal
     2    could not run: bad option, unreadable file, bad credentials, bug

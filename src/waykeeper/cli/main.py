@@ -28,7 +28,8 @@ app = typer.Typer(
 )
 _debug = False
 _settings = Settings()
-_UsageError: type[Exception] = typer.BadParameter.__mro__[2]  # typer carries its own argument parser and does not name it
+# typer carries its own argument parser and does not name the class of its usage errors
+_UsageError: type[Exception] = typer.BadParameter.__mro__[2]
 
 FAIL_LEVELS = ("error", "warning")
 FailLevelOption = Annotated[str, typer.Option("--fail-level", help="error or warning: exit 1 from there on.")]
@@ -57,12 +58,10 @@ def _version(wanted: bool) -> None:
 def settings(
     context: typer.Context,
     debug: Annotated[bool, typer.Option("--debug", help="Show tracebacks of failures.")] = False,
-    _: Annotated[
-        bool, typer.Option("--version", help="Show the versions.", callback=_version, is_eager=True)
-    ] = False,
+    _: Annotated[bool, typer.Option("--version", help="Show the versions.", callback=_version, is_eager=True)] = False,
 ) -> None:
     """Options of every command."""
-    global _debug, _settings  # noqa: PLW0603 - one process, one command
+    global _debug, _settings
     _debug, _settings = debug, read_settings()
     context.default_map = _settings.defaults()
 
@@ -116,7 +115,10 @@ def _level(findings: Any, fail_level: str) -> int:
 
 @app.command()
 def check(
-    pathway: Annotated[list[str], typer.Argument(help="Pathway, overlay, clinic or rule files, or library names.", metavar="PATHWAY...")],
+    pathway: Annotated[
+        list[str],
+        typer.Argument(help="Pathway, overlay, clinic or rule files, or library names.", metavar="PATHWAY..."),
+    ],
     format_: FormatOption = "text",
     fail_level: FailLevelOption = "error",
 ) -> None:
@@ -181,7 +183,8 @@ def compile(  # noqa: A001 - the verb of the trade
 
         made = verbs.compile(
             pathway, clinic=clinic, patient=patient, surgery=surgery, discharge=discharge, side=side,
-            anaesthesia=anaesthesia, patient_identifier=patient_identifier, episode=episode, from_=_server(from_, "--from").url,
+            anaesthesia=anaesthesia, patient_identifier=patient_identifier, episode=episode,
+            from_=_server(from_, "--from").url,
         )  # fmt: skip
         write_whole(output, bundle_bytes(made.bundle))
         report(made.findings)
@@ -335,7 +338,9 @@ def gaps(
 @app.command()
 def note(
     item: Annotated[str, typer.Argument(help="The item's key, for example task/class.", metavar="ITEM")],
-    what: Annotated[str, typer.Argument(help="done, released, answered, fact, or another word of its README.", metavar="WHAT")],
+    what: Annotated[
+        str, typer.Argument(help="done, released, answered, fact, or another word of its README.", metavar="WHAT")
+    ],
     to: ToOption,
     by: Annotated[str, typer.Option("--by", help="Who decided or did it.")],
     patient: PatientOption = "",

@@ -54,7 +54,8 @@ class Settings:
 
     def defaults(self) -> dict[str, dict[str, Any]]:
         """Command -> parameter -> value, for the options whose default comes from here."""
-        made: dict[str, dict[str, Any]] = {"compile": {}, "push": {}, "note": {}, "gaps": {}, "check": {}, "validate": {}}
+        commands = ("compile", "push", "note", "gaps", "check", "validate")
+        made: dict[str, dict[str, Any]] = {command: {} for command in commands}
         if self.clinic:
             made["compile"]["clinic"] = self.clinic
         if self.to:
@@ -75,9 +76,8 @@ class Settings:
             return known[0] if known else ServerEntry(text)
         shown = repr(text) if "@" not in text else "an address with an @"
         remedy = did_you_mean(text, self.servers) if self.servers else "Write the FHIR base address: https://host/path."
-        raise WaykeeperError(
-            finding("WKC202", f"{option} is {shown}, which is neither an address nor a server of waykeeper.toml", help=remedy)
-        )
+        details = f"{option} is {shown}, which is neither an address nor a server of waykeeper.toml"
+        raise WaykeeperError(finding("WKC202", details, help=remedy))
 
 
 def read_settings(folder: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:

@@ -55,7 +55,8 @@ def read_bytes(path: str) -> bytes:
         with readable(path), Path(path).open("rb") as raw:
             if os.fstat(raw.fileno()).st_size > LARGEST:
                 raise _too_large(path)
-            data = gzip.open(raw).read(LARGEST + 1) if path.endswith(".gz") else raw.read(LARGEST + 1)
+            with gzip.open(raw) if path.endswith(".gz") else raw as stream:
+                data = stream.read(LARGEST + 1)
     if len(data) > LARGEST:
         raise _too_large(path)
     return data

@@ -8,25 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from waykeeper.exchange.files import Held
-from waykeeper.findings import Entry, Finding, Position, WaykeeperError, catalogue, did_you_mean, finding
 from waykeeper.fhir import read_all
+from waykeeper.findings import Entry, Finding, Position, WaykeeperError, catalogue, did_you_mean, finding
 from waykeeper.plan.model import Evidence, Item, Key, Plan, State
 from waykeeper.record import resources_of
 from waykeeper.verbs import inputs
 
 LAST_PORT = 65535
+FARTHEST_EAST = timedelta(hours=14)  # no place on earth is ahead of UTC by more
 Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
 
 if TYPE_CHECKING:
-    from waykeeper.pathway.model import Clinic
-    from waykeeper.timing import Moment
     from waykeeper.exchange.report import PushReport
     from waykeeper.gaps import Worklist
+    from waykeeper.pathway.model import Clinic
+    from waykeeper.timing import Moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +213,17 @@ def push(
     for document in loaded:
         reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
         reported(reports[-1])
+    _taken(take or {}, reports)
     return tuple(reports)
+
+
+def _taken(take: Mapping[str, str], reports: Sequence[PushReport]) -> None:
+    """Raises WaykeeperError WKC202 where an answer names an item that neither the plans nor the server have."""
+    known = {name for one in reports for d in one.decisions for name in (d.item, d.item.partition("/")[2])}
+    for item in take:
+        if item not in known:
+            details = f"--take names {item!r}, which neither these plans nor the server have"
+            raise WaykeeperError(finding("WKC202", details, help=did_you_mean(item, known)))
 
 
 def _single(plans: list[tuple[Plan, State]], place: str, remedy: str) -> tuple[Plan, State]:
@@ -281,9 +292,20 @@ def note(
     if not by.strip():
         raise WaykeeperError(finding("WKC201", "--by is empty: a note needs the name of who decided or did it"))
     day = inputs.day_of(on, "--on") if on else None
+    if day and what != "snoozed" and day > (datetime.now(UTC) + FARTHEST_EAST).date():
+        raise WaykeeperError(finding("WKC201", f"--on is {on}, which has not come yet", help="Note what happened."))
     identifier = inputs.identifier_of(patient, "--patient")
     return write_note(
-        Server(to, kind=holds), identifier, item, what, by=by, on=day, text=text, days=days, decision=decision, episode=episode
+        Server(to, kind=holds),
+        identifier,
+        item,
+        what,
+        by=by,
+        on=day,
+        text=text,
+        days=days,
+        decision=decision,
+        episode=episode,
     )
 
 
@@ -350,7 +372,13 @@ def _bookings(plan: Plan, state: State, found: Sequence[Evidence], day: date) ->
 
 
 def sheet(
-    bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1,
+    bundle: str = "",
+    *,
+    from_: str = "",
+    patient: str = "",
+    as_of: str = "",
+    language: str = "",
+    episode: int = 1,
     fallback: str = "en",
 ) -> str:
     """The patient's dated sheet as HTML. Raises WaykeeperError where nothing may be printed for the patient."""
@@ -365,8 +393,15 @@ def sheet(
 
 
 def calendar(
-    bundle: str = "", *, from_: str = "", patient: str = "", as_of: str = "", language: str = "", episode: int = 1,
-    sequence: int = 0, fallback: str = "en",
+    bundle: str = "",
+    *,
+    from_: str = "",
+    patient: str = "",
+    as_of: str = "",
+    language: str = "",
+    episode: int = 1,
+    sequence: int = 0,
+    fallback: str = "en",
 ) -> bytes:
     """The patient's calendar as iCalendar."""
     from waykeeper.report.calendars import calendar_ics
