@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date
+from functools import lru_cache
 from typing import Any
+
+import orjson
 
 from waykeeper.fhir.extensions import coding, encode, with_translations
 from waykeeper.fhir.names import CATEGORIES, HOLD, PLAN
@@ -98,27 +101,44 @@ def item_pairs(item: Item) -> list[tuple[str, Any]]:
         ("phrase", item.phrase),
         ("windowPhrase", item.window_phrase),
         *dates_pairs(item.dates),
-        ("who", item.who),
-        ("why", item.why),
-        ("harm", item.harm),
-        ("source", item.source.cite),
-        ("grade", item.source.grade),
-        ("overlay", item.overlays),
-        ("validFor", item.valid_for),
-        ("redo", item.redo),
-        ("needs", tuple(str(k) for k in item.needs)),
-        ("before", item.before),
-        ("releasedBy", item.released_by),
-        ("until", item.until),
-        ("measure", item.measure),
-        ("minutes", item.minutes or None),
-        ("word", item.recognise.words),
-        ("specialty", item.recognise.specialty),
-        ("telehealth", item.recognise.telehealth or None),
-        ("fact", item.fact),
-        ("asksFor", tuple(str(k) for k in item.asks_for)),
-        ("undecided", item.undecided),
+        ("", _undated(*(getattr(item, name) for name in _UNDATED))),
     ]
+
+
+_UNDATED = (
+    "who", "why", "harm", "source", "overlays", "valid_for", "redo", "needs", "before", "released_by", "until",
+    "measure", "minutes", "recognise", "fact", "asks_for", "undecided",
+)  # fmt: skip
+
+
+@lru_cache(maxsize=4096)
+def _undated(*values: Any) -> bytes:
+    """The parts without dates, as JSON: one text for all patients of a pathway, from which each gets its own parts."""
+    said = dict(zip(_UNDATED, values, strict=True))
+    source, recognise = said["source"], said["recognise"]
+    pairs = [
+        ("who", said["who"]),
+        ("why", said["why"]),
+        ("harm", said["harm"]),
+        ("source", source.cite),
+        ("grade", source.grade),
+        ("overlay", said["overlays"]),
+        ("validFor", said["valid_for"]),
+        ("redo", said["redo"]),
+        ("needs", tuple(str(k) for k in said["needs"])),
+        ("before", said["before"]),
+        ("releasedBy", said["released_by"]),
+        ("until", said["until"]),
+        ("measure", said["measure"]),
+        ("minutes", said["minutes"] or None),
+        ("word", recognise.words),
+        ("specialty", recognise.specialty),
+        ("telehealth", recognise.telehealth or None),
+        ("fact", said["fact"]),
+        ("asksFor", tuple(str(k) for k in said["asks_for"])),
+        ("undecided", said["undecided"]),
+    ]
+    return orjson.dumps(encode("", pairs)["extension"])
 
 
 def hold_pairs(hold: HoldProposal) -> list[tuple[str, Any]]:
