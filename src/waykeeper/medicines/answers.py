@@ -37,8 +37,9 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         alternatives=(*row.alternatives, proposed),
         longest_days=None,
     )
-    if decision != "hold" or answer.missed_days is None:
+    if decision != "hold":
         return replace(without_days(decided), restart_from=None)
+    assert answer.missed_days is not None  # an answer "hold" without days has asked again above
     last = surgery.day - timedelta(answer.missed_days + 1)
     line = f"decided{by}: N = {answer.missed_days}, last dose on day -({answer.missed_days} + 1) = {day_name(last)}"
     return replace(
