@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import deepcopy
 from typing import Any
 
 from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
@@ -35,7 +36,7 @@ def _entry(full_url: str, resource: Resource, identifier: Identifier) -> Resourc
 
 def patient_resource(plan: Plan) -> Resource:
     """The Patient for a conditional create: who it is and no more, from the record that was compiled."""
-    source = plan.source_patient
+    source = deepcopy(dict(plan.source_patient))  # the bundle is the caller's to change, the record is not
     identifier = plan.patient.identifier
     kept = ("name", "gender", "birthDate", "communication", "deceasedBoolean", "deceasedDateTime")
     patient: Resource = {"resourceType": "Patient"}

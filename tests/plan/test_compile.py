@@ -1,0 +1,252 @@
+"""From a pathway and a record to dates: conditions, questions, anchors, calendar. Invented people only."""
+
+import uuid
+from dataclasses import replace
+from datetime import date, time, timedelta
+
+import orjson
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from waykeeper import fhir
+from waykeeper.findings import WaykeeperError
+from waykeeper.plan.compile import compile as compile_plan
+from waykeeper.plan.model import NAMESPACE, Answers, Episode, Identifier, Key
+from waykeeper.record import Fact, facts, read
+from waykeeper.timing.model import Moment, Standing
+from waykeeper.verbs import inputs
+
+CLINIC = inputs.clinic_of("clinic-demo")
+PATHWAY, _ = inputs.pathway_of("total-ankle-replacement", CLINIC)
+PATIENT = {"resourceType": "Patient", "id": "p", "identifier": [{"system": "urn:x", "value": "P-1"}]}
+SURGERY = date(2026, 3, 18)
+ALLERGY = {"resourceType": "AllergyIntolerance", "code": {"text": "chlorhexidine"}}
+NO_ALLERGY = {"resourceType": "AllergyIntolerance", "code": {"text": "No known allergies"}}
+
+
+def record(*resources):
+    """A record of the patient and these resources."""
+    return read([("Patient/p", PATIENT), *((f"{r['resourceType']}/{n}", r) for n, r in enumerate(resources))])
+
+
+def compiled(day=SURGERY, *resources, clock=time(7, 30), answers=None, **anchors):
+    """The demo's pathway for a surgery in the morning of a day, or of a day alone."""
+    surgery = Moment(day, clock, CLINIC.zone) if clock else Moment(day)
+    given_anchors = {"surgery": surgery, **{k: Moment(v) for k, v in anchors.items()}}
+    return compile_plan(PATHWAY, CLINIC, record(*resources), given_anchors, side="left", answers=answers)
+
+
+def keys(plan):
+    """The items of a plan by name."""
+    return {item.key.item for item in plan.items}
+
+
+def visit(plan, name):
+    """The dates of a visit."""
+    return plan.item(Key("visit", name)).dates
+
+
+@pytest.mark.parametrize(
+    ("resources", "value"),
+    [
+        ([ALLERGY], Fact.YES),
+        ([NO_ALLERGY], Fact.NO),
+        ([], Fact.UNKNOWN),
+        ([ALLERGY, NO_ALLERGY], Fact.CONTRADICTORY),
+        ([{**ALLERGY, "verificationStatus": {"coding": [{"code": "refuted"}]}}], Fact.UNKNOWN),
+    ],
+)
+def test_a_fact_is_yes_no_unknown_or_both(resources, value):
+    rule = next(f for f in PATHWAY.facts if f.name == "chlorhexidine_allergy")
+    assert facts(record(*resources), [rule], SURGERY) == {rule.name: value}
+
+
+def test_a_certain_yes_hides_what_it_excludes_and_shows_what_it_asks_for():
+    found = keys(compiled(SURGERY, ALLERGY))
+    assert "antiseptic-wash" not in found
+    assert "wash-alternative" in found
+
+
+@pytest.mark.parametrize("resources", [[], [ALLERGY, NO_ALLERGY]])
+def test_unknown_and_contradictory_hide_nothing_and_ask_once(resources):
+    plan = compiled(SURGERY, *resources)
+    assert {"antiseptic-wash", "wash-alternative", "soap-given"} <= keys(plan)
+    asked = [i for i in plan.items if i.key == Key("question", "chlorhexidine_allergy")]
+    assert len(asked) == 1
+    assert {k.item for k in asked[0].asks_for} == {"antiseptic-wash", "wash-alternative", "soap-given"}
+
+
+def test_a_question_is_due_at_the_earliest_item_that_depends_on_it():
+    plan = compiled()
+    questions = [i for i in plan.items if i.key.kind == "question"]
+    assert questions
+    for question in questions:
+        dates = [plan.item(k).dates for k in question.asks_for]
+        days = [d.at.day if d.at else d.window.start.day for d in dates if d.at or d.window]
+        assert (question.dates.at.day if question.dates.at else None) == min(days, default=None)
+
+
+def test_an_answer_settles_unknown_but_never_a_clear_record():
+    told = Answers(facts={"chlorhexidine_allergy": "no"})
+    assert "wash-alternative" not in keys(compiled(answers=told))
+    against = compiled(SURGERY, ALLERGY, answers=told)
+    assert {"antiseptic-wash", "wash-alternative"} <= keys(against), "yes and no: both stay, and it asks"
+
+
+def test_anchors_say_how_well_they_are_known():
+    standings = {a.name: a.standing for a in compiled().anchors}
+    assert standings["surgery"] is Standing.GIVEN
+    assert standings["arrival"] is Standing.ASSUMED
+    assert standings["discharge"] is Standing.ASSUMED
+    assert standings["closure"] is Standing.AWAITED
+    assert compiled(discharge=date(2026, 3, 20)).anchor("discharge").standing is Standing.GIVEN
+
+
+STAY = {
+    "resourceType": "Encounter",
+    "status": "finished",
+    "class": {"code": "IMP"},
+    "period": {"start": "2026-03-18T06:00:00-05:00", "end": "2026-03-21T23:30:00-05:00"},
+}
+
+
+def test_a_recorded_discharge_outranks_a_given_one_and_says_so():
+    plan = compiled(SURGERY, STAY, discharge=date(2026, 3, 19))
+    anchor = plan.anchor("discharge")
+    assert anchor.standing is Standing.RECORDED
+    assert anchor.moment.day == date(2026, 3, 21), "local day: 23:30 in Chicago is the next day in UTC"
+    assert "WKL104" in {f.code for f in plan.findings}
+    assert visit(plan, "two-week").book_from == date(2026, 3, 21)
+
+
+def test_a_stay_that_does_not_hold_the_day_of_surgery_proves_nothing():
+    other = {**STAY, "period": {"start": "2026-02-01T06:00:00-06:00", "end": "2026-02-03T10:00:00-06:00"}}
+    assert compiled(SURGERY, other).anchor("discharge").standing is Standing.ASSUMED
+
+
+def test_hours_before_a_day_without_a_clock_are_awaited_never_a_date():
+    """ASA fasting limits, Anesthesiology 2017/2023, are hours: without a time of surgery there is no time to print."""
+    plan = compiled(clock=None)
+    for name in ("fast-fatty-food", "fast-light-meal", "fast-clear-drinks"):
+        dates = plan.item(Key("instruction", name)).dates
+        assert dates.at is None
+        assert dates.window is None
+        assert dates.awaited
+    assert "WKL105" in {f.code for f in plan.findings}
+
+
+# Surgery; targets of 2 and 6 weeks, 3, 6, 12 months. Cadence as published for ankle replacement (TARVA, BMJ Open
+# 2016;6:e012716); days from the calendar, month ends clipped (common practice, no source).
+TABLE = [
+    ("2026-03-18", "2026-04-01 2026-04-29 2026-06-18 2026-09-18 2027-03-18"),
+    ("2026-03-20", "2026-04-03 2026-05-01 2026-06-20 2026-09-20 2027-03-20"),
+    ("2026-08-31", "2026-09-14 2026-10-12 2026-11-30 2027-02-28 2027-08-31"),
+    ("2027-11-29", "2027-12-13 2028-01-10 2028-02-29 2028-05-29 2028-11-29"),
+    ("2028-02-29", "2028-03-14 2028-04-11 2028-05-29 2028-08-29 2029-02-28"),
+]
+VISITS = ("two-week", "six-week", "three-month", "six-month", "twelve-month")
+
+
+@pytest.mark.parametrize(("surgery", "targets"), TABLE)
+def test_targets_of_the_follow_up_visits(surgery, targets):
+    plan = compiled(date.fromisoformat(surgery))
+    assert [str(visit(plan, name).target) for name in VISITS] == targets.split()
+
+
+@pytest.mark.parametrize(
+    ("surgery", "name", "rolled"),
+    [
+        ("2028-02-29", "three-month", "2028-05-30"),  # Memorial Day 2028-05-29 (5 U.S.C. 6103)
+        ("2027-11-29", "six-month", "2028-05-30"),  # Memorial Day
+        ("2026-08-31", "six-week", "2026-10-13"),  # Columbus Day 2026-10-12 (5 U.S.C. 6103)
+        ("2026-03-20", "two-week", "2026-04-06"),  # Good Friday is the clinic's closure; the window ends Tue 04-07
+        ("2026-03-20", "three-month", "2026-06-22"),  # Saturday
+    ],
+)
+def test_a_visit_on_a_closed_day_rolls_inside_its_window_and_keeps_its_target(surgery, name, rolled):
+    dates = visit(compiled(date.fromisoformat(surgery)), name)
+    assert str(dates.at) == rolled
+    assert dates.target.day != dates.at.day
+    assert dates.window.holds(dates.at.day)
+
+
+@given(st.dates(date(2026, 1, 5), date(2031, 12, 31)), st.integers(1, 400))
+@settings(deadline=None, max_examples=25)
+def test_moving_surgery_by_days_moves_every_unrolled_date_by_as_many(day, moved):
+    """Months and years are calendar time, and working days skip closed ones: those are left out."""
+    plans = compiled(day), compiled(day + timedelta(days=moved))
+    assert keys(plans[0]) == keys(plans[1])
+    compared = 0
+    for before, after in zip(plans[0].items, plans[1].items, strict=True):
+        phrase = f"{before.phrase} {before.window_phrase}"
+        if before.key.kind == "question" or any(w in phrase for w in ("month", "year", "working", "visit", "target")):
+            continue
+        if before.dates.target and after.dates.target:
+            assert after.dates.target.day - before.dates.target.day == timedelta(days=moved), before.key
+            compared += 1
+    assert compared > 60
+
+
+def test_twice_the_same_bytes():
+    bundles = [orjson.dumps(fhir.bundle(compiled(SURGERY, ALLERGY, STAY))) for _ in range(2)]
+    assert bundles[0] == bundles[1]
+
+
+def test_a_bundle_that_somebody_changes_does_not_change_the_next():
+    """What is remembered between compiles is text: no two plans share an object."""
+    first = fhir.bundle(compiled())
+    kept = orjson.dumps(first)
+    for entry in first["entry"]:
+        spoil(entry["resource"])
+    assert orjson.dumps(first) != kept
+    assert orjson.dumps(fhir.bundle(compiled())) == kept
+
+
+def spoil(value):
+    """Overwrite every text and list inside."""
+    for key in list(value) if isinstance(value, dict) else range(len(value)):
+        if isinstance(value[key], (dict, list)):
+            spoil(value[key])
+        else:
+            value[key] = "spoilt"
+    if isinstance(value, list):
+        value.append("spoilt")
+
+
+EPISODE = Episode("https://alder-quay.example", PATHWAY.url, Identifier("urn:x", "P-1"))
+
+
+@given(st.text(max_size=20), st.text(max_size=20), st.integers(1, 9))
+def test_identities_are_those_of_rfc_4122_version_5(item, part, number):
+    """RFC 4122, section 4.3, as Python's uuid.uuid5 computes it."""
+    said = ("https://alder-quay.example", PATHWAY.url, "urn:x", "P-1", "1", "task", item, part, "", str(number))
+    try:
+        wanted = str(uuid.uuid5(NAMESPACE, "\x1f".join(said)))
+    except UnicodeEncodeError:
+        return
+    assert EPISODE.uuid("task", item, part, "", number) == wanted
+
+
+def test_dates_and_versions_never_enter_an_identity():
+    plan, moved = compiled(), compiled(date(2026, 5, 6), clock=time(11, 0))
+    newer = compile_plan(
+        replace(PATHWAY, version="9.9.9"), CLINIC, record(), {"surgery": Moment(SURGERY, time(7, 30), CLINIC.zone)}
+    )
+    wanted = {e["fullUrl"] for e in fhir.bundle(plan)["entry"]}
+    assert {e["fullUrl"] for e in fhir.bundle(moved)["entry"]} == wanted
+    assert {e["fullUrl"] for e in fhir.bundle(newer)["entry"]} == wanted
+
+
+@pytest.mark.parametrize(
+    ("patient", "anchors", "code"),
+    [
+        ({"resourceType": "Patient"}, {"surgery": Moment(SURGERY)}, "WKR102"),
+        (PATIENT, {}, "WKL101"),
+        (PATIENT, {"surgery": Moment(SURGERY), "wedding": Moment(SURGERY)}, "WKL102"),
+    ],
+)
+def test_what_cannot_be_compiled_is_refused(patient, anchors, code):
+    with pytest.raises(WaykeeperError) as refused:
+        compile_plan(PATHWAY, CLINIC, read([("Patient/p", patient)]), anchors)
+    assert code in {f.code for f in refused.value.findings}
