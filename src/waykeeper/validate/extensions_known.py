@@ -11,10 +11,13 @@ from waykeeper.validate.run import Place, Run
 from waykeeper.validate.tables import extension_table
 
 
+_NONE: dict[str, Any] = {}
+
+
 def check_extension(value: Any, here: Place, run: Run, modifier: bool) -> None:
     """ext-1, and what the definition of a known extension asks for."""
-    values = [key for key in value if isinstance(key, str) and key.lstrip("_").startswith("value")]
-    if bool(values) == ("extension" in value):
+    has_value = any(type(key) is str and key.startswith(("value", "_value")) for key in value)
+    if has_value == ("extension" in value):
         run.add("WKV401", here, "invariant ext-1 is broken: an extension has either extensions or a value, not both")
     url = value.get("url")
     if not isinstance(url, str) or (":" not in url and _is_nested(here)):
@@ -60,7 +63,7 @@ def _check_context(url: str, record: dict[str, Any], here: Place, run: Run) -> N
 
 def _check_content(url: str, record: dict[str, Any], value: dict[str, Any], here: Place, run: Run) -> None:
     """Value types and nested extensions of one level of a known extension."""
-    held = [key for key in value if isinstance(key, str) and key.startswith("value")]
+    held = [key for key in value if type(key) is str and key.startswith("value")]
     for key in held:
         if key not in record["v"]:
             allowed = ", ".join(sorted(record["v"])) or "nested extensions only"
@@ -86,13 +89,15 @@ def _check_value(record: dict[str, Any], allowed: dict[str, Any], held: Any, her
 
 
 def _check_nested(url: str, record: dict[str, Any], value: dict[str, Any], here: Place, run: Run) -> None:
+    below = record.get("sub", _NONE)
+    if not below and "extension" not in value:
+        return
     nested = value.get("extension")
-    below = record.get("sub", {})
     counts = dict.fromkeys(below, 0)
     for index, held in enumerate(nested if isinstance(nested, list) else ()):
         name = held.get("url") if isinstance(held, dict) else None
         place = ((here, "extension"), index)
-        if name in below:
+        if isinstance(name, str) and name in below:
             counts[name] += 1
             _check_content(f"{url}#{name}", below[name], held, place, run)
         elif isinstance(name, str) and ":" not in name:

@@ -345,7 +345,7 @@ _QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "MoneyQuantity"})
 def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
     checks: list[One] = []
     type_ = record["t"]
-    if type_ == "Extension" or record.get("c"):
+    if (type_ == "Extension" and owner == "Extension") or record.get("c"):
         checks.append(check_depth)
     if type_ == "Reference":
         checks.append(check_reference(tuple(record.get("r", ()))))
@@ -373,7 +373,10 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
 
 def check_depth(_value: Any, here: Place, run: Run) -> None:
     """Elements that may hold themselves stop at the depth that the official validator reads."""
-    if here[0][0] is not None and len(steps(here)) > MOST_DEPTH:
+    above = here[0][0]
+    if above is None or above[0] is None or above[0][1] != here[0][1]:
+        return  # not in another of its kind
+    if len(steps(here)) > MOST_DEPTH:
         run.add("WKV005", here, f"the JSON is nested deeper than {MOST_DEPTH}")
 
 
