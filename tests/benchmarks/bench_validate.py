@@ -42,7 +42,7 @@ def plan_entry(number: int, patient: str) -> dict[str, Any]:
          "restriction": {"period": period, "repetitions": 1}, "owner": {"reference": "PractitionerRole/nurse"},
          "input": [{"type": {"text": "question"}, "valueString": "any wound trouble?"}]},
         {"resourceType": "ServiceRequest", "status": "active", "intent": "plan", "code": concept, "subject": about,
-         "occurrencePeriod": period, "category": [concept], "performerType": concept, "note": [{"text": "bring shoes"}]},
+         "occurrencePeriod": period, "category": [concept], "performerType": concept, "note": [{"text": "shoes"}]},
         {"resourceType": "Appointment", "status": "proposed", "requestedPeriod": [period], "minutesDuration": 30,
          "serviceType": [concept], "participant": [{"actor": about, "required": "required", "status": "needs-action"}]},
         {"resourceType": "CommunicationRequest", "status": "active", "subject": about, "occurrencePeriod": period,

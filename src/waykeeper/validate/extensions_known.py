@@ -10,7 +10,6 @@ from waykeeper.validate.references import check_reference
 from waykeeper.validate.run import Place, Run
 from waykeeper.validate.tables import extension_table
 
-
 _NONE: dict[str, Any] = {}
 
 
