@@ -28,11 +28,12 @@ PACKAGE = "waykeeper.medicines"
 SKIP = {"__init__", "model", "rule_table"}  # values without logic; the table is compared as a whole
 TESTS = [
     "test_proposals.py", "test_rows.py", "test_kidney.py", "test_after_surgery.py", "test_sixty_rows.py",
-    "test_rule_files.py", "test_daily_sums.py", "test_words.py", "../report/test_medicines_page.py",
+    "test_rule_files.py", "test_daily_sums.py", "test_words.py", "test_conditions.py",
+    "../report/test_medicines_page.py",
 ]  # fmt: skip
 FIRST = {
     "kidney": "test_kidney.py", "words": "test_words.py", "daily_sums": "test_daily_sums.py",
-    "page": "../report/test_medicines_page.py", "check": "test_rule_files.py", "ruleset": "test_rule_files.py",
+    "conditions": "test_conditions.py", "page": "../report/test_medicines_page.py", "check": "test_rule_files.py", "ruleset": "test_rule_files.py",
     **dict.fromkeys(("acetaminophen", "opioids", "weaning", "weight_doses", "doses", "restarts", "due"),
                     "test_after_surgery.py"),
     **dict.fromkeys(("answers", "met", "other_surgeries", "pairs", "synonyms", "status"), "test_rows.py"),

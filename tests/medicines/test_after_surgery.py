@@ -201,6 +201,9 @@ def test_supply() -> None:
     assert days_of_supply_left(date(2026, 3, 19), filled, Fraction(30), Fraction(6)) == 5
     assert days_of_supply_left(date(2026, 3, 23), filled, Fraction(30), Fraction(6)) == 1
     assert days_of_supply_left(date(2026, 3, 24), filled, Fraction(30), Fraction(6)) == 0
+    assert supply_ends(filled, Fraction(6), Fraction(6)) == filled
+    with pytest.raises(ValueError, match="cover a day"):
+        supply_ends(filled, Fraction(6), Fraction(0))
     with pytest.raises(ValueError, match="cover a day"):
         supply_ends(filled, Fraction(1), Fraction(6))
 
