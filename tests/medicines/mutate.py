@@ -33,7 +33,8 @@ TESTS = [
 ]  # fmt: skip
 FIRST = {
     "kidney": "test_kidney.py", "words": "test_words.py", "daily_sums": "test_daily_sums.py",
-    "conditions": "test_conditions.py", "page": "../report/test_medicines_page.py", "check": "test_rule_files.py", "ruleset": "test_rule_files.py",
+    "conditions": "test_conditions.py",
+    "page": "../report/test_medicines_page.py", "check": "test_rule_files.py", "ruleset": "test_rule_files.py",
     **dict.fromkeys(("acetaminophen", "opioids", "weaning", "weight_doses", "doses", "restarts", "due"),
                     "test_after_surgery.py"),
     **dict.fromkeys(("answers", "met", "other_surgeries", "pairs", "synonyms", "status"), "test_rows.py"),
