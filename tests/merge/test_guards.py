@@ -1,0 +1,112 @@
+"""What stops a push, and the examples of the catalogue."""
+
+import pytest
+
+from merge.small import CALL, HOLD, compiled, new_identifier
+from merge.stories import GONE, answer, book, complete
+from merge.worlds import SURGERY, Memory, later
+from waykeeper.findings import catalogue
+from waykeeper.merge import difference, withdraw
+from waykeeper.merge.guards import guards
+from waykeeper.merge.held import holding
+from waykeeper.plan.model import Identifier
+
+
+def codes(world, plan, **options):
+    return [f.code for f in guards(plan, holding(plan.episode, world.resources()), **options)]
+
+
+@pytest.fixture
+def world():
+    made = Memory()
+    made.push()
+    return made
+
+
+def test_every_code_of_the_room_has_examples_that_are_tested_here():
+    ours = {code: e for code, e in catalogue().items() if code.startswith("WKU")}
+    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105"}
+    assert all(e.raises and e.passes and e.help for e in ours.values())
+
+
+def test_wku101(world):
+    assert codes(world, compiled(world.identifier, later(21))) == ["WKU101"] * 2  # surgery, and the assumed discharge
+    assert codes(world, compiled(world.identifier, SURGERY)) == []
+
+
+def test_wku102(world):
+    old = compiled(world.identifier)
+    complete(world, CALL, "task", SURGERY)
+    assert codes(world, old) == ["WKU102"]
+    assert codes(world, world.plan()) == []
+
+
+def test_the_same_bundle_again_after_it_began_a_round(world):
+    answer(world, 4, SURGERY)
+    world.push()
+    moved = world.plan(surgery=later(21))
+    world.push(moved)
+    assert codes(world, moved) == []  # the hold was asked again by this very bundle
+    assert codes(world, world.plan(surgery=later(21))) == []
+    answer(world, 2, SURGERY)
+    assert codes(world, moved) == ["WKU102"]
+
+
+def test_wku103(world):
+    from dataclasses import replace
+
+    other = compiled(Identifier(world.identifier.system, "M-other"))
+    merged = replace(other, patient=replace(other.patient, reference=f"Patient/{other.episode.uuid('x', '', '')}"))
+    assert codes(world, merged) == []  # somebody else
+    root = next(r for _, r in world.resources() if r["resourceType"] == "CarePlan" and "partOf" not in r)
+    same = replace(other, patient=replace(other.patient, reference=root["subject"]["reference"]))
+    assert codes(world, same) == ["WKU103"]
+    assert codes(world, compiled(world.identifier, episode=2)) == []
+
+
+def test_wku104(world):
+    task = world.at(CALL, "task")
+    world.add(task)
+    assert codes(world, compiled(world.identifier)) == ["WKU104"]
+
+
+def test_wku105(world):
+    world.send(withdraw(world.plan(), world.resources(), "surgery cancelled"))
+    plan = world.plan()
+    assert codes(world, plan) == ["WKU105"]
+    assert codes(world, plan, reinstate=True) == []
+
+
+def test_a_withdrawn_plan_lists_what_people_must_do(world):
+    answer(world, 3, SURGERY)
+    world.push()
+    complete(world, HOLD, "stop", SURGERY)
+    complete(world, CALL, "task", SURGERY)
+    book(world, later(15))
+    made = withdraw(world.plan(), world.resources(), "patient died")
+    world.send(made)
+    assert len(made.notices) == 2 and "booked on" in made.notices[0] and "restart" in made.notices[1]
+    assert world.at(HOLD, "restart-needed")["description"].startswith("Surgery does not take place: restart apixaban")
+    assert world.at(CALL, "task")["status"] == "completed"
+    again = withdraw(world.plan(), world.resources(), "patient died")
+    assert again.changing == ()
+
+
+def test_difference_says_what_becomes_of_each_item(world):
+    complete(world, CALL, "task", SURGERY)
+    answer(world, 3, SURGERY)
+    world.push()
+    old, state = world.plan(), world.state()
+    new = world.plan(surgery=later(21))
+    rows = difference(old, new, state, world.push(new))
+    said = {row.item: row.change for row in rows}
+    assert rows[0].item == HOLD and said[HOLD] == "again" and said[CALL] == "valid"
+    assert {row.item for row in rows} == {i.key for i in (*old.items, *new.items)} and len(rows) == len(said)
+    moved = next(row for row in rows if str(row.item) == "gate/ready")
+    assert (moved.change, moved.before, moved.after) == ("moved", "2026-03-11", "2026-04-01")
+    shorter = world.plan(surgery=later(21), changes=GONE)
+    assert {r.item: r.change for r in difference(new, shorter, world.state(), world.push(shorter))}[CALL] == "gone"
+
+
+def test_identifier_is_new():
+    assert new_identifier() != new_identifier()
