@@ -32,24 +32,33 @@ def report(findings: Iterable[Finding]) -> None:
 
 def guarded(work: Callable[[], int], debug: bool) -> int:
     """Run a command; whatever goes wrong ends in one clear sentence and an exit code."""
-    from waykeeper.findings import WaykeeperError, finding
-
     try:
         return work()
-    except WaykeeperError as error:
-        report(error.findings)
-        return int(getattr(error, "exit_code", CANNOT))
     except KeyboardInterrupt:
-        print("interrupted", file=sys.stderr)
-        return INTERRUPTED
+        return interrupted()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains at exit
         return DONE
     except Exception as error:
-        if debug:
-            traceback.print_exc()
-        report([finding("WKC901", f"{type(error).__name__} in Waykeeper itself")])
-        return CANNOT
+        return _failed(error, debug)
+
+
+def interrupted() -> int:
+    """Say that a person ended it; the exit code."""
+    print("interrupted", file=sys.stderr)
+    return INTERRUPTED
+
+
+def _failed(error: Exception, debug: bool) -> int:
+    from waykeeper.findings import WaykeeperError, finding
+
+    if debug:
+        traceback.print_exc()
+    if isinstance(error, WaykeeperError):
+        report(error.findings)
+        return int(getattr(error, "exit_code", CANNOT))
+    report([finding("WKC901", f"{type(error).__name__} in Waykeeper itself")])
+    return CANNOT
 
 
 def misused(error: Any) -> int:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from waykeeper.cli.errors import DONE, FOUND, INTERRUPTED, guarded, misused, report
+from waykeeper.cli.errors import DONE, FOUND, guarded, interrupted, misused, report
 from waykeeper.cli.settings import ServerEntry, Settings, read_settings
 
 if TYPE_CHECKING:
@@ -490,7 +490,7 @@ def main(arguments: list[str]) -> int:
         except typer.Exit as ended:
             return int(ended.exit_code)
         except typer.Abort:
-            return INTERRUPTED
+            return interrupted()
         except _UsageError as error:
             return misused(error)
 

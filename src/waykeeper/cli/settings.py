@@ -19,12 +19,10 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, NoReturn
-
-from waykeeper.findings import Position, WaykeeperError, did_you_mean, finding
 
 WORDS = ("clinic", "to", "from", "language", "format")
 ALLOWED = {"language": ("en", "es"), "format": ("text", "json")}
@@ -75,6 +73,8 @@ class Settings:
             known = [entry for entry in self.servers.values() if entry.url.rstrip("/") == text.rstrip("/")]
             return known[0] if known else ServerEntry(text)
         shown = repr(text) if "@" not in text else "an address with an @"
+        from waykeeper.findings import WaykeeperError, did_you_mean, finding
+
         remedy = did_you_mean(text, self.servers) if self.servers else "Write the FHIR base address: https://host/path."
         details = f"{option} is {shown}, which is neither an address nor a server of waykeeper.toml"
         raise WaykeeperError(finding("WKC202", details, help=remedy))
@@ -117,7 +117,7 @@ def _text(file: Path) -> str:
     try:
         return file.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError):
-        raise WaykeeperError(finding("WKC204", "the file cannot be read as UTF-8", Position(str(file)))) from None
+        raise _unusable("the file cannot be read as UTF-8", str(file)) from None
 
 
 def _parsed(file: Path, text: str) -> dict[str, Any]:
@@ -127,9 +127,20 @@ def _parsed(file: Path, text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
-        where = Position(str(file), int(place[1]), int(place[2])) if place else Position(str(file))
-        details = f"not TOML: {str(error).partition(' (at')[0].lower()}"
-        raise WaykeeperError(finding("WKC204", details, where)) from None
+        line, column = (int(place[1]), int(place[2])) if place else (0, 0)
+        raise _unusable(f"not TOML: {str(error).partition(' (at')[0].lower()}", str(file), line, column) from None
+
+
+def _unusable(details: str, file: str, line: int = 0, column: int = 0, remedy: str = "") -> Exception:
+    from waykeeper.findings import Position, WaykeeperError, finding
+
+    return WaykeeperError(finding("WKC204", details, Position(file, line, column), remedy))
+
+
+def _nearest(word: str, known: Iterable[str]) -> str:
+    from waykeeper.findings import did_you_mean
+
+    return did_you_mean(word, known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +164,7 @@ class _Said:
     def allowed(self, name: str, value: str, shown: str) -> None:
         known = ALLOWED.get(name)
         if known and value not in known:
-            self.wrong(name, f"{shown} is {value!r}", did_you_mean(value, known))
+            self.wrong(name, f"{shown} is {value!r}", _nearest(value, known))
 
     def servers(self, table: Any) -> dict[str, ServerEntry]:
         if not isinstance(table, dict) or not all(isinstance(entry, dict) for entry in table.values()):
@@ -168,20 +179,20 @@ class _Said:
         if not isinstance(url, str) or not url.startswith(("http://", "https://")):
             self.wrong("url", f"server {name!r} has no url that begins with https://")
         if holds not in HOLDS:
-            self.wrong("holds", f"server {name!r} holds {holds!r}", did_you_mean(str(holds), HOLDS))
+            self.wrong("holds", f"server {name!r} holds {holds!r}", _nearest(str(holds), HOLDS))
         return ServerEntry(url, holds)
 
     def _unknown(self, name: str, known: tuple[str, ...]) -> NoReturn:
         if SECRET.search(name):
             self.wrong(name, f"{name} is a secret", "Secrets come from the environment: WAYKEEPER_TOKEN.")
-        self.wrong(name, f"unknown key {name!r}", did_you_mean(name, known))
+        self.wrong(name, f"unknown key {name!r}", _nearest(name, known))
 
     def wrong(self, name: str, details: str, remedy: str = "") -> NoReturn:
         """Raises WaykeeperError WKC204 at the line of a key."""
-        raise WaykeeperError(finding("WKC204", details, self._place(name), remedy))
+        line = self._line(name)
+        raise _unusable(details, self.file, line, 1 if line else 0, remedy)
 
-    def _place(self, name: str) -> Position:
+    def _line(self, name: str) -> int:
         lines = self.text.splitlines()
         pattern = re.compile(rf'^\s*\[?[\w."]*?"?{re.escape(name)}"?\s*[=.\]]')
-        found = next((n for n, line in enumerate(lines, 1) if pattern.match(line)), 0)
-        return Position(self.file, found, 1 if found else 0)
+        return next((n for n, line in enumerate(lines, 1) if pattern.match(line)), 0)

@@ -1,0 +1,63 @@
+"""Every code of this room: its example, a command line, raises it; its counter-example does not."""
+
+from __future__ import annotations
+
+import re
+import shlex
+
+import pytest
+
+from cli import case_files as bench
+from waykeeper.cli import main as command_line
+from waykeeper.cli.main import main
+from waykeeper.findings import catalogue
+
+CODES = {code: entry for code, entry in catalogue().items() if code.startswith("WKC") and code != "WKC901"}
+PLAN = {"library": "bundles/demo-left/plan.bundle.json"}
+RECORD = {"library": "bundles/demo-left/record.bundle.json"}
+PATIENT = '"resourceType": "Patient",'
+FILES = {
+    "plan.json": PLAN,
+    "record.json": RECORD,
+    "empty.json": "",
+    "number.json": "1",
+    "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},
+    "french.json": {**PLAN, "replace": {'"code": "en"': '"code": "fr"'}},
+}
+
+
+def raised(line: str, monkeypatch, capsys) -> set[str]:
+    """The codes on standard error of a command line as a shell would read it."""
+    words = shlex.split(line)
+    while "=" in words[0]:
+        monkeypatch.setenv(*words.pop(0).split("=", 1))
+    assert words.pop(0) == "waykeeper"
+    main(words)
+    return set(re.findall(r"\bWK[A-Z]\d{3}\b", capsys.readouterr().err))
+
+
+@pytest.mark.parametrize("code", sorted(CODES))
+def test_examples(code, tmp_path, monkeypatch, capsys):
+    bench.lay_out({"files": FILES}, tmp_path)
+    monkeypatch.chdir(tmp_path)
+    assert code in raised(CODES[code].raises, monkeypatch, capsys)
+    assert code not in raised(CODES[code].passes, monkeypatch, capsys)
+
+
+def test_a_fault_is_one_line_and_a_traceback_only_with_debug(monkeypatch, capsys):
+    def fail(*_):
+        raise LookupError("Maren Wintergale")
+
+    monkeypatch.setattr(command_line, "_put", fail)
+    assert main(["pathways"]) == 2
+    assert capsys.readouterr().err.startswith("WKC901 error: LookupError in Waykeeper itself. ")
+    assert main(["pathways"]) == 2
+    assert "Maren" not in capsys.readouterr().err
+    assert main(["--debug", "pathways"]) == 2
+    assert "Traceback" in capsys.readouterr().err
+
+
+def test_every_code_of_the_room_is_met_by_a_case():
+    said = " ".join(str(case.said) for case in bench.cases())
+    unmet = {code for code in CODES if code not in said}
+    assert unmet == {"WKC205"}  # its cases look at the sentence

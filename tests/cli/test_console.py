@@ -1,0 +1,141 @@
+"""The console script: quick help, plain text, completion, exit codes at its edges."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from waykeeper.cli import main as command_line
+from waykeeper.cli.main import main
+from waykeeper.pathway.library import folder
+
+SCRIPT = str(Path(sys.executable).parent / "waykeeper")
+PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
+HEAVY = (
+    "fhir",
+    "holidays",
+    "icalendar",
+    "jinja2",
+    "orjson",
+    "pydantic",
+    "requests",
+    "rich",
+    "starlette",
+    "uvicorn",
+    "yaml",
+)
+COMMANDS = (
+    "check",
+    "pathways",
+    "compile",
+    "validate",
+    "push",
+    "gaps",
+    "note",
+    "sheet",
+    "calendar",
+    "explain",
+    "sandbox",
+)
+
+
+def test_help_loads_nothing_heavy():
+    code = "import sys; from waykeeper.cli.main import main; main(['--help']); print(*sys.modules, file=sys.stderr)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = {name.partition(".")[0] for name in done.stderr.split()}
+    assert loaded & set(HEAVY) == set()
+    rooms = {name for name in done.stderr.split() if name.startswith("waykeeper.")}
+    assert rooms <= {
+        "waykeeper.version",
+        "waykeeper.cli",
+        "waykeeper.cli.main",
+        "waykeeper.cli.errors",
+        "waykeeper.cli.settings",
+    }
+
+
+def test_import_waykeeper_loads_no_room():
+    code = "import sys, waykeeper; print(*[n for n in sys.modules if n.startswith('waykeeper')])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["waykeeper.version", "waykeeper"]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help(command, capsys):
+    assert main([command, "--help"]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith(f"Usage: waykeeper {command} ")
+    assert err == ""
+
+
+def test_without_arguments_the_help_goes_to_stderr(capsys):
+    assert main([]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err[:17]) == ("", "Usage: waykeeper ")
+
+
+def test_the_version_names_its_tables(capsys):
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("waykeeper ")
+
+
+@pytest.mark.parametrize(
+    "environment", [{}, {"NO_COLOR": "1"}, {"TERM": "dumb"}, {"NO_COLOR": "1", "FORCE_COLOR": "1"}]
+)
+def test_pipes_get_plain_text(environment, tmp_path):
+    for words in (["--help"], ["gaps", "--from", PLAN, "--as-of", "2026-04-15"], ["gaps", "--form", "x"]):
+        done = subprocess.run(
+            [SCRIPT, *words],
+            cwd=tmp_path,
+            env={**os.environ, **environment},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert "\x1b" not in done.stdout + done.stderr
+        assert done.stdout + done.stderr
+
+
+def test_completion_offers_the_commands(tmp_path):
+    environment = {
+        **os.environ,
+        "_WAYKEEPER_COMPLETE": "complete_bash",
+        "COMP_WORDS": "waykeeper ch",
+        "COMP_CWORD": "1",
+    }
+    done = subprocess.run([SCRIPT], cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
+    assert done.stdout.split() == ["check"]
+    environment = {
+        **os.environ,
+        "_WAYKEEPER_COMPLETE": "complete_bash",
+        "COMP_WORDS": "waykeeper gaps --fr",
+        "COMP_CWORD": "2",
+    }
+    done = subprocess.run([SCRIPT], cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
+    assert done.stdout.split() == ["--from"]
+
+
+def test_a_reader_that_goes_away_is_no_failure(tmp_path):
+    line = f"'{SCRIPT}' gaps --from '{PLAN}' --format json | head -c 1 >/dev/null; echo ${{PIPESTATUS[0]}}"
+    done = subprocess.run(["bash", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert (done.stdout, done.stderr) == ("0\n", "")
+
+
+def test_a_full_disk_is_said(tmp_path):
+    line = f"'{SCRIPT}' compile total-ankle-replacement --help > /dev/null; '{SCRIPT}' explain WKP101 > /dev/full"
+    done = subprocess.run(["bash", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr.startswith("(standard output): WKC104 error: cannot write: no space left on device")
+
+
+def test_an_interruption_is_130(monkeypatch, capsys):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(command_line, "_put", interrupted)
+    assert main(["pathways"]) == 130
+    assert capsys.readouterr().err == "interrupted\n"

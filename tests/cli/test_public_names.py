@@ -1,0 +1,78 @@
+"""The public names of the package, pinned; and rooms that bear the name of a command."""
+
+from __future__ import annotations
+
+import inspect
+import subprocess
+import sys
+
+import waykeeper
+from waykeeper import verbs
+from waykeeper.pathway.library import folder
+
+PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
+PUBLIC = [
+    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "gaps", "note", "pathways",
+    "push", "sandbox", "sheet", "validate", "validate_files",
+]  # fmt: skip
+PARAMETERS = {
+    "calendar": "bundle from_ patient as_of language episode sequence fallback",
+    "check": "pathways",
+    "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
+    "explain": "what bundle",
+    "gaps": "sources as_of",
+    "note": "item what to holds patient by on text days decision episode",
+    "pathways": "",
+    "push": "bundles to holds dry_run take reported",
+    "sandbox": "port load db",
+    "sheet": "bundle from_ patient as_of language episode fallback",
+    "validate_files": "paths profiles stricter",
+}
+
+
+def test_the_public_names_are_these():
+    assert waykeeper.__all__ == PUBLIC
+    assert set(PUBLIC) <= set(dir(waykeeper))
+    assert all(getattr(waykeeper, name) is not None for name in PUBLIC)
+
+
+def test_the_parameters_are_these():
+    found = {name: " ".join(inspect.signature(getattr(verbs, name)).parameters) for name in PARAMETERS}
+    assert found == PARAMETERS
+
+
+def test_rooms_with_the_name_of_a_command_can_be_called_whatever_was_imported_first():
+    for first in (
+        "",
+        "import waykeeper.gaps, waykeeper.validate, waykeeper.sandbox",
+        "from waykeeper.gaps import worklist",
+    ):
+        code = (
+            f"{first}\nimport waykeeper\n"
+            f"print(len(waykeeper.gaps({PLAN!r}, as_of='2026-04-15').worklist.rows) > 100)\n"
+            "print(waykeeper.validate({'resourceType': 'Patient', 'gendre': 'x'})[0].position.path)\n"
+            "try: waykeeper.sandbox(port=99999)\n"
+            "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        assert done.stdout.split() == ["True", "Patient.gendre", "WKC201"]
+
+
+def test_validate_takes_a_dict_json_and_a_model():
+    from fhir.resources.R4B.patient import Patient
+
+    from waykeeper.validate import validate
+
+    assert waykeeper.validate({"resourceType": "Patient"}) == []
+    assert [f.code for f in waykeeper.validate(b'{"resourceType": "Patient", "gender": "x"}')] == ["WKV301"]
+    assert waykeeper.validate(Patient(gender="male")) == []
+    assert waykeeper.validate({"resourceType": "Patient", "gender": "x"}) == validate(
+        {"resourceType": "Patient", "gender": "x"}
+    )
+
+
+def test_files_are_validated_by_their_own_function(tmp_path):
+    (tmp_path / "two.ndjson").write_text('{"resourceType": "Patient"}\n{}\n')
+    seen = waykeeper.validate_files(str(tmp_path), PLAN)
+    assert [(one.type, one.valid) for one in seen.checked] == [("Patient", True), ("", False), ("Bundle", True)]
+    assert (seen.resources, [f.position.line for f in seen.findings]) == (3, [2])
