@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, time
+from decimal import Decimal
 
 import pytest
 
@@ -230,6 +231,36 @@ def test_operations_are_close_while_a_hold_meets_the_time_before_the_restart(day
     other = [("second knee", moment(f"{day}T07:30"))]
     (row,) = rows("tofacitinib 5 mg", surgeries=other)
     assert ("second knee" in row.question) == close
+
+
+@pytest.mark.parametrize(
+    ("day", "close"), [("2026-03-04", True), ("2026-02-27", False), ("2026-04-05", True), ("2026-04-06", False)]
+)
+def test_a_restart_that_no_day_is_known_for_counts_for_two_weeks(day: str, close: bool) -> None:
+    """Empagliflozin, computed: last dose 4 days before, no restart day."""
+    (row,) = rows("empagliflozin 10 mg", surgeries=[("second knee", moment(f"{day}T07:30"))])
+    assert ("second knee" in row.question) == close
+
+
+def test_the_dose_of_the_order_goes_before_the_strength_in_the_words() -> None:
+    half = replace(entry({"words": "apixaban 5 mg"}), dose_mg=Decimal("2.5"))
+    (row,) = propose([half], SURGERY, Kidney(), "spinal", {}, calendar=CALENDAR)
+    assert row.decision == "ask" and "2.5 mg is also the reduced dose" in row.question
+
+
+def test_rows_of_low_confidence_or_from_memory_are_marked() -> None:
+    """The sources say so: empagliflozin H and read; vitamins L; amlodipine from memory."""
+    got = rows("empagliflozin 10 mg", "vitamin d", "amlodipine 5 mg")
+    assert ["confirm with pharmacist" in r.notes for r in got] == [False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("words", "asks"), [("nabumetone 750 mg", False), ("prasugrel 10 mg", True), ("adalimumab 40 mg pen", True)]
+)
+def test_an_ended_order_that_works_for_a_week_asks_for_its_last_dose(words: str, asks: bool) -> None:
+    ended = {"words": words, "status": "stopped"}
+    assert bool(row_of(ended).question) == asks
+    assert row_of(ended | {"last_taken": "2026-01-02"}).question == ""
 
 
 def test_drops_and_creams_make_no_pair() -> None:

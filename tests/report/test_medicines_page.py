@@ -77,6 +77,8 @@ def test_json_has_one_row_for_each_entry_in_the_order_of_the_list() -> None:
     assert (warfarin["last_dose"], warfarin["first_missed"]) == ("2026-03-12", "2026-03-13")
     assert warfarin["rule"] == "anticoagulants/warfarin"
     assert data["rows"][4]["window"] == ["2026-02-25", "2026-03-03"]
+    assert (warfarin["last_limit"], warfarin["window"]) == (None, None)
+    assert data["rows"][5]["last_limit"] == "2026-03-17T07:30:00-05:00"
 
 
 def test_sixty_rows_stand_on_every_form_of_the_page() -> None:
@@ -199,6 +201,7 @@ def test_sums_of_a_day_stand_on_every_form_of_the_page() -> None:
     assert said in " ".join(medicines_text(whole).split())
     assert said in medicines_html(whole)
     assert said in medicines_json(whole)["sums"]
+    assert "acetaminophen: acetaminophen 1000 mg tid: 1000 mg x 3" in medicines_json(whole)["sums"]
     assert "ask: oxycodone 5 mg: how much oxycodone and how often?" in medicines_json(whole)["sums"]
     assert medicines_json(made(["warfarin 5 mg"]))["sums"] == []
 

@@ -21,6 +21,7 @@ from waykeeper.medicines.status import ENDED, status_question
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
+LASTING_DAYS = 7
 LOCAL = frozenset({"eye", "ear", "nose", "topical", "vaginal"})
 
 
@@ -157,9 +158,10 @@ def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: 
 
 
 def _ended(row: MedicineRow, entry: MedicineEntry) -> MedicineRow:
-    """An order that has ended: nothing is proposed, but what works for weeks still asks for its last dose."""
-    lasting = row.window is not None or (row.missed_days or row.longest_days or 0) > 7
-    question = "it works for weeks: on which day was the last dose?" if lasting and entry.last_taken is None else ""
+    """An order that has ended: nothing is proposed, but what works for a week still asks for its last dose."""
+    lasting = row.window is not None or (row.missed_days or row.longest_days or 0) >= LASTING_DAYS
+    ask = "it works for a week or longer: on which day was the last dose?"
+    question = ask if lasting and entry.last_taken is None else ""
     return replace(
         without_days(row),
         decision="already stopped",

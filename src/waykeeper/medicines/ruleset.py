@@ -31,7 +31,7 @@ class Ruleset:
     joint: tuple[Rule, ...] = ()
     names: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     codes: Mapping[str, str] = field(default_factory=dict)
-    longest_days: int = 28
+    longest_days: int = 0
 
     def rule_for(self, ingredients: Iterable[str]) -> tuple[Rule, ...]:
         """The rules for the ingredients of one row: a joint rule if there is one, else one for each."""
