@@ -81,6 +81,19 @@ def test_the_longest_name_wins() -> None:
     assert read_words("glargine insulin", RULES).left == ("insulin",)
 
 
+def test_how_near_is_near() -> None:
+    """Two letters more or less at most; three-letter words are near to everything and are not tried."""
+    assert near_names(("apixabanxa",), RULES) == ("apixaban",)
+    assert near_names(("apixabanxaxa",), RULES) == ()
+    assert near_names(("kav",), RULES) == ()
+    assert near_names(("kavaa",), RULES) == ("kava",)
+
+
+def test_a_row_without_anything_is_not_whole() -> None:
+    empty = read_words("", RULES)
+    assert (empty.ingredients, empty.left, empty.turned, empty.whole) == ((), (), False, False)
+
+
 def test_near_names_ask_and_stay_few() -> None:
     assert near_names(("prasugrell",), RULES) == ("prasugrel",)
     assert near_names(("zzzmab",), RULES) == ()
