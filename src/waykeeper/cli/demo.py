@@ -90,12 +90,10 @@ class _Demo:
     def live(self, url: str) -> None:
         """What happens on the server: people book, attend, miss and record; then the reports."""
         patient = self.case["patient"]
-        self.say("4. Weeks pass. The clinic's scheduler books visits in the same server, knowing nothing of Waykeeper.")
-        self.book(url)
-        self.say(f"5. The clinic's people record what they decided and did: {len(self.notes)} notes like this one.")
-        for number, note in enumerate(self.notes):
-            self.do(*self.note(note, url), quiet=number > 0)
-        self.say("6. The plan is compiled with what they recorded and pushed: their bookings stand untouched.")
+        before = [n for n in self.notes if n["on"] < self.case["surgery"][:10]]
+        self.say(f"4. Until surgery people record what they decide and do: {len(before)} notes like these.")
+        self.record(before, url)
+        self.say("5. The plan is compiled with what they recorded, and pushed: answered holds get their days.")
         self.do(
             "compile", self.case["pathway"], "--clinic", self.case["clinic"],
             "--from", url, "--patient-identifier", patient,
@@ -103,7 +101,7 @@ class _Demo:
             "--output", self.plan,
         )  # fmt: skip
         self.do("push", self.plan, "--to", url, shorten=True)
-        self.say("7. The patient's sheet and calendar, as on the day of her last telephone call before surgery.")
+        self.say("6. The patient's sheet and calendar, as on the day of her last telephone call before surgery.")
         self.do(
             "sheet", "--from", url, "--patient", patient, "--as-of", "2026-03-16",
             "--html", str(self.folder / "sheet.html"),
@@ -112,6 +110,11 @@ class _Demo:
             "calendar", "--from", url, "--patient", patient, "--as-of", "2026-03-16",
             "--ics", str(self.folder / "calendar.ics"),
         )  # fmt: skip
+        self.say("7. The clinic's scheduler, who knows nothing of Waykeeper, books in the same server; some visits are kept.")
+        self.book(url)
+        self.do("push", self.plan, "--to", url, shorten=True)
+        self.say("Their bookings stand; our own proposals for those visits gave way. People record on:")
+        self.record([n for n in self.notes if n not in before], url)
         self.say(f"8. On {self.case['as_of']} the coordinator asks: who missed what, and what do I do this morning?")
         self.do(
             "gaps", "--from", url, "--as-of", self.case["as_of"],
@@ -129,11 +132,19 @@ class _Demo:
         Server(url).bundle(document)
         print(f"  {len(document['entry'])} resources of the clinic's own written: {path}")
 
+    def record(self, notes: list[dict[str, str]], url: str) -> None:
+        """Write notes; the first and one prescriber's answer are shown."""
+        answer = next((n for n in notes if n["what"] == "answered"), None)
+        for note in notes:
+            self.do(*self.note(note, url), quiet=note is not notes[0] and note is not answer)
+
     def note(self, note: Mapping[str, str], url: str) -> list[str]:
         """One line of notes.yaml as a command."""
         said = ["note", note["item"], note["what"], "--to", url, "--patient", self.case["patient"]]
         said += ["--by", note["by"], "--on", note["on"]]
-        return [*said, "--text", note["text"]] if "text" in note else said
+        for name in ("days", "decision", "text"):
+            said += [f"--{name}", note[name]] if name in note else []
+        return said
 
     def say(self, text: str) -> None:
         """A heading."""
@@ -147,18 +158,19 @@ class _Demo:
         """Show and run one command. Raises WaykeeperError where it fails: a demo that hides a failure is a lie."""
         if not quiet:
             self.show("waykeeper", *arguments)
-        held_out, held_err = io.StringIO(), io.StringIO()
+        held = io.TextIOWrapper(io.BytesIO(), "utf-8", write_through=True)
         caught = shorten or quiet
         with contextlib.ExitStack() as stack:
             if caught:
-                stack.enter_context(contextlib.redirect_stdout(held_out))
-                stack.enter_context(contextlib.redirect_stderr(held_err))
+                stack.enter_context(contextlib.redirect_stdout(held))
+                stack.enter_context(contextlib.redirect_stderr(held))
             code = self.run(list(arguments))
+        said = held.buffer.getvalue().decode()
         if code:
-            print(held_out.getvalue() + held_err.getvalue(), file=sys.stderr)
+            print(said, file=sys.stderr)
             raise WaykeeperError(finding("WKC901", f"the demo's command {arguments[0]!r} ended with exit code {code}"))
         if shorten and not quiet:
-            _shortened(held_out.getvalue())
+            _shortened(said)
 
 
 def _shortened(text: str) -> None:
