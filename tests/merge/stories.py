@@ -341,6 +341,40 @@ def a_question_answered_takes_its_item_out(world: World) -> None:
     assert world.push().changing == ()
 
 
+def visit_attended_by_linked_evidence_ticks_its_mirror(world: World) -> None:
+    world.push()
+    booking = theirs(world, date(2026, 2, 20), "fulfilled")
+    world.push()
+    assert world.at(FILM, f"mirror:{VISIT}")["status"] == "completed"
+    assert world.at(FILM, "gate")["status"] == "ready"
+    assert world.push().changing == ()
+    world.add(
+        {
+            "resourceType": "Encounter", "status": "cancelled", "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"},
+            "subject": {"reference": world.patient}, "appointment": [{"reference": booking}],
+        }
+    )  # fmt: skip
+    world.push()  # fulfilled, but its Encounter was cancelled: the tick of ours is taken back
+    assert world.at(FILM, f"mirror:{VISIT}")["status"] == "requested"
+    assert world.at(FILM, "gate")["status"] == "requested"
+
+
+def a_booking_of_the_future_is_not_attended(world: World) -> None:
+    world.push()
+    theirs(world, date(2026, 4, 2), "fulfilled")  # later than the day of the push
+    world.push()
+    assert world.at(FILM, f"mirror:{VISIT}")["status"] == "requested"
+
+
+def no_show_that_the_scheduler_booked_again_itself(world: World) -> None:
+    world.push()
+    book(world, date(2026, 4, 1), "noshow")
+    theirs(world, date(2026, 4, 3))
+    second = world.push()
+    assert world.at(VISIT, "appointment", 2) is None and second.conflicts == ()
+    assert world.push().changing == ()
+
+
 STORIES = [
     value
     for name, value in list(globals().items())

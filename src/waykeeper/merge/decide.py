@@ -12,9 +12,10 @@ from waykeeper.fhir.identity import identity
 from waykeeper.fhir.ownership import GROUPS, digest, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
+from waykeeper.merge.attendance import attendance
 from waykeeper.merge.care_plans import CarePlans
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
-from waykeeper.merge.held import ATTENDED, LIVE, Holding, Place, holding
+from waykeeper.merge.held import Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import as_asked, current, renewed
@@ -22,7 +23,6 @@ from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import Item, Key, Plan, State
 
-FINISHED = ("finished",)
 Outcome = Literal["asked", "settled", "ours"]
 
 
@@ -65,9 +65,9 @@ class _Merge:
         self.take = self._takes()
         self.surgery = surgery_day(self.plan)
         self.settled = list(self._settled_before())
-        self.attended = self._attended()
+        self.visits = attendance(self.held, self.plan.zone, self.today)
         base = places(write(self.plan, current(self.plan, self.held)))
-        self.rounds = renewed(self.plan, self.held, base, attended=self.attended, taken=self._anew(base))
+        self.rounds = renewed(self.plan, self.held, base, visits=self.visits, taken=self._anew(base))
         asked = as_asked(self.plan, self.held, self.rounds)
         same = not self.rounds.new and asked is self.plan
         self.plan = asked
@@ -101,14 +101,6 @@ class _Merge:
         root = self.held.own.get((PLAN_KEY, "plan", 1))
         return [str(s) for s in offered_of(root[1]).get("settled", [])] if root else []
 
-    def _attended(self) -> dict[Key, date | None]:
-        """Visits with evidence linked to them."""
-        own = {
-            k: None for (k, part, _), (_, r) in self.held.own.items() if part == "appointment" and status(r) in ATTENDED
-        }
-        linked = self.held.visits((*ATTENDED, *FINISHED), others=True)
-        return {**own, **dict.fromkeys(linked)}
-
     def _anew(self, base: Mapping[Place, Resource]) -> set[Key]:
         """Items of which a person deleted or voided a part, where the plan's side was chosen."""
         found = set()
@@ -123,10 +115,9 @@ class _Merge:
     def _wanted(self, written: Mapping[Place, Resource]) -> dict[Place, Resource]:
         """The plan in its rounds, with the references of what stands; without Appointments that others have made."""
         references = self.held.references()
-        booked = self.held.visits((*LIVE, *ATTENDED), others=True)
         found = {}
         for place, resource in written.items():
-            if place[1] == "appointment" and place[0] in booked:
+            if place[1] == "appointment" and place[0] in self.visits.taken_up:
                 continue
             found[place] = _redirected(resource, references)
         return self._released_flags(found)
@@ -358,7 +349,7 @@ class _Merge:
         disputed = {q.key for q in self.questions}
         known = {k: s for k, s in self.held.state.items.items() if k not in self.rounds.new and not s.withdrawn_by_us}
         state = State(items=known)
-        attended = set(self.attended)
+        attended = self.visits.attended
         for place, resource in self.wanted.items():
             key, part, _ = place
             if key.kind != "gate":

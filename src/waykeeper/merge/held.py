@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import count
-from typing import Any
 
 from waykeeper.fhir import belongs, episode_of, identity, read_all
 from waykeeper.fhir.ownership import offered_of
@@ -16,8 +15,6 @@ from waykeeper.plan.model import Episode, Key, Plan, State
 
 Place = tuple[Key, str, int]  # key, part, round
 ROOT: Place = (PLAN_KEY, "plan", 1)
-LIVE = ("pending", "waitlist", "booked", "arrived", "checked-in")
-ATTENDED = ("fulfilled",)
 
 
 @dataclass(frozen=True)
@@ -62,22 +59,6 @@ class Holding:
         """`Type/computed id` -> where it stands, for the places whose server gave ids of its own."""
         pairs = ((f"{r['resourceType']}/{self.uuid(place)}", ref) for place, (ref, r) in self.own.items())
         return {computed: ref for computed, ref in pairs if computed != ref}
-
-    def visits(self, statuses: Collection[str], *, others: bool) -> dict[Key, list[Mapping[str, Any]]]:
-        """Appointments and Encounters linked to the request of a visit: those of others, or all."""
-        requests = {ref: k for (k, part, _), (ref, _) in self.own.items() if k.kind == "visit" and part == "request"}
-        mine = {ref for ref, _ in self.own.values()}
-        found: dict[Key, list[Mapping[str, Any]]] = {}
-        for ref, resource in self.everything:
-            if resource.get("resourceType") not in ("Appointment", "Encounter") or (others and ref in mine):
-                continue
-            if resource.get("status") not in statuses:
-                continue
-            for link in resource.get("basedOn") or []:
-                key = requests.get(str(link.get("reference") or ""))
-                if key is not None:
-                    found.setdefault(key, []).append(resource)
-        return found
 
 
 def holding(episode: Episode, everything: Sequence[Held]) -> Holding:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from datetime import date
 from typing import Any
 
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, surgery_day
+from waykeeper.merge.attendance import Attendance
 from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
@@ -36,7 +36,7 @@ def renewed(
     held: Holding,
     wanted: Mapping[Place, Mapping[str, Any]],
     *,
-    attended: Mapping[Key, date | None],
+    visits: Attendance,
     taken: Collection[Key] = (),
 ) -> Rounds:
     """The rounds of this push.
@@ -48,7 +48,7 @@ def renewed(
     for item in plan.items:
         reason = "a person chose the plan's side" if item.key in taken else ""
         if not reason and item.key.kind != "gate":
-            reason = _reason(item, numbers[item.key], plan, held, wanted, attended)
+            reason = _reason(item, numbers[item.key], plan, held, wanted, visits)
         if reason:
             new[item.key] = reason
     _gates(plan, held, wanted, numbers, new)
@@ -61,11 +61,11 @@ def _reason(
     plan: Plan,
     held: Holding,
     wanted: Mapping[Place, Mapping[str, Any]],
-    attended: Mapping[Key, date | None],
+    visits: Attendance,
 ) -> str:
     key = item.key
     if key.kind == "visit":
-        return _fell_through(key, number, held, attended)
+        return _fell_through(key, number, held, visits)
     place = (key, LEADING[key.kind][1], number)
     if place not in held.own:
         return ""
@@ -89,11 +89,17 @@ def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool
     return bool(offered) and digest_under(scheme(leading), wanted, "when") != offered
 
 
-def _fell_through(key: Key, number: int, held: Holding, attended: Mapping[Key, date | None]) -> str:
+def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> str:
     """A booking of ours that was missed or cancelled after it had a start; the visit is still to come."""
     booked = held.own.get((key, "appointment", number))
     request = held.own.get((key, "request", 1))
-    if booked is None or key in attended or request is None or status_class(request[1]) != "open":
+    if (
+        booked is None
+        or key in visits.attended
+        or key in visits.taken_up
+        or request is None
+        or status_class(request[1]) != "open"
+    ):
         return ""
     said = status(booked[1])
     if said == "noshow":

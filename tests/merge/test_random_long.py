@@ -1,0 +1,133 @@
+"""Random lives of a plan: people and schedulers edit, surgery moves, versions change, pushes go on."""
+
+import uuid
+from datetime import date, timedelta
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from merge.small import BLOOD, CALL, HOLD, LATEX, READY, SURGERY, VISIT, WASH, WEIGHT, instant
+from merge.stories import GONE, answer, complete, output, theirs
+from merge.worlds import Memory
+from waykeeper.fhir import identity, status_class
+from waykeeper.fhir.ownership import OWNERSHIP, digest
+from waykeeper.merge import Decisions
+
+OLDER = (("by: 1 week before surgery", "by: 8 days before surgery"),)
+VERSIONS = ((), OLDER, GONE)
+TASKS = ((CALL, "task"), (BLOOD, "task"), (WASH, "task"), (READY, "gate"), (LATEX, "ask"), (HOLD, "confirm"))
+DAY = date(2026, 3, 1)
+
+
+def edit(world, key, part, **fields):
+    """A person's edit, where the resource stands and is not over."""
+    standing = world.at(key, part)
+    if standing is not None and status_class(standing) in ("open", "busy"):
+        world.edit(key, part, **fields)
+
+
+def note(world, key, part, text):
+    edit(world, key, part, note=[*(world.at(key, part) or {}).get("note", []), {"text": text}])
+
+
+def act(world, move, state):
+    """One thing that people or schedulers do."""
+    kind, which, number = move
+    key, part = TASKS[which % len(TASKS)]
+    day = DAY + timedelta(days=number % 20)
+    standing = world.at(key, part)
+    alive = standing is not None and status_class(standing) in ("open", "busy")
+    if kind == "note":
+        text = f"note {uuid.uuid4()}"
+        if alive:
+            note(world, key, part, text)
+            state["written"].add(text)
+    elif kind == "due" and alive:
+        edit(world, key, part, restriction={"period": {"end": day.isoformat()}})
+    elif kind == "owner" and alive:
+        edit(world, key, part, owner={"display": f"Nurse {number}"})
+        state["owners"][identity(standing).uuid] = f"Nurse {number}"
+    elif kind == "status" and alive:
+        edit(world, key, part, status=("accepted", "in-progress", "on-hold", "cancelled")[number % 4])
+    elif kind == "done" and alive:
+        if key == HOLD:
+            answer(world, number % 7, day)
+        else:
+            told = {"output": [output("answer", valueString="no")]} if key == LATEX else {}
+            complete(world, key, part, day, **told)
+    elif kind == "book" and world.at(VISIT, "appointment") is not None:
+        edit(world, VISIT, "appointment", status=("booked", "noshow", "fulfilled", "cancelled")[number % 4], start=instant(day))
+    elif kind == "theirs":
+        theirs(world, day, ("booked", "fulfilled", "cancelled")[number % 3])
+    elif kind == "release" and world.at(WEIGHT, "request") is not None:
+        edit(world, WEIGHT, "request", status="completed")
+    elif kind == "delete" and alive and state["deletes"]:
+        state["deletes"] -= 1
+        state["written"] -= {n["text"] for n in standing.get("note", [])}
+        state["owners"].pop(identity(standing).uuid, None)
+        world.delete(key, part)
+    elif kind == "move":
+        state["surgery"] = SURGERY + timedelta(days=7 * (number % 5))
+    elif kind == "version":
+        state["changes"] = VERSIONS[number % 3]
+
+
+KINDS = ("note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "push", "push")
+MOVES = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 5), st.integers(0, 19)), min_size=6, max_size=25)
+
+
+def pushed(world, state) -> Decisions:
+    made = world.push(surgery=state["surgery"], changes=state["changes"])
+    again = world.push(surgery=state["surgery"], changes=state["changes"])
+    assert again.changing == (), [d.json() for d in again.changing]
+    assert [q.mark for q in again.conflicts] == [q.mark for q in made.conflicts]
+    return made
+
+
+def laws(world, state, made):
+    """What must hold after every push."""
+    own = [(identity(r), r) for _, r in world.resources() if identity(r)]
+    uuids = [said.uuid for said, _ in own]
+    assert len(uuids) == len(set(uuids)), "ids never collide"
+    written = {n["text"] for _, r in own for n in r.get("note", [])}
+    assert state["written"] <= written, "nothing a person wrote is lost"
+    owners = {said.uuid: (r.get("owner") or {}).get("display") for said, r in own}
+    assert {u: owners.get(u) for u in state["owners"]} == state["owners"], "nor whom they named"
+    waiting = {q.key for q in made.conflicts}
+    open_tasks = {str(said.key).removeprefix("conflict/") for said, r in own if said.part == "conflict" and status_class(r) in ("open", "busy")}
+    assert {str(k) for k in waiting} == open_tasks, "one open Task for each conflict, none without"
+    wanted = {(str(i.key), i.key): i for i in made.plan.items}
+    for said, resource in own:
+        current = said.key in {k for _, k in wanted} and said.round == newest(own, said.key, said.part)
+        alive = status_class(resource) in ("open", "busy") and resource["resourceType"] != "Appointment"
+        if alive and said.key not in waiting and current and said.part in ("task", "gate", "ask"):
+            item = wanted[str(said.key), said.key]
+            stands = resource["restriction"]["period"]["end"]
+            ours = stands == str(item.dates.at)
+            assert ours or edited(resource), (said, stands, "no old date stands without a conflict")
+
+
+def newest(own, key, part):
+    return max(said.round for said, _ in own if (said.key, said.part) == (key, part))
+
+
+def edited(resource) -> bool:
+    """A person changed the dates after they were offered for this very plan."""
+    from waykeeper.fhir.ownership import offered_of
+
+    return offered_of(resource)["when"] != [digest(resource, "when")]
+
+
+@given(MOVES)
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_whatever_happens_between_pushes(moves):
+    world = Memory()
+    state = {"surgery": SURGERY, "changes": (), "written": set(), "owners": {}, "deletes": 2}
+    laws(world, state, pushed(world, state))
+    for move in moves:
+        if move[0] == "push":
+            laws(world, state, pushed(world, state))
+        else:
+            act(world, move, state)
+    laws(world, state, pushed(world, state))
+    assert OWNERSHIP["Task"]["when"]
