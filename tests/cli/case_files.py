@@ -27,6 +27,7 @@ import shlex
 import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -96,6 +97,7 @@ def _content(content: Any) -> bytes:
     return text.encode()
 
 
+@cache
 def _of_library(name: str) -> bytes:
     place, _, rest = name.partition("/")
     found = LIBRARY[place]
@@ -155,14 +157,16 @@ def judge(said: Mapping[str, Any], outcome: Outcome) -> None:
 
 def private(place: Path) -> set[str]:
     """Names, birth dates and identifiers of the patients in the files of a case."""
-    found: set[str] = set()
-    for file in place.rglob("*"):
-        if file.is_file() and file.suffix == ".json":
-            try:
-                found |= set(_private(json.loads(file.read_bytes())))
-            except (ValueError, OSError, RecursionError):
-                continue
-    return found
+    files = [file for file in place.rglob("*") if file.is_file() and file.suffix == ".json"]
+    return {secret for file in files for secret in _secrets(file.read_bytes())}
+
+
+@cache
+def _secrets(content: bytes) -> frozenset[str]:
+    try:
+        return frozenset(_private(json.loads(content)))
+    except (ValueError, RecursionError):
+        return frozenset()
 
 
 def _private(value: Any) -> Iterator[str]:
@@ -181,11 +185,4 @@ def _private(value: Any) -> Iterator[str]:
 
 def listing(place: Path) -> dict[str, bytes]:
     """Every file with its content."""
-    return {str(f.relative_to(place)): _read(f) for f in sorted(place.rglob("*")) if f.is_file()}
-
-
-def _read(file: Path) -> bytes:
-    try:
-        return file.read_bytes()
-    except PermissionError:
-        return b""
+    return {str(f.relative_to(place)): f.read_bytes() for f in sorted(place.rglob("*")) if f.is_file()}

@@ -111,10 +111,11 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     _positive(episode, "--episode")
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
     known = inputs.clinic_of(clinic)
-    chosen, noted = inputs.pathway_of(pathway, known, clinic)
     given = _anchors(known, surgery, discharge)
+    held = _record_of(patient, from_, identifier)
+    chosen, noted = inputs.pathway_of(pathway, known, clinic)
     with inputs.blamed(patient):
-        record = read(_record_of(patient, from_, identifier), is_ours, patient or from_)
+        record = read(held, is_ours, patient or from_)
         _alive(record.patient, patient or from_)
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
