@@ -229,7 +229,7 @@ def _single(test: Callable[[Any], object], form: str, type_: str) -> Check:
 def _primitive_list(test: Callable[[Any], object], form: str, type_: str) -> Check:
     def check(values: Any, owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
         here = (place, key)
-        if not _is_filled_list(values, here, run):
+        if not _is_filled_list(values, here, run, "WKV114"):
             return
         beside = owner.get("_" + key)
         for index, value in enumerate(values):
@@ -271,12 +271,12 @@ def _kind(value: Any) -> str:
     return names.get(type(value), "a number")
 
 
-def _is_filled_list(values: Any, here: Place, run: Run) -> bool:
+def _is_filled_list(values: Any, here: Place, run: Run, empty: str) -> bool:
     if not isinstance(values, list):
         run.add("WKV104", here, f"a list is needed, {_kind(values)} was found")
         return False
-    if not values:
-        run.add("WKV107", here, "the list is empty", "Leave the element out.")
+    if not values and (empty == "WKV107" or run.stricter):
+        run.add(empty, here, "the list is empty", "Leave the element out.")
     return bool(values)
 
 
@@ -285,7 +285,8 @@ def _has_content(value: dict[str, Any], here: Place, run: Run) -> bool:
         run.add("WKV107", here, "the object is empty", "Leave the element out.")
         return False
     if len(value) == 1 and "id" in value:
-        run.add("WKV401", here, "invariant ele-1 is broken: all FHIR elements must have a value or children")
+        if run.stricter:
+            run.add("WKV113", here, "the object has an id and nothing else")
     return True
 
 
@@ -307,7 +308,7 @@ def _complex_single(one: One) -> Check:
 def _complex_list(one: One) -> Check:
     def check(values: Any, _owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
         here = (place, key)
-        if not _is_filled_list(values, here, run):
+        if not _is_filled_list(values, here, run, "WKV107"):
             return
         for index, value in enumerate(values):
             if type(value) is dict:
