@@ -110,7 +110,7 @@ class _Demo:
             "calendar", "--from", url, "--patient", patient, "--as-of", "2026-03-16",
             "--ics", str(self.folder / "calendar.ics"),
         )  # fmt: skip
-        self.say("7. The clinic's scheduler, who knows nothing of Waykeeper, books in the same server; some visits are kept.")
+        self.say("7. The clinic's scheduler, who knows nothing of Waykeeper, books in the same server.")
         self.book(url)
         self.do("push", self.plan, "--to", url, shorten=True)
         self.say("Their bookings stand; our own proposals for those visits gave way. People record on:")

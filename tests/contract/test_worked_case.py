@@ -1,0 +1,66 @@
+"""The worked case through files, the sandbox and the real server: the same verdicts, whichever way the facts came.
+
+Surgery Wed 2026-03-18, as of Fri 2026-06-26, grace 7 days, booking lead 28 days before the window opens: two-week visit
+attended on day 12, six-week visit a no-show and its window closed, three-month visit 8 days past its target and still
+rescuable, six-month visit not to be listed. Windows and settings: the worked overdue case of the clinical check values
+(clinic settings; published follow-up cadence TARVA, BMJ Open 2016;6:e012716).
+"""
+
+import json
+from datetime import UTC, datetime
+
+from golden.rewrite import BUNDLES
+from waykeeper import verbs
+from waykeeper.exchange import Server
+from waykeeper.exchange.pushing import push
+
+CASE = BUNDLES / "demo-left"
+AS_OF = "2026-06-26"
+WANTED = {
+    "visit/two-week": "attended",
+    "visit/six-week": "missed",
+    "visit/three-month": "overdue",
+    "visit/six-month": "not-yet-due",
+    "visit/twelve-month": "not-yet-due",
+}
+
+
+def document(name):
+    return json.loads((CASE / name).read_text("utf-8"))
+
+
+def spoken(report, identifier="AQ-1001"):
+    """Every row's word, dates and next action, by item."""
+    rows = [r for r in report.worklist.rows if r.identifier.endswith(identifier)]
+    return {r.item: (r.verdict, r.severity, str(r.window_start), str(r.target), str(r.window_end), r.by) for r in rows}
+
+
+def test_the_worked_case_says_the_same_from_files_and_from_a_server(server):
+    client = Server(server.base)
+    client.bundle(document("record.bundle.json"))
+    now = datetime.now(UTC)
+    first = push(document("plan.bundle.json"), client, now=now)
+    assert first.sent and not first.findings
+    client.bundle(document("bookings.bundle.json"))
+
+    from_files = spoken(verbs.gaps(str(CASE), as_of=AS_OF))
+    from_server = spoken(verbs.gaps(server.base, as_of=AS_OF))
+
+    assert {k: from_server[k][0] for k in WANTED} == WANTED
+    assert from_server == from_files
+
+
+def test_a_booking_made_between_two_pushes_survives(server):
+    client = Server(server.base)
+    now = datetime.now(UTC)
+    push(document("plan.bundle.json"), client, now=now)
+    client.bundle(document("bookings.bundle.json"))
+    before = dict(client.search("Appointment", [("identifier", "https://alder-quay.example/bookings|")]))
+    assert before, "the clinic's bookings are on the server"
+
+    push(document("plan.bundle.json"), client, now=now)
+    again = push(document("plan.bundle.json"), client, now=now)
+
+    after = dict(client.search("Appointment", [("identifier", "https://alder-quay.example/bookings|")]))
+    assert after == before
+    assert again.changes == ()
