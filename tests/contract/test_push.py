@@ -10,7 +10,8 @@ import pytest
 from exchange.faults import Fault, between
 from merge.small import BLOOD, CALL, HOLD, LATEX, MRN, READY, compiled, new_identifier, patient
 from merge.worlds import later
-from waykeeper.exchange import BadAnswerError, NoAnswerError, Server
+from waykeeper.exchange import BadAnswerError, Server
+from waykeeper.exchange.capabilities import capabilities, lacking
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import PlanRefusedError, push
 from waykeeper.exchange.reading import plan_resources
@@ -61,7 +62,8 @@ def test_push_creates_the_patient_and_the_plan_once(one):
 def test_provenance_only_where_something_changed(one):
     server, identifier = one
     push(written(identifier), server, now=NOW)
-    root = next(ref for ref, r in plan_resources(server, identifier) if r["resourceType"] == "CarePlan" and "partOf" not in r)
+    held = plan_resources(server, identifier)
+    root = next(ref for ref, r in held if r["resourceType"] == "CarePlan" and "partOf" not in r)
     assert len(server.search("Provenance", [("target", root)])) == 1
     push(written(identifier), server, now=NOW)
     assert len(server.search("Provenance", [("target", root)])) == 1
@@ -97,7 +99,7 @@ def test_what_people_note_comes_back(one):
     assert codes(refused) == ["WKU102"] and refused.value.exit_code == 1
     report = push(recompiled(server, identifier), server, now=NOW)
     assert report.findings == () and report.sent
-    plan, state = read(plan_resources(server, identifier))
+    _, state = read(plan_resources(server, identifier))
     stop = state.items[HOLD].references["stop"]
     assert server.read(stop)["restriction"]["period"]["end"] == "2026-03-13"
     note(server, identifier, str(HOLD), "stopped", by="Robin Quill", on=date(2026, 3, 13))
@@ -182,13 +184,11 @@ def test_two_patients_with_one_identifier(one):
 
 
 def without_label(document):
-    return {
-        **document,
-        "entry": [
-            {**e, "resource": {k: v for k, v in e["resource"].items() if k != "meta" or e["resource"]["resourceType"] != "Patient"}}
-            for e in document["entry"]
-        ],
-    }
+    made = json.loads(json.dumps(document))
+    for entry in made["entry"]:
+        if entry["resource"]["resourceType"] == "Patient":
+            entry["resource"].pop("meta", None)
+    return made
 
 
 def test_a_patient_without_label_never_reaches_a_test_server(one):
@@ -241,7 +241,7 @@ def test_a_nurse_writes_between_read_and_write(server):
         proxy.faults.append(Fault(request=nurse_first))
         report = push(document, Server(proxy.base, sleep=lambda _: None), now=NOW)
     assert report.sent and report.findings == ()
-    plan, state = read(plan_resources(direct, identifier))
+    _, state = read(plan_resources(direct, identifier))
     hold = direct.read(state.items[HOLD].references["hold"])
     assert hold["note"] == [{"text": "seen by the pharmacist"}]
     assert "stop" in state.items[HOLD].references
@@ -270,7 +270,9 @@ def test_withdraw_lists_what_people_must_do(one):
     assert read(plan_resources(server, identifier))[1].plan_status == "active"
 
 
-OUTCOME = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "processing", "diagnostics": "no"}]}
+ISSUE = {"severity": "error", "code": "processing", "diagnostics": "no"}
+OUTCOME = {"resourceType": "OperationOutcome", "issue": [ISSUE]}
+AWAY = {"Location": "https://elsewhere.example/"}
 JSON = "application/fhir+json"
 
 
@@ -301,7 +303,7 @@ FAULTS = [
     ("HTML", Fault(answer=(200, "text/html", b"<html></html>", {})), 1, False),
     ("truncated JSON", Fault(short=40), 3, True),
     ("no content type", Fault(answer=(200, "", b"{}", {})), 1, False),
-    ("redirected", Fault("POST", "_search", answer=(302, "", b"", {"Location": "https://elsewhere.example/"})), 1, False),
+    ("redirected", Fault("POST", "_search", answer=(302, "", b"", AWAY)), 1, False),
     ("reset before the server", Fault(cut=True), 3, False),
     ("reset after the commit", Fault(cut=True, after=True), 3, True),
 ]
@@ -358,7 +360,8 @@ def test_an_entry_that_is_dropped_silently_is_seen_in_the_proof(server):
             if entry["resource"]["resourceType"] == "CarePlan":
                 entry["resource"].pop("goal", None)
             if entry["resource"]["resourceType"] == "Provenance":
-                entry["resource"]["target"] = [t for t in entry["resource"]["target"] if t["reference"] != goal["fullUrl"]]
+                targets = entry["resource"]["target"]
+                entry["resource"]["target"] = [t for t in targets if t["reference"] != goal["fullUrl"]]
         return json.dumps(made).encode()
 
     with between(server.base) as proxy:
@@ -368,3 +371,13 @@ def test_an_entry_that_is_dropped_silently_is_seen_in_the_proof(server):
     assert codes(refused) == ["WKX213"]
     healed = push(written(identifier), direct, now=NOW)
     assert any(q.key.kind == "goal" for q in healed.conflicts) or any(d.item == "goal/walking" for d in healed.changes)
+
+
+def test_what_the_server_can_do_is_found_out_without_a_trace(server):
+    client = Server(server.base)
+    found = {ability.name: ability for ability in capabilities(client)}
+    assert lacking(tuple(found.values())) == ()
+    assert (found["extensions survive"].can, found["extensions survive"].how) == ("yes", "tried")
+    assert found["ids of ours, without overwriting"].can == ("yes" if server.name == "real" else "no")
+    trials = client.search("Task", [("status", "draft"), ("code", "review")])
+    assert [ref for ref, r in trials if str(r["code"].get("text")).startswith("Trial")] == []

@@ -50,6 +50,7 @@ class Proxy:
         return None
 
 
+OWN_HEADERS = ("host", "connection", "accept-encoding", "content-length")
 TRANSACTION = "#transaction"  # as a path: the request whose body is a transaction
 
 
@@ -71,7 +72,7 @@ def between(base: str):
 
         def _forward(self, body):
             connection = http.client.HTTPConnection(target.hostname, target.port, timeout=60)
-            headers = {k: v for k, v in self.headers.items() if k.lower() not in ("host", "connection", "accept-encoding", "content-length")}
+            headers = {k: v for k, v in self.headers.items() if k.lower() not in OWN_HEADERS}
             connection.request(self.command, self.path, body, headers)
             answer = connection.getresponse()
             found = answer.status, answer.getheader("Content-Type", ""), answer.read(), answer.getheader("ETag", "")

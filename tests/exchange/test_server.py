@@ -64,7 +64,8 @@ def test_a_circle_of_pages_is_refused(net):
 
 
 def test_a_next_page_on_another_host_is_not_asked(net):
-    net.get(f"{BASE}/Task", json=bundle("1", following="https://elsewhere.example/?page=2"), content_type="application/json")
+    page = bundle("1", following="https://elsewhere.example/?page=2")
+    net.get(f"{BASE}/Task", json=page, content_type="application/json")
     with pytest.raises(BadAnswerError) as refused:
         server().search("Task", [])
     assert refused.value.findings[0].code == "WKX210"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import date, datetime, time
+from datetime import date, time
 from functools import cache
 from pathlib import Path
 
@@ -96,4 +96,4 @@ def compiled(
 
 def instant(day: date, hour: int = 9) -> str:
     """An instant of the clinic's zone."""
-    return str(Moment(day, datetime(2026, 1, 1, hour).time(), clinic().zone))
+    return str(Moment(day, time(hour), clinic().zone))

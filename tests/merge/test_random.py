@@ -10,7 +10,7 @@ from merge.small import BLOOD, CALL, HOLD, LATEX, READY, SURGERY, VISIT, WASH, W
 from merge.stories import GONE, answer, complete, output, theirs
 from merge.worlds import Memory
 from waykeeper.fhir import identity, status_class
-from waykeeper.fhir.ownership import OWNERSHIP, digest
+from waykeeper.fhir.ownership import digest, offered_of
 from waykeeper.merge import Decisions
 
 OLDER = (("by: 1 week before surgery", "by: 8 days before surgery"),)
@@ -56,7 +56,8 @@ def act(world, move, state):
             told = {"output": [output("answer", valueString="no")]} if key == LATEX else {}
             complete(world, key, part, day, **told)
     elif kind == "book" and world.at(VISIT, "appointment") is not None:
-        edit(world, VISIT, "appointment", status=("booked", "noshow", "fulfilled", "cancelled")[number % 4], start=instant(day))
+        said = ("booked", "noshow", "fulfilled", "cancelled")[number % 4]
+        edit(world, VISIT, "appointment", status=said, start=instant(day))
     elif kind == "theirs":
         theirs(world, day, ("booked", "fulfilled", "cancelled")[number % 3])
     elif kind == "release" and world.at(WEIGHT, "request") is not None:
@@ -72,7 +73,9 @@ def act(world, move, state):
         state["changes"] = VERSIONS[number % 3]
 
 
-KINDS = ("note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "push", "push")
+KINDS = (
+    "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "push", "push",
+)  # fmt: skip
 MOVES = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 5), st.integers(0, 19)), max_size=14)
 
 
@@ -94,7 +97,8 @@ def laws(world, state, made):
     owners = {said.uuid: (r.get("owner") or {}).get("display") for said, r in own}
     assert {u: owners.get(u) for u in state["owners"]} == state["owners"], "nor whom they named"
     waiting = {q.key for q in made.conflicts}
-    open_tasks = {str(said.key).removeprefix("conflict/") for said, r in own if said.part == "conflict" and status_class(r) in ("open", "busy")}
+    asked = [said.key for said, r in own if said.part == "conflict" and status_class(r) in ("open", "busy")]
+    open_tasks = {str(key).removeprefix("conflict/") for key in asked}
     assert {str(k) for k in waiting} == open_tasks, "one open Task for each conflict, none without"
     wanted = {(str(i.key), i.key): i for i in made.plan.items}
     for said, resource in own:
@@ -113,8 +117,6 @@ def newest(own, key, part):
 
 def edited(resource) -> bool:
     """A person changed the dates after they were offered for this very plan."""
-    from waykeeper.fhir.ownership import offered_of
-
     return offered_of(resource)["when"] != [digest(resource, "when")]
 
 
@@ -130,4 +132,3 @@ def test_whatever_happens_between_pushes(moves):
         else:
             act(world, move, state)
     laws(world, state, pushed(world, state))
-    assert OWNERSHIP["Task"]["when"]

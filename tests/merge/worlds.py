@@ -80,7 +80,8 @@ class World:
         for other, resource in self.resources():
             entries = [a for a in resource.get("activity", []) if a["reference"]["reference"] != ref]
             if len(entries) != len(resource.get("activity", [])):
-                self.put(other, {**{k: v for k, v in resource.items() if k != "activity"}, **({"activity": entries} if entries else {})})
+                rest = {k: v for k, v in resource.items() if k != "activity"}
+                self.put(other, rest | ({"activity": entries} if entries else {}))
             if (resource.get("focus") or {}).get("reference") == ref:
                 self.put(other, {k: v for k, v in resource.items() if k != "focus"})
         self.remove(ref)
