@@ -78,7 +78,7 @@ def main(count: int = 44, rounds: int = 5) -> None:
     plans = [plan(one) for one in people]
     few = [
         fhir.bundle(p) for p in plans[:8]
-    ]  # few are kept: the collector would walk over all of them, again and again
+    ]  # the collector walks over all that is kept
     resources = sum(len(b["entry"]) for b in few) / len(few)
     unit = processor(lambda _: calibration(), [None], 3 * rounds)
     steps: dict[str, tuple[Callable[[Any], object], list[Any]]] = {
