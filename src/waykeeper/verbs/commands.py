@@ -210,11 +210,12 @@ def push(
         with inputs.blamed(path):
             _single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
     server, now = Server(to, kind=holds), datetime.now(UTC)
+    if take:  # a misspelt answer must not be found out after the rest was sent
+        _taken(take, [push_one(document, server, dry_run=True, now=now) for document in loaded])
     reports = []
     for document in loaded:
         reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
         reported(reports[-1])
-    _taken(take or {}, reports)
     return tuple(reports)
 
 
