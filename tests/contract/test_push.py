@@ -381,3 +381,10 @@ def test_what_the_server_can_do_is_found_out_without_a_trace(server):
     assert found["ids of ours, without overwriting"].can == ("yes" if server.name == "real" else "no")
     trials = client.search("Task", [("status", "draft"), ("code", "review")])
     assert [ref for ref, r in trials if str(r["code"].get("text")).startswith("Trial")] == []
+
+
+def test_taking_a_side_of_an_unknown_item_is_refused(one):
+    server, identifier = one
+    with pytest.raises(WaykeeperError) as refused:
+        push(written(identifier), server, take={"task/cal": "ours"}, dry_run=True, now=NOW)
+    assert codes(refused) == ["WKX221"] and "task/call" in refused.value.findings[0].help

@@ -9,6 +9,7 @@ from merge.worlds import World, later
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD as HOLD_URL
 from waykeeper.fhir.names import TASK_CODES
+from waykeeper.merge.questions import conflict_key
 from waykeeper.plan.model import Key
 
 MOVED = 21  # days
@@ -372,6 +373,17 @@ def no_show_that_the_scheduler_booked_again_itself(world: World) -> None:
     theirs(world, date(2026, 4, 3))
     second = world.push()
     assert world.at(VISIT, "appointment", 2) is None and second.conflicts == ()
+    assert world.push().changing == ()
+
+
+def a_conflict_ticked_without_an_answer_is_asked_again(world: World) -> None:
+    world.push()
+    world.edit(CALL, "task", status="cancelled")
+    world.push()
+    asked = conflict_key(CALL)
+    complete(world, asked, "conflict", date(2026, 3, 3))
+    second = world.push()
+    assert len(second.conflicts) == 1 and world.at(asked, "conflict", 2)["status"] == "requested"
     assert world.push().changing == ()
 
 

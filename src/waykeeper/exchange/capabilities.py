@@ -10,6 +10,7 @@ from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.reading import EVIDENCE, OURS
 from waykeeper.exchange.server import Server
 from waykeeper.exchange.trial import trial
+from waykeeper.findings import finding
 
 Word = Literal["yes", "no", "unknown"]
 How = Literal["stated", "tried", "not stated"]
@@ -55,8 +56,6 @@ def lacking(found: tuple[Ability, ...]) -> tuple[Ability, ...]:
 
 
 def _no_statement() -> BadAnswerError:
-    from waykeeper.findings import finding
-
     return BadAnswerError(finding("WKX211", "metadata: the answer is no CapabilityStatement"), 200)
 
 
@@ -71,9 +70,10 @@ def _stated(name: str, code: str, codes: set[str]) -> Ability:
 
 
 def _batch(server: Server) -> Ability:
-    """Several searches in one request: an empty batch is tried, because servers seldom state it."""
+    """Several searches in one request: one is tried, because servers seldom state it."""
     try:
-        server.bundle({"resourceType": "Bundle", "type": "batch", "entry": [{"request": {"method": "GET", "url": "metadata"}}]})
+        entry = {"request": {"method": "GET", "url": "Patient?_count=1"}}
+        server.bundle({"resourceType": "Bundle", "type": "batch", "entry": [entry]})
     except BadAnswerError as refused:
         return Ability("batches", "no", "tried", required=False, detail=str(refused.status))
     return Ability("batches", "yes", "tried", required=False)

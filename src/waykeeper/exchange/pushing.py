@@ -16,8 +16,9 @@ from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Held, Server
 from waykeeper.exchange.trial import Trial, trial
 from waykeeper.fhir import read
+from waykeeper.fhir.identity import parse_key
 from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
-from waykeeper.findings import Finding, WaykeeperError, finding
+from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.merge import apply, decide
 from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
@@ -69,6 +70,7 @@ class PlanPush:
         """Decide, send and prove; decided again where somebody wrote in between."""
         for attempt in range(TRIES):
             decisions = self._decided()
+            self._known(decisions)
             if dry_run or not decisions.changing:
                 return PushReport(decisions, self.server.base, dry_run=dry_run)
             try:
@@ -79,6 +81,12 @@ class PlanPush:
                 raise
             return PushReport(decisions, self.server.base, sent=True, findings=self._proof())
         raise AssertionError  # the last attempt returns or raises
+
+    def _known(self, decisions: Decisions) -> None:
+        """An answer to a conflict of an item that is not there is a slip of the keyboard."""
+        items = {name for d in decisions.rows for name in (d.item, parse_key(d.item).item)}
+        for name in sorted(set(self.take) - items):
+            raise WaykeeperError(finding("WKX221", f"no item {name!r} in the plan", help=did_you_mean(name, items)))
 
     def _decided(self, *, guarded: bool = True) -> Decisions:
         held = self._held()
