@@ -284,9 +284,8 @@ def _has_content(value: dict[str, Any], here: Place, run: Run) -> bool:
     if not value:
         run.add("WKV107", here, "the object is empty", "Leave the element out.")
         return False
-    if len(value) == 1 and "id" in value:
-        if run.stricter:
-            run.add("WKV113", here, "the object has an id and nothing else")
+    if run.stricter and len(value) == 1 and "id" in value:
+        run.add("WKV113", here, "the object has an id and nothing else")
     return True
 
 
