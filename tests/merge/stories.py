@@ -387,6 +387,25 @@ def a_conflict_ticked_without_an_answer_is_asked_again(world: World) -> None:
     assert world.push().changing == ()
 
 
+def hold_edited_by_a_prescriber_and_pushes_go_on(world: World) -> None:
+    world.push()
+    hold = world.at(HOLD, "hold")
+    parts = [{**p, "valueInteger": 5} if p["url"] == "missedDays" else p for p in find(hold, HOLD_URL)["extension"]]
+    world.edit(
+        HOLD, "hold",
+        extension=[{**e, "extension": parts} if e["url"] == HOLD_URL else e for e in hold["extension"]],
+    )  # fmt: skip
+    second = world.push()
+    assert second.conflicts == ()
+    for _ in range(2):  # their number stays the answer, whatever is pushed later
+        hold = world.at(HOLD, "hold")
+        assert (hold_part(hold, "missedDays"), hold_part(hold, "lastDose")) == (5, "2026-03-12")  # day -(5 + 1)
+        assert due(world.at(HOLD, "stop")) == "2026-03-12"
+        assert world.state().items[HOLD].answer.missed_days == 5
+        assert world.push().changing == ()
+        world.push(changes=(("title: Medicines", "title: All medicines"),))
+
+
 STORIES = [
     value
     for name, value in list(globals().items())

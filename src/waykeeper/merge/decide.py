@@ -224,13 +224,19 @@ class _Merge:
         verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS}
         for group in ("status", "who") if busy else ():
             verdicts[group] = "same" if verdicts[group] == "same" else "theirs"
+        edited = self._answered_by_editing(place)
+        if edited and verdicts["when"] == "conflict":
+            verdicts["when"] = "write"  # the plan was made with their number: only the days that follow from it differ
         self._settle(place, verdicts, wanted, standing)
         write_now = [g for g in GROUPS if verdicts[g] == "write"]
         disputed = [g for g in GROUPS if verdicts[g] == "conflict"]
         if write_now:
             surgery = offer(wanted if verdicts["when"] in ("same", "write") else standing, "surgery")
             after = weave(standing, wanted, write_now)
-            after = reoffered(after, offers(wanted, standing, verdicts), surgery=surgery)
+            told = offers(wanted, standing, verdicts)
+            if edited:  # what we offered stays said, or their number would be taken for ours the next time
+                told["when"] = offer(standing, "when")
+            after = reoffered(after, told, surgery=surgery)
             self._row(place, "write", f"{words(write_now)} changed in the plan", groups=write_now, after=after)
         if disputed and self._open(place[0]):
             self._row(place, "conflict", f"{words(disputed)} changed on both sides", groups=disputed)
@@ -238,6 +244,12 @@ class _Merge:
             theirs = [g for g in GROUPS if verdicts[g] in ("theirs", "conflict")]
             reason = f"a person changed {words(theirs)}" if theirs else "stands as wanted"
             self._row(place, "keep" if theirs else "unchanged", reason, groups=theirs)
+
+    def _answered_by_editing(self, place: Place) -> bool:
+        """A prescriber changed the dates of the hold itself: that counts as the answer."""
+        state = self.held.state.items.get(place[0])
+        answer = state.answer if state and state.round == place[2] else None
+        return place[1] == "hold" and answer is not None and answer.by == "edited"
 
     def _settle(
         self, place: Place, verdicts: dict[str, Verdict], wanted: Mapping[str, Any], standing: Mapping[str, Any]
