@@ -91,7 +91,8 @@ class _Demo:
         """What happens on the server: people book, attend, miss and record; then the reports."""
         patient = self.case["patient"]
         before = [n for n in self.notes if n["on"] < self.case["surgery"][:10]]
-        self.say(f"4. Until surgery people record what they decide and do: {len(before)} notes like these.")
+        self.say(f"4. Until surgery the scheduler books, and people record what they do: {len(before)} notes.")
+        self.book(url, before=True)
         self.record(before, url)
         self.say("5. The plan is compiled with what they recorded, and pushed: answered holds get their days.")
         self.do(
@@ -111,7 +112,7 @@ class _Demo:
             "--ics", str(self.folder / "calendar.ics"),
         )  # fmt: skip
         self.say("7. The clinic's scheduler, who knows nothing of Waykeeper, books in the same server.")
-        self.book(url)
+        self.book(url, before=False)
         self.do("push", self.plan, "--to", url, shorten=True)
         self.say("Their bookings stand; our own proposals for those visits gave way. People record on:")
         self.record([n for n in self.notes if n not in before], url)
@@ -122,15 +123,17 @@ class _Demo:
             "--json", str(self.folder / "gaps.json"),
         )  # fmt: skip
 
-    def book(self, url: str) -> None:
-        """The scheduler's transaction, sent as any client sends one."""
+    def book(self, url: str, *, before: bool) -> None:
+        """The scheduler's transaction, sent as any client sends one: what lies before surgery, or the rest."""
         from waykeeper.exchange import Server
         from waykeeper.exchange.files import read_json
 
         path = self.data / "bookings" / "bookings.bundle.json"
         document = read_json(str(path))
-        Server(url).bundle(document)
-        print(f"  {len(document['entry'])} resources of the clinic's own written: {path}")
+        surgery = self.case["surgery"][:10]
+        entries = [e for e in document["entry"] if ("" < _day(e["resource"]) < surgery) is before]
+        Server(url).bundle({**document, "entry": entries})
+        print(f"  {len(entries)} resources of the clinic's own written, from {path}")
 
     def record(self, notes: list[dict[str, str]], url: str) -> None:
         """Write notes; the first and one prescriber's answer are shown."""
@@ -171,6 +174,12 @@ class _Demo:
             raise WaykeeperError(finding("WKC901", f"the demo's command {arguments[0]!r} ended with exit code {code}"))
         if shorten and not quiet:
             _shortened(said)
+
+
+def _day(resource: Mapping[str, Any]) -> str:
+    """The day of a booking, a visit or an operation."""
+    period = resource.get("period") or resource.get("performedPeriod") or {}
+    return str(resource.get("start") or resource.get("performedDateTime") or period.get("start") or "")[:10]
 
 
 def _shortened(text: str) -> None:

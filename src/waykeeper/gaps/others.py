@@ -220,7 +220,9 @@ def _from_surgery(setting: Setting, more: Filling) -> str:
     if not _pauses(more):
         return "answered-continue"
     start = more.raw("restart_from")
-    return "restart-due" if start is None or setting.as_of >= start else "not-yet-due-restart"
+    if start is None:
+        return "restart-due-undated"
+    return "restart-due" if setting.as_of >= start else "not-yet-due-restart"
 
 
 def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:

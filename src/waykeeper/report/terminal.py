@@ -63,7 +63,8 @@ def _head(worklist: Worklist, width: int) -> list[str]:
     patients = len({(r.identifier, r.patient) for r in worklist.rows})
     counts = Counter(r.severity for r in worklist.gaps)
     said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
-    first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {patients} patients ({said})"
+    whom = f"{patients} {'patient' if patients == 1 else 'patients'}"
+    first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
     return [*wrap(first, width), *_overview(worklist)]
 
 
