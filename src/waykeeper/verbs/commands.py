@@ -364,13 +364,11 @@ def _language(given: str, plan: Plan, fallback: str) -> str:
 
 
 def _bookings(plan: Plan, state: State, found: Sequence[Evidence], day: date) -> dict[Key, Evidence]:
-    """The live booking of each visit, as the gap report sees it on this day."""
+    """What is proven of each visit, booked or attended, as the gap report sees it on this day."""
     from waykeeper.gaps import worklist
+    from waykeeper.report.proven import bookings_of
 
-    by_reference = {e.reference: e for e in found}
-    keys = {str(item.key): item.key for item in plan.items}
-    rows = [r for r in worklist([(plan, state)], found, day).rows if r.booked and r.evidence and r.item in keys]
-    return {keys[r.item]: by_reference[r.evidence[0]] for r in rows if r.evidence[0] in by_reference}
+    return bookings_of(plan, worklist([(plan, state)], found, day).rows, found)
 
 
 def sheet(
