@@ -82,6 +82,7 @@ def test_as_needed_counts_the_most_that_the_label_allows() -> None:
     """CDC 2022: every 4 hours is 6 a day, every 6 is 4, every 4 to 6 is 6."""
     assert doses_in_24_hours([Fraction(4)]) == 6
     assert doses_in_24_hours([Fraction(6)]) == 4
+    assert doses_in_24_hours([Fraction(1)]) == 24
     assert doses_in_24_hours([Fraction(4), Fraction(6)]) == 6
     with pytest.raises(ValueError, match="longer than nothing"):
         doses_in_24_hours([Fraction(0)])

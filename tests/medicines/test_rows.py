@@ -263,6 +263,21 @@ def test_an_ended_order_that_works_for_a_week_asks_for_its_last_dose(words: str,
     assert row_of(ended | {"last_taken": "2026-01-02"}).question == ""
 
 
+def test_half_lives_can_be_followed() -> None:
+    arithmetic = row_of({"words": "meloxicam 15 mg"}).arithmetic
+    assert "5 x 20 h = 100 h, in whole days 5; practice list 4; NSAID_LARGER takes 5" in arithmetic
+
+
+def test_unknown_anaesthesia_says_why_the_longer_interval_counts() -> None:
+    notes = [" ".join(row_of({"words": "apixaban 5 mg", "anaesthesia": a}).notes) for a in ("unknown", "spinal")]
+    assert ["anaesthesia is not known" in n for n in notes] == [True, False]
+
+
+def test_a_row_that_is_not_recognised_stays_so_beside_other_operations() -> None:
+    (row,) = rows("zzzmab", surgeries=[("second knee", moment("2026-03-16T07:30"))])
+    assert (row.recognised, row.decision) == (False, "ask")
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]

@@ -107,6 +107,15 @@ def test_a_late_row_is_said_first_and_prints_no_past_day_as_an_instruction() -> 
     assert medicines_json(whole)["rows"][0]["late"] == said
 
 
+def test_the_order_of_the_page() -> None:
+    """Not recognised, late, then what asks, holds, adjusts, continues; the list's own order inside."""
+    words = ["metoprolol 50 mg", "ibuprofen 400 mg", "insulin glargine", "aspirin 81 mg", "warfarin 5 mg", "zzzmab"]
+    lines = made(words, as_of=date(2026, 3, 13)).lines
+    assert [line.row.words for line in lines] == [
+        "zzzmab", "warfarin 5 mg", "aspirin 81 mg", "ibuprofen 400 mg", "insulin glargine", "metoprolol 50 mg",
+    ]  # fmt: skip
+
+
 def test_the_last_dose_day_itself_is_not_late() -> None:
     assert "LATE" not in medicines_text(made(["warfarin 5 mg"], as_of=date(2026, 3, 12)))
 
