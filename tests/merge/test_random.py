@@ -10,6 +10,8 @@ from merge.small import BLOOD, CALL, HOLD, LATEX, READY, SURGERY, VISIT, WASH, W
 from merge.stories import GONE, answer, complete, output, theirs
 from merge.worlds import Memory
 from waykeeper.fhir import identity, status_class
+from waykeeper.fhir.extensions import find
+from waykeeper.fhir.names import HOLD as HOLD_URL
 from waykeeper.fhir.ownership import digest, offered_of
 from waykeeper.merge import Decisions
 
@@ -67,6 +69,11 @@ def act(world, move, state):
         state["written"] -= {n["text"] for n in standing.get("note", [])}
         state["owners"].pop(identity(standing).uuid, None)
         world.delete(key, part)
+    elif kind == "dose" and world.at(HOLD, "hold") is not None:
+        parts = find(world.at(HOLD, "hold"), HOLD_URL)["extension"]
+        said = [{**p, "valueInteger": number % 6} if p["url"] == "missedDays" else p for p in parts]
+        others = [e for e in world.at(HOLD, "hold")["extension"] if e["url"] != HOLD_URL]
+        edit(world, HOLD, "hold", extension=[*others, {"url": HOLD_URL, "extension": said}])
     elif kind == "move":
         state["surgery"] = SURGERY + timedelta(days=7 * (number % 5))
     elif kind == "version":
@@ -74,7 +81,8 @@ def act(world, move, state):
 
 
 KINDS = (
-    "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "push", "push",
+    "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "dose", "push",
+    "push",
 )  # fmt: skip
 MOVES = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 5), st.integers(0, 19)), max_size=14)
 
