@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -130,15 +131,36 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
         raise _unfit(f"{noted.days} days without a dose; allowed are 0 to {LONGEST_HOLD}")
     if what == "answered" and noted.days is not None and noted.decision not in ("", "hold"):
         raise _unfit(f"decision {noted.decision!r} with a number of days")
-    unclear = item.key.kind == "medicine" and item.hold is not None and not item.hold.recognised
-    if what == "answered" and unclear and noted.days is None and not noted.decision:
-        raise _unfit(f"{item.key} proposes nothing that could be confirmed", "Add --decision, or --days.")
+    if what == "answered" and noted.days is None and not noted.decision:
+        return _in_words(item, noted)
     if what in ("owner", "closed") and not noted.text.strip():
         raise _unfit(f"{what} needs words", "Add --text.")
     return noted
 
 
 LONGEST_HOLD = 120  # days; a longer number is a slip of the keyboard
+HOLD_WORDS = re.compile(r"hold (?:for )?(\d{1,3}) days?", re.IGNORECASE)
+DECISIONS = ("continue", "adjust", "time", "stop")
+
+
+def _in_words(item: Item, noted: Noted) -> Noted:
+    """An answer without --days and --decision: its words if they are plain, else the proposal as it stands.
+
+    Words that do not say plainly what was decided are refused: a confirmed pause beside the words "go on" would hurt.
+    """
+    words = noted.text.strip()
+    days = HOLD_WORDS.fullmatch(words)
+    if days:
+        return replace(noted, days=int(days.group(1)))
+    if words.lower() in DECISIONS:
+        return replace(noted, decision=words.lower())
+    proposal = item.hold
+    if words:
+        help_text = "Add --days N or --decision WORD, or leave the words out to confirm the proposal as it stands."
+        raise _unfit(f"{words!r} does not say plainly what was decided about {item.key}", help_text)
+    if proposal is None or not proposal.recognised or proposal.decision == "ask":
+        raise _unfit(f"{item.key} proposes nothing that could be confirmed", "Add --decision, or --days.")
+    return noted
 
 
 def _unfit(text: str, help_text: str = "") -> WaykeeperError:

@@ -1,7 +1,7 @@
 """Plan <-> FHIR R4 resources, evidence of what happened, and our own rules for plans. See README.md."""
 
 from waykeeper.fhir.answers import answers
-from waykeeper.fhir.bundle import bundle, rewritten
+from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
 from waykeeper.fhir.evidence import evidence
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
 from waykeeper.fhir.read import read, read_all
@@ -13,6 +13,7 @@ __all__ = [
     "answers",
     "belongs",
     "bundle",
+    "bundle_json",
     "episode_of",
     "evidence",
     "identity",

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from typing import Any
 
+import orjson
+
 from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
 from waykeeper.fhir.resource import Maker, Resource, narrative
 from waykeeper.fhir.write import parts
@@ -16,16 +18,23 @@ def bundle(plan: Plan, rounds: Mapping[Key, int] | None = None) -> Resource:
     """The plan as a transaction: POST with `ifNoneExist` on our identifier, references inside as `urn:uuid:`.
 
     Where the plan does not know the patient's reference, the Patient is the first entry, a conditional create.
+    The caller may change it: it shares nothing with the bundle of another plan.
     """
+    found: Resource = orjson.loads(bundle_json(plan, rounds))
+    return found
+
+
+def bundle_json(plan: Plan, rounds: Mapping[Key, int] | None = None) -> bytes:
+    """As `bundle`, as JSON at once: for caseloads, because it is the quicker of the two."""
     maker = Maker(plan, rounds or {}, urns=True)
     entries = []
     if not plan.patient.reference:
         entries.append(_entry(maker.patient_reference, patient_resource(plan), plan.patient.identifier))
     system = plan.episode.clinic_url + IDENTIFIER_PATH
     for resource in parts(maker):
-        body = {k: v for k, v in resource.items() if k != "id"}
-        entries.append(_entry(f"urn:uuid:{resource['id']}", body, Identifier(system, resource["id"])))
-    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+        identifier = resource.pop("id")
+        entries.append(_entry(f"urn:uuid:{identifier}", resource, Identifier(system, identifier)))
+    return orjson.dumps({"resourceType": "Bundle", "type": "transaction", "entry": entries})
 
 
 def _entry(full_url: str, resource: Resource, identifier: Identifier) -> Resource:

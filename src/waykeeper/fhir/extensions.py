@@ -7,8 +7,6 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import orjson
-
 from waykeeper.pathway.model import Coding
 from waykeeper.timing.model import Moment
 
@@ -17,10 +15,7 @@ POSITIVE = {"round", "order", "harm", "minutes", "episode", "scheme"}
 
 
 def encode(url: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
-    """A complex extension with a sub-extension for each value; None, "" and empty tuples are left out.
-
-    Bytes are parts that were encoded before, as JSON.
-    """
+    """A complex extension with a sub-extension for each value; None, "" and empty tuples are left out."""
     parts: list[dict[str, Any]] = []
     for name, value in pairs:
         kind = type(value)
@@ -29,8 +24,6 @@ def encode(url: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
                 parts.append({"url": name, "valueString": value})
         elif kind is tuple:
             parts += [_part(name, one) for one in value]
-        elif kind is bytes:
-            parts += orjson.loads(value)
         elif value is not None:
             parts.append(_part(name, value))
     return {"url": url, "extension": parts}

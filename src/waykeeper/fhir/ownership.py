@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any
@@ -243,6 +243,27 @@ def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:
 def as_offered(resource: Mapping[str, Any], group: str) -> bool:
     """True if the group stands as we last offered it; False where somebody changed it or our digest is gone."""
     return offered_of(resource).get(group) == [digest(resource, group)]
+
+
+def offered_part(group: str, told: str) -> dict[str, Any]:
+    """The part of the extension that says what we offered, for the digest of one group."""
+    return {"url": group, "valueString": told}
+
+
+_SCHEME = encode("", [("scheme", SCHEME)])["extension"]
+
+
+def offered(when: str, others: Iterable[dict[str, Any]]) -> dict[str, Any]:
+    """As `with_offered` writes it, for a resource of which the digests are known: `when`, and parts for the others."""
+    return {"url": OFFERED, "extension": [*_SCHEME, offered_part("when", when), *others]}
+
+
+def digest_of_dates(elements: Mapping[str, Any], parts: Iterable[Mapping[str, Any]]) -> str:
+    """The digest of `when` of a resource whose dates are these elements and parts of the item extension, no others."""
+    values = {name: normal(value) for name, value in elements.items()}
+    for part in parts:
+        values.setdefault(f"ext:{ITEM}#{part['url']}", []).append(_nameless(part))
+    return _sum(values)
 
 
 _digests = digests  # the argument below has the same name

@@ -84,7 +84,7 @@ class Maker:
 
     def start(self, kind: str, item: Item, part: str, facts: Iterable[tuple[str, Any]] = ()) -> Resource:
         """A resource with everything that all of ours have; `facts` go into the item extension behind the key."""
-        return self.skeleton(kind, item.key, part, item.title, facts, language=_language(item.words))
+        return self.skeleton(kind, item.key, part, item.title, facts, language=language_of(item.words))
 
     def skeleton(
         self, kind: str, key: Key, part: str, title: str, facts: Iterable[tuple[str, Any]] = (), *, language: str = ""
@@ -92,7 +92,7 @@ class Maker:
         """As `start`, for what is no item: the plan and its phases."""
         identity = [("key", str(key)), ("part", part), ("round", self.round(key, part)), ("order", self.order.get(key))]
         identifier = self.id(key, part)
-        resource: Resource = {"resourceType": kind, "id": identifier, "meta": self._meta()}
+        resource: Resource = {"resourceType": kind, "id": identifier, "meta": meta(self.plan.patient.test_data)}
         if language:
             resource["language"] = language
         return resource | {
@@ -101,17 +101,9 @@ class Maker:
             "identifier": [{"system": self.plan.episode.clinic_url + IDENTIFIER_PATH, "value": identifier}],
         }
 
-    def _meta(self) -> dict[str, Any]:
-        meta: dict[str, Any] = {"tag": [{"system": TAG_SYSTEM, "code": TAG_CODE}]}
-        if self.plan.patient.test_data:
-            meta["security"] = [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]
-        return meta
-
     def role(self, who: str) -> list[dict[str, Any]]:
         """A role as performerType: our code, and the clinic's title for it."""
-        if not who:
-            return []
-        return [{"coding": [{"system": ROLES, "code": who}], "text": self.plan.letterhead.roles.get(who, who)}]
+        return performer(self.plan.letterhead.roles, who)
 
     def task(self, item: Item, part: str, code: str, facts: Iterable[tuple[str, Any]] = ()) -> Resource:
         """A Task of ours: open, for the patient, with our own code."""
@@ -135,5 +127,19 @@ def narrative(title: str, language: str = "") -> dict[str, str]:
     return {"status": "generated", "div": div}
 
 
-def _language(words: Mapping[str, str]) -> str:
+def meta(test_data: bool) -> dict[str, Any]:
+    """Our tag, and the label of test data."""
+    found: dict[str, Any] = {"tag": [{"system": TAG_SYSTEM, "code": TAG_CODE}]}
+    if test_data:
+        found["security"] = [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]
+    return found
+
+
+def performer(roles: Mapping[str, str], who: str) -> list[dict[str, Any]]:
+    """A role as performerType: our code, and the clinic's title for it."""
+    return [{"coding": [{"system": ROLES, "code": who}], "text": roles.get(who, who)}] if who else []
+
+
+def language_of(words: Mapping[str, str]) -> str:
+    """The language that a resource with these words is in, "" where there are none."""
     return next(iter(ordered(words)), "")

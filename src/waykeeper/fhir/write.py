@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date
-from functools import lru_cache
 from typing import Any
 
 import orjson
 
 from waykeeper.fhir.extensions import coding, encode, with_translations
-from waykeeper.fhir.names import CATEGORIES, HOLD, PLAN
+from waykeeper.fhir.filling import Filler, dates_pairs, period, restriction
+from waykeeper.fhir.forms import FILLED, LEADING, category, reason_pairs, text_pairs, words_pairs
+from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
-from waykeeper.fhir.resource import Maker, Resource, narrative
+from waykeeper.fhir.resource import Maker, Resource
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan
-from waykeeper.timing.model import Anchor, Dates, Moment, Window
+from waykeeper.timing.model import Anchor, Moment
 
 UNANSWERED = {
     "en": "Do not stop or start this medicine until we call you.",
@@ -28,17 +29,6 @@ ANSWERED_OTHERWISE = {
     "en": "Take this medicine as your prescriber decided.",
     "es": "Tome esta medicina como decidió su médico.",
 }
-LEADING = {
-    "visit": ("ServiceRequest", "request"),
-    "task": ("Task", "task"),
-    "instruction": ("CommunicationRequest", "instruction"),
-    "hold": ("MedicationRequest", "hold"),
-    "medicine": ("Task", "review"),
-    "restriction": ("ServiceRequest", "request"),
-    "gate": ("Task", "gate"),
-    "goal": ("Goal", "goal"),
-    "question": ("Task", "ask"),
-}
 PLAN_KEY = Key("plan", "plan")
 IN_ACTIVITY = {"Appointment", "CommunicationRequest", "MedicationRequest", "Task", "ServiceRequest"}
 
@@ -47,23 +37,35 @@ def write(plan: Plan, rounds: Mapping[Key, int] | None = None) -> list[Resource]
     """Every resource of a plan: the root CarePlan first, then its phases, then the parts of each item in plan order.
 
     `rounds` gives items a later round than the first. References among them are `Type/id` with computed ids. Each
-    carries the digests of what it offers.
+    carries the digests of what it offers. The caller may change them: they share nothing with another plan.
     """
-    return parts(Maker(plan, rounds or {}))
+    return own_copy(parts(Maker(plan, rounds or {})))
+
+
+def own_copy(shared: list[Resource]) -> list[Resource]:
+    """The same resources, of which nothing belongs to a form."""
+    copied: list[Resource] = orjson.loads(orjson.dumps(shared))
+    return copied
 
 
 def parts(maker: Maker) -> list[Resource]:
-    """As `write`, with references as the maker writes them."""
+    """As `write`, with references as the maker writes them. To be read only: what is inside belongs to the forms."""
     plan = maker.plan
-    by_item = {item.key: _parts(maker, item) for item in plan.items}
+    filler = Filler(maker)
+    by_item = {item.key: _offered_parts(filler, item) for item in plan.items}
     everything = [r for item in plan.items for r in by_item[item.key]]
     phases = [_phase(maker, p.name, by_item) for p in plan.phases]
     root = _root(maker, everything)
     ever = tuple(r["id"] for r in (root, *phases, *everything))
-    dated = {id(r) for item in plan.items if item.key.kind in ("hold", "medicine") for r in by_item[item.key]}
-    day = surgery_day(plan)
-    rest = [with_offered(r, surgery=day if id(r) in dated else "") for r in (*phases, *everything)]
-    return [with_offered(root, ever=ever), *rest]
+    return [with_offered(root, ever=ever), *(with_offered(r) for r in phases), *everything]
+
+
+def _offered_parts(filler: Filler, item: Item) -> list[Resource]:
+    if item.key.kind in FILLED:
+        return filler.filled(item)
+    maker = filler.maker
+    day = surgery_day(maker.plan) if item.key.kind in ("hold", "medicine") else ""
+    return [with_offered(r, surgery=day) for r in _WRITERS[item.key.kind](maker, item)]
 
 
 def surgery_day(plan: Plan) -> str:
@@ -72,73 +74,12 @@ def surgery_day(plan: Plan) -> str:
     return anchor.moment.day.isoformat() if anchor and anchor.moment else ""
 
 
-def _parts(maker: Maker, item: Item) -> list[Resource]:
-    return _WRITERS[item.key.kind](maker, item)
-
-
 # the item extension
-
-
-def dates_pairs(dates: Dates) -> list[tuple[str, Any]]:
-    """The dates that no standard element can hold."""
-    return [
-        ("target", dates.target),
-        ("at", dates.at),
-        ("bookFrom", dates.book_from),
-        ("lateFrom", dates.late_from),
-        ("dueFrom", dates.due_from),
-        ("validFrom", dates.valid_from),
-        ("earliest", dates.earliest),
-        ("awaited", dates.awaited),
-    ]
 
 
 def item_pairs(item: Item) -> list[tuple[str, Any]]:
     """What the item extension of an item's leading resource says behind the key."""
-    return [
-        ("title", item.title),
-        ("phase", item.phase),
-        ("phrase", item.phrase),
-        ("windowPhrase", item.window_phrase),
-        *dates_pairs(item.dates),
-        ("", _undated(*(getattr(item, name) for name in _UNDATED))),
-    ]
-
-
-_UNDATED = (
-    "who", "why", "harm", "source", "overlays", "valid_for", "redo", "needs", "before", "released_by", "until",
-    "measure", "minutes", "recognise", "fact", "asks_for", "undecided",
-)  # fmt: skip
-
-
-@lru_cache(maxsize=4096)
-def _undated(*values: Any) -> bytes:
-    """The parts without dates, as JSON: one text for all patients of a pathway, from which each gets its own parts."""
-    said = dict(zip(_UNDATED, values, strict=True))
-    source, recognise = said["source"], said["recognise"]
-    pairs = [
-        ("who", said["who"]),
-        ("why", said["why"]),
-        ("harm", said["harm"]),
-        ("source", source.cite),
-        ("grade", source.grade),
-        ("overlay", said["overlays"]),
-        ("validFor", said["valid_for"]),
-        ("redo", said["redo"]),
-        ("needs", tuple(str(k) for k in said["needs"])),
-        ("before", said["before"]),
-        ("releasedBy", said["released_by"]),
-        ("until", said["until"]),
-        ("measure", said["measure"]),
-        ("minutes", said["minutes"] or None),
-        ("word", recognise.words),
-        ("specialty", recognise.specialty),
-        ("telehealth", recognise.telehealth or None),
-        ("fact", said["fact"]),
-        ("asksFor", tuple(str(k) for k in said["asks_for"])),
-        ("undecided", said["undecided"]),
-    ]
-    return orjson.dumps(encode("", pairs)["extension"])
+    return [*text_pairs(item), *dates_pairs(item.dates), *reason_pairs(item)]
 
 
 def hold_pairs(hold: HoldProposal) -> list[tuple[str, Any]]:
@@ -179,103 +120,12 @@ def _answer_pairs(answer: HoldAnswer) -> list[tuple[str, Any]]:
     ]
 
 
-def words_pairs(words: Mapping[str, str]) -> list[tuple[str, Any]]:
-    """Patient words for resource types that have no element for them."""
-    held = with_translations("valueString", words)
-    return [("words", held)] if held else []
-
-
-# periods
-
-
-def period(window: Window | None) -> dict[str, str] | None:
-    """A FHIR Period; both ends have one precision."""
-    return {"start": str(window.start), "end": str(window.end)} if window else None
-
-
-def restriction(dates: Dates) -> dict[str, Any] | None:
-    """Task.restriction: from .. due; `at` is the due moment."""
-    if dates.at is None:
-        return None
-    if dates.window:
-        return {"period": period(dates.window)}
-    return {"period": {"end": str(dates.at)}}
-
-
 def _put(resource: Resource, **fields: Any) -> Resource:
     resource.update({k: v for k, v in fields.items() if v not in (None, [], {}, "")})
     return resource
 
 
-# one writer a kind
-
-
-def _visit(maker: Maker, item: Item) -> list[Resource]:
-    window = period(item.dates.window)
-    types = [coding(c) for c in item.recognise.service_type]
-    request = maker.start("ServiceRequest", item, "request", item_pairs(item))
-    _put(
-        request,
-        status="active",
-        intent="plan",
-        category=[_category("visit", "Planned visit")],
-        code={"coding": types, "text": item.title} if types else {"text": item.title},
-        subject=maker.subject,
-        occurrencePeriod=window,
-        performerType=next(iter(maker.role(item.who)), None),
-        reasonCode=[{"text": item.why}] if item.why else None,
-        **with_translations("patientInstruction", item.words),
-    )
-    if not maker.plan.settings.proposed_appointments:
-        return [request]
-    wish = maker.start("Appointment", item, "appointment", dates_pairs(item.dates))
-    _put(
-        wish,
-        status="proposed",
-        serviceType=[{"coding": types, "text": item.title} if types else {"text": item.title}],
-        specialty=[{"coding": [coding(c)]} for c in item.recognise.specialty],
-        reasonCode=[{"text": item.why}] if item.why else None,
-        description=item.title,
-        minutesDuration=item.minutes or None,
-        **with_translations("patientInstruction", item.words),
-        basedOn=[maker.reference("ServiceRequest", item.key, "request")],
-        participant=[{"actor": maker.subject, "required": "required", "status": "needs-action"}],
-        requestedPeriod=[window] if window else None,
-    )
-    return [request, wish]
-
-
-def _category(code: str, text: str) -> dict[str, Any]:
-    return {"coding": [{"system": CATEGORIES, "code": code}], "text": text}
-
-
-def _task(maker: Maker, item: Item) -> list[Resource]:
-    return [_dated_task(maker, item, "task", "carry-out")]
-
-
-def _dated_task(maker: Maker, item: Item, part: str, code: str, extra: Iterable[tuple[str, Any]] = ()) -> Resource:
-    resource = maker.task(item, part, code, [*item_pairs(item), *words_pairs(item.words), *extra])
-    performer = item.released_by if item.key.kind == "gate" else item.who
-    return _put(resource, performerType=maker.role(performer), restriction=restriction(item.dates))
-
-
-def _instruction(maker: Maker, item: Item) -> list[Resource]:
-    resource = maker.start("CommunicationRequest", item, "instruction", item_pairs(item))
-    system = "http://terminology.hl7.org/CodeSystem/communication-category"
-    payload = with_translations("contentString", item.words) or {"contentString": item.title}
-    return [
-        _put(
-            resource,
-            status="active",
-            category=[{"coding": [{"system": system, "code": "instruction"}]}],
-            subject=maker.subject,
-            payload=[payload],
-            occurrenceDateTime=str(item.dates.at) if item.dates.at else None,
-            occurrencePeriod=period(item.dates.window) if not item.dates.at else None,
-            recipient=[maker.subject],
-            reasonCode=[{"text": item.why}] if item.why else None,
-        )
-    ]
+# one writer for each kind that has no forms
 
 
 def _hold(maker: Maker, item: Item) -> list[Resource]:
@@ -357,7 +207,9 @@ def _medicine(maker: Maker, item: Item) -> list[Resource]:
     """A row without a hold: confirm what continues, review what could not be classified. A child of its gates."""
     hold = _held(item)
     settled = hold.recognised and hold.decision in ("continue", "adjust", "time", "already stopped")
-    task = _dated_task(maker, item, "review", "confirm" if settled else "review")
+    facts = [*item_pairs(item), *words_pairs(item.words)]
+    task = maker.task(item, "review", "confirm" if settled else "review", facts)
+    _put(task, performerType=maker.role(item.who), restriction=restriction(item.dates))
     task["extension"].append(encode(HOLD, hold_pairs(hold)))
     gates = maker.gates_of.get(item.key, [])
     due = {"period": {"end": str(item.dates.due_from)}} if item.dates.due_from else None
@@ -373,7 +225,7 @@ def _restriction(maker: Maker, item: Item) -> list[Resource]:
         request,
         status="active",
         intent="plan",
-        category=[_category("restriction", "Restriction")],
+        category=[category("restriction", "Restriction")],
         doNotPerform=True,
         code={"text": item.title},
         subject=maker.subject,
@@ -392,25 +244,6 @@ def _restriction(maker: Maker, item: Item) -> list[Resource]:
         period=start,
     )
     return [request, flag]
-
-
-def _gate(maker: Maker, item: Item) -> list[Resource]:
-    gate = _dated_task(maker, item, "gate", "gate")
-    return [gate, *(_mirror(maker, item, need) for need in item.needs if need.kind != "medicine")]
-
-
-def _mirror(maker: Maker, gate: Item, need: Key) -> Resource:
-    """A child of the gate that is done when its focus is; it belongs to the gate and shares its round."""
-    needed = maker.items[need]
-    mirror = maker.task(gate, f"mirror:{need}", "mirror", [("mirrors", str(need))])
-    mirror["text"] = narrative(f"{gate.title}: {needed.title}", mirror.get("language", ""))
-    return _put(
-        mirror,
-        description=f"Needed: {needed.title}",
-        partOf=[maker.reference("Task", gate.key, "gate")],
-        focus=maker.reference(LEADING[need.kind][0], need, LEADING[need.kind][1]),
-        restriction=restriction(gate.dates),
-    )
 
 
 def _goal(maker: Maker, item: Item) -> list[Resource]:
@@ -432,20 +265,11 @@ def _goal(maker: Maker, item: Item) -> list[Resource]:
     ]
 
 
-def _question(maker: Maker, item: Item) -> list[Resource]:
-    return [_dated_task(maker, item, "ask", "ask")]
-
-
 _WRITERS = {
-    "visit": _visit,
-    "task": _task,
-    "instruction": _instruction,
     "hold": _hold,
     "medicine": _medicine,
     "restriction": _restriction,
-    "gate": _gate,
     "goal": _goal,
-    "question": _question,
 }
 
 

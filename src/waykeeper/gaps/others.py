@@ -194,7 +194,7 @@ def _taken_inside(item: Item, more: Filling, surgery: date | None) -> bool:
     limit = item.hold.last_limit if item.hold else None
     same_days = item.hold is not None and item.hold.last_dose == more.raw("last_dose")
     if limit is not None and same_days and limit.clock is not None and taken.clock is not None:
-        return bool(taken.instant() > limit.instant()) if limit.zone and taken.zone else bool(taken > limit)
+        return bool(taken.utc() > limit.utc()) if limit.zone and taken.zone else bool(taken > limit)
     return more.raw("last_dose") is not None and taken.day > more.raw("last_dose")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, time, timedelta
+from datetime import date, time, timedelta
 
 from waykeeper.medicines.model import Case
 from waykeeper.record.model import MedicineEntry
@@ -116,7 +116,7 @@ def _last_usual(limit: Moment, usual: tuple[time, ...]) -> date:
 
 def not_after(one: Moment, other: Moment) -> bool:
     """True if the first instant is not later. In UTC: datetimes of one zone compare by the wall clock alone."""
-    return one.instant().astimezone(UTC) <= other.instant().astimezone(UTC)
+    return one.utc() <= other.utc()
 
 
 def _window(low: int, high: int, surgery: date) -> Interval:

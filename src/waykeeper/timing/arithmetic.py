@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from calendar import monthrange
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from waykeeper.timing.errors import TimingError
@@ -42,7 +42,7 @@ def add_elapsed(moment: Moment, minutes: int) -> Moment:
     years 1 to 9999.
     """
     try:
-        instant = moment.instant().astimezone(UTC) + timedelta(minutes=minutes)
+        instant = moment.utc() + timedelta(minutes=minutes)
         return from_instant(instant, moment.zone)
     except OverflowError as error:
         raise _beyond(moment.day, f"{minutes} minutes") from error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
 from enum import StrEnum
 from functools import total_ordering
 
@@ -52,6 +52,10 @@ class Moment:
         if self.clock is None or not self.zone:
             raise ValueError("a whole day, or a time without zone, is no instant")
         return datetime.combine(self.day, self.clock.replace(fold=self.fold), ZoneInfo(self.zone))
+
+    def utc(self) -> datetime:
+        """The instant in UTC, for comparing: instants of one zone compare by wall clock, wrong in a repeated hour."""
+        return self.instant().astimezone(UTC)
 
     def __str__(self) -> str:
         """ISO 8601: `2026-03-18`, or `2026-03-18T07:30:00-05:00` where zone and time are known."""

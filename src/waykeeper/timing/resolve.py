@@ -29,6 +29,7 @@ from waykeeper.timing.phrases import (
     Unit,
     Until,
     Within,
+    events,
 )
 from waykeeper.timing.series import Occurrences, in_order
 from waykeeper.timing.wall import Use, earlier_reading, later_reading, read_wall
@@ -39,14 +40,6 @@ Resolved: TypeAlias = Moment | Window | Occurrences | Awaited
 _OPEN = Moment(date.min)
 _MONTHS = {Unit.MONTH: 1, Unit.YEAR: 12}
 _DAY_MINUTES = 24 * 60
-
-
-class _AwaitedError(Exception):
-    """Internal: an event has no moment yet. Never leaves this module."""
-
-    def __init__(self, event: str) -> None:
-        self.event = event
-        super().__init__(event)
 
 
 def resolve(
@@ -67,18 +60,18 @@ def resolve(
     report  called with the finding where a clock does not exist on its day (of a series: ask
             `Occurrences.findings`)
 
-    Awaited, with the event's name, where any event that decides is awaited: never a date. Raises TimingError
+    Awaited, with the event's name, where any event is awaited: never a date. Raises TimingError
     where no date can be given (hours before a day without a time, a window that ends before it starts).
     """
     resolver = _Resolver(known, calendar, since, use, report)
-    try:
-        if isinstance(phrase, Series):
-            return resolver.series(phrase)
-        if isinstance(phrase, (Offset, DayOf, At, Pick)):
-            return resolver.point(phrase)
-        return resolver.span(phrase)
-    except _AwaitedError as awaited:
-        return Awaited(awaited.event)
+    awaited = next((name for name in sorted(map(str, events(phrase))) if known.get(name) is None), None)
+    if awaited is not None:  # first of all: an event that is missing is no error, whatever else cannot be computed
+        return Awaited(awaited)
+    if isinstance(phrase, Series):
+        return resolver.series(phrase)
+    if isinstance(phrase, (Offset, DayOf, At, Pick)):
+        return resolver.point(phrase)
+    return resolver.span(phrase)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +86,7 @@ class _Resolver:
         """The event's moment; a visit is its rolled day."""
         found = self.known.get(str(event))
         if found is None:
-            raise _AwaitedError(str(event))
+            raise KeyError(str(event))  # resolve has answered Awaited before it came here
         if event.kind == "visit" or found.clock is None:
             return Moment(found.day)
         if not found.zone:

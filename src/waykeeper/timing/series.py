@@ -124,4 +124,4 @@ def in_order(one: Moment, other: Moment) -> bool:
     """True if `one` is not after `other`; by days where either is a whole day, else by instant."""
     if one.clock is None or other.clock is None:
         return one.day <= other.day
-    return one.instant() <= other.instant()
+    return one.utc() <= other.utc()

@@ -150,7 +150,7 @@ def blamed(*paths: str) -> Iterator[None]:
 def in_order(surgery: Moment, discharge: Moment) -> None:
     """Raises WaykeeperError WKC206 where discharge lies before surgery. Both may be on one day."""
     known = surgery.clock is not None and discharge.clock is not None
-    if discharge.day < surgery.day or (known and discharge.instant() < surgery.instant()):
+    if discharge.day < surgery.day or (known and discharge.utc() < surgery.utc()):
         raise WaykeeperError(finding("WKC206", f"--discharge {discharge} lies before --surgery {surgery}"))
 
 

@@ -1,0 +1,285 @@
+"""The most frequent resources as forms: all that an item says whoever the patient is, made once, filled in for each.
+
+What makes a form sees no patient and no date: it is given the clinic's own words and the item without its dates. Forms
+are kept and shared by every plan that says the same, so nobody may change what they hold, or what was filled in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from operator import attrgetter
+from typing import Any
+
+from waykeeper.fhir.extensions import coding, encode, with_translations
+from waykeeper.fhir.names import CATEGORIES, ITEM, TASK_CODES
+from waykeeper.fhir.ownership import digests, offered_part
+from waykeeper.fhir.resource import Resource, language_of, meta, narrative, performer
+from waykeeper.plan.model import Item, Key
+
+KEPT = 4096  # forms: some hundred for a pathway and a clinic
+LATER: Any = object()  # stands in a form for what each plan fills in
+
+# The type and part of the resource that leads each kind of item.
+LEADING = {
+    "visit": ("ServiceRequest", "request"),
+    "task": ("Task", "task"),
+    "instruction": ("CommunicationRequest", "instruction"),
+    "hold": ("MedicationRequest", "hold"),
+    "medicine": ("Task", "review"),
+    "restriction": ("ServiceRequest", "request"),
+    "gate": ("Task", "gate"),
+    "goal": ("Goal", "goal"),
+    "question": ("Task", "ask"),
+}
+
+Part = dict[str, Any]
+Pair = tuple[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A resource with gaps.
+
+    body     its elements in their order, LATER where a plan fills in
+    first    the item extension's parts before round and order: key and part
+    middle   those behind them, up to the dates
+    last     those behind the dates
+    offered  the digests of what, who and status, as parts of the extension that says what was offered
+    """
+
+    kind: str
+    part: str
+    body: Resource
+    first: list[Part]
+    middle: list[Part]
+    last: list[Part]
+    offered: list[Part]
+
+
+@dataclass(frozen=True, eq=False)
+class House:
+    """What forms may know beside the item: the titles of the clinic's roles, and whether all of it is a test."""
+
+    roles: Mapping[str, str]
+    test_data: bool
+
+
+@lru_cache(maxsize=64)
+def house(roles: tuple[tuple[str, str], ...], test_data: bool) -> House:
+    """One object for equal contents, so that forms are found by it quickly."""
+    return House(dict(roles), test_data)
+
+
+# Of an item: what a form may know. Never dates, nor anything of a medicine.
+_STILL = (
+    "key", "title", "phase", "who", "why", "source", "harm", "phrase", "window_phrase", "overlays", "recognise",
+    "minutes", "valid_for", "redo", "needs", "before", "released_by", "until", "measure", "fact", "asks_for",
+    "undecided",
+)  # fmt: skip
+_still = attrgetter(*_STILL)
+
+
+def forms_of(house: House, item: Item) -> tuple[Form, ...]:
+    """The forms of an item, the leading one first; of a gate without its mirrors."""
+    return _forms(house, _still(item), tuple(item.words.items()))
+
+
+@lru_cache(maxsize=KEPT)
+def _forms(house: House, still: tuple[Any, ...], words: tuple[tuple[str, str], ...]) -> tuple[Form, ...]:
+    item = Item(**dict(zip(_STILL, still, strict=True)), words=dict(words))
+    return _FORMS[item.key.kind](house, item)
+
+
+def mirror_of(house: House, gate: Item, need: Key, needed: str) -> Form:
+    """The form of a gate's child for one thing that the gate needs, by its title."""
+    said = (gate.key, gate.title, gate.why, language_of(gate.words))
+    return _mirror(house, *said, need, needed)
+
+
+@lru_cache(maxsize=KEPT)
+def _mirror(house: House, key: Key, title: str, why: str, language: str, need: Key, needed: str) -> Form:
+    item = Item(key, title, why=why)
+    rest = {
+        **_task_elements(item, "mirror"),
+        "description": f"Needed: {needed}",
+        **({"reasonCode": {"text": why}} if why else {}),
+        "partOf": LATER,
+        "focus": LATER,
+        "restriction": LATER,
+    }
+    shown = narrative(f"{title}: {needed}", language)
+    said = [("mirrors", str(need))]
+    return _form(house, "Task", item, f"mirror:{need}", rest, middle=said, language=language, shown=shown)
+
+
+def _form(
+    house: House,
+    kind: str,
+    item: Item,
+    part: str,
+    elements: Mapping[str, Any],
+    *,
+    middle: Sequence[Pair] = (),
+    last: Sequence[Pair] = (),
+    language: str = "",
+    shown: Mapping[str, str] | None = None,
+) -> Form:
+    language = language or language_of(item.words)
+    body = {
+        "resourceType": kind,
+        "id": LATER,
+        "meta": meta(house.test_data),
+        **({"language": language} if language else {}),
+        "text": shown or narrative(item.title, language),
+        "extension": LATER,
+        "identifier": LATER,
+        **{name: value for name, value in elements.items() if value not in (None, [], {}, "")},
+    }
+    first, before, behind = (_parts(p) for p in ([("key", str(item.key)), ("part", part)], middle, last))
+    known = {name: value for name, value in body.items() if value is not LATER}
+    said = digests({**known, "extension": [{"url": ITEM, "extension": [*first, *before, *behind]}]})
+    offered = [offered_part(group, said[group]) for group in ("what", "who", "status")]
+    return Form(kind, part, body, first, before, behind, offered)
+
+
+def _parts(pairs: Sequence[Pair]) -> list[Part]:
+    found: list[Part] = encode(ITEM, pairs)["extension"]
+    return found
+
+
+def _leading(house: House, kind: str, item: Item, part: str, elements: Mapping[str, Any], last: Sequence[Pair]) -> Form:
+    return _form(house, kind, item, part, elements, middle=text_pairs(item), last=last)
+
+
+def text_pairs(item: Item) -> list[Pair]:
+    """The parts of the item extension before the dates."""
+    return [
+        ("title", item.title),
+        ("phase", item.phase),
+        ("phrase", item.phrase),
+        ("windowPhrase", item.window_phrase),
+    ]
+
+
+def reason_pairs(item: Item) -> list[Pair]:
+    """The parts of the item extension behind the dates."""
+    return [
+        ("who", item.who),
+        ("why", item.why),
+        ("harm", item.harm),
+        ("source", item.source.cite),
+        ("grade", item.source.grade),
+        ("overlay", item.overlays),
+        ("validFor", item.valid_for),
+        ("redo", item.redo),
+        ("needs", tuple(str(k) for k in item.needs)),
+        ("before", item.before),
+        ("releasedBy", item.released_by),
+        ("until", item.until),
+        ("measure", item.measure),
+        ("minutes", item.minutes or None),
+        ("word", item.recognise.words),
+        ("specialty", item.recognise.specialty),
+        ("telehealth", item.recognise.telehealth or None),
+        ("fact", item.fact),
+        ("asksFor", tuple(str(k) for k in item.asks_for)),
+        ("undecided", item.undecided),
+    ]
+
+
+def words_pairs(words: Mapping[str, str]) -> list[Pair]:
+    """Patient words for resource types that have no element for them."""
+    held = with_translations("valueString", words)
+    return [("words", held)] if held else []
+
+
+# one function a kind
+
+
+def _visit(house: House, item: Item) -> tuple[Form, ...]:
+    types = [coding(c) for c in item.recognise.service_type]
+    what = {"coding": types, "text": item.title} if types else {"text": item.title}
+    reason = [{"text": item.why}] if item.why else None
+    request = {
+        "status": "active",
+        "intent": "plan",
+        "category": [category("visit", "Planned visit")],
+        "code": what,
+        "subject": LATER,
+        "occurrencePeriod": LATER,
+        "performerType": next(iter(performer(house.roles, item.who)), None),
+        "reasonCode": reason,
+        **with_translations("patientInstruction", item.words),
+    }
+    wish = {
+        "status": "proposed",
+        "serviceType": [what],
+        "specialty": [{"coding": [coding(c)]} for c in item.recognise.specialty],
+        "reasonCode": reason,
+        "description": item.title,
+        "minutesDuration": item.minutes or None,
+        **with_translations("patientInstruction", item.words),
+        "basedOn": LATER,
+        "participant": LATER,
+        "requestedPeriod": LATER,
+    }
+    return (
+        _leading(house, "ServiceRequest", item, "request", request, reason_pairs(item)),
+        _form(house, "Appointment", item, "appointment", wish),
+    )
+
+
+def category(code: str, text: str) -> dict[str, Any]:
+    """A category of ours."""
+    return {"coding": [{"system": CATEGORIES, "code": code}], "text": text}
+
+
+def _task_elements(item: Item, code: str) -> dict[str, Any]:
+    return {
+        "status": "requested",
+        "intent": "plan",
+        "code": {"coding": [{"system": TASK_CODES, "code": code}], "text": item.title},
+        "description": item.title,
+        "for": LATER,
+    }
+
+
+def _task(part: str, code: str) -> Callable[[House, Item], tuple[Form, ...]]:
+    def made(house: House, item: Item) -> tuple[Form, ...]:
+        who = item.released_by if item.key.kind == "gate" else item.who
+        elements = {
+            **_task_elements(item, code),
+            "reasonCode": {"text": item.why} if item.why else None,
+            "performerType": performer(house.roles, who),
+            "restriction": LATER,
+        }
+        return (_leading(house, "Task", item, part, elements, [*reason_pairs(item), *words_pairs(item.words)]),)
+
+    return made
+
+
+def _instruction(house: House, item: Item) -> tuple[Form, ...]:
+    system = "http://terminology.hl7.org/CodeSystem/communication-category"
+    elements = {
+        "status": "active",
+        "category": [{"coding": [{"system": system, "code": "instruction"}]}],
+        "subject": LATER,
+        "payload": [with_translations("contentString", item.words) or {"contentString": item.title}],
+        "occurrenceDateTime": LATER,
+        "occurrencePeriod": LATER,
+        "recipient": LATER,
+        "reasonCode": [{"text": item.why}] if item.why else None,
+    }
+    return (_leading(house, "CommunicationRequest", item, "instruction", elements, reason_pairs(item)),)
+
+
+_FORMS: Mapping[str, Callable[[House, Item], tuple[Form, ...]]] = {
+    "visit": _visit,
+    "task": _task("task", "carry-out"),
+    "instruction": _instruction,
+    "gate": _task("gate", "gate"),
+    "question": _task("ask", "ask"),
+}
+FILLED = frozenset(_FORMS)
