@@ -32,7 +32,7 @@ golden: $(STAMP) ## write the golden plans again, and say what changed in meanin
 	@$(BIN)/python tests/golden/rewrite.py
 
 agreement: $(STAMP) ## the validator against the official one, with another SEED
-	@$(BIN)/python tests/contract/validator/measure.py --seed $(or $(SEED),1)
+	@WAYKEEPER_SEED=$(or $(SEED),1) WAYKEEPER_FAULTS=$(or $(FAULTS),12) $(BIN)/python -m pytest tests/contract/validator -rP
 
 lock: ## pin every dependency again
 	@$(BIN)/pip-compile --quiet --strip-extras --extra dev --no-emit-index-url --no-emit-trusted-host \
