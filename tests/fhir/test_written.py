@@ -4,12 +4,13 @@ import random
 from dataclasses import replace
 from datetime import date, time
 
+import orjson
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from waykeeper import fhir
-from waykeeper.fhir import evidence, ownership
+from waykeeper.fhir import evidence, forms, ownership
 from waykeeper.fhir.ownership import GROUPS, OWNERSHIP, digests, group_values
 from waykeeper.fhir.status import status_class, table
 from waykeeper.pathway.model import Coding, Recognise, Source
@@ -164,6 +165,56 @@ def test_plans_mixed_and_shuffled_are_told_apart(one, second, other, chance):
     chance.shuffle(mixed)
     found = {p.episode: p for p, _ in fhir.read_all(mixed)}
     assert found == {p.episode: p.live for p in plans}
+
+
+@given(items, st.integers(1, 3))
+@settings(deadline=None)
+def test_what_is_offered_is_what_the_resource_says(held, number):
+    """The digests that stand beside a form's texts, and those of its dates, are those that a merge will compute."""
+    made = fhir.write(plan((*held, *gated(held))), {item.key: number for item in held})
+    for resource in made:
+        assert [g for g in GROUPS if not ownership.as_offered(resource, g)] == [], resource["resourceType"]
+
+
+def gated(held):
+    """A gate that needs the items, and a question about them."""
+    needs = tuple(item.key for item in held)
+    when = Dates(Moment(date(2026, 3, 17)), Moment(date(2026, 3, 17)))
+    gate = Item(Key("gate", "go"), "Go", released_by="nurse", needs=needs, dates=when, words={"en": "We call you."})
+    return gate, Item(Key("question", "fact_one"), "Is it so?", who="nurse", fact="fact_one", asks_for=needs)
+
+
+@given(items)
+@settings(deadline=None, max_examples=40)
+def test_the_quick_json_is_the_bundle(held):
+    made = plan((*held, *gated(held)))
+    assert fhir.bundle_json(made) == orjson.dumps(fhir.bundle(made))
+
+
+@given(items)
+@settings(deadline=None, max_examples=40)
+def test_forms_say_the_same_new_or_used(held):
+    """Nothing of one patient comes to the next through what is remembered."""
+    made = plan((*held, *gated(held)))
+    other = plan(made.items, Identifier(WHO.system, "SOMEBODY-ELSE"), 2)
+    other = replace(other, patient=replace(other.patient, name="Another Invented"))
+    used = [fhir.bundle_json(p) for p in (other, made, other, made)]
+    assert used[:2] == used[2:]
+    assert not any(said in used[3] for said in (b"SOMEBODY-ELSE", b"Another Invented"))
+    for remembered in (forms._forms, forms._mirror, forms.house, ownership._remembered):
+        remembered.cache_clear()
+    assert fhir.bundle_json(made) == used[3]
+
+
+def test_resources_that_somebody_changes_do_not_change_the_next():
+    made = plan(gated(()))
+    kept = orjson.dumps(fhir.write(made))
+    for resource in fhir.write(made):
+        resource["meta"]["tag"].clear()
+        for extension in resource["extension"]:
+            extension["extension"][0].clear()
+            extension["extension"].clear()
+    assert orjson.dumps(fhir.write(made)) == kept
 
 
 def test_a_death_concerns_only_the_one_who_died():
