@@ -17,6 +17,8 @@ from waykeeper.fhir.resource import Maker, Resource
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan
 from waykeeper.timing.model import Anchor, Moment
 
+__all__ = ["IN_ACTIVITY", "LEADING", "PLAN_KEY", "parts", "surgery_day", "write"]
+
 UNANSWERED = {
     "en": "Do not stop or start this medicine until we call you.",
     "es": "No deje de tomar ni empiece esta medicina hasta que le llamemos.",
