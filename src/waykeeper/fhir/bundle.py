@@ -29,17 +29,16 @@ def bundle_json(plan: Plan, rounds: Mapping[Key, int] | None = None) -> bytes:
     maker = Maker(plan, rounds or {}, urns=True)
     entries = []
     if not plan.patient.reference:
-        entries.append(_entry(maker.patient_reference, patient_resource(plan), plan.patient.identifier))
+        entries.append(_entry(maker.patient_reference, patient_resource(plan), str(plan.patient.identifier)))
     system = plan.episode.clinic_url + IDENTIFIER_PATH
     for resource in parts(maker):
         identifier = resource.pop("id")
-        entries.append(_entry(f"urn:uuid:{identifier}", resource, Identifier(system, identifier)))
+        entries.append(_entry(f"urn:uuid:{identifier}", resource, f"{system}|{identifier}"))
     return orjson.dumps({"resourceType": "Bundle", "type": "transaction", "entry": entries})
 
 
-def _entry(full_url: str, resource: Resource, identifier: Identifier) -> Resource:
-    kind = resource["resourceType"]
-    request = {"method": "POST", "url": kind, "ifNoneExist": f"identifier={identifier.system}|{identifier.value}"}
+def _entry(full_url: str, resource: Resource, identifier: str) -> Resource:
+    request = {"method": "POST", "url": resource["resourceType"], "ifNoneExist": f"identifier={identifier}"}
     return {"fullUrl": full_url, "resource": resource, "request": request}
 
 

@@ -68,17 +68,16 @@ class Filler:
         resource["id"] = identifier
         resource["identifier"] = [{"system": self._system, "value": identifier}]
         resource.update(links)
+        known = {}
         for name, value in dates.items():
             if value:
-                resource[name] = value
+                resource[name] = known[name] = value
             else:
                 del resource[name]
-        place: list[Part] = [{"url": "round", "valuePositiveInt": maker.round(key, form.part)}]
-        if key in maker.order:
-            place.append({"url": "order", "valuePositiveInt": maker.order[key]})
+        place = encode(ITEM, [("round", maker.round(key, form.part)), ("order", maker.order.get(key))])["extension"]
         resource["extension"] = [
             {"url": ITEM, "extension": [*form.first, *place, *form.middle, *said, *form.last]},
-            offered(self._when({name: v for name, v in dates.items() if v}, said), form.offered),
+            offered(self._when(known, said), form.offered),
         ]
         return resource
 

@@ -259,10 +259,14 @@ def offered(when: str, others: Iterable[dict[str, Any]]) -> dict[str, Any]:
 
 
 def digest_of_dates(elements: Mapping[str, Any], parts: Iterable[Mapping[str, Any]]) -> str:
-    """The digest of `when` of a resource whose dates are these elements and parts of the item extension, no others."""
-    values = {name: normal(value) for name, value in elements.items()}
+    """The digest of `when` of a resource whose dates are these elements and parts of the item extension, no others.
+
+    FHIR dates are in normal form as they are written; only `awaited` is a free text.
+    """
+    values = dict(elements)
     for part in parts:
-        values.setdefault(f"ext:{ITEM}#{part['url']}", []).append(_nameless(part))
+        (_, name), (kind, value) = part.items()
+        values.setdefault(f"ext:{ITEM}#{name}", []).append({kind: value if kind != "valueString" else normal(value)})
     return _sum(values)
 
 

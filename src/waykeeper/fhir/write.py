@@ -14,7 +14,7 @@ from waykeeper.fhir.forms import FILLED, LEADING, category, reason_pairs, text_p
 from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
-from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan
+from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan, PlanPhase
 from waykeeper.timing.model import Anchor, Moment
 
 __all__ = ["IN_ACTIVITY", "LEADING", "PLAN_KEY", "parts", "surgery_day", "write"]
@@ -54,11 +54,16 @@ def parts(maker: Maker) -> list[Resource]:
     """As `write`, with references as the maker writes them. To be read only: what is inside belongs to the forms."""
     plan = maker.plan
     filler = Filler(maker)
-    by_item = {item.key: _offered_parts(filler, item) for item in plan.items}
-    everything = [r for item in plan.items for r in by_item[item.key]]
-    phases = [_phase(maker, p.name, by_item) for p in plan.phases]
-    root = _root(maker, everything)
-    ever = tuple(r["id"] for r in (root, *phases, *everything))
+    everything: list[Resource] = []
+    of_phase: dict[str, list[Resource]] = {phase.name: [] for phase in plan.phases}
+    for item in plan.items:
+        made = _offered_parts(filler, item)
+        everything += made
+        of_phase.setdefault(item.phase, []).extend(made)
+    known = {r["id"]: {"reference": maker.named(r["resourceType"], r["id"])} for r in everything}
+    phases = [_phase(maker, phase, _references(known, of_phase[phase.name], IN_ACTIVITY)) for phase in plan.phases]
+    root = _root(maker, everything, known)
+    ever = (root["id"], *(r["id"] for r in phases), *known)
     return [with_offered(root, ever=ever), *(with_offered(r) for r in phases), *everything]
 
 
@@ -278,7 +283,10 @@ _WRITERS = {
 # the plan and its phases
 
 
-def _root(maker: Maker, everything: list[Resource]) -> Resource:
+References = Mapping[str, dict[str, str]]  # by id
+
+
+def _root(maker: Maker, everything: list[Resource], known: References) -> Resource:
     plan = maker.plan
     root = maker.skeleton("CarePlan", PLAN_KEY, "plan", plan.pathway.title or plan.pathway.name)
     root["extension"].append(encode(PLAN, plan_pairs(plan)))
@@ -290,14 +298,14 @@ def _root(maker: Maker, everything: list[Resource]) -> Resource:
         title=plan.pathway.title or plan.pathway.name,
         subject=maker.subject,
         period=_span(plan),
-        goal=_references(maker, everything, {"Goal"}),
-        supportingInfo=_references(maker, everything, {"Flag"}),
-        activity=[{"reference": r} for r in _references(maker, everything, IN_ACTIVITY)],
+        goal=_references(known, everything, {"Goal"}),
+        supportingInfo=_references(known, everything, {"Flag"}),
+        activity=[{"reference": r} for r in _references(known, everything, IN_ACTIVITY)],
     )
 
 
-def _references(maker: Maker, resources: Iterable[Resource], kinds: set[str]) -> list[dict[str, str]]:
-    return [{"reference": maker.named(r["resourceType"], r["id"])} for r in resources if r["resourceType"] in kinds]
+def _references(known: References, resources: Iterable[Resource], kinds: set[str]) -> list[dict[str, str]]:
+    return [known[r["id"]] for r in resources if r["resourceType"] in kinds]
 
 
 def _span(plan: Plan) -> dict[str, str] | None:
@@ -309,12 +317,9 @@ def _span(plan: Plan) -> dict[str, str] | None:
     return {"start": min(days).isoformat(), "end": max(days).isoformat()} if days else None
 
 
-def _phase(maker: Maker, name: str, by_item: Mapping[Key, list[Resource]]) -> Resource:
-    phase = next(p for p in maker.plan.phases if p.name == name)
-    own = [r for item in maker.plan.items if item.phase == name for r in by_item[item.key]]
-    resource = maker.skeleton(
-        "CarePlan", Key("phase", name), "phase", phase.title, [("phrase", phase.days), ("awaited", phase.dates.awaited)]
-    )
+def _phase(maker: Maker, phase: PlanPhase, references: list[dict[str, str]]) -> Resource:
+    said = [("phrase", phase.days), ("awaited", phase.dates.awaited)]
+    resource = maker.skeleton("CarePlan", Key("phase", phase.name), "phase", phase.title, said)
     return _put(
         resource,
         partOf=[maker.reference("CarePlan", PLAN_KEY, "plan")],
@@ -323,7 +328,7 @@ def _phase(maker: Maker, name: str, by_item: Mapping[Key, list[Resource]]) -> Re
         title=phase.title,
         subject=maker.subject,
         period=period(phase.dates.window),
-        activity=[{"reference": r} for r in _references(maker, own, IN_ACTIVITY)],
+        activity=[{"reference": r} for r in references],
     )
 
 
