@@ -52,7 +52,11 @@ class Filler:
         self.maker = maker
         self._house = house(tuple(plan.letterhead.roles.items()), plan.patient.test_data)
         self._system = plan.episode.clinic_url + IDENTIFIER_PATH
-        self._digests: dict[bytes, str] = {}  # many resources of a plan have the same dates
+        self._orders = {key: {"url": "order", "valuePositiveInt": n} for key, n in maker.order.items()}
+        # Many items of a plan have the same dates, as one object: known by its address while the plan is there.
+        self._said: dict[int, list[Part]] = {}
+        self._restrictions: dict[int, dict[str, Any] | None] = {}
+        self._digests: dict[bytes, str] = {}
 
     def filled(self, item: Item) -> list[Resource]:
         """The resources of an item that has forms, the leading one first."""
@@ -74,12 +78,23 @@ class Filler:
                 resource[name] = known[name] = value
             else:
                 del resource[name]
-        place = encode(ITEM, [("round", maker.round(key, form.part)), ("order", maker.order.get(key))])["extension"]
+        place = [{"url": "round", "valuePositiveInt": maker.round(key, form.part)}, self._orders[key]]
         resource["extension"] = [
             {"url": ITEM, "extension": [*form.first, *place, *form.middle, *said, *form.last]},
             offered(self._when(known, said), form.offered),
         ]
         return resource
+
+    def _parts(self, dates: Dates) -> list[Part]:
+        found = self._said.get(id(dates))
+        if found is None:
+            found = self._said[id(dates)] = encode(ITEM, dates_pairs(dates))["extension"]
+        return found
+
+    def _restriction(self, dates: Dates) -> dict[str, Any] | None:
+        if id(dates) not in self._restrictions:
+            self._restrictions[id(dates)] = restriction(dates)
+        return self._restrictions[id(dates)]
 
     def _when(self, elements: Mapping[str, Any], said: list[Part]) -> str:
         written = orjson.dumps([elements, said])
@@ -89,7 +104,7 @@ class Filler:
         return found
 
     def _visit(self, item: Item) -> list[Resource]:
-        subject, window, said = self.maker.subject, period(item.dates.window), _said(item.dates)
+        subject, window, said = self.maker.subject, period(item.dates.window), self._parts(item.dates)
         form, wish = forms_of(self._house, item)
         request = self._fill(form, item.key, said, {"subject": subject}, {"occurrencePeriod": window})
         if not self.maker.plan.settings.proposed_appointments:
@@ -102,8 +117,8 @@ class Filler:
 
     def _task(self, item: Item) -> list[Resource]:
         (form,) = forms_of(self._house, item)
-        links, dates = {"for": self.maker.subject}, {"restriction": restriction(item.dates)}
-        return [self._fill(form, item.key, _said(item.dates), links, dates)]
+        links, dates = {"for": self.maker.subject}, {"restriction": self._restriction(item.dates)}
+        return [self._fill(form, item.key, self._parts(item.dates), links, dates)]
 
     def _instruction(self, item: Item) -> list[Resource]:
         (form,) = forms_of(self._house, item)
@@ -112,7 +127,8 @@ class Filler:
             "occurrenceDateTime": str(at) if at else None,
             "occurrencePeriod": None if at else period(item.dates.window),
         }
-        return [self._fill(form, item.key, _said(item.dates), {"subject": subject, "recipient": [subject]}, dates)]
+        links = {"subject": subject, "recipient": [subject]}
+        return [self._fill(form, item.key, self._parts(item.dates), links, dates)]
 
     def _gate(self, item: Item) -> list[Resource]:
         (gate,) = self._task(item)
@@ -126,12 +142,7 @@ class Filler:
             "partOf": [{"reference": self.maker.named("Task", identifier)}],
             "focus": self.maker.reference(LEADING[need.kind][0], need, LEADING[need.kind][1]),
         }
-        return self._fill(form, gate.key, [], links, {"restriction": restriction(gate.dates)})
-
-
-def _said(dates: Dates) -> list[Part]:
-    found: list[Part] = encode(ITEM, dates_pairs(dates))["extension"]
-    return found
+        return self._fill(form, gate.key, [], links, {"restriction": self._restriction(gate.dates)})
 
 
 _FILLERS: Mapping[str, Callable[[Filler, Item], list[Resource]]] = {

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
+from operator import attrgetter
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import MedicineRow, propose
@@ -31,6 +32,9 @@ from waykeeper.timing import TimingError, lateness, roll, working_days_before
 from waykeeper.timing.model import Awaited, Dates, Moment, Window
 from waykeeper.version import VERSION
 
+Dated = tuple[Dates, tuple[str, ...]]
+# All that the arithmetic of an item reads of its rule, beside the phrase of its point.
+_COUNTED = attrgetter("kind", "starts", "window", "roll", "book_from", "valid_for", "at_least", "until")
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
 
@@ -76,6 +80,7 @@ class _Compiler:
     side: str
     anaesthesia: str
     answers: Answers
+    dated: dict[tuple[str, ...], Dated] = field(default_factory=dict)
 
     def plan(self, episode: Episode) -> Plan:
         self.anchors, notes = anchors_of(self.pathway, self.record, self.given, self.clinic.calendar)
@@ -131,7 +136,7 @@ class _Compiler:
         return [self._item(rule, point) for point in points]
 
     def _item(self, rule: PathwayItem, point: Named) -> Item:
-        dates, arithmetic = getattr(self, f"_{rule.kind}_dates")(rule, point)
+        dates, arithmetic = self._dated(rule, point)
         return Item(
             key=Key(rule.kind, rule.name, point.name),
             title=rule.title,
@@ -159,13 +164,20 @@ class _Compiler:
             arithmetic=arithmetic,
         )
 
+    def _dated(self, rule: PathwayItem, point: Named) -> Dated:
+        """Dates with their arithmetic; the many rules that count alike are counted once."""
+        counted = (point.phrase, *_COUNTED(rule))
+        if counted not in self.dated:
+            self.dated[counted] = getattr(self, f"_{rule.kind}_dates")(rule, point)
+        return self.dated[counted]
+
     def _visit_day(self, name: str) -> Moment | None:
         for rule in self.pathway.items:
             if rule.kind == "visit" and rule.name == name and rule.at:
                 return self._visit_dates(rule, rule.at[0])[0].at
         return None
 
-    def _visit_dates(self, rule: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+    def _visit_dates(self, rule: PathwayItem, point: Named) -> Dated:
         target = self.timeline.when(point.phrase)
         if isinstance(target, Awaited):
             return Dates(awaited=target.event), (f"{point.phrase}: awaits {target.event}",)
@@ -195,7 +207,7 @@ class _Compiler:
             return self.timeline.day(rule.book_from)
         return date.fromordinal(window.start.day.toordinal() - self.clinic.settings.booking_lead_days)
 
-    def _task_dates(self, rule: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+    def _task_dates(self, rule: PathwayItem, point: Named) -> Dated:
         due = self.timeline.when(point.phrase)
         if isinstance(due, Awaited):
             return Dates(awaited=due.event), (f"{point.phrase}: awaits {due.event}",)
@@ -219,7 +231,7 @@ class _Compiler:
         day = roll(due.day, "earlier", None, self.clinic.calendar)
         return due if day == due.day else Moment(day)
 
-    def _instruction_dates(self, _: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+    def _instruction_dates(self, _: PathwayItem, point: Named) -> Dated:
         found = self.timeline.when(point.phrase)
         if isinstance(found, Awaited):
             return Dates(awaited=found.event), (f"{point.phrase}: awaits {found.event}",)
@@ -227,7 +239,7 @@ class _Compiler:
         window = found if isinstance(found, Window) else None
         return Dates(target=at, at=at, window=_one_precision(window)), (_line(point.phrase, found),)
 
-    def _restriction_dates(self, rule: PathwayItem, _: Named) -> tuple[Dates, tuple[str, ...]]:
+    def _restriction_dates(self, rule: PathwayItem, _: Named) -> Dated:
         start = self.timeline.when(rule.starts)
         if not isinstance(start, Moment):
             return Dates(awaited=getattr(start, "event", rule.starts)), (f"{rule.starts}: not known yet",)
@@ -237,7 +249,7 @@ class _Compiler:
             lines.append(f"at least {rule.at_least}: not before {_shown(earliest)}")
         return Dates(target=start, at=start, earliest=earliest), tuple(lines)
 
-    def _gate_dates(self, _: PathwayItem, point: Named) -> tuple[Dates, tuple[str, ...]]:
+    def _gate_dates(self, _: PathwayItem, point: Named) -> Dated:
         found = self.timeline.when(point.phrase)
         if isinstance(found, Awaited):
             return Dates(awaited=found.event), (f"{point.phrase}: awaits {found.event}",)
@@ -352,17 +364,20 @@ def _with_needs(items: list[Item], rules: Sequence[PathwayItem]) -> list[Item]:
             by_name[rule.name] = rows
     by_name.setdefault("holds", rows)
     wanted: dict[tuple[str, str], tuple[str, ...]] = {(r.kind, r.name): r.needs for r in rules if r.needs}
-    at = {item.key: item.dates.at for item in items}
+    at = {item.key: item.dates.at for item in items if item.key.occurrence}
     made = []
     for item in items:
-        names = wanted.get((item.key.kind, item.key.item), ())
+        names = wanted.get((item.key.kind, item.key.item))
+        if not names:
+            made.append(item)
+            continue
         needs = [
             k
             for n in names
             for k in by_name.get(n, ())
             if k != item.key and not (k.occurrence and _after(at[k], item.dates.at))
         ]
-        made.append(replace(item, needs=tuple(needs)) if names else item)
+        made.append(replace(item, needs=tuple(needs)))
     return made
 
 
