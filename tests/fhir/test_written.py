@@ -177,11 +177,15 @@ def test_what_is_offered_is_what_the_resource_says(held, number):
 
 
 def gated(held):
-    """A gate that needs the items, and a question about them."""
+    """A gate that needs the items, a question about them, and what else a plan may hold."""
     needs = tuple(item.key for item in held)
     when = Dates(Moment(date(2026, 3, 17)), Moment(date(2026, 3, 17)))
     gate = Item(Key("gate", "go"), "Go", released_by="nurse", needs=needs, dates=when, words={"en": "We call you."})
-    return gate, Item(Key("question", "fact_one"), "Is it so?", who="nurse", fact="fact_one", asks_for=needs)
+    question = Item(Key("question", "fact_one"), "Is it so?", who="nurse", fact="fact_one", asks_for=needs)
+    limit = Item(Key("restriction", "boot"), "Boot", dates=when, words={"en": "Wear it."}, until="release of go")
+    aim = Item(Key("goal", "walk"), "Walk", measure="Steps", goal_target="50", dates=when)
+    some_day = replace(aim, key=Key("goal", "run"), dates=Dates(awaited="discharge"))
+    return gate, question, limit, aim, some_day
 
 
 @given(items)

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from waykeeper import fhir
 from waykeeper.findings import WaykeeperError
+from waykeeper.pathway.library import names as pathways
+from waykeeper.plan import compile as compiling
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import NAMESPACE, Answers, Episode, Identifier, Key
 from waykeeper.record import Fact, facts, read
@@ -193,8 +195,18 @@ def test_twice_the_same_bytes():
     assert bundles[0] == bundles[1]
 
 
+@pytest.mark.parametrize("name", pathways())
+@pytest.mark.parametrize("given_at", [Moment(SURGERY, time(7, 30), CLINIC.zone), Moment(SURGERY)])
+def test_dates_that_are_counted_once_for_many_items_are_those_of_each(name, given_at, monkeypatch):
+    pathway, _ = inputs.pathway_of(name, CLINIC)
+    shared = compile_plan(pathway, CLINIC, record(), {"surgery": given_at}, side="left")
+    compiler = compiling._Compiler
+    monkeypatch.setattr(compiler, "_dated", lambda self, rule, at: getattr(self, f"_{rule.kind}_dates")(rule, at))
+    assert compile_plan(pathway, CLINIC, record(), {"surgery": given_at}, side="left") == shared
+
+
 def test_a_bundle_that_somebody_changes_does_not_change_the_next():
-    """What is remembered between compiles is text: no two plans share an object."""
+    """What is remembered between compiles is never handed out: no two plans share an object."""
     first = fhir.bundle(compiled())
     kept = orjson.dumps(first)
     for entry in first["entry"]:

@@ -66,22 +66,26 @@ class Filler:
         self, form: Form, key: Key, said: list[Part], links: Mapping[str, Any], dates: Mapping[str, Any]
     ) -> Resource:
         """One resource: `said` are the dates of the item extension, `dates` elements that are left out where empty."""
+        known = {name: value for name, value in dates.items() if value}
+        resource = self._blank(form, key, said, self._when(known, said))
+        resource.update(links)
+        resource.update(known)
+        if len(known) < len(dates):
+            for name in dates.keys() - known.keys():
+                del resource[name]
+        return resource
+
+    def _blank(self, form: Form, key: Key, said: list[Part], when: str) -> Resource:
+        """The form with its identity and the dates of its extensions; links and elements with dates still lack."""
         maker = self.maker
         identifier = maker.id(key, form.part)
         resource = form.body.copy()
         resource["id"] = identifier
         resource["identifier"] = [{"system": self._system, "value": identifier}]
-        resource.update(links)
-        known = {}
-        for name, value in dates.items():
-            if value:
-                resource[name] = known[name] = value
-            else:
-                del resource[name]
         place = [{"url": "round", "valuePositiveInt": maker.round(key, form.part)}, self._orders[key]]
         resource["extension"] = [
             {"url": ITEM, "extension": [*form.first, *place, *form.middle, *said, *form.last]},
-            offered(self._when(known, said), form.offered),
+            offered(when, form.offered),
         ]
         return resource
 
@@ -130,6 +134,25 @@ class Filler:
         links = {"subject": subject, "recipient": [subject]}
         return [self._fill(form, item.key, self._parts(item.dates), links, dates)]
 
+    def _restricted(self, item: Item) -> list[Resource]:
+        start = {"start": str(item.dates.at)} if item.dates.at else None
+        request, flag = forms_of(self._house, item)
+        links = {"subject": self.maker.subject}
+        return [
+            self._fill(request, item.key, self._parts(item.dates), links, {"occurrencePeriod": start}),
+            self._fill(flag, item.key, [], links, {"period": start}),
+        ]
+
+    def _goal(self, item: Item) -> list[Resource]:
+        (form,) = forms_of(self._house, item)
+        said, at = self._parts(item.dates), item.dates.at
+        due = at.day.isoformat() if at else ""
+        goal = self._blank(form, item.key, said, self._when({"target.dueDate": [due]} if due else {}, said))
+        goal["subject"] = self.maker.subject
+        if due:
+            goal["target"] = [{**form.body["target"][0], "dueDate": due}]
+        return [goal]
+
     def _gate(self, item: Item) -> list[Resource]:
         (gate,) = self._task(item)
         return [gate, *(self._mirror(item, gate["id"], need) for need in item.needs if need.kind != "medicine")]
@@ -151,4 +174,6 @@ _FILLERS: Mapping[str, Callable[[Filler, Item], list[Resource]]] = {
     "instruction": Filler._instruction,
     "gate": Filler._gate,
     "question": Filler._task,
+    "restriction": Filler._restricted,
+    "goal": Filler._goal,
 }

@@ -76,7 +76,7 @@ def house(roles: tuple[tuple[str, str], ...], test_data: bool) -> House:
 _STILL = (
     "key", "title", "phase", "who", "why", "source", "harm", "phrase", "window_phrase", "overlays", "recognise",
     "minutes", "valid_for", "redo", "needs", "before", "released_by", "until", "measure", "fact", "asks_for",
-    "undecided",
+    "undecided", "goal_target",
 )  # fmt: skip
 _still = attrgetter(*_STILL)
 
@@ -205,7 +205,7 @@ def _visit(house: House, item: Item) -> tuple[Form, ...]:
     request = {
         "status": "active",
         "intent": "plan",
-        "category": [category("visit", "Planned visit")],
+        "category": [_category("visit", "Planned visit")],
         "code": what,
         "subject": LATER,
         "occurrencePeriod": LATER,
@@ -231,8 +231,7 @@ def _visit(house: House, item: Item) -> tuple[Form, ...]:
     )
 
 
-def category(code: str, text: str) -> dict[str, Any]:
-    """A category of ours."""
+def _category(code: str, text: str) -> dict[str, Any]:
     return {"coding": [{"system": CATEGORIES, "code": code}], "text": text}
 
 
@@ -275,11 +274,51 @@ def _instruction(house: House, item: Item) -> tuple[Form, ...]:
     return (_leading(house, "CommunicationRequest", item, "instruction", elements, reason_pairs(item)),)
 
 
+def _restriction(house: House, item: Item) -> tuple[Form, ...]:
+    request = {
+        "status": "active",
+        "intent": "plan",
+        "category": [_category("restriction", "Restriction")],
+        "doNotPerform": True,
+        "code": {"text": item.title},
+        "subject": LATER,
+        "occurrencePeriod": LATER,
+        "reasonCode": [{"text": item.why}] if item.why else None,
+        **with_translations("patientInstruction", item.words),
+    }
+    safety = {"system": "http://terminology.hl7.org/CodeSystem/flag-category", "code": "safety", "display": "Safety"}
+    flag = {
+        "status": "active",
+        "category": [{"coding": [safety]}],
+        "code": {"text": item.title},
+        "subject": LATER,
+        "period": LATER,
+    }
+    return (
+        _leading(house, "ServiceRequest", item, "request", request, reason_pairs(item)),
+        _form(house, "Flag", item, "flag", flag),
+    )
+
+
+def _goal(house: House, item: Item) -> tuple[Form, ...]:
+    """Its target has what the plan adds the due date to."""
+    target = {"measure": {"text": item.measure or item.title}}
+    elements = {
+        "lifecycleStatus": "active",
+        "description": {"text": item.title},
+        "subject": LATER,
+        "target": [target | ({"detailString": item.goal_target} if item.goal_target else {})],
+    }
+    return (_leading(house, "Goal", item, "goal", elements, [*reason_pairs(item), *words_pairs(item.words)]),)
+
+
 _FORMS: Mapping[str, Callable[[House, Item], tuple[Form, ...]]] = {
     "visit": _visit,
     "task": _task("task", "carry-out"),
     "instruction": _instruction,
     "gate": _task("gate", "gate"),
     "question": _task("ask", "ask"),
+    "restriction": _restriction,
+    "goal": _goal,
 }
 FILLED = frozenset(_FORMS)

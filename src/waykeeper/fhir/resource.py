@@ -48,7 +48,9 @@ class Maker:
 
     def round(self, key: Key, part: str = "") -> int:
         """The round of an item. A visit's request stays in its first: only the Appointment is proposed again."""
-        return 1 if key.kind == "visit" and part == "request" else self.rounds.get(key, 1)
+        if not self.rounds or (key.kind == "visit" and part == "request"):
+            return 1
+        return self.rounds.get(key, 1)
 
     def id(self, key: Key, part: str) -> str:
         """The computed id of one part of an item in its round."""

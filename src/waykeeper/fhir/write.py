@@ -10,7 +10,7 @@ import orjson
 
 from waykeeper.fhir.extensions import coding, encode, with_translations
 from waykeeper.fhir.filling import Filler, dates_pairs, period, restriction
-from waykeeper.fhir.forms import FILLED, LEADING, category, reason_pairs, text_pairs, words_pairs
+from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, words_pairs
 from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
@@ -225,58 +225,9 @@ def _medicine(maker: Maker, item: Item) -> list[Resource]:
     return [task, *_stop_and_restart(maker, item, source)]
 
 
-def _restriction(maker: Maker, item: Item) -> list[Resource]:
-    start = {"start": str(item.dates.at)} if item.dates.at else None
-    request = maker.start("ServiceRequest", item, "request", item_pairs(item))
-    _put(
-        request,
-        status="active",
-        intent="plan",
-        category=[category("restriction", "Restriction")],
-        doNotPerform=True,
-        code={"text": item.title},
-        subject=maker.subject,
-        occurrencePeriod=start,
-        reasonCode=[{"text": item.why}] if item.why else None,
-        **with_translations("patientInstruction", item.words),
-    )
-    flag = maker.start("Flag", item, "flag")
-    safety = {"system": "http://terminology.hl7.org/CodeSystem/flag-category", "code": "safety", "display": "Safety"}
-    _put(
-        flag,
-        status="active",
-        category=[{"coding": [safety]}],
-        code={"text": item.title},
-        subject=maker.subject,
-        period=start,
-    )
-    return [request, flag]
-
-
-def _goal(maker: Maker, item: Item) -> list[Resource]:
-    goal = maker.start("Goal", item, "goal", [*item_pairs(item), *words_pairs(item.words)])
-    target: dict[str, Any] = {"measure": {"text": item.measure or item.title}}
-    _put(
-        target,
-        detailString=item.goal_target,
-        dueDate=item.dates.at.day.isoformat() if item.dates.at else None,
-    )
-    return [
-        _put(
-            goal,
-            lifecycleStatus="active",
-            description={"text": item.title},
-            subject=maker.subject,
-            target=[target],
-        )
-    ]
-
-
 _WRITERS = {
     "hold": _hold,
     "medicine": _medicine,
-    "restriction": _restriction,
-    "goal": _goal,
 }
 
 

@@ -126,8 +126,8 @@ class _Compiler:
         )
 
     def _undecided(self, rule: PathwayItem) -> tuple[str, ...]:
-        open_facts = (Fact.UNKNOWN, Fact.CONTRADICTORY)
-        return tuple(f for f in (*rule.only_if, *rule.unless) if self.facts.get(f) in open_facts)
+        names = (*rule.only_if, *rule.unless)
+        return tuple(f for f in names if self.facts.get(f) in (Fact.UNKNOWN, Fact.CONTRADICTORY)) if names else ()
 
     # items of the pathway file
 
