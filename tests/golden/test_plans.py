@@ -74,3 +74,12 @@ def test_the_shipped_definitions_are_those_of_the_table():
     made = sorted((d["url"], d["resourceType"]) for d in definitions().values())
     assert made == sorted((d["url"], d["resourceType"]) for d in shipped())
     assert all(d in list(definitions().values()) for d in shipped())
+
+
+def test_every_golden_parses_through_the_models_of_fhir_resources():
+    """A second opinion on shape: the R4B models, which know the same elements for the types that we write."""
+    from fhir.resources.R4B.bundle import Bundle
+
+    for file in sorted(BUNDLES.glob("*/*.bundle.json")):
+        parsed = Bundle.model_validate(json.loads(file.read_text("utf-8")))
+        assert parsed.entry, file

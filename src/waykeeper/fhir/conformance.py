@@ -61,7 +61,7 @@ ITEM_ROWS: tuple[Row, ...] = (
     ("fact", STR, "1", "The fact that the question asks for"),
     ("asksFor", STR, "*", "Keys of the items that depend on the answer"),
     ("undecided", STR, "*", "Facts of its conditions that are not known"),
-    ("words", STR, "1", "What the patient reads, with translations"),
+    ("words", NEST, "*", "What the patient reads, a part for each language"),
     ("mirrors", STR, "1", "Key of the item that this child of a gate stands for"),
 )
 HOLD_ROWS: tuple[Row, ...] = (
@@ -110,6 +110,7 @@ PLAN_ROWS: tuple[Row, ...] = (
     ("phases", STR, "1", "Names of the phases in order"),
 )
 NESTED: Mapping[str, tuple[Row, ...]] = {
+    "words": (("lang", CODE, "1", "The language"), ("content", STR, "1", "The words")),
     "anchor": (
         ("name", STR, "1", "The event"),
         ("standing", STR, "1", "How well it is known: given, assumed, recorded, awaited"),

@@ -12,7 +12,7 @@ from functools import lru_cache
 from operator import attrgetter
 from typing import Any
 
-from waykeeper.fhir.extensions import coding, encode, with_translations
+from waykeeper.fhir.extensions import coding, encode, ordered, with_translations
 from waykeeper.fhir.names import CATEGORIES, ITEM, TASK_CODES
 from waykeeper.fhir.ownership import digests, offered_part
 from waykeeper.fhir.resource import Resource, language_of, meta, narrative, performer
@@ -190,9 +190,15 @@ def reason_pairs(item: Item) -> list[Pair]:
 
 
 def words_pairs(words: Mapping[str, str]) -> list[Pair]:
-    """Patient words for resource types that have no element for them."""
-    held = with_translations("valueString", words)
-    return [("words", held)] if held else []
+    """Patient words for types that have no element for them: a part for each language, shaped as a translation is.
+
+    A translation on the value itself would be legal too, but widely used models refuse a primitive's extension there.
+    """
+    return [("words", _language_part(lang, words[lang])) for lang in ordered(words)]
+
+
+def _language_part(lang: str, text: str) -> dict[str, Any]:
+    return {"extension": [{"url": "lang", "valueCode": lang}, {"url": "content", "valueString": text}]}
 
 
 # one function a kind

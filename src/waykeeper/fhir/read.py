@@ -193,7 +193,7 @@ def _item(key: Key, resource: Mapping[str, Any], zone: str) -> tuple[int, Item]:
         phrase=_one(said, "phrase"),
         window_phrase=_one(said, "windowPhrase"),
         dates=_dates(resource, said, zone),
-        words=_words(resource, said),
+        words=_words(resource),
         overlays=tuple(said.get("overlay", [])),
         recognise=_recognise(resource, said),
         minutes=int(said.get("minutes", [0])[0]),
@@ -237,7 +237,7 @@ def _period(resource: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return resource.get("occurrencePeriod")
 
 
-def _words(resource: Mapping[str, Any], said: Said) -> dict[str, str]:
+def _words(resource: Mapping[str, Any]) -> dict[str, str]:
     main = str(resource.get("language") or "")
     if resource["resourceType"] == "CommunicationRequest":
         payload: Mapping[str, Any] = next(iter(resource.get("payload") or []), {})
@@ -245,8 +245,13 @@ def _words(resource: Mapping[str, Any], said: Said) -> dict[str, str]:
     if resource["resourceType"] == "ServiceRequest":
         return words_of(resource, "patientInstruction", main)
     extension = find(resource, ITEM) or {}
-    held = next((p for p in extension.get("extension") or [] if p.get("url") == "words"), None)
-    return words_of(held, "valueString", main) if held and said.get("words") else {}
+    held = [p for p in extension.get("extension") or [] if p.get("url") == "words"]
+    return dict(_one_language(part) for part in held)
+
+
+def _one_language(part: Mapping[str, Any]) -> tuple[str, str]:
+    said = {p["url"]: p.get("valueCode") or p.get("valueString") for p in part.get("extension") or []}
+    return str(said.get("lang")), str(said.get("content"))
 
 
 def _recognise(resource: Mapping[str, Any], said: Said) -> Recognise:
