@@ -46,7 +46,7 @@ def real_peer(started):
     return started.enter_context(real_server())
 
 
-BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.mark.xdist_group("real_server")])]
+BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.mark.xdist_group("java")])]
 
 
 @pytest.fixture(params=BOTH)
@@ -67,3 +67,14 @@ def judge(started):
     """The official validator with our definitions, as one long-lived process."""
     require_java()
     return started.enter_context(judge_with([DEFINITIONS] if DEFINITIONS.is_dir() else []))
+
+
+JAVA = {"judge", "real_peer"}
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Everything that needs Java runs in one worker, so that each of its two processes starts once."""
+    for item in items:
+        if set(getattr(item, "fixturenames", ())) & JAVA and item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group("java"))

@@ -7,7 +7,7 @@ import pytest
 
 from golden.rewrite import BUNDLES, cases, compiled
 
-pytestmark = [pytest.mark.real_server, pytest.mark.xdist_group("judge")]
+pytestmark = [pytest.mark.real_server, pytest.mark.xdist_group("java")]
 
 # Code systems that the official validator does not hold; everything else that it warns of is a fault of ours.
 NOT_HELD = re.compile(

@@ -22,7 +22,7 @@ SEED = int(os.environ.get("WAYKEEPER_SEED", "20260302"))
 FAULTS = int(os.environ.get("WAYKEEPER_FAULTS", "2"))
 LINE = 0.99
 
-pytestmark = [pytest.mark.real_server, pytest.mark.xdist_group("real_server")]
+pytestmark = [pytest.mark.real_server, pytest.mark.xdist_group("java")]
 
 
 def verdicts(judge, cases):
