@@ -31,8 +31,8 @@ bench: $(STAMP) ## ratios and rates, all measured in this run
 golden: $(STAMP) ## write the golden plans again, and say what changed in meaning
 	@$(BIN)/python tests/golden/rewrite.py
 
-agreement: $(STAMP) ## the validator against the official one, with another SEED
-	@WAYKEEPER_SEED=$(or $(SEED),1) WAYKEEPER_FAULTS=$(or $(FAULTS),12) $(BIN)/python -m pytest tests/contract/validator -rP
+agreement: $(STAMP) ## the validator against the official one; SEED and FAULTS as you like
+	@WAYKEEPER_REQUIRE_REAL_SERVER=1 WAYKEEPER_SEED=$(or $(SEED),1) WAYKEEPER_FAULTS=$(or $(FAULTS),12) $(BIN)/python -m pytest tests/contract/validator -rP
 
 lock: ## pin every dependency again
 	@$(BIN)/pip-compile --quiet --strip-extras --extra dev --no-emit-index-url --no-emit-trusted-host \
