@@ -131,7 +131,8 @@ class _Demo:
         path = self.data / "bookings" / "bookings.bundle.json"
         document = read_json(str(path))
         surgery = self.case["surgery"][:10]
-        entries = [e for e in document["entry"] if ("" < _day(e["resource"]) < surgery) is before]
+        dated = [(_day(e["resource"]), e) for e in document["entry"]]  # without a day: the Patient, created once
+        entries = [e for day, e in dated if not day or (day < surgery) is before]
         Server(url).bundle({**document, "entry": entries})
         print(f"  {len(entries)} resources of the clinic's own written, from {path}")
 
