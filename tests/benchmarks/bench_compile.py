@@ -3,7 +3,8 @@
     python tests/benchmarks/bench_compile.py [PATIENTS] [ROUNDS]
 
 Every patient is another one: own identifier, own day of surgery, own identifiers of medicines, one of the invented
-records of `sandbox_bundles`. The line `never seen` is each of so many further patients once, nothing of them warm.
+records of `sandbox_bundles`. `over 100` is the same pathway cut after so many items that a plan has just over 100
+resources, `whole` the whole pathway. `never seen` is each of so many further patients once, nothing of them warm.
 Times are processor time of this process, for each patient the best of several rounds. Beside them stands a calibration
 loop of plain Python, timed in the same run: on a busy or another machine the ratio says more than the milliseconds.
 """
@@ -15,6 +16,7 @@ import json
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from datetime import time as clock
 from pathlib import Path
@@ -24,6 +26,7 @@ import orjson
 
 from waykeeper import fhir
 from waykeeper.fhir.conformance import shipped
+from waykeeper.pathway.model import Pathway
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.record import read, resources_of
 from waykeeper.timing.model import Moment
@@ -75,15 +78,23 @@ def main(count: int = 44, rounds: int = 5) -> None:
     pathway, _ = inputs.pathway_of("total-ankle-replacement", clinic)
     people = list(patients(count))
 
-    def plan(one: tuple[list[tuple[str, dict[str, Any]]], date]) -> Any:
+    def plan(one: tuple[list[tuple[str, dict[str, Any]]], date], pathway: Pathway = pathway) -> Any:
         given = {"surgery": Moment(one[1], clock(7, 30), clinic.zone)}
         return compile_plan(pathway, clinic, read(one[0]), given, side="left", anaesthesia="general")
+
+    cut = next(
+        part
+        for end in range(1, len(pathway.items) + 1)
+        if len(fhir.write(plan(people[0], part := replace(pathway, items=pathway.items[:end])))) > 100
+    )
 
     plans = [plan(one) for one in people]
     few = [fhir.bundle(p) for p in plans[:8]]  # few, because the collector walks over all that is kept
     resources = sum(len(b["entry"]) for b in few) / len(few)
+    few_resources = sum(len(fhir.write(plan(one, cut))) for one in people[:8]) / 8
     unit = processor(lambda _: calibration(), [None], 3 * rounds)
     steps: dict[str, tuple[Callable[[Any], object], list[Any]]] = {
+        "over 100": (lambda one: fhir.bundle_json(plan(one, cut)), people),
         "never seen": (lambda one: fhir.bundle_json(plan(one)), list(patients(count, count))),
         "whole": (lambda one: fhir.bundle_json(plan(one)), people),
         "read and compile": (plan, people),
@@ -95,8 +106,9 @@ def main(count: int = 44, rounds: int = 5) -> None:
     out(f"{count} patients, {resources:.0f} resources a plan; calibration loop {unit:.1f} ms\n")
     for name, (work, things) in steps.items():
         spent = processor(work, things, 1 if name == "never seen" else rounds) / len(things)
+        size = few_resources if name == "over 100" else resources
         out(f"{name:17} {spent:6.2f} ms a plan, {1000 / spent:5.0f} plans a second, ")
-        out(f"{spent * 100 / resources:5.2f} ms for 100 resources, {spent / unit:.2f} x the calibration loop\n")
+        out(f"{spent * 100 / size:5.2f} ms for 100 resources, {spent / unit:.2f} x the calibration loop\n")
 
 
 if __name__ == "__main__":
