@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from waykeeper.plan import patient
+
 BASE = "https://waykeeper.example/fhir"
 
 ITEM = f"{BASE}/StructureDefinition/item"  # on every resource of an item
@@ -19,4 +21,4 @@ ROLES = f"{BASE}/CodeSystem/role"
 GRADES = f"{BASE}/CodeSystem/grade"
 
 IDENTIFIER_PATH = "/identifier/plan"  # appended to the clinic's url: the system of our identifiers
-TEST_LABEL = ("http://terminology.hl7.org/CodeSystem/v3-ActReason", "HTEST")
+TEST_LABEL = patient.TEST_LABEL  # the label by which a plan knows test data is the one that we write

@@ -23,7 +23,6 @@ Word = Literal[
     "close",  # a conflict whose question is answered or gone
     "history",  # done or over in an older round
 ]
-CHANGING: frozenset[Word] = frozenset({"create", "write", "withdraw", "reinstate", "replace", "close"})
 Side = Literal["ours", "theirs"]
 
 

@@ -178,10 +178,10 @@ def _state_on(server: str, patient: Mapping[str, Any], identifier: Any, clinic: 
 
 
 def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
-    from waykeeper.fhir.conformance import shipped
     from waykeeper.validate import validate as validate_resource
+    from waykeeper.verbs.validating import own_definitions
 
-    found = validate_resource(bundle, profiles=shipped())
+    found = validate_resource(bundle, profiles=(own_definitions(),))
     wrong = [f for f in found if f.severity == "error"]
     if wrong:
         raise WaykeeperError(wrong)

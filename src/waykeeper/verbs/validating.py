@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,15 +31,21 @@ class Validated:
         return len(self.checked)
 
 
+@cache
+def own_definitions() -> Profiles:
+    """Our own definitions, compiled once a process: every plan is checked against the same."""
+    from waykeeper.fhir.conformance import shipped
+
+    return load_profiles(shipped())
+
+
 def validate_files(*paths: str, profiles: Sequence[str] = (), stricter: bool = True) -> Validated:
     """Validate files, NDJSON files, `.gz`, folders or standard input (`-`) as FHIR R4.
 
     Every file is looked at, whatever is found in the first. `profiles` are files or folders of StructureDefinitions
     with what they bind to. Raises WaykeeperError WKC101 where a file cannot be read, WKV801 and WKV802 for profiles.
     """
-    from waykeeper.fhir.conformance import shipped
-
-    loaded = (load_profiles(shipped()), load_profiles(_definitions(profiles), always=True))
+    loaded = (own_definitions(), load_profiles(_definitions(profiles), always=True))
     files = [file for path in paths for file in files_of(path)]
     return Validated(tuple(one for file in files for one in _checked(file, loaded, stricter)))
 
