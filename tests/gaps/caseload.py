@@ -21,6 +21,9 @@ from waykeeper.plan.model import Evidence, Plan, State
 AS_OF = date(2026, 6, 26)
 PHYSIO = "https://alder-quay.example/types|physiotherapy"
 SKIN = "https://alder-quay.example/types|skin-clinic"
+# HL7 v2 table 0276, appointment reason codes
+WALK_IN = "http://terminology.hl7.org/CodeSystem/v2-0276|WALKIN"
+URGENT = "http://terminology.hl7.org/CodeSystem/v2-0276|EMERGENCY"
 
 # How a booking is tied to its visit, and how often. "bare" carries neither code, words nor interval: only a person
 # can tell, so the report may only guess.
@@ -130,14 +133,17 @@ class Maker:
             )
 
     def walk_in(self, plan: Plan) -> None:
-        """The same clinic, seen out of turn: nothing but type and day speak, so it may pass for a visit."""
+        """The same clinic, seen out of turn: often nothing but type and day speak, so it may pass for a visit."""
         self.number += 1
         start = plan.anchor("surgery").moment.day
         day = self.between(start + timedelta(days=3), min(self.as_of, start + timedelta(days=200)))
+        text, types = self.random.choice([
+            ("cast tight, walk-in", (TYPE,)), ("boot broken", (TYPE,)), ("", (TYPE, WALK_IN)),
+            ("urgent review, swelling", (TYPE,)), ("", (TYPE,)), ("pain", (TYPE, URGENT)),
+        ])  # fmt: skip
         self.evidence.append(evidence(
-            f"Appointment/{self.number}", "fulfilled", day,
-            text=self.random.choice(["cast tight, walk-in", "boot broken"]), service_types=(TYPE,),
-            patient=plan.patient.identifier.value,
+            f"Appointment/{self.number}", "fulfilled", day, text=text, service_types=types,
+            minutes=self.random.choice([None, 10, 20, 30]), patient=plan.patient.identifier.value,
         ))  # fmt: skip
 
 
@@ -302,8 +308,6 @@ class Confusion:
         lines = [f"{'bookings recorded':<18}" + "".join(f"{h:>14}" for h in head)]
         lines += [f"{c:<18}" + "".join(f"{self.cells[c][h]:>14}" for h in head) for c in sorted(self.cells)]
         return "\n".join(lines)
-
-
 
 
 def confusion(planted: Caseload, listed: Worklist) -> Confusion:

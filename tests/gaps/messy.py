@@ -18,7 +18,7 @@ STATUSES = (
 ENCOUNTERS = ("planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled", "entered-in-error")
 TEXTS = (
     "", "follow-up", "6 week check", "wound check", "three month review", "ankle x-ray review", "6 month",
-    "12 weeks", "2 wk post op", "annual review", "physio", "telephone call",
+    "12 weeks", "2 wk post op", "annual review", "physio", "telephone call", "6 week check, walk-in",
 )  # fmt: skip
 PLAN = ankle()
 LOOKS = st.sampled_from([  # service types, specialties, minutes, telehealth: what a scheduler writes beside the text
@@ -59,6 +59,4 @@ def bookings(draw, most: int = 6):
     count = draw(st.integers(0, most))
     made = [draw(appointments(n)) for n in range(count)]
     owners = [e.reference for e in made if e.kind == "appointment"]
-    return [
-        replace(e, appointment=draw(st.sampled_from(["", *owners]))) if e.kind == "encounter" else e for e in made
-    ]
+    return [replace(e, appointment=draw(st.sampled_from(["", *owners]))) if e.kind == "encounter" else e for e in made]

@@ -44,9 +44,16 @@ def test_not_kept_is_never_called_kept_on_links_words_or_intervals(measured):
 
 
 def test_where_only_type_and_day_speak_the_rate_is_small(measured):
-    """Printed by the benchmark; here only held from growing: 2,000 patients gave 0.9 % of such visits."""
+    """Printed by the benchmark; here only held from growing: 6,000 patients gave 0.5 % of such visits."""
     _, found = measured
-    assert len(found.kept_falsely["type and day"]) <= 0.03 * found.visits["type and day"]
+    assert len(found.kept_falsely["type and day"]) <= 0.02 * found.visits["type and day"]
+
+
+def test_unlinked_bookings_that_say_anything_raise_few_false_gaps(measured):
+    """At most 1 % over thousands of patients (the benchmark measures it); of 250 patients some hundreds of visits."""
+    _, found = measured
+    wrong, visits = found.rate("false gap", UNLINKED)
+    assert wrong <= 0.02 * visits
 
 
 def test_unlinked_bookings_that_say_which_visit_raise_almost_no_false_gap(measured):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
@@ -18,7 +18,7 @@ from waykeeper.plan.model import ItemState, Key, State
 OWN = {"two-week": 14, "six-week": 42, "three-month": 91.3, "six-month": 182.6, "twelve-month": 365.25}
 SAID = {
     "6 week check": 42, "three month review": 91.3, "6 month": 182.6, "12 weeks": 84, "2 wk post op": 14,
-    "annual review": 365.25,
+    "annual review": 365.25, "6 week check, walk-in": 42,
 }  # fmt: skip
 
 
@@ -37,12 +37,14 @@ def naive(item, parts, day) -> int:
     start, end = item.dates.window.start.day, item.dates.window.end.day
     if day is not None:
         outside = max((start - day).days, (day - end).days, 0)
-        total += 20 if outside == 0 else 10 if outside <= (end - start).days // 2 else 0
+        near = 15 if day > end else 10
+        total += 20 if outside == 0 else near if outside <= (end - start).days // 2 else 0
     total += 5 * any(p.minutes is not None and abs(p.minutes - 20) <= 15 for p in parts)
     total -= 60 * any(abs(d - OWN[name]) > 0.12 * max(d, OWN[name]) for d in said)
     types, specialties = {c for t in types for c in t}, {c for s in specialties for c in s}
     total -= 60 * bool((types and TYPE not in types) or (specialties and SPECIALTY not in specialties))
     total -= 30 * any(p.telehealth for p in parts)
+    total -= 30 * any("walk-in" in t for t in texts)
     return total
 
 
@@ -166,7 +168,7 @@ def test_a_kind_of_appointment_is_no_other_service():
 
 
 @pytest.mark.parametrize(("day", "reason"), [
-    ("2026-04-15", "day near the window +10"), ("2026-04-14", ""), ("2026-05-13", "day near the window +10"),
+    ("2026-04-15", "day near the window +10"), ("2026-04-14", ""), ("2026-05-13", "day near the window +15"),
     ("2026-05-14", ""), ("2026-05-06", "day inside the window +20"),
 ])  # fmt: skip
 def test_near_is_half_the_width_of_the_window(day, reason):
@@ -178,7 +180,37 @@ def test_near_is_half_the_width_of_the_window(day, reason):
 def test_fifteen_better_is_enough_and_ten_is_not(minutes, certainty_is):
     """65 against 50 with the duration, 60 against 50 without it."""
     mine = visit("six-week")
-    before = dates(None, (date(2026, 4, 10), date(2026, 4, 20)))
-    other = replace(mine, key=Key("visit", "other"), minutes=90, phrase="", dates=before)
+    after = dates(None, (date(2026, 4, 25), date(2026, 5, 5)))
+    other = replace(mine, key=Key("visit", "other"), minutes=90, phrase="", dates=after)
     booked = evidence("A/1", "booked", date(2026, 4, 23), service_types=(TYPE,), minutes=minutes)
     assert certainty(booked, of=plan(mine, other)).certainty == certainty_is
+
+
+LATE = visit("six-week").dates.window.end.day + timedelta(days=5)
+
+
+@pytest.mark.parametrize(("minutes", "certainty_is"), [(20, "recognised"), (None, "guessed")])
+def test_a_few_days_late_needs_more_than_the_type(minutes, certainty_is):
+    """55 against 40 without the duration: the day after the window alone does not close a gap."""
+    came = evidence("A/1", "fulfilled", LATE, service_types=(TYPE,), minutes=minutes)
+    assert certainty(came).certainty == certainty_is
+
+
+@pytest.mark.parametrize(("text", "kind"), [
+    ("cast tight, walk-in", ""), ("walk in", ""), ("URGENT review", ""), ("unscheduled visit", ""), ("", "WALKIN"),
+    ("", "EMERGENCY"),
+])  # fmt: skip
+def test_who_came_out_of_turn_is_only_guessed(text, kind):
+    """A walk-in may have been for anything (codes: HL7 v2 table 0276): a person is asked, the gap stays open."""
+    day = visit("six-week").dates.target.day
+    types = (TYPE, f"http://terminology.hl7.org/CodeSystem/v2-0276|{kind}") if kind else (TYPE,)
+    came = certainty(evidence("A/1", "fulfilled", day, text=text, service_types=types, minutes=20))
+    assert came.certainty == "guessed"
+    assert "out of turn -30" in came.reasons
+    assert visit("six-week").key in [ref.key for ref in came.candidates]
+
+
+def test_an_out_of_turn_visit_that_is_linked_counts():
+    day = visit("six-week").dates.target.day
+    assert certainty(evidence("A/1", "fulfilled", day, text="walk-in", link_to=link(PLAN, "six-week"))).score == 0
+    assert certainty(evidence("A/1", "fulfilled", day, text="walk-in", link_to=link(PLAN, "six-week"))).item

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
 from importlib.resources import files
-from typing import cast
+from typing import NamedTuple, cast
 
 import yaml
 
@@ -22,6 +22,8 @@ from waykeeper.plan.model import Evidence, Item, ItemState, Plan, State
 _LINKED_PARTS: Mapping[str, str] = {"request": "ServiceRequest", "appointment": "Appointment"}
 _COMPUTED = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}$")  # a UUIDv5
 _APPOINTMENT_KINDS = "http://terminology.hl7.org/CodeSystem/v2-0276|"
+_OUT_OF_TURN_KINDS = frozenset(_APPOINTMENT_KINDS + code for code in ("WALKIN", "EMERGENCY"))
+_OUT_OF_TURN = re.compile(r"\b(walk[- ]?in|urgent|emergency|unscheduled)\b", re.IGNORECASE)
 _DIGIT_WORD = re.compile(r"\w+")
 
 
@@ -103,17 +105,29 @@ def _normal(text: str) -> str:
 
 
 Rows = dict[str, int]  # row of the score table -> its weight
-Services = tuple[frozenset[str], frozenset[str]]  # service types, specialties: "system|code"
+class Services(NamedTuple):
+    """What a fact says of itself, whichever visit it is laid beside. Types and specialties are "system|code".
+
+    out_of_turn   it says that the patient came without being due: walk-in, urgent, emergency
+    """
+
+    types: frozenset[str]
+    specialties: frozenset[str]
+    out_of_turn: bool
 
 
 def _services(fact: Fact) -> Services:
-    """Service types and specialties of all sources of a fact; a kind of appointment (routine, follow-up) is neither."""
-    types = {code for p in fact.parts for code in p.service_types if not code.startswith(_APPOINTMENT_KINDS)}
-    return frozenset(types), frozenset(code for p in fact.parts for code in p.specialties)
+    """The services of all sources of a fact. A kind of appointment (HL7 table 0276: routine, follow-up) is none."""
+    codes = {code for p in fact.parts for code in p.service_types}
+    kinds = {code for code in codes if code.startswith(_APPOINTMENT_KINDS)}
+    said = any(_OUT_OF_TURN.search(p.text) for p in fact.parts if p.text)
+    specialties = frozenset(code for p in fact.parts for code in p.specialties)
+    return Services(frozenset(codes - kinds), specialties, said or not _OUT_OF_TURN_KINDS.isdisjoint(kinds))
 
 
-def _service(seen: Visit, types: frozenset[str], specialties: frozenset[str], rows: Rows) -> None:
+def _service(seen: Visit, of: Services, rows: Rows) -> None:
     table = weights()
+    types, specialties = of.types, of.specialties
     same_type = not seen.types.isdisjoint(types)
     same_specialty = not seen.specialties.isdisjoint(specialties)
     if same_type:
@@ -122,6 +136,8 @@ def _service(seen: Visit, types: frozenset[str], specialties: frozenset[str], ro
         rows["specialty"] = table["specialty"]
     if (types and seen.types and not same_type) or (specialties and seen.specialties and not same_specialty):
         rows["another service"] = table["other_service"]
+    if of.out_of_turn:
+        rows["out of turn"] = table["out_of_turn"]
 
 
 def _text(seen: Visit, part: Evidence, rows: Rows) -> None:
@@ -142,9 +158,10 @@ def _day(seen: Visit, day: date, rows: Rows) -> None:
     if seen.opens <= day <= seen.closes:
         rows["day inside the window"] = weights()["day_inside"]
         return
-    outside = (seen.opens - day).days if day < seen.opens else (day - seen.closes).days
+    early = day < seen.opens
+    outside = (seen.opens - day).days if early else (day - seen.closes).days
     if outside <= (seen.closes - seen.opens).days // 2:
-        rows["day near the window"] = weights()["day_near"]
+        rows["day near the window"] = weights()["day_before" if early else "day_after"]
 
 
 def _rest(seen: Visit, part: Evidence, rows: Rows) -> None:
@@ -160,7 +177,7 @@ def _rest(seen: Visit, part: Evidence, rows: Rows) -> None:
 def score(seen: Visit, fact: Fact, services: Services | None = None) -> Rows:
     """What speaks for and against a visit, by the table. Each row counts once for a fact, however many sources."""
     rows: Rows = {}
-    _service(seen, *(services or _services(fact)), rows)
+    _service(seen, services or _services(fact), rows)
     for part in fact.parts:
         if part.text:
             _text(seen, part, rows)

@@ -139,9 +139,7 @@ def _awaited(item: Item, setting: Setting) -> str:
     return "needs-review-awaited" if over and _undeclared(item, setting) else "undated"
 
 
-def _line(
-    item: Item, own: ItemState, found: Sorted, when: Days, setting: Setting
-) -> tuple[str, Match | None, str]:
+def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Setting) -> tuple[str, Match | None, str]:
     """The first line of the table that holds: entry of the words, the deciding match, why it contradicts."""
     as_of = setting.as_of
     if found.attended:
@@ -218,9 +216,7 @@ def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match]
     if not word.startswith("attended"):
         older = [m for m in found.unconfirmed if m is not chosen]
         asks += [sentence("questions", "older_unconfirmed", {"day": m.fact.day}) for m in older]
-    asks += [
-        sentence("questions", "duplicate", {"reference": m.fact.head.reference, "day": m.fact.day}) for m in extra
-    ]
+    asks += [sentence("questions", "duplicate", {"reference": m.fact.head.reference, "day": m.fact.day}) for m in extra]
     return asks
 
 

@@ -255,4 +255,3 @@ def _strange_cases(found: Sequence[Sequence[PlanState]], theatre: TheatreList | 
     """Operations of patients of whom no plan is here at all."""
     known = {name for group in found for plan, _ in group for name in names(plan)}
     return [_no_plan(c, today) for c in (theatre.cases if theatre else ()) if not known & set(c.patient)]
-
