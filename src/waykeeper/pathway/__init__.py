@@ -1,7 +1,7 @@
 """What must happen: pathways, overlays and clinics, read strictly and checked. See README.md."""
 
 from waykeeper.pathway import library
-from waykeeper.pathway.checking import check, check_file, check_overlay, sort_findings
+from waykeeper.pathway.checking import check, check_file, check_overlay, check_part, sort_findings
 from waykeeper.pathway.clinic import read_clinic
 from waykeeper.pathway.editor import jsonschema
 from waykeeper.pathway.library import load
@@ -17,6 +17,7 @@ __all__ = [
     "check",
     "check_file",
     "check_overlay",
+    "check_part",
     "jsonschema",
     "library",
     "load",

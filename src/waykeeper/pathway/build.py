@@ -21,7 +21,7 @@ from waykeeper.pathway.model import (
 )
 from waykeeper.pathway.reader import Node
 from waykeeper.pathway.schema import KINDS, PATHWAY
-from waykeeper.pathway.strict import Fields, read_record
+from waykeeper.pathway.strict import Fields, Record, read_record
 
 HOLDS = "holds"  # the name of a single unnamed hold, and in `needs` the word for all holds
 _HOLD_TITLE = "Medicines that may need a pause"
@@ -63,9 +63,11 @@ def _named_hold(key: Node, value: Node) -> Node:
     return Node("map", value.position, entries=((key, value),))
 
 
-def draft(root: Node, found: list[Finding], changed: Mapping[str, tuple[str, ...]] | None = None) -> Draft:
-    """Read a pathway's tree by its schema. `changed` gives for an item's name the overlays that touched it."""
-    fields = read_record(root, PATHWAY, found)
+def draft(
+    root: Node, found: list[Finding], changed: Mapping[str, tuple[str, ...]] | None = None, shape: Record = PATHWAY
+) -> Draft:
+    """Read the tree of a pathway, or of a part, by its schema. `changed`: item name -> the overlays that touched it."""
+    fields = read_record(root, shape, found)
     items: list[Drafted] = []
     phases: list[tuple[Phase, Fields]] = []
     for key, value in fields.node.entries:

@@ -1,4 +1,4 @@
-"""A JSON Schema (2020-12) of pathway, overlay and clinic files, made from the same tables that the reader uses.
+"""A JSON Schema (2020-12) of pathway, overlay, part and clinic files, made from the same tables that the reader uses.
 
 It serves editors: keys, types and words while typing. What JSON Schema cannot say (phrases, names, order) `check` says.
 """
@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from waykeeper.pathway.schema import CLINIC, KINDS, OVERLAY, PATHWAY
+from waykeeper.pathway.schema import CLINIC, KINDS, OVERLAY, PART, PATHWAY
 from waykeeper.pathway.strict import Bool, Choice, Either, Int, Key, ListOf, MapOf, Record, Text, Tree, Type
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-FILES: dict[str, Record] = {"pathway": PATHWAY, "overlay": OVERLAY, "clinic": CLINIC}
+FILES: dict[str, Record] = {"pathway": PATHWAY, "overlay": OVERLAY, "part": PART, "clinic": CLINIC}
 
 _FREE = Text().pattern  # any text: what YAML reads as a number or a boolean is text for us
 
 
 def jsonschema(file: str = "") -> dict[str, Any]:
-    """The schema of one sort of file (`pathway`, `overlay`, `clinic`), or of any of them, told by its first key.
+    """The schema of one sort of file (`pathway`, `overlay`, `part`, `clinic`), or of any, told by its first key.
 
     Raises KeyError for another sort.
     """

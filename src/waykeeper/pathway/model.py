@@ -83,6 +83,8 @@ class PathwayItem:
     target: str = ""
     overlays: tuple[str, ...] = ()  # the overlays that made or changed it, in order
     origin: Position = Position()
+    part: str = ""  # the part that gave it, "" where the pathway's own file or an overlay did
+    changed_at: tuple[Position, ...] = ()  # where other files changed it: the pathway's own, then overlays
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,15 @@ class Phase:
 
 
 @dataclass(frozen=True, slots=True)
+class PartRef:
+    """A part that a pathway includes, directly or through another part."""
+
+    name: str
+    version: str
+    file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Pathway:
     """A checked pathway with its overlays already applied."""
 
@@ -134,6 +145,8 @@ class Pathway:
     codes: Mapping[str, tuple[Coding, ...]] = field(default_factory=dict)  # e.g. "procedure" -> codings by side
     file: str = ""
     policies: Mapping[str, str] = field(default_factory=dict)  # medicine policies that overlays set
+    parts: tuple[PartRef, ...] = ()  # what it includes, in order
+    digest: str = ""  # of its whole content: its own file, the parts, the overlays in force
 
 
 @dataclass(frozen=True, slots=True)

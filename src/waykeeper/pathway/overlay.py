@@ -5,17 +5,16 @@ So a changed item is checked as strictly as a written one, and its faults are fo
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
-from waykeeper.findings import Finding, did_you_mean, finding
+from waykeeper.findings import Finding, Position, did_you_mean, finding
 from waykeeper.pathway.clinic import check_policies
 from waykeeper.pathway.model import Overlay
 from waykeeper.pathway.reader import Node, read_yaml
-from waykeeper.pathway.schema import KINDS, OVERLAY
+from waykeeper.pathway.schema import OVERLAY
 from waykeeper.pathway.strict import Fields, read_record
-
-Path = tuple[str, ...]  # keys from the root of the pathway file
+from waykeeper.pathway.tree import Path, entries_of, find, item_of, items_of, named_places, put
 
 
 def read_overlay(
@@ -46,6 +45,7 @@ class Overlaid:
     found: list[Finding]
     changed: dict[str, tuple[str, ...]] = field(default_factory=dict)  # item name -> overlays
     touched: dict[Path, str] = field(default_factory=dict)  # place -> overlay that changed it
+    places: dict[str, list[Position]] = field(default_factory=dict)  # item name -> where overlays changed it
     policies: dict[str, str] = field(default_factory=dict)
     _set_by: dict[str, str] = field(default_factory=dict)
     _name: str = ""
@@ -61,14 +61,14 @@ class Overlaid:
             return
         if "add" in fields.values:
             self._add((), fields.nodes["add"])
-        for target, keys in _entries(fields.nodes.get("replace")):
+        for target, keys in entries_of(fields.nodes.get("replace")):
             self._replace(target, keys)
         for target in _items(fields.nodes.get("remove")):
             self._remove(target)
         self._set_policies(fields)
 
     def _set_policies(self, fields: Fields) -> None:
-        for key, value in _entries(fields.nodes.get("policies")):
+        for key, value in entries_of(fields.nodes.get("policies")):
             other = self._set_by.get(key.text)
             if other is not None and self.policies[key.text] != value.text:
                 there = f"{self.policies[key.text]!r} in overlay {other!r}"
@@ -85,7 +85,7 @@ class Overlaid:
             if held is None:
                 if self._free(here, key):
                     self.root = put(self.root, here, key, value)
-                    self._note(here)
+                    self._note(here, key.position)
             elif value.kind == "map" and held.kind == "map" and not _taken(here, held, value):
                 self._add(here, value)
             elif self._free(here, key):
@@ -106,7 +106,7 @@ class Overlaid:
                 self.found.append(finding("WKP601", details, key.position))
                 continue
             self.root = put(self.root, here, key, value)
-            self._note(here)
+            self._note(here, key.position)
 
     def _remove(self, target: Node) -> None:
         name, _, key = target.text.partition(".")
@@ -121,7 +121,7 @@ class Overlaid:
             self.found.append(finding("WKP601", details, target.position, did_you_mean(key, keys)))
         elif self._free(here, target):
             self.root = put(self.root, here, target, None)
-            self._note(here)
+            self._note(here, target.position)
 
     def _path(self, target: Node) -> Path | None:
         """Where the named item, fact, anchor or phase stands in the tree."""
@@ -147,83 +147,22 @@ class Overlaid:
                 return False
         return True
 
-    def _note(self, here: Path) -> None:
+    def _note(self, here: Path, at: Position) -> None:
         self.touched[here] = self._name
-        for item in _items_of(here, self.root):
+        for item in items_of(here, self.root):
+            self.places.setdefault(item, []).append(at)
             if self._name not in self.changed.get(item, ()):
                 self.changed[item] = (*self.changed.get(item, ()), self._name)
 
 
-def named_places(root: Node) -> Iterator[tuple[str, Path]]:
-    """Everything that an overlay may name: items by their name, `fact X`, `anchor X`, `phase X`."""
-    for key, value in root.entries:
-        if key.text in {"facts", "anchors", "phases"}:
-            for name, inner in _entries(value):
-                yield f"{key.text[:-1]} {name.text}", (key.text, name.text)
-                for kind, items in _entries(inner) if key.text == "phases" else ():
-                    yield from _named(items, (key.text, name.text, kind.text))
-        else:
-            yield from _named(value, (key.text,))
-
-
-def _named(items: Node, path: Path) -> Iterator[tuple[str, Path]]:
-    if path[-1] in KINDS:
-        for name, _ in _entries(items):
-            yield name.text, (*path, name.text)
-
-
 def _taken(path: Path, held: Node, new: Node) -> bool:
     """True where a whole fact, anchor or item would be added again: it has a key that the new one has too."""
-    whole = path[-1] == _item_of(path) or path[:-1] in {("facts",), ("anchors",)}
+    whole = path[-1] == item_of(path) or path[:-1] in {("facts",), ("anchors",)}
     return whole and any(held.get(key.text) is not None for key, _ in new.entries)
-
-
-def _item_of(path: Path) -> str:
-    """The item that a path leads to or into, or ""."""
-    if path[0] == "phases" and len(path) > 3 and path[2] in KINDS:
-        return path[3]
-    return path[1] if path[0] in KINDS and len(path) > 1 else ""
-
-
-def _items_of(path: Path, root: Node) -> list[str]:
-    """The items that lie on a changed path or under it. A phase's own keys (title, days) are no item's."""
-    if _item_of(path):
-        return [_item_of(path)]
-    return [place[-1] for _, place in named_places(root) if place[: len(path)] == path and _item_of(place)]
-
-
-def _entries(node: Node | None) -> tuple[tuple[Node, Node], ...]:
-    return node.entries if node is not None else ()
 
 
 def _items(node: Node | None) -> tuple[Node, ...]:
     return tuple(item for item in node.items if item.kind == "text") if node is not None else ()
-
-
-def find(root: Node, path: Path) -> Node | None:
-    """The node at a path of keys, or None."""
-    node: Node | None = root
-    for key in path:
-        node = node.get(key) if node is not None else None
-    return node
-
-
-def put(root: Node, path: Path, key: Node, value: Node | None) -> Node:
-    """The tree with the value at the path: in place of the one there, else last; None takes it out.
-
-    The key keeps its old node (and so the item its origin) unless it is new.
-    """
-    head, rest = path[0], path[1:]
-    held = root.get(head)
-    if rest:
-        inner = held if held is not None and held.kind == "map" else Node("map", key.position)
-        new: Node | None = put(inner, rest, key, value)
-    else:
-        new = value
-    if held is None:
-        return root if new is None else replace(root, entries=(*root.entries, (replace(key, text=head), new)))
-    kept = ((k, new if k.text == head else v) for k, v in root.entries)
-    return replace(root, entries=tuple((k, v) for k, v in kept if v is not None))
 
 
 def apply(root: Node, overlays: list[tuple[Overlay, Fields]], found: list[Finding]) -> Overlaid:

@@ -1,4 +1,4 @@
-"""The keys of pathway, overlay and clinic files, as data. The reader, the JSON Schema and the docs read this table."""
+"""The keys of pathway, part, overlay and clinic files, as data: the reader, the JSON Schema and the docs read it."""
 
 from __future__ import annotations
 
@@ -52,6 +52,7 @@ _EVERY = (
     Key("only_if", ListOf(FACT), "facts that must be yes"),
     Key("unless", ListOf(FACT), "facts that must not be yes"),
     Key("words", WORDS, "what the patient reads, by language"),
+    Key("listed_before", NAME, "the item of its phase and kind before which it stands; else it stands last"),
 )
 _AT = Key("at", POINTS, "when: a phrase, or a mapping of names to phrases")
 _ROLL = Key("roll", Choice(("in window", "earlier")), "how it moves off a closed day")
@@ -129,12 +130,27 @@ PHASE = Record("a phase", (
     *_ITEM_KEYS,
 ))  # fmt: skip
 
+CHANGED = Text(
+    "the name of an item, or `fact NAME`, `anchor NAME`, `phase NAME`",
+    r"((fact|anchor|phase) )?[a-z0-9][a-z0-9_-]*",
+)
+REMOVED = Text("an item, ITEM.KEY, or `fact NAME`, `anchor NAME`, `phase NAME`", CHANGED.pattern + r"(\.[a-z_]+)?")
+
+INCLUDES = ListOf(Record("an include", (
+    Key("part", NAME, "the name of the part, a file of parts/", True),
+    Key("version", VERSION, "the version of the part that was reviewed for this file", True),
+    Key("replace", MapOf(Tree(), CHANGED), "item name: the keys that differ here, each with its whole new value"),
+    Key("remove", ListOf(REMOVED), "items that are left out here, or single keys of items"),
+)))  # fmt: skip
+_INCLUDE = Key("include", INCLUDES, "the parts that it shares with other pathways")
+
 PATHWAY = Record("a pathway", (
     Key("pathway", NAME, "its name", True),
     Key("version", VERSION, "its version", True),
     Key("url", URL, "its canonical URL, without version", True),
     Key("title", TEXT, "its title", True),
     Key("description", TEXT, "what it is for"),
+    _INCLUDE,
     Key("reading", MapOf(Int(1, 18), LANGUAGE), "the highest school grade of patient words, by language"),
     Key("codes", MapOf(CODINGS), "codes of the operation, by name"),
     Key("anchors", MapOf(ANCHOR, NAME), "the events that phrases count from", True),
@@ -143,11 +159,23 @@ PATHWAY = Record("a pathway", (
     *_ITEM_KEYS,
 ))  # fmt: skip
 
-CHANGED = Text(
-    "the name of an item, or `fact NAME`, `anchor NAME`, `phase NAME`",
-    r"((fact|anchor|phase) )?[a-z0-9][a-z0-9_-]*",
+
+_PART_PHASE = Record("a phase of a part", (Key("title", TEXT, "the phase's heading"), *PHASE.keys[1:]))
+_SHARED = (
+    Key("anchors", MapOf(ANCHOR, NAME), "the events that phrases count from"),
+    Key("facts", MapOf(FACT_RULE, FACT), "three-valued facts of the patient"),
+    Key("phases", MapOf(_PART_PHASE, NAME), "what happens, in the order of the patient's days"),
+    *_ITEM_KEYS,
 )
-REMOVED = Text("an item, ITEM.KEY, or `fact NAME`, `anchor NAME`, `phase NAME`", CHANGED.pattern + r"(\.[a-z_]+)?")
+SHARED_KEYS = tuple(key.name for key in _SHARED)  # what a part gives to the pathway that includes it
+PART = Record("a part", (
+    Key("part", NAME, "its name, the name of its file", True),
+    Key("version", VERSION, "its version; a change of meaning is a new one", True),
+    Key("title", TEXT, "what it holds, in a line", True),
+    Key("why", TEXT, "why it is shared"),
+    _INCLUDE,
+    *_SHARED,
+))  # fmt: skip
 
 
 def _partly(shape: Record) -> Record:
