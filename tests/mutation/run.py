@@ -1,0 +1,281 @@
+"""Mutation testing of a room: change one thing, run the tests that pass through it, see whether they notice.
+
+    python tests/mutation/run.py medicines [--module intervals] [--share 0.2 --seed 1] [--part 1/4]
+
+All tests run once, and which functions each of them calls is written down. Then each mutant lives in a forked child:
+the changed functions get their new code in place, and the tests that call the changed one run, the quickest first,
+until one fails. What was computed while modules were imported cannot be changed in place; such a mutant, and one that
+survives although its function ran at import, is tried again in a child that imports the changed module instead of the
+real one. A mutant that no test notices is printed, unless `equivalents.yaml` says why no test can. No file is written.
+
+Exit code 1: fewer than 90 % were killed, the explained ones counted as alive.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib.abc
+import importlib.machinery
+import os
+import random
+import signal
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from types import CodeType, FrameType, ModuleType
+from typing import Any
+
+import pytest
+import yaml
+from _pytest.runner import runtestprotocol
+from hypothesis import settings
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "tests/mutation")]
+
+from mutants import Mutant, mutants  # noqa: E402 - tests is not a package
+
+ROOMS = {
+    "medicines": ["tests/medicines", "tests/report/test_medicines_page.py"],
+    "timing": ["tests/timing"],
+}
+WANTED = 90  # percent
+IN_PLACE_SECONDS, WHOLE_SECONDS = 20, 120  # a mutant that takes longer has gone into a loop: killed
+TABLES = ("package_rules", "vocabulary", "policy_table", "indication_table", "factor_table", "pair_table")
+OF_TABLES = (*TABLES, "_phrases", "_letters", "_words", "_codes")  # kept warm unless the mutant makes tables
+Called = frozenset[tuple[str, int]]  # module and first line of a function
+
+
+class Watch:
+    """Notes which functions of a room are called, while it watches."""
+
+    def __init__(self, folder: Path) -> None:
+        self.prefix = f"{folder}{os.sep}"
+        self.seen: set[tuple[str, int]] = set()
+
+    def _call(self, frame: FrameType, event: str, arg: object) -> None:
+        code = frame.f_code
+        if code.co_filename.startswith(self.prefix):
+            self.seen.add((code.co_filename, code.co_firstlineno))
+
+    def called(self) -> Called:
+        """What was seen since the watching began."""
+        return frozenset((Path(file).stem, line) for file, line in self.seen)
+
+    @contextlib.contextmanager
+    def watching(self) -> Iterator[None]:
+        self.seen = set()
+        sys.settrace(self._call)
+        try:
+            yield
+        finally:
+            sys.settrace(None)
+
+
+class Runner:
+    """A pytest plugin that tries the mutants in place of running the tests once."""
+
+    def __init__(self, room: str, tried: list[Mutant], explained: dict[str, str]) -> None:
+        self.package, self.tried, self.explained = f"waykeeper.{room}", tried, explained
+        self.watch = Watch(ROOT / "src/waykeeper" / room)
+        self.at_import: Called = frozenset()
+        self.of_tables: Called = frozenset()
+        self.calls: list[Called] = []
+        self.seconds: list[float] = []
+        self.alive: list[Mutant] = []
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_collection(self) -> Iterator[None]:
+        with self.watch.watching():
+            yield
+        self.at_import = self.watch.called()
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self.of_tables = self._tables()
+        for item in session.items:
+            started = time.perf_counter()
+            with self.watch.watching():
+                good = passes(item)
+            if not good:
+                raise SystemExit(f"{item.nodeid} fails without any change")
+            self.calls.append(self.watch.called())
+            self.seconds.append(time.perf_counter() - started)
+        tell(f"{len(session.items)} tests once in {sum(self.seconds):.0f} s")
+        for mutant in self.tried:
+            if self._survives(mutant, session):
+                self.alive.append(mutant)
+                why = self.explained.get(mutant.name)
+                say(f"{'explained' if why else 'survived'}: {mutant.module}.py:{mutant.line}: {mutant.name}")
+        return True
+
+    def _tables(self) -> Called:
+        """The functions that make tables out of the package's data: a mutant there needs them made again."""
+        with self.watch.watching():
+            for name, found in caches(self.package):
+                found.cache_clear()
+                if name in TABLES:
+                    found()
+        return self.watch.called()
+
+    def _survives(self, mutant: Mutant, session: pytest.Session) -> bool:
+        place = (mutant.module, mutant.function)
+        places = [n for n, called in enumerate(self.calls) if place in called]
+        places.sort(key=self.seconds.__getitem__)
+        if mutant.function and not in_child(lambda: self._in_place(mutant, places, session), IN_PLACE_SECONDS):
+            return False
+        if mutant.function and place not in self.at_import | self.of_tables:
+            return True
+        files = Counter(str(session.items[n].path) for n in places)
+        return in_child(lambda: whole(mutant, self.package, [f for f, _ in files.most_common()]), WHOLE_SECONDS)
+
+    def _in_place(self, mutant: Mutant, places: list[int], session: pytest.Session) -> bool:
+        replaced(sys.modules[f"{self.package}.{mutant.module}"], mutant)
+        for name, found in caches(self.package):
+            if name not in OF_TABLES or (mutant.module, mutant.function) in self.of_tables:
+                found.cache_clear()
+        return all(passes(session.items[n]) for n in places)
+
+
+def passes(item: pytest.Item) -> bool:
+    """Run one test; True if it passes or skips."""
+    item._initrequest()  # type: ignore[attr-defined] # what a second run of the same test needs
+    return not any(report.failed for report in runtestprotocol(item, log=False, nextitem=None))
+
+
+def caches(package: str) -> list[tuple[str, Any]]:
+    """Every cached function of a package, by name."""
+    modules = [m for name, m in list(sys.modules.items()) if name.startswith(package)]
+    return [(name, f) for m in modules for name, f in vars(m).items() if hasattr(f, "cache_clear")]
+
+
+def replaced(module: ModuleType, mutant: Mutant) -> None:
+    """Give every function of a loaded module the code of the changed source, whoever holds the function."""
+    codes: dict[str, CodeType] = {}
+    todo = [compile(mutant.tree, str(module.__file__), "exec")]
+    while todo:
+        code = todo.pop()
+        codes[code.co_qualname] = code
+        todo += [c for c in code.co_consts if isinstance(c, CodeType)]
+    for function in functions(module):
+        function.__code__ = codes[function.__qualname__]
+
+
+def functions(module: ModuleType) -> Iterator[Any]:
+    """The functions that a module defines, those of its classes and those behind decorators too."""
+    holders = [vars(module), *(vars(c) for c in vars(module).values() if isinstance(c, type))]
+    for held in (value for holder in holders for value in list(holder.values())):
+        found = getattr(held, "fget", None) or getattr(held, "__func__", None) or held
+        found = getattr(found, "__wrapped__", found)
+        code = getattr(found, "__code__", None)
+        if code is not None and code.co_filename == module.__file__:
+            yield found
+
+
+class Loader(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Gives the changed module for one name."""
+
+    def __init__(self, mutant: Mutant, package: str) -> None:
+        self.name, self.tree = f"{package}.{mutant.module}", mutant.tree
+        self.path = str(ROOT / "src" / Path(*package.split(".")) / f"{mutant.module}.py")
+
+    def find_spec(self, name: str, path: object = None, target: object = None) -> importlib.machinery.ModuleSpec | None:
+        return importlib.machinery.ModuleSpec(name, self, origin=self.path) if name == self.name else None
+
+    def exec_module(self, module: ModuleType) -> None:
+        module.__file__ = self.path
+        exec(compile(self.tree, self.path, "exec"), module.__dict__)
+
+
+def whole(mutant: Mutant, package: str, first: list[str]) -> bool:
+    """Import everything of ours anew with the changed module, and run the room's tests; True if all pass."""
+    sys.meta_path.insert(0, Loader(mutant, package))
+    for name in [n for n in sys.modules if n.startswith(("waykeeper", "medicines", "timing", "report"))]:
+        del sys.modules[name]
+    tests = ROOMS[package.rpartition(".")[2]]
+    rest = [str(f) for t in tests for f in sorted((ROOT / t).glob("test_*.py") or [ROOT / t]) if str(f) not in first]
+    rest += [t for t in tests if t.endswith(".py") and str(ROOT / t) not in first]
+    return all(pytest.main([*files, *OPTIONS]) == 0 for files in (first, rest) if files)
+
+
+OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", "--tb=no"]
+
+
+def in_child(work: Any, seconds: int) -> bool:
+    """Run work in a forked child; True if it says True in time."""
+    child = os.fork()
+    if child == 0:
+        sys.settrace(None)
+        signal.alarm(seconds)
+        quiet = os.open(os.environ.get("MUTATION_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+        os.dup2(quiet, 1)
+        os.dup2(quiet, 2)
+        code = 1
+        with contextlib.suppress(BaseException):
+            code = 0 if work() else 1
+        os._exit(code)
+    _, status = os.waitpid(child, 0)
+    return status == 0
+
+
+def chosen(arguments: argparse.Namespace) -> list[Mutant]:
+    """The mutants to try: of the modules, the share and the part that were asked for."""
+    folder = ROOT / "src/waykeeper" / arguments.room
+    files = sorted(f for f in folder.glob("*.py") if not arguments.module or f.stem in arguments.module)
+    pick = random.Random(arguments.seed)
+    all_of_them = [m for file in files for m in mutants(file) if pick.random() < arguments.share]
+    part, _, parts = arguments.part.partition("/")
+    return all_of_them[int(part) - 1 :: int(parts)]
+
+
+def explained() -> dict[str, str]:
+    """Mutants that no test can notice, by name, with the reason."""
+    file = Path(__file__).parent / "equivalents.yaml"
+    return {e["mutant"]: e["why"] for e in yaml.safe_load(file.read_text("utf-8")) or []}
+
+
+def main() -> int:
+    """Try the mutants of a room."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("room", choices=sorted(ROOMS))
+    parser.add_argument("--module", action="append", help="only this module; may be given again")
+    parser.add_argument("--share", type=float, default=1.0, help="share of the mutants that is tried")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--part", default="1/1", help="1/4: the first of four parts, to be run one after the other")
+    arguments = parser.parse_args()
+    os.chdir(ROOT)
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    settings.register_profile("mutation", derandomize=True, database=None, deadline=None)
+    settings.load_profile("mutation")
+    runner = Runner(arguments.room, chosen(arguments), explained())
+    with Path(os.devnull).open("w") as quiet, contextlib.redirect_stderr(quiet):
+        code = pytest.main([*ROOMS[arguments.room], *OPTIONS, "--capture=no"], plugins=[runner])
+    if code != 0:
+        raise SystemExit(f"pytest ended with {code}")
+    return summary(runner)
+
+
+def summary(runner: Runner) -> int:
+    """One line a room: tried, killed, survived, explained. 1 where too few were killed."""
+    tried, alive = len(runner.tried), len(runner.alive)
+    why = sum(m.name in runner.explained for m in runner.alive)
+    share = 100 * (tried - alive) / tried if tried else 100
+    say(f"{runner.package}: {tried} mutants, {tried - alive} killed ({share:.1f} %), {alive} alive, {why} explained")
+    return 0 if share >= WANTED else 1
+
+
+def tell(text: str) -> None:
+    """How far it is, on the error stream."""
+    sys.__stderr__.write(text + "\n")
+    sys.__stderr__.flush()
+
+
+def say(text: str) -> None:
+    sys.__stdout__.write(text + "\n")
+    sys.__stdout__.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
