@@ -8,7 +8,7 @@ import shlex
 import pytest
 
 from cli import case_files as bench
-from waykeeper.cli import main as command_line
+from waykeeper.cli.commands import pathways as listing
 from waykeeper.cli.main import main
 from waykeeper.findings import catalogue
 
@@ -48,7 +48,7 @@ def test_a_fault_is_one_line_and_a_traceback_only_with_debug(monkeypatch, capsys
     def fail(*_):
         raise LookupError("Maren Wintergale")
 
-    monkeypatch.setattr(command_line, "_put", fail)
+    monkeypatch.setattr(listing, "put", fail)
     assert main(["pathways"]) == 2
     assert capsys.readouterr().err.startswith("WKC901 error: LookupError in Waykeeper itself. ")
     assert main(["pathways"]) == 2

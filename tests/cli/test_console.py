@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from waykeeper.cli import main as command_line
-from waykeeper.cli.main import main
+from waykeeper.cli.commands import pathways as listing
+from waykeeper.cli.main import COMMANDS, main
 from waykeeper.pathway.library import folder
 
 SCRIPT = str(Path(sys.executable).parent / "waykeeper")
@@ -28,19 +28,6 @@ HEAVY = (
     "uvicorn",
     "yaml",
 )
-COMMANDS = (
-    "check",
-    "pathways",
-    "compile",
-    "validate",
-    "push",
-    "gaps",
-    "note",
-    "sheet",
-    "calendar",
-    "explain",
-    "sandbox",
-)
 
 
 def test_help_loads_nothing_heavy():
@@ -54,6 +41,7 @@ def test_help_loads_nothing_heavy():
         "waykeeper.cli",
         "waykeeper.cli.main",
         "waykeeper.cli.errors",
+        "waykeeper.cli.session",
         "waykeeper.cli.settings",
     }
 
@@ -136,6 +124,18 @@ def test_an_interruption_is_130(monkeypatch, capsys):
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(command_line, "_put", interrupted)
+    monkeypatch.setattr(listing, "put", interrupted)
     assert main(["pathways"]) == 130
     assert capsys.readouterr().err == "interrupted\n"
+
+
+def test_each_command_of_the_table_is_described_at_greater_length_by_itself(capsys):
+    for command, short in COMMANDS.items():
+        assert main([command, "--help"]) == 0
+        assert short.split()[0].rstrip("s") in capsys.readouterr().out
+
+
+def test_the_package_runs_as_a_module(tmp_path):
+    line = [sys.executable, "-m", "waykeeper", "explain", "WKP101"]
+    done = subprocess.run(line, cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("WKP101")

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from waykeeper.exchange.files import folder_for
 from waykeeper.findings import WaykeeperError, finding
 
 PATIENT = "demo-left"
@@ -24,8 +25,7 @@ Run = Callable[[list[str]], int]
 
 def demo(output: str, run: Run) -> int:
     """Run the demo into a folder. `run` runs one command line and returns its exit code."""
-    folder = Path(output)
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = folder_for(output)
     case, notes = _case()
     data = folder / "data"
     _lay_out(data)

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 from waykeeper.findings import Position, WaykeeperError, finding
-from waykeeper.record import resources_of
 
 Held = tuple[str, dict[str, Any]]
 MEBIBYTE = 1024 * 1024
@@ -126,6 +125,8 @@ def read_resources(path: str) -> list[Held]:
 
     Raises WaykeeperError: WKC101 unreadable, WKC102 not JSON, WKC103 no FHIR resource in it.
     """
+    from waykeeper.record import resources_of  # not at the top: `validate` reads files and needs no record
+
     found: list[Held] = []
     for place, document in documents(path):
         wrong = _not_fhir(document)
@@ -204,6 +205,18 @@ def write_whole(path: str, data: str | bytes) -> None:
         raise _unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
     except (OSError, ValueError) as error:
         raise _unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
+
+
+def folder_for(path: str) -> Path:
+    """A folder to write into, made with those above it where it is not there. Raises WaykeeperError WKC104."""
+    made = Path(path)
+    try:
+        made.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise _unwritable(path, "it is a file, a folder is needed") from None
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
+    return made
 
 
 def _to_stdout(content: bytes) -> None:

@@ -1,21 +1,26 @@
-"""One function a command: the public Python API of Waykeeper."""
+"""One function a command: the public Python API. `waykeeper.compile(...)` and the command `waykeeper compile` are one.
 
-from waykeeper.verbs.commands import (
-    Compiled,
-    GapReport,
-    PathwayEntry,
-    calendar,
-    check,
-    compile,  # noqa: A004 - the verb of the trade and of the command
-    explain,
-    gaps,
-    note,
-    pathways,
-    push,
-    sandbox,
-    sheet,
-)
-from waykeeper.verbs.validating import Validated, validate_files
+Every function takes what the command takes, returns a value, prints nothing, and raises WaykeeperError with findings
+where it cannot do its job. Each lives in a module of its own, imported when it is first used: `validate` in a
+continuous build must not wait for the medicine rules.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from waykeeper.verbs.checking import check
+    from waykeeper.verbs.comparing import GapReport, gaps
+    from waykeeper.verbs.compiling import Compiled, compile  # noqa: A004 - the verb of the trade and of the command
+    from waykeeper.verbs.explaining import explain
+    from waykeeper.verbs.listing import PathwayEntry, pathways
+    from waykeeper.verbs.noting import note
+    from waykeeper.verbs.printing import calendar, sheet
+    from waykeeper.verbs.pushing import push
+    from waykeeper.verbs.serving import sandbox
+    from waykeeper.verbs.validating import Validated, validate_files
 
 __all__ = [
     "Compiled",
@@ -34,3 +39,28 @@ __all__ = [
     "sheet",
     "validate_files",
 ]
+
+# Name -> its module here. Modules are gerunds, so that importing one never puts a module where its verb should be.
+_MODULES = {
+    "Compiled": "compiling",
+    "GapReport": "comparing",
+    "PathwayEntry": "listing",
+    "Validated": "validating",
+    "calendar": "printing",
+    "check": "checking",
+    "compile": "compiling",
+    "explain": "explaining",
+    "gaps": "comparing",
+    "note": "noting",
+    "pathways": "listing",
+    "push": "pushing",
+    "sandbox": "serving",
+    "sheet": "printing",
+    "validate_files": "validating",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _MODULES:
+        return getattr(import_module(f"waykeeper.verbs.{_MODULES[name]}"), name)
+    raise AttributeError(f"module 'waykeeper.verbs' has no attribute {name!r}")

@@ -8,11 +8,17 @@ from waykeeper.exchange.files import read_bytes
 from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import rule_names
 from waykeeper.medicines.check import check_rules
-from waykeeper.pathway import check, check_overlay, read_clinic, read_yaml
+from waykeeper.pathway import check as check_pathway
+from waykeeper.pathway import check_overlay, read_clinic, read_yaml
 from waykeeper.pathway.library import clinic_names, names, overlay_names, read
 from waykeeper.verbs.inputs import policy_names
 
 Source = tuple[str, bytes]
+
+
+def check(*pathways: str) -> tuple[Finding, ...]:
+    """Check pathway, overlay, clinic and rule files by name or path; all findings of all of them."""
+    return tuple(f for wanted in pathways for f in check_any(wanted))
 
 
 def check_any(wanted: str) -> tuple[Finding, ...]:
@@ -28,7 +34,7 @@ def check_any(wanted: str) -> tuple[Finding, ...]:
         return read_clinic(label, data, policy_names())[1]
     if first == "group":
         return tuple(check_rules(label, data))
-    return check([(label, data)], rule_names(), policy_names())[1]
+    return check_pathway([(label, data)], rule_names(), policy_names())[1]
 
 
 def _source(wanted: str) -> Source:

@@ -16,20 +16,16 @@ from waykeeper.medicines import policy_table, rule_names
 from waykeeper.pathway import read_clinic
 from waykeeper.pathway.library import clinic_names, load, names, overlay_names, read
 from waykeeper.pathway.model import Clinic, Pathway
-from waykeeper.plan.model import Identifier
+from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.record import identifiers
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
+from waykeeper.verbs import words
 
 Source = tuple[str, bytes]
 MOMENT = re.compile(r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}(:\d{2})?(Z|[+-]\d{2}:\d{2})?)?$")
 SIDES = ("left", "right")
 ANAESTHESIA = ("general", "spinal", "deep-block", "superficial-block", "unknown")
-
-
-def is_url(text: str) -> bool:
-    """True for a server, as against a file."""
-    return text.startswith(("http://", "https://"))
 
 
 def clinic_of(wanted: str) -> Clinic:
@@ -140,7 +136,7 @@ def blamed(*paths: str) -> Iterator[None]:
     except (AttributeError, IndexError, KeyError, TypeError, ValueError):
         from waykeeper.verbs.validating import validate_files
 
-        files = [path for path in paths if path and path != "-" and not is_url(path)]
+        files = [path for path in paths if path and path != "-" and not words.is_url(path)]
         wrong = [f for f in validate_files(*files).findings if f.severity == "error"]
         if not wrong:
             raise
@@ -191,31 +187,14 @@ def baseline_of(path: str) -> dict[str, int]:
     return known
 
 
-def choice(text: str, allowed: Sequence[str], option: str) -> str:
-    """One of the allowed words, or "" for "". Raises WaykeeperError WKC201."""
-    if text and text not in allowed:
-        raise WaykeeperError(finding("WKC201", f"{option} is {text!r}", help=did_you_mean(text, allowed)))
-    return text
-
-
 def held_of(paths: Sequence[str]) -> list[Held]:
     """The resources of files and folders, in the order given."""
     return [pair for path in paths for pair in read_resources(path)]
 
 
-def takes(given: Sequence[str]) -> dict[str, str]:
-    """`ours:ITEM` and `theirs:ITEM` as item -> side. Raises WaykeeperError WKC201."""
-    found = {}
-    for text in given:
-        side, colon, item = text.partition(":")
-        if not colon or side not in ("ours", "theirs") or not item:
-            help_text = "Write ours:ITEM or theirs:ITEM, with the item's key."
-            raise WaykeeperError(finding("WKC201", f"--take is {text!r}", help=help_text))
-        found[item] = side
-    return found
-
-
-def needed(value: str, option: str) -> None:
-    """An option that has no sensible default. Raises WaykeeperError WKC203."""
-    if not value:
-        raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option} FILE, or {option} - ."))
+def single(plans: list[tuple[Plan, State]], place: str, remedy: str) -> tuple[Plan, State]:
+    """The one plan that a file or server holds. Raises WaykeeperError WKC210."""
+    if len(plans) != 1:
+        found = f"{len(plans)} plans of Waykeeper, one is needed" if plans else "no plan of Waykeeper"
+        raise WaykeeperError(finding("WKC210", found, Position(place), remedy))
+    return plans[0]

@@ -1,0 +1,5 @@
+"""`python -m waykeeper` is the command."""
+
+from waykeeper.cli.main import run
+
+run()

@@ -1,0 +1,40 @@
+"""`waykeeper calendar`."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from waykeeper.cli import session
+from waykeeper.cli.errors import DONE
+from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PatientOption
+from waykeeper.cli.session import end, one_source
+
+
+def calendar(
+    bundle: Annotated[str, typer.Argument(help="A bundle; or give --from.", metavar="[BUNDLE]")] = "",
+    ics: Annotated[str, typer.Option("--ics", help="File for the calendar, - for stdout.")] = "",
+    from_: FromOption = "",
+    patient: PatientOption = "",
+    as_of: AsOfOption = "",
+    language: LanguageOption = "",
+    episode: EpisodeOption = 1,
+    sequence: Annotated[int, typer.Option("--sequence", help="0 for the first, one more for each later one.")] = 0,
+) -> None:
+    """The patient's calendar (iCalendar)."""
+
+    def work() -> int:
+        from waykeeper import verbs
+        from waykeeper.exchange.files import write_whole
+        from waykeeper.verbs import words
+
+        words.needed(ics, "--ics")
+        made = verbs.calendar(
+            bundle, from_=one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
+            episode=episode, sequence=sequence, fallback=session.settings.language or "en",
+        )  # fmt: skip
+        write_whole(ics, made)
+        return DONE
+
+    end(work)

@@ -1,0 +1,59 @@
+"""`waykeeper push`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from waykeeper.cli.errors import DONE, FOUND
+from waykeeper.cli.options import FormatOption, ToOption
+from waykeeper.cli.session import end, put, server_of
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.report import PushReport
+
+
+def push(
+    bundle: Annotated[list[str], typer.Argument(help="Bundles that compile wrote.", metavar="BUNDLE...")],
+    to: ToOption,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Print every decision, send nothing.")] = False,
+    take: Annotated[
+        list[str] | None, typer.Option("--take", help="Answer a conflict: ours:ITEM or theirs:ITEM.")
+    ] = None,
+    format_: FormatOption = "text",
+    fail_on: Annotated[str, typer.Option("--fail-on", help="conflict or change: exit 1 then.")] = "",
+) -> None:
+    """Merge plans into a FHIR server: one transaction a patient, nobody's work is lost."""
+
+    def work() -> int:
+        from waykeeper import verbs
+        from waykeeper.verbs import words
+        from waykeeper.verbs.output import as_json
+
+        words.choice(format_, ("text", "json"), "--format")
+        words.choice(fail_on, ("conflict", "change"), "--fail-on")
+        answers = words.takes(take or [])
+        server = server_of(to, "--to")
+        reports: list[PushReport] = []
+
+        def reported(one: PushReport) -> None:
+            reports.append(one)
+            if format_ == "text":
+                put(one.text())
+
+        try:
+            verbs.push(
+                *bundle, to=server.url, holds=server.holds, dry_run=dry_run, take=answers,
+                reported=reported,
+            )  # fmt: skip
+        finally:  # what was sent is printed, even if a later plan was refused
+            if format_ == "json" and reports:
+                put(as_json([one.json() for one in reports]))
+        failed = any(f.severity == "error" for one in reports for f in one.findings)
+        conflict = any(one.conflicts for one in reports)
+        changed = any(one.changes for one in reports)
+        met = (fail_on == "conflict" and conflict) or (fail_on == "change" and (changed or conflict))
+        return FOUND if failed or met else DONE
+
+    end(work)

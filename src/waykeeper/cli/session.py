@@ -1,0 +1,68 @@
+"""What one command line knows: its settings, whether tracebacks are wanted, and how a command writes and ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, NoReturn
+
+import typer
+
+from waykeeper.cli.errors import DONE, FOUND, guarded
+from waykeeper.cli.settings import ServerEntry, Settings
+
+CAUTION = (
+    "Waykeeper proposes and reminds; it never prescribes. Licensed prescribers and local policy decide, "
+    "and every date is checked by a person before it is relied on."
+)
+debug = False
+settings = Settings()
+
+
+def end(work: Callable[[], int]) -> NoReturn:
+    """Do the command's work and leave with its exit code."""
+    raise typer.Exit(guarded(work, debug))
+
+
+def put(text: str) -> None:
+    """The payload, on standard output."""
+    from waykeeper.exchange.files import write_whole
+
+    write_whole("-", text)
+
+
+def count(number: int, word: str) -> str:
+    """`1 item`, `2 items`."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def summary(findings: Any) -> str:
+    """`1 error, 2 warnings, 0 notes`."""
+    words = {"error": "error", "warning": "warning", "information": "note"}
+    counts = {word: sum(1 for f in findings if f.severity == severity) for severity, word in words.items()}
+    return ", ".join(count(n, word) for word, n in counts.items())
+
+
+def level(findings: Any, fail_level: str) -> int:
+    """The exit code of findings at or above the level, `error` or `warning`."""
+    grave = {"error"} if fail_level == "error" else {"error", "warning"}
+    return FOUND if any(f.severity in grave for f in findings) else DONE
+
+
+def server_of(text: str, option: str) -> ServerEntry:
+    """The server of an option, "" for none: by its address, or by its name in the settings."""
+    return settings.server(text, option) if text else ServerEntry("")
+
+
+def source_of(text: str) -> str:
+    """A source of `gaps`: the address of a named server, else what was given."""
+    return settings.servers[text].url if text in settings.servers else text
+
+
+def one_source(bundle: str, from_: str) -> str:
+    """The server of a sheet: as given; without bundle and option the first server of the settings."""
+    chosen = from_ or ("" if bundle else next((one for one in settings.from_ if _is_server(one)), ""))
+    return server_of(chosen, "--from").url
+
+
+def _is_server(text: str) -> bool:
+    return text in settings.servers or text.startswith(("http://", "https://"))

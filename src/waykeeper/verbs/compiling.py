@@ -1,0 +1,131 @@
+"""A pathway and a patient's record -> a plan and the Bundle that writes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from waykeeper.exchange.files import Held
+from waykeeper.fhir import read_all
+from waykeeper.findings import Finding, Position, WaykeeperError, finding
+from waykeeper.plan.model import Plan
+from waykeeper.verbs import inputs, words
+
+if TYPE_CHECKING:
+    from waykeeper.pathway.model import Clinic
+    from waykeeper.timing import Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """A plan, the transaction Bundle that writes it, and what was noticed on the way (warnings and below)."""
+
+    plan: Plan
+    bundle: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+
+def compile(  # noqa: A001 - the verb of the trade and of the command
+    pathway: str,
+    *,
+    clinic: str,
+    patient: str = "",
+    surgery: str,
+    discharge: str = "",
+    side: str = "",
+    anaesthesia: str = "unknown",
+    patient_identifier: str = "",
+    episode: int = 1,
+    from_: str = "",
+) -> Compiled:
+    """Compile a pathway for one patient.
+
+    patient   a file or folder with the Patient and what is known of them; may be left out where `from_` is given
+    surgery   local date and time of the clinic, `2026-03-18T07:30`
+    from_     a server: answers and rounds that it holds, and the record where no file is given
+
+    The bundle has passed Waykeeper's own validator; a plan that fails it raises WaykeeperError and is never returned.
+    """
+    from waykeeper.fhir import answers as read_answers
+    from waykeeper.fhir import bundle as as_bundle
+    from waykeeper.fhir import is_ours
+    from waykeeper.plan.compile import compile as compile_plan
+    from waykeeper.plan.model import Answers
+    from waykeeper.record import read
+
+    words.choice(side, inputs.SIDES, "--side")
+    words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
+    words.positive(episode, "--episode")
+    identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
+    known = inputs.clinic_of(clinic)
+    given = _anchors(known, surgery, discharge)
+    held = _record_of(patient, from_, identifier)
+    chosen, noted = inputs.pathway_of(pathway, known, clinic)
+    with inputs.blamed(patient):
+        record = read(held, is_ours, patient or from_)
+        _alive(record.patient, patient or from_)
+        if identifier:
+            inputs.owned(record.patient, identifier, patient or from_)
+        answers = Answers()
+        if from_:
+            state = _state_on(from_, record.patient, identifier, known, chosen.url, episode)
+            answers = read_answers(state) if state else answers
+        plan = compile_plan(
+            chosen, known, record, given,
+            side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
+        )  # fmt: skip
+        made = as_bundle(plan, answers.rounds)
+    return Compiled(plan, made, (*noted, *plan.findings, *_legal(made)))
+
+
+def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
+    given = {"surgery": inputs.moment_of(surgery, clinic.zone, "--surgery")}
+    if discharge:
+        given["discharge"] = inputs.moment_of(discharge, clinic.zone, "--discharge")
+        inputs.in_order(given["surgery"], given["discharge"])
+    for name, moment in given.items():
+        inputs.covered(moment, clinic.calendar, f"--{name}")
+    return given
+
+
+def _alive(patient: Mapping[str, Any], place: str) -> None:
+    if patient.get("deceasedDateTime") or patient.get("deceasedBoolean"):
+        raise WaykeeperError(finding("WKC207", "the Patient is recorded as deceased, no plan is made", Position(place)))
+
+
+def _record_of(patient: str, server: str, identifier: Any) -> list[Held]:
+    if patient:
+        return inputs.held_of([patient])
+    if not server or identifier is None:
+        help_text = "Give --patient FILE, or --from URL with --patient-identifier SYSTEM|VALUE."
+        raise WaykeeperError(finding("WKC203", "no record is given", help=help_text))
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import record_resources
+
+    return record_resources(Server(server), identifier)
+
+
+def _state_on(server: str, patient: Mapping[str, Any], identifier: Any, clinic: Any, url: str, episode: int) -> Any:
+    """The state of the plan that this compile would replace, None where the server holds none."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import plan_resources
+    from waykeeper.plan.compile import patient_identifier
+    from waykeeper.record import Record
+
+    wanted = identifier or patient_identifier(Record(patient, ()), clinic)
+    for plan, state in read_all(plan_resources(Server(server), wanted)):
+        if plan.episode.number == episode and plan.episode.pathway_url == url:
+            return state
+    return None
+
+
+def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
+    from waykeeper.validate import validate as validate_resource
+    from waykeeper.verbs.validating import own_definitions
+
+    found = validate_resource(bundle, profiles=(own_definitions(),))
+    wrong = [f for f in found if f.severity == "error"]
+    if wrong:
+        raise WaykeeperError(wrong)
+    return tuple(f for f in found if f.severity == "warning")

@@ -1,0 +1,56 @@
+"""Compiled plans -> a server, one transaction a patient."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from waykeeper.fhir import read_all
+from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.record import resources_of
+from waykeeper.verbs import inputs
+from waykeeper.verbs.words import Holds
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.report import PushReport
+
+
+def push(
+    *bundles: str,
+    to: str,
+    holds: Holds = "test",
+    dry_run: bool = False,
+    take: Mapping[str, str] | None = None,
+    reported: Callable[[PushReport], None] = lambda _: None,
+) -> tuple[PushReport, ...]:
+    """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room.
+
+    `holds` says what the server may hold; `reported` gets each report as soon as its plan is sent, so that nothing is
+    forgotten where a later one fails. Every bundle is read before the first is sent.
+    """
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.files import read_bundle
+    from waykeeper.exchange.pushing import push as push_one
+
+    loaded = [read_bundle(path) for path in bundles]
+    for path, document in zip(bundles, loaded, strict=True):
+        with inputs.blamed(path):
+            inputs.single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
+    server, now = Server(to, kind=holds), datetime.now(UTC)
+    if take:  # a misspelt answer must not be found out after the rest was sent
+        _taken(take, [push_one(document, server, dry_run=True, now=now) for document in loaded])
+    reports = []
+    for document in loaded:
+        reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
+        reported(reports[-1])
+    return tuple(reports)
+
+
+def _taken(take: Mapping[str, str], reports: Sequence[PushReport]) -> None:
+    """Raises WaykeeperError WKC202 where an answer names an item that neither the plans nor the server have."""
+    known = {name for one in reports for d in one.decisions for name in (d.item, d.item.partition("/")[2])}
+    for item in take:
+        if item not in known:
+            details = f"--take names {item!r}, which neither these plans nor the server have"
+            raise WaykeeperError(finding("WKC202", details, help=did_you_mean(item, known)))

@@ -1,0 +1,46 @@
+"""Words given as options -> values, with nothing heavy imported: every command needs these, `validate` no others."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from waykeeper.findings import WaykeeperError, did_you_mean, finding
+
+Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
+
+
+def choice(text: str, allowed: Sequence[str], option: str) -> str:
+    """One of the allowed words, or "" for "". Raises WaykeeperError WKC201."""
+    if text and text not in allowed:
+        raise WaykeeperError(finding("WKC201", f"{option} is {text!r}", help=did_you_mean(text, allowed)))
+    return text
+
+
+def takes(given: Sequence[str]) -> dict[str, str]:
+    """`ours:ITEM` and `theirs:ITEM` as item -> side. Raises WaykeeperError WKC201."""
+    found = {}
+    for text in given:
+        side, colon, item = text.partition(":")
+        if not colon or side not in ("ours", "theirs") or not item:
+            help_text = "Write ours:ITEM or theirs:ITEM, with the item's key."
+            raise WaykeeperError(finding("WKC201", f"--take is {text!r}", help=help_text))
+        found[item] = side
+    return found
+
+
+def needed(value: str, option: str) -> None:
+    """An option that has no sensible default. Raises WaykeeperError WKC203."""
+    if not value:
+        raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option} FILE, or {option} - ."))
+
+
+def is_url(text: str) -> bool:
+    """True for a server, as against a file."""
+    return text.startswith(("http://", "https://"))
+
+
+def positive(number: int, option: str) -> None:
+    """A count from 1. Raises WaykeeperError WKC201."""
+    if number < 1:
+        raise WaykeeperError(finding("WKC201", f"{option} is {number}, it counts from 1"))
