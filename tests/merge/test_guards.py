@@ -2,8 +2,8 @@
 
 import pytest
 
-from merge.small import CALL, HOLD, compiled, new_identifier
-from merge.stories import GONE, answer, book, complete
+from merge.small import CALL, HOLD, LATEX, compiled, new_identifier
+from merge.stories import GONE, answer, book, complete, output
 from merge.worlds import SURGERY, Memory, later
 from waykeeper.findings import catalogue
 from waykeeper.merge import difference, withdraw
@@ -36,9 +36,36 @@ def test_wku101(world):
 
 def test_wku102(world):
     old = compiled(world.identifier)
-    complete(world, CALL, "task", SURGERY)
+    complete(world, LATEX, "ask", SURGERY, output=[output("answer", valueString="no")])
     assert codes(world, old) == ["WKU102"]
     assert codes(world, world.plan()) == []
+
+
+def test_a_task_that_nothing_counts_from_makes_no_bundle_old(world):
+    old = compiled(world.identifier)
+    complete(world, CALL, "task", SURGERY)
+    assert codes(world, old) == []
+    counted = (("by: 3 days before surgery", "by: 2 days after completion of call"),)
+    first = Memory()
+    first.push(changes=counted)
+    older = compiled(first.identifier, changes=counted)
+    complete(first, CALL, "task", SURGERY)
+    assert codes(first, older) == ["WKU102"]
+    assert codes(first, first.plan(changes=counted)) == []
+
+
+def test_proof_of_the_planned_day_is_no_move(world):
+    """A Procedure recorded on the planned day changes how well surgery is known, and no date."""
+    from dataclasses import replace
+
+    from waykeeper.timing.model import Standing
+
+    plan = compiled(world.identifier)
+    proven = tuple(replace(a, standing=Standing.RECORDED) if a.name == "surgery" else a for a in plan.anchors)
+    assert codes(world, replace(plan, anchors=proven)) == []
+    world.push(replace(plan, anchors=proven))
+    assert world.push(replace(plan, anchors=proven)).changing == ()
+    assert codes(world, plan) == ["WKU101"]  # the older bundle would forget the proof
 
 
 def test_the_same_bundle_again_after_it_began_a_round(world):

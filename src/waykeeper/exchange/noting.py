@@ -16,6 +16,7 @@ from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
 
 Resource = dict[str, Any]
@@ -115,6 +116,8 @@ def _part(held: Sequence[tuple[str, Resource]], state: State, item: Item, what: 
         raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
     part = way.part[item.key.kind]
     known: ItemState | None = state.items.get(item.key)
+    if what == "restarted" and known and known.restart_asked:
+        part = RESTART  # stopped for a surgery that was cancelled or moved: that Task asks
     ref = known.references.get(part, "") if known else ""
     resource = next((r for name, r in held if name == ref), None)
     if resource is None or (said := identity(resource)) is None or said.part != part:

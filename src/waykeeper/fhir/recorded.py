@@ -30,6 +30,7 @@ def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str
     told = _task_told(parts.get("confirm", (ref, leading))[1] if key.kind == "hold" else leading, zone)
     references = {p: r for p, (r, _) in parts.items()} | {part: ref}
     related = _related(references.values(), everything)
+    of_any_round = _related([r for one in by_round.values() for r, _ in one.values()], everything)
     return ItemState(
         key=key,
         status=status(leading),
@@ -41,8 +42,9 @@ def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str
         reason=_reason(leading),
         answer=hold_answer(parts, zone),
         fact_answer=_output(leading, "answer") or "",
-        last_taken=_last_taken(related, zone),
-        restarted_on=_done_on(parts["restart"][1], zone) if _completed(parts.get("restart")) else None,
+        last_taken=_last_taken(of_any_round, zone),
+        restarted_on=_restarted_on(parts, leading, zone),
+        restart_asked=status_class(parts["restart-needed"][1]) in ("open", "busy") if "restart-needed" in parts else False,
         withdrawn_by_us=_withdrawn_by_us(leading),
         references=references,
         versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
@@ -52,6 +54,13 @@ def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str
         earlier=earlier_answer(by_round, newest, zone),
         identifiers=_foreign_identifiers(parts.values()),
     )
+
+
+def _restarted_on(parts: Mapping[str, Held], leading: Mapping[str, Any], zone: str) -> date | None:
+    """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again."""
+    over = status_class(leading) == "withdrawn"
+    told = [parts.get("restart"), parts.get("restart-needed") if over else None]
+    return next((_done_on(one[1], zone) for one in told if one is not None and _completed(one)), None)
 
 
 def plan_state(

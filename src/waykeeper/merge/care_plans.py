@@ -18,7 +18,7 @@ from waykeeper.merge.held import ROOT, Holding, Place
 from waykeeper.merge.model import Decision, Resource
 from waykeeper.merge.withdrawal import reoffered
 from waykeeper.plan.answers import digest as digest_of_answers
-from waykeeper.plan.model import Key, Plan
+from waykeeper.plan.model import Key, Plan, State
 
 ENTRIES: Mapping[str, frozenset[str]] = {
     "goal": frozenset({"Goal"}),
@@ -97,14 +97,17 @@ class CarePlans:
     def _merged(self, root: Resource) -> str:
         """The digest of the answers that the server holds once this push went through."""
         if self.held.plan is not None and not any(d.after for d in self.rows):
-            return digest_of_answers(answers(self.held.state))
+            return self._digest(self.held.state)
         after = {d.reference: d.after for d in self.rows if d.after is not None and d.reference}
         now = [(ref, after.get(ref, r)) for ref, r in self.held.everything if ref != self.held.own.get(ROOT, ("",))[0]]
         now += [
             (f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in self.rows if d.after and not d.reference
         ]
         found = [s for p, s in read_all([*now, ("CarePlan/root", root)]) if p.episode == self.plan.episode]
-        return digest_of_answers(answers(found[0])) if found else ""
+        return self._digest(found[0]) if found else ""
+
+    def _digest(self, state: State) -> str:
+        return digest_of_answers(answers(state), self.plan.items, self.plan.phases)
 
     @staticmethod
     def with_entries(base: Mapping[str, Any], wanted: Mapping[str, Any], root: Plan | None) -> Resource | None:

@@ -19,6 +19,7 @@ from waykeeper.merge.held import Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import as_asked, current, renewed
+from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import Item, Key, Plan, State
@@ -77,6 +78,7 @@ class _Merge:
             if place[0].kind not in ("plan", "phase", "gate"):
                 self._part(place, resource)
         self._leftovers()
+        self._restarts()
         self._gates()
         titles = titles_of(self.plan, self.held.plan)
         self.rows += conflict_tasks(self.plan, self.held, self.questions, self.take, titles)
@@ -288,7 +290,7 @@ class _Merge:
     def _leftovers(self) -> None:
         by_item: dict[Key, list[Place]] = {}
         for place in self.held.own:
-            if place not in self.wanted and place[0].kind in LEADING:
+            if place not in self.wanted and place[0].kind in LEADING and not self._waits_for_restart(place):
                 by_item.setdefault(place[0], []).append(place)
         for key, found in by_item.items():
             if key in self.items:
@@ -299,6 +301,23 @@ class _Merge:
         for place in self.held.own:
             if place[0].kind == "phase" and place not in self.wanted:
                 self._left_item([place])
+
+    def _waits_for_restart(self, place: Place) -> bool:
+        """Compile never makes it: it stands until a person answers, or until a newer round asks."""
+        return place[1] == RESTART and place[2] >= self.rounds.numbers.get(place[0], 0)
+
+    def _restarts(self) -> None:
+        """Surgery moved, and a medicine that was stopped for the old day has days to be taken again: asked at once."""
+        if self.held.plan is None or surgery_day(self.held.plan) == self.surgery:
+            return
+        for one in stopped(self.held, self.today):
+            item = self.items.get(one.item.key)
+            last = item.hold.last_dose if item and item.hold else None
+            if item is None or (last and self.today and last <= self.today):
+                continue
+            number = self.rounds.numbers[item.key]
+            asked = restart_asked(self.plan, item, self.held, number, "Surgery was moved to another day", self.today)
+            self.rows += [asked] if asked else []
 
     def _left_part(self, place: Place) -> None:
         """A part of an older round, or one that a wanted item does not need any more."""

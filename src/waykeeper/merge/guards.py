@@ -12,19 +12,20 @@ from waykeeper.merge.held import ROOT, Holding
 from waykeeper.merge.model import Held
 from waykeeper.plan.answers import digest
 from waykeeper.plan.model import Plan
-from waykeeper.timing.model import Anchor
+from waykeeper.timing.model import Anchor, Standing
 
 
-def guards(plan: Plan, held: Holding, *, reinstate: bool = False) -> list[Finding]:
+def guards(plan: Plan, held: Holding, *, reinstate: bool = False, moving: bool = False) -> list[Finding]:
     """Why this plan may not be pushed over what stands; empty where it may.
 
-    `reinstate` is a person's word that a withdrawn plan is wanted again.
+    `reinstate` is a person's word that a withdrawn plan is wanted again; `moving` that the plan was compiled from what
+    stands, in order to change what only a move may change.
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
         found.append(finding("WKU105", f"the plan on the server was withdrawn: {held.plan.withdrawn}"))
-    if held.plan is not None:
+    if held.plan is not None and not moving:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
         if not found and not _knows(plan, held):
             found.append(finding("WKU102", "people recorded something since this bundle was compiled"))
@@ -36,7 +37,7 @@ def _differences(new: Plan, old: Plan) -> Iterator[str]:
     names = dict.fromkeys([a.name for a in (*old.anchors, *new.anchors)])
     for name in names:
         before, after = _shown(old.anchor(name)), _shown(new.anchor(name))
-        if before != after:
+        if before != after and not _only_better_known(old.anchor(name), new.anchor(name)):
             yield f"{name} is {after} in the bundle and {before} on the server"
     for field, word in (("side", "side"), ("anaesthesia", "anaesthesia"), ("overlays", "overlays")):
         before, after = getattr(old, field), getattr(new, field)
@@ -48,6 +49,16 @@ def _differences(new: Plan, old: Plan) -> Iterator[str]:
         yield "the clinic's settings differ between the bundle and the server"
 
 
+WELL_KNOWN = (Standing.AWAITED, Standing.ASSUMED, Standing.GIVEN, Standing.RECORDED)  # in this order
+
+
+def _only_better_known(old: Anchor | None, new: Anchor | None) -> bool:
+    """Nothing moved, something was proven: the operation was recorded on the planned day, a given day was kept."""
+    if old is None or new is None or old.moment is None or old.moment != new.moment:
+        return False
+    return WELL_KNOWN.index(new.standing) > WELL_KNOWN.index(old.standing)
+
+
 def _shown(anchor: Anchor | None) -> str:
     if anchor is None:
         return "not there"
@@ -56,7 +67,7 @@ def _shown(anchor: Anchor | None) -> str:
 
 def _knows(plan: Plan, held: Holding) -> bool:
     """True if the bundle was compiled from what people have recorded, or is the one that was merged last."""
-    now = digest(answers(held.state))
+    now = digest(answers(held.state), plan.items, plan.phases)
     if plan.answers == now:
         return True
     return held.plan is not None and plan.answers == held.plan.answers and offer(held.own[ROOT][1], "merged") == now

@@ -18,6 +18,9 @@ from waykeeper.plan.validity import still_valid
 from waykeeper.timing.model import Moment
 
 
+CHANGE = "change"  # the anchor that a move gives the day on which the date was changed; it happens again
+
+
 @dataclass(frozen=True, slots=True)
 class Rounds:
     """The round of each item that is not in its first, and why new ones begin."""
@@ -76,6 +79,8 @@ def _reason(
     if key.kind == "task" and done:
         state = held.state.items.get(key)
         moved = _moved(leading, wanted.get(place))
+        if moved and item.phrase.endswith(f" {CHANGE}"):
+            return "done for an earlier change of the date"
         if not still_valid(item, state.done_on if state else None, moved=moved):
             return "done for other dates" if item.redo == "on move" and moved else "done too early to count now"
     return ""

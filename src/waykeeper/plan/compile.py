@@ -92,6 +92,7 @@ class _Compiler:
         items += self._medicines(chosen)
         items = _with_needs(items, chosen)
         items += self._questions(items)
+        phases = tuple(self._phase(p.name, p.title, p.days) for p in self.pathway.phases)
         return Plan(
             episode=episode,
             pathway=PathwayRef(self.pathway.name, self.pathway.url, self.pathway.version, self.pathway.title),
@@ -103,9 +104,9 @@ class _Compiler:
             letterhead=Letterhead(self.clinic.name, dict(self.clinic.telephone), dict(self.clinic.roles)),
             overlays=self.pathway.overlays,
             settings=self.clinic.settings,
-            phases=tuple(self._phase(p.name, p.title, p.days) for p in self.pathway.phases),
+            phases=phases,
             items=tuple(items),
-            answers=digest(self.answers),
+            answers=digest(self.answers, items, phases),
             waykeeper=VERSION,
             findings=tuple(notes + self._notes(items)),
             source_patient=self.record.patient,

@@ -271,6 +271,7 @@ class ItemState:
     fact_answer: str = ""  # questions: "yes" | "no"
     last_taken: Moment | None = None  # holds: last dose actually taken
     restarted_on: date | None = None
+    restart_asked: bool = False  # stopped for a surgery that was cancelled or moved: a restart Task waits
     withdrawn_by_us: bool = False
     references: Mapping[str, str] = field(default_factory=dict)  # part -> "Task/12"
     versions: Mapping[str, str] = field(default_factory=dict)  # part -> versionId

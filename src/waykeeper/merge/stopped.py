@@ -1,0 +1,117 @@
+"""Medicines that the patient has stopped for a surgery, and the Task that asks a prescriber to start them again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any, Literal
+
+from waykeeper.fhir.ownership import with_offered
+from waykeeper.fhir.resource import Maker
+from waykeeper.fhir.status import status_class
+from waykeeper.merge.held import Holding
+from waykeeper.merge.model import Decision, Word
+from waykeeper.plan.model import HoldAnswer, Item, Key, Plan
+from waykeeper.record.anchors import local_moment
+from waykeeper.timing.model import Moment
+
+RESTART = "restart-needed"
+MEDICINES = ("hold", "medicine")
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """One medicine that is paused as far as anybody knows.
+
+    how          recorded: the stop Task is done, or a last dose was recorded; planned: a prescriber answered, and the
+                 last-dose day is over; asked: a restart was asked for earlier and nobody has answered
+    last_taken   the last dose that somebody recorded, None where nobody did
+    """
+
+    item: Item
+    how: Literal["recorded", "planned", "asked"]
+    last_taken: Moment | None = None
+
+
+def stopped(held: Holding, today: date | None = None) -> list[Stopped]:
+    """Every medicine of the plan whose pause began and of which no restart is recorded, over all its rounds.
+
+    today   the day to look at; without it a pause that nobody recorded is not seen
+    """
+    if held.plan is None:
+        return []
+    found = [_stopped(held, item, today) for item in held.plan.items if item.key.kind in MEDICINES]
+    return [one for one in found if one is not None]
+
+
+def _stopped(held: Holding, item: Item, today: date | None) -> Stopped | None:
+    if _restarted(held, item.key):
+        return None
+    taken = last_taken(held, item.key)
+    if taken is not None or any(_completed(r) for r in _rounds_of(held, item.key, "stop")):
+        return Stopped(item, "recorded", taken)
+    if any(status_class(r) in ("open", "busy") for r in _rounds_of(held, item.key, RESTART)):
+        return Stopped(item, "asked")
+    state, surgery = held.state.items.get(item.key), held.plan.anchor("surgery") if held.plan else None
+    stands = state is not None and state.cls != "withdrawn"  # what was withdrawn before its day was never begun
+    last = _answered_last_dose(state.answer if state and stands else None, surgery.moment if surgery else None)
+    return Stopped(item, "planned") if last and today and last < today else None
+
+
+def _answered_last_dose(answer: HoldAnswer | None, surgery: Moment | None) -> date | None:
+    if answer is None or answer.missed_days is None or surgery is None:
+        return None
+    return surgery.day - timedelta(days=answer.missed_days + 1)
+
+
+def _restarted(held: Holding, key: Key) -> bool:
+    """A restart is recorded, and nothing was stopped in a later round."""
+    again = [n for k, part, n in held.own if k == key and part in ("restart", RESTART) and _done(held, k, part, n)]
+    paused = [n for k, part, n in held.own if k == key and part == "stop" and _done(held, k, part, n)]
+    return bool(again) and max(again) >= max(paused, default=0)
+
+
+def _done(held: Holding, key: Key, part: str, number: int) -> bool:
+    return _completed(held.own[key, part, number][1])
+
+
+def _completed(resource: Any) -> bool:
+    return bool(resource.get("status") == "completed")
+
+
+def _rounds_of(held: Holding, key: Key, part: str) -> Iterator[Any]:
+    return (r for (k, p, _), (_, r) in held.own.items() if (k, p) == (key, part))
+
+
+def last_taken(held: Holding, key: Key) -> Moment | None:
+    """The latest dose that somebody recorded about any round of the medicine."""
+    ours = {ref for (k, _, _), (ref, _) in held.own.items() if k == key}
+    zone = held.plan.zone if held.plan else "UTC"
+    told = []
+    for _, resource in held.everything:
+        if resource.get("resourceType") != "MedicationStatement" or resource.get("status") == "entered-in-error":
+            continue
+        if any(str(b.get("reference") or "") in ours for b in resource.get("basedOn") or []):
+            period = resource.get("effectivePeriod") or {}
+            when = resource.get("effectiveDateTime") or period.get("end") or period.get("start")
+            told.append(local_moment(str(when or ""), zone))
+    return max((m for m in told if m), default=None)
+
+
+def restart_asked(plan: Plan, item: Item, held: Holding, number: int, why: str, today: date | None) -> Decision | None:
+    """The Task that asks the prescriber about a restart in this round; None where it stands already.
+
+    why   the sentence's beginning; it holds no date
+    """
+    if (item.key, RESTART, number) in held.own:
+        return None
+    maker = Maker(plan, {item.key: number})
+    task = maker.task(item, RESTART, "restart")
+    task["description"] = f"{why}: restart {item.hold.words if item.hold else item.title}, or say why not"
+    task["performerType"] = maker.role("prescriber")
+    task["priority"] = "urgent"
+    if today:
+        task["restriction"] = {"period": {"end": today.isoformat()}}
+    word: Word = "create"
+    return Decision(str(item.key), RESTART, number, word, (), why, "", "Task", None, with_offered(task))
