@@ -335,9 +335,7 @@ def test_an_unknown_policy_value_never_decides() -> None:
 
 def test_synonyms_classify_only_what_the_clinic_wrote() -> None:
     rules = package_rules()
-    words, found = read_synonyms(
-        "synonyms.yaml", b"zorblix: apixaban\nduo pill: [oxycodone, acetaminophen]\n", rules
-    )
+    words, found = read_synonyms("synonyms.yaml", b"zorblix: apixaban\nduo pill: [oxycodone, acetaminophen]\n", rules)
     assert found == []
     ours = with_synonyms(rules, words)
     entries = [entry({"words": w}, w) for w in ("Zorblix 5 mg", "Duo-Pill", "Zorblixx")]

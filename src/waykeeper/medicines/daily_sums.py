@@ -7,8 +7,10 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from itertools import product
 
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
+from waykeeper.medicines.instructions import instructions
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
@@ -16,6 +18,7 @@ from waykeeper.medicines.status import ENDED
 from waykeeper.medicines.words import strength_of
 from waykeeper.record.model import MedicineEntry
 
+COUNTED = frozenset({"acetaminophen", "opioid"})
 _EVERY = re.compile(r"\b(?:every|q) ?(\d{1,2})(?: ?(?:-|to) ?(\d{1,2}))? ?h(?:ours?|rs?)?\b")
 _WORDS = {
     "once daily": 1, "once a day": 1, "daily": 1, "every day": 1, "at bedtime": 1, "nightly": 1,
@@ -52,11 +55,10 @@ def daily_sums(
         if entry.status in ENDED:
             continue
         known = recognise(entry, rules)
-        for index, name in enumerate(known.ingredients):
+        counted = [(n, name) for n, name in enumerate(known.ingredients) if rules.ingredients[name].tags & COUNTED]
+        for (index, name), taken in product(counted, instructions(entry)):
             tags = rules.ingredients[name].tags
-            if not tags & {"acetaminophen", "opioid"}:
-                continue
-            dose = _dose(entry, name, _strength(known, index))
+            dose = _dose(taken, name, _strength(known, index))
             if dose is None:
                 unread.append(f"{entry.words}: how much {name} and how often?")
             elif "acetaminophen" in tags:
@@ -119,4 +121,3 @@ def _dose(entry: MedicineEntry, name: str, strength: Decimal | None) -> OpioidDo
     if most:
         return OpioidDose(name, Fraction(strength), Fraction(most[1]))
     return None if often is None else OpioidDose(name, amount, often)
-

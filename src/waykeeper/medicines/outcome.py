@@ -159,9 +159,7 @@ def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, why
     return replace(outcome, interval=days, arithmetic=(*head, *days.arithmetic), alternatives=beside)
 
 
-def _half_lives(
-    outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Context, head: tuple[str, ...]
-) -> Outcome:
+def _half_lives(outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Context, head: tuple[str, ...]) -> Outcome:
     assert rule.half_life is not None
     chosen = nsaid_days(rule.half_life, outcome.policy)
     days = missed(chosen.days, context.surgery.day, entry)

@@ -9,6 +9,7 @@ from waykeeper.medicines.answers import row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.indications import indications_of
+from waykeeper.medicines.instructions import instructions, safest
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken
 from waykeeper.medicines.model import AnswerLike, MedicineRow
@@ -110,6 +111,14 @@ def _plausible(known: Recognised, context: Context) -> list[int]:
 
 
 def _proposal(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
+    """What is proposed for an order, over all its dosage instructions."""
+    if not entry.also:
+        return _by_instruction(entry, known, context)
+    entries = instructions(entry)
+    return safest([_by_instruction(e, known, context) for e in entries], entries)
+
+
+def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
     outcome = outcome_for(entry, known, context)
     row = _as_row(entry, known, outcome, context)
     if entry.status in ENDED:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, time
 from decimal import Decimal
 from typing import Any
@@ -19,30 +20,47 @@ DAYS_OF_UNIT = {"d": 1, "wk": 7}
 def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping[str, Resource]) -> MedicineEntry:
     """Read one row. `by_ref` finds a Medication that the row points at, contained or in the record."""
     concept = _concept(resource, by_ref)
-    dosage: Resource = next(iter(resource.get("dosageInstruction") or resource.get("dosage") or []), {})
-    repeat: Resource = (dosage.get("timing") or {}).get("repeat") or {}
     codes = tuple(
         Coding(str(c.get("system") or ""), str(c.get("code") or ""), str(c.get("display") or ""))
         for c in concept.get("coding") or []
     )
-    return MedicineEntry(
+    order = MedicineEntry(
         key=key,
         reference=reference,
         words=_words(concept, resource),
         codes=codes,
-        dose_text=str(dosage.get("text") or ""),
-        dose_mg=_dose_mg(dosage),
-        route=_text(dosage.get("route")),
         form=_text(concept.get("form")),
-        schedule=_schedule(dosage, repeat),
-        period_days=_period_days(repeat),
-        weekday=_weekday(repeat),
-        as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
         status=str(resource.get("status") or ""),
         indication=_indication(resource),
         last_taken=_last_taken(resource),
         supply_days=_supply(resource),
         resource=resource,
+    )
+    first, *others = [_by_dosage(order, dosage) for dosage in _dosages(resource)]
+    return replace(first, also=tuple(others))
+
+
+def _dosages(resource: Resource) -> list[Resource]:
+    """The dosage instructions of an order or statement, each once; an empty one where there is none."""
+    found = resource.get("dosageInstruction") or resource.get("dosage") or []
+    different: list[Resource] = []
+    for dosage in found:
+        if dosage not in different:
+            different.append(dosage)
+    return different or [{}]
+
+
+def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
+    repeat: Resource = (dosage.get("timing") or {}).get("repeat") or {}
+    return replace(
+        order,
+        dose_text=str(dosage.get("text") or ""),
+        dose_mg=_dose_mg(dosage),
+        route=_text(dosage.get("route")),
+        schedule=_schedule(dosage, repeat),
+        period_days=_period_days(repeat),
+        weekday=_weekday(repeat),
+        as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
     )
 
 
@@ -93,10 +111,19 @@ def _schedule(dosage: Resource, repeat: Resource) -> str:
         return str(dosage.get("text") or "")
     days = ", ".join(str(d) for d in repeat.get("dayOfWeek") or [])
     every = f"{repeat.get('frequency', 1)} time(s) every {repeat['period']} {repeat.get('periodUnit', '')}"
+    if _several_a_week(repeat):
+        return f"each week on {days}"
     return f"{every} on {days}" if days else every
 
 
+def _several_a_week(repeat: Resource) -> bool:
+    """`mon, wed, fri` of each week: what is taken so is no weekly medicine, whatever its period says."""
+    return len(repeat.get("dayOfWeek") or []) > 1 and repeat.get("periodUnit") == "wk" and repeat.get("period") == 1
+
+
 def _period_days(repeat: Resource) -> int | None:
+    if _several_a_week(repeat):
+        return None
     unit = DAYS_OF_UNIT.get(str(repeat.get("periodUnit") or ""))
     period = repeat.get("period")
     if unit is None or period is None or Decimal(str(period)) % 1:

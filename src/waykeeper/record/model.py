@@ -30,6 +30,7 @@ class MedicineEntry:
     reference   "MedicationRequest/12", or the fullUrl by which a bundle names it; "" for free text
     words       the row as a person wrote it
     codes       codings of the medicine (RxNorm system is http://www.nlm.nih.gov/research/umls/rxnorm)
+    also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
 
     key: str
@@ -49,6 +50,7 @@ class MedicineEntry:
     last_taken: Moment | None = None
     supply_days: int | None = None
     resource: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    also: tuple[MedicineEntry, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
