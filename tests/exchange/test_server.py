@@ -9,6 +9,7 @@ from waykeeper.exchange import BadAnswerError, CannotSendError, NoAnswerError, S
 from waykeeper.exchange.server import version_of
 
 BASE = "https://fhir.example/r4"
+WRITES = {"request": {"method": "POST", "url": "Task"}}
 
 
 def bundle(*ids, following=""):
@@ -96,14 +97,14 @@ def test_a_transaction_waits_where_the_server_asks_for_it(net):
     for after in ("2", "86400"):
         net.post(BASE, status=429, json={"resourceType": "OperationOutcome"}, headers={"Retry-After": after})
     net.post(BASE, json={"resourceType": "Bundle", "entry": [{}]}, content_type="application/json")
-    assert made.bundle({"type": "transaction", "entry": [{}]}) == [{}]
+    assert made.bundle({"type": "transaction", "entry": [WRITES]}) == [{}]
     assert waited == [2.0, 30.0]
 
 
 def test_an_answer_with_an_entry_too_few_is_no_success(net):
     net.post(BASE, json={"resourceType": "Bundle", "entry": [{}]}, content_type="application/json")
     with pytest.raises(BadAnswerError) as refused:
-        server().bundle({"type": "transaction", "entry": [{}, {}]})
+        server().bundle({"type": "transaction", "entry": [WRITES, WRITES]})
     assert refused.value.findings[0].code == "WKX213"
 
 

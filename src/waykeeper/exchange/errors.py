@@ -1,9 +1,11 @@
 """What can go wrong with another system.
 
 WaykeeperError
-├── NoAnswerError     it was sent and no answer came: it may have been applied; run again (exit 3)
-├── BadAnswerError    an answer came and it is a refusal, or cannot be understood (exit 1)
-└── CannotSendError   nothing was sent: address, credentials or plan do not allow it (exit 2)
+├── NoAnswerError        it was sent and no answer came: it may have been applied; run again (exit 3)
+├── BadAnswerError       an answer came and it is a refusal, or cannot be understood (exit 1; a 401: exit 2)
+│   ├── EntryRefusedError   a success that holds a refusal: part of it may stand
+│   └── DroppedError        fewer entries were answered than were sent: the others may be lost
+└── CannotSendError      nothing was sent: address, credentials or plan do not allow it (exit 2)
 """
 
 from __future__ import annotations
@@ -31,6 +33,21 @@ class BadAnswerError(WaykeeperError):
         """Keep the HTTP status and the OperationOutcome beside the findings."""
         super().__init__(findings)
         self.status, self.outcome = status, outcome or {}
+        if status == UNAUTHORISED:
+            self.exit_code = CannotSendError.exit_code
+
+
+class EntryRefusedError(BadAnswerError):
+    """A transaction that was answered as a success, with the refusal of an entry in it; `pause` in seconds."""
+
+    def __init__(self, findings: Finding | Sequence[Finding], status: int, pause: float) -> None:
+        """Keep how long the server wants to be left alone."""
+        super().__init__(findings, status)
+        self.pause = pause
+
+
+class DroppedError(BadAnswerError):
+    """A bundle of which not every entry was answered."""
 
 
 class CannotSendError(WaykeeperError):
@@ -39,18 +56,25 @@ class CannotSendError(WaykeeperError):
     exit_code = 2
 
 
+UNAUTHORISED = 401
+# A server or what stands before it gave up waiting: as with a broken connection it may have been carried out.
+GAVE_UP = (408, 502, 504)
 # HTTP status -> code of the catalogue; what is not here is WKX209
 STATUS_CODES: Mapping[int, str] = {
     400: "WKX201", 401: "WKX202", 403: "WKX202", 404: "WKX203", 405: "WKX203", 409: "WKX204", 410: "WKX203",
-    412: "WKX205", 413: "WKX206", 415: "WKX201", 422: "WKX201", 429: "WKX207", 500: "WKX208", 502: "WKX208",
-    503: "WKX207", 504: "WKX208",
+    412: "WKX205", 413: "WKX206", 415: "WKX201", 422: "WKX201", 429: "WKX207", 500: "WKX208", 503: "WKX207",
 }  # fmt: skip
 
 
-def refusal(status: int, what: str, document: Any) -> BadAnswerError:
-    """The refusal of a request as an exception, with what the OperationOutcome says."""
+def refusal(status: int, what: str, document: Any, kind: str = "") -> BadAnswerError | NoAnswerError:
+    """The refusal of a request as an exception, with what the OperationOutcome says.
+
+    kind   the content type of an answer that is no JSON
+    """
     outcome = document if isinstance(document, Mapping) and document.get("resourceType") == "OperationOutcome" else {}
-    said = "; ".join(issue_texts(outcome)) or "no reason given"
+    said = "; ".join(issue_texts(outcome)) or (f"answered with {kind}" if kind else "no reason given")
+    if status in GAVE_UP:
+        return NoAnswerError(finding("WKX301", f"{what}: {status}, {said}"))
     return BadAnswerError(finding(STATUS_CODES.get(status, "WKX209"), f"{what}: {status}, {said}"), status, outcome)
 
 

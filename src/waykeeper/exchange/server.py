@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import json
-import os
+import logging
 import time
+import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
+from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import urlencode, urljoin, urlsplit
 
@@ -16,7 +17,17 @@ import requests
 from requests.adapters import HTTPAdapter
 from urllib3.util.retry import Retry
 
-from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError, refusal
+from waykeeper.exchange.access import Access, access_of, given, unusable
+from waykeeper.exchange.connection import Address, Connection
+from waykeeper.exchange.errors import (
+    BadAnswerError,
+    CannotSendError,
+    DroppedError,
+    EntryRefusedError,
+    NoAnswerError,
+    refusal,
+)
+from waykeeper.exchange.wire_json import dumps, loads
 from waykeeper.findings import finding
 
 Held = tuple[str, dict[str, Any]]
@@ -27,25 +38,27 @@ ATTEMPTS = 4
 MOST_PAGES = 2000
 PAGE = "200"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
-WAIT_AND_AGAIN = (429, 503)
+DIRECT = {"http": "", "https": ""}  # no proxy: what stays on this machine must not leave it on a detour
+WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
+NO_BATCH = (400, 404, 405, 415, 422, 501)  # refusals after which each search is sent by itself
+ASK_AGAIN = (408, 429, 502, 503, 504)  # where a request only reads
+_log = logging.getLogger("waykeeper.exchange")
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An answer that could be read: status, the version in its ETag ("" without), the JSON document."""
+    """An answer that could be read: status, the version in its ETag ("" without), the JSON document.
+
+    kind          the content type of a refusal that is no JSON, and so has no document
+    retry_after   what the header says
+    """
 
     status: int
     version: str
     document: Any
-
-
-class _CappedRetry(Retry):
-    """As urllib3's, but a Retry-After of hours is cut to what a person waits for."""
-
-    def get_retry_after(self, response: Any) -> float | None:
-        """Seconds to wait, capped."""
-        said = super().get_retry_after(response)
-        return None if said is None else min(float(said), LONGEST_WAIT)
+    kind: str = ""
+    retry_after: str = ""
+    headers: Mapping[str, str] | None = None
 
 
 class Server:
@@ -57,7 +70,7 @@ class Server:
 
     def __init__(
         self,
-        url: str,
+        to: Address,
         *,
         kind: Literal["test", "patients"] = "test",
         timeout: tuple[float, float] = (10, 120),
@@ -65,25 +78,24 @@ class Server:
         token: str = "",
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        """Open a session; nothing is sent yet. Raises CannotSendError for an address that cannot or may not be used."""
-        self.base, self.kind = url.rstrip("/"), kind
-        parts = urlsplit(self.base)
-        if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise CannotSendError(finding("WKX101", f"{url!r} is no address of a server"))
-        if parts.username or parts.password:
-            raise CannotSendError(finding("WKX101", "the address holds credentials"))
-        if parts.scheme == "http" and parts.hostname not in LOOPBACK and not allow_http:
-            raise CannotSendError(finding("WKX102", f"{parts.hostname} would be reached without encryption"))
-        self._origin = (parts.scheme, parts.netloc)
+        """Open a session; nothing is sent yet. What a Connection says outranks `kind` and `allow_http`.
+
+        Raises CannotSendError for an address that cannot or may not be used, for credentials that are not there.
+        """
+        connection = to if isinstance(to, Connection) else Connection(to, kind, allow_http=allow_http)
+        self.base, self.kind = connection.url.rstrip("/"), connection.holds
+        self.proven: object = None  # what the first resource written to it has shown, see trial.py
+        self._allow_http = connection.allow_http
+        self._origin = _origin_of(self.base, self._allow_http)
         self._timeout, self._sleep = timeout, sleep
-        self._token = token or os.environ.get("WAYKEEPER_TOKEN", "")
         self._session = requests.Session()
-        retry = _CappedRetry(
-            total=ATTEMPTS - 1, read=1, status_forcelist=(429, 502, 503, 504), allowed_methods=("GET",),
-            backoff_factor=0.3, backoff_jitter=0.2, raise_on_status=False,
-        )  # fmt: skip
+        self._session.auth = _as_it_is  # else requests would sign with what a .netrc holds
+        # A connection that was never made is tried again for any method; all else is decided in `send`.
+        never_made = Retry(total=None, connect=2, read=0, redirect=0, status=0, other=0, backoff_factor=0.2)
         for scheme in ("http://", "https://"):
-            self._session.mount(scheme, HTTPAdapter(max_retries=retry))
+            self._session.mount(scheme, HTTPAdapter(max_retries=never_made))
+        self._settings = _settings(connection, self._origin)
+        self._access: Access = given(token) if token else access_of(connection, self._exchange)
 
     def __enter__(self) -> Server:
         """Itself; closed at the end of the block."""
@@ -93,16 +105,24 @@ class Server:
         """Close the session."""
         self._session.close()
 
+    def pause(self, seconds: float) -> None:
+        """Wait, never longer than a person would."""
+        self._sleep(min(seconds, LONGEST_WAIT))
+
     # one request
 
     def send(
-        self, method: str, path: str, body: Any = None, *, headers: Mapping[str, str] | None = None, form: bool = False
-    ) -> Answer:
+        self, method: str, path: str, body: Any = None, *, headers: Mapping[str, str] | None = None,
+        form: bool = False, repeatable: bool = False,
+    ) -> Answer:  # fmt: skip
         """One request to a path below the base, or to a full url of this server.
 
-        Raises NoAnswerError, BadAnswerError (not JSON, another host); a refusal is an Answer with its status.
+        repeatable   it only reads although it is a POST: it may be asked again where no answer came
+
+        A GET, a search in a form and what is repeatable are tried again where the server is busy or the connection
+        broke. Raises NoAnswerError, BadAnswerError (not JSON, another host); a refusal is an Answer with its status.
         """
-        url = path if "://" in path else f"{self.base}/{path}" if path else self.base
+        url = self._url(path)
         sent = {"Accept": FHIR_JSON, "Cache-Control": "no-cache", **(headers or {})}
         data: bytes | None = None
         if form:
@@ -110,38 +130,68 @@ class Server:
             data = urlencode(body).encode()
         elif body is not None:
             sent.setdefault("Content-Type", FHIR_JSON)
-            data = json.dumps(body, ensure_ascii=False, separators=(",", ":")).encode()
-        if self._token:
-            sent["Authorization"] = f"Bearer {self._token}"
-        response = self._exchange(method, url, data, sent)
+            data = dumps(body)
+        what = f"{method} {_shown(path)}"
+        reads = method == "GET" or form or repeatable
+        for attempt in range(ATTEMPTS):
+            try:
+                answer = _answer(self.signed(method, url, data, sent), what)
+            except NoAnswerError:
+                if not reads or attempt:
+                    raise
+                continue
+            if not reads or answer.status not in ASK_AGAIN or attempt == ATTEMPTS - 1:
+                break
+            self._sleep(pause_of(answer, attempt))
+        return answer
+
+    def _url(self, path: str) -> str:
+        url = path if "://" in path else f"{self.base}/{path}" if path else self.base
+        if not self.is_here(url):
+            raise BadAnswerError(finding("WKX210", "a link of the server leads to another host"))
+        return url
+
+    def is_here(self, url: str) -> bool:
+        """True for an address of this very server: only there credentials are sent."""
+        return tuple(urlsplit(url)[:2]) == self._origin
+
+    def signed(
+        self, method: str, url: str, data: bytes | None, headers: Mapping[str, str], *, stream: bool = False
+    ) -> requests.Response:
+        """One request with credentials, which are renewed once where the server refuses them (401).
+
+        Raises NoAnswerError, BadAnswerError (a redirection: credentials and patient data stay here), CannotSendError.
+        """
+        response = self._exchange(method, url, data, {**headers, **self._access.headers()}, stream=stream)
+        if response.status_code == 401 and self._access.renew():
+            response.close()
+            response = self._exchange(method, url, data, {**headers, **self._access.headers()}, stream=stream)
         if 300 <= response.status_code < 400 and response.status_code != 304:
             raise BadAnswerError(finding("WKX210", f"{method} is redirected to another address"), response.status_code)
-        version = version_of(response.headers.get("ETag", ""))
-        return Answer(response.status_code, version, _document(response, f"{method} {_shown(path)}"))
+        return response
 
-    def _exchange(self, method: str, url: str, data: bytes | None, headers: Mapping[str, str]) -> requests.Response:
+    def unsigned(self, url: str, headers: Mapping[str, str]) -> requests.Response:
+        """GET without credentials, streamed: a file that the server keeps elsewhere. Raises as `signed`."""
+        _origin_of(url, self._allow_http)
+        return self._exchange("GET", url, None, headers, stream=True)
+
+    def _exchange(
+        self, method: str, url: str, data: bytes | None, headers: Mapping[str, str], *, stream: bool = False
+    ) -> requests.Response:
+        number = uuid.uuid4().hex[:12]
+        begun = time.monotonic()
+        host = urlsplit(url).netloc
         try:
-            return self._session.request(
-                method, url, data=data, headers=dict(headers), timeout=self._timeout, allow_redirects=False
-            )
-        except requests.exceptions.ConnectTimeout:
-            raise CannotSendError(finding("WKX103", f"{self._host} did not accept a connection in time")) from None
-        except requests.exceptions.SSLError:
-            raise CannotSendError(finding("WKX104", f"the certificate of {self._host} cannot be trusted")) from None
-        except requests.exceptions.ConnectionError as error:
-            if _never_sent(error):
-                raise CannotSendError(finding("WKX103", f"{self._host} cannot be reached")) from None
-            raise NoAnswerError(
-                finding("WKX301", f"the connection to {self._host} broke before an answer came")
-            ) from None
-        except (requests.exceptions.Timeout, requests.exceptions.ChunkedEncodingError):
-            raise NoAnswerError(finding("WKX301", f"{self._host} did not answer in time")) from None
+            response = self._session.request(
+                method, url, data=data, headers={**headers, "X-Request-Id": number}, timeout=self._timeout,
+                allow_redirects=False, stream=stream, **self._settings,
+            )  # fmt: skip
         except requests.exceptions.RequestException as error:
-            raise BadAnswerError(finding("WKX211", f"{self._host}: {type(error).__name__}")) from None
-
-    @property
-    def _host(self) -> str:
-        return self._origin[1]
+            _log.debug("%s %s: %s, request %s", method, _kind_in(url), type(error).__name__, number)
+            raise broken(error, host) from None
+        took = (time.monotonic() - begun) * 1000
+        _log.debug("%s %s: %d in %.0f ms, request %s", method, _kind_in(url), response.status_code, took, number)
+        return response
 
     # what FHIR offers
 
@@ -175,15 +225,14 @@ class Server:
         try:
             answers = self.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
         except BadAnswerError as refused:
-            if refused.status not in (400, 404, 405, 422, 501):
+            if refused.status not in NO_BATCH:
                 raise
             return [pair for kind, params in wanted for pair in self.search(kind, params)]
         found: dict[str, dict[str, Any]] = {}
         for (kind, _), entry in zip(wanted, answers, strict=True):
-            said = entry.get("response") or {}
-            status = int(str(said.get("status") or "0")[:3])
-            document = entry.get("resource") or said.get("outcome")
-            found |= dict(_matches(self._pages(Answer(status, "", document), f"search of {kind}")))
+            document = entry.get("resource") or (entry.get("response") or {}).get("outcome")
+            answer = Answer(status_of(entry), "", document)
+            found |= dict(_matches(self._pages(answer, f"search of {kind}")))
         return list(found.items())
 
     def _pages(self, answer: Answer, what: str) -> Iterator[dict[str, Any]]:
@@ -208,21 +257,104 @@ class Server:
     def bundle(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Post a transaction or batch; the response entries, as many as were sent.
 
-        Waits and tries again where the server asks for it (429, 503). Raises BadAnswerError, NoAnswerError.
+        Waits and tries again where the server asks for it (429, 503), for the whole or for entries of a batch that
+        only reads. Raises EntryRefusedError for a refusal inside a transaction that was answered as a success,
+        BadAnswerError, NoAnswerError.
         """
+        reads = all(e["request"]["method"] == "GET" for e in document["entry"])
+        found, answer = self._posted(document, reads)
+        if document.get("type") == "transaction":
+            for entry in found:
+                if status_of(entry) >= 400:
+                    outcome = (entry.get("response") or {}).get("outcome")
+                    refused = refusal(status_of(entry), "transaction, an entry of it", outcome)
+                    raise EntryRefusedError(refused.findings, status_of(entry), pause_of(answer, 0))
+            return found
+        for attempt in range(ATTEMPTS - 1):
+            late = [n for n, entry in enumerate(found) if reads and status_of(entry) in WAIT_AND_AGAIN]
+            if not late:
+                break
+            self._sleep(pause_of(answer, attempt))
+            some, answer = self._posted({**document, "entry": [document["entry"][n] for n in late]}, reads)
+            for n, entry in zip(late, some, strict=True):
+                found[n] = entry
+        return found
+
+    def _posted(self, document: Mapping[str, Any], reads: bool) -> tuple[list[dict[str, Any]], Answer]:
         what = str(document.get("type"))
         for attempt in range(ATTEMPTS):
-            answer = self.send("POST", "", document, headers={"Prefer": "return=minimal"})
-            if answer.status not in WAIT_AND_AGAIN or attempt == ATTEMPTS - 1:
+            answer = self.send("POST", "", document, headers={"Prefer": "return=minimal"}, repeatable=reads)
+            if reads or answer.status not in WAIT_AND_AGAIN or attempt == ATTEMPTS - 1:
                 break
-            self._sleep(_pause(answer, attempt))
+            self._sleep(pause_of(answer, attempt))
         found = _resource(answer, what).get("entry") or []
         if len(found) != len(document["entry"]):
             sent = len(document["entry"])
-            raise BadAnswerError(
+            raise DroppedError(
                 finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status
             )
-        return [dict(e) for e in found]
+        return [dict(e) for e in found], answer
+
+
+def _as_it_is(request: requests.PreparedRequest) -> requests.PreparedRequest:
+    return request
+
+
+def _origin_of(url: str, allow_http: bool) -> tuple[str, str]:
+    """Scheme and host. Raises CannotSendError for an address that cannot or may not be used."""
+    try:
+        parts = urlsplit(url)
+        usable = parts.scheme in ("http", "https") and bool(parts.hostname) and (parts.port or 1) > 0
+    except ValueError:
+        usable = False
+    if not usable:
+        shown = repr(url) if "@" not in url else "an address with an @"
+        raise CannotSendError(finding("WKX101", f"{shown} is no address of a server"))
+    if parts.username or parts.password:
+        raise CannotSendError(finding("WKX101", "the address holds credentials"))
+    if parts.scheme == "http" and parts.hostname not in LOOPBACK and not allow_http:
+        raise CannotSendError(finding("WKX102", f"{parts.hostname} would be reached without encryption"))
+    return parts.scheme, parts.netloc
+
+
+def _settings(connection: Connection, origin: tuple[str, str]) -> dict[str, Any]:
+    """Proxy, authorities and client certificate as requests takes them. Raises CannotSendError WKX105."""
+    made: dict[str, Any] = {}
+    for name, path in (
+        ("ca_bundle", connection.ca_bundle),
+        ("client_certificate", connection.client_certificate),
+        ("client_key", connection.client_key),
+    ):
+        if path and not Path(path).is_file():
+            raise unusable(f"{name}: there is no file {path}")
+    if connection.proxy:
+        made["proxies"] = {"http": connection.proxy, "https": connection.proxy}
+    elif urlsplit(f"//{origin[1]}").hostname in LOOPBACK:
+        made["proxies"] = DIRECT
+    if connection.ca_bundle:
+        made["verify"] = connection.ca_bundle
+    if connection.client_certificate:
+        pair = (connection.client_certificate, connection.client_key)
+        made["cert"] = pair if connection.client_key else connection.client_certificate
+    return made
+
+
+def broken(error: requests.exceptions.RequestException, host: str) -> NoAnswerError | CannotSendError | BadAnswerError:
+    """What the failure of a request means: nothing was sent, no answer came, or an answer that nobody can read."""
+    kinds = requests.exceptions
+    if isinstance(error, kinds.ConnectTimeout):
+        return CannotSendError(finding("WKX103", f"{host} did not accept a connection in time"))
+    if isinstance(error, kinds.SSLError):
+        return CannotSendError(finding("WKX104", f"the certificate of {host}, or ours, is not accepted"))
+    if isinstance(error, kinds.ProxyError):
+        return CannotSendError(finding("WKX103", f"the proxy to {host} cannot be reached or refuses"))
+    if isinstance(error, kinds.ConnectionError):
+        if _never_sent(error):
+            return CannotSendError(finding("WKX103", f"{host} cannot be reached"))
+        return NoAnswerError(finding("WKX301", f"the connection to {host} broke before an answer came"))
+    if isinstance(error, kinds.Timeout | kinds.ChunkedEncodingError | kinds.ContentDecodingError):
+        return NoAnswerError(finding("WKX301", f"{host} did not answer in time, or its answer is cut off"))
+    return BadAnswerError(finding("WKX211", f"{host}: {type(error).__name__}"))
 
 
 def _matches(pages: Iterator[dict[str, Any]]) -> list[Held]:
@@ -241,44 +373,61 @@ def version_of(etag: str) -> str:
     return etag.strip().removeprefix("W/").strip('"')
 
 
+def _kind_in(url: str) -> str:
+    """What an address asks for, without the id of a resource and without a query: for logs."""
+    parts = [p for p in urlsplit(url).path.split("/") if p]
+    named = next((p for p in reversed(parts) if p[:1].isupper() or p[:1] in "$_."), "")
+    return named or "the base"
+
+
 def _shown(path: str) -> str:
     """A path without its query: it may name a patient."""
     return urlsplit(path).path if "://" in path else path.partition("?")[0] or "the base"
 
 
-def _document(response: requests.Response, what: str) -> Any:
+def status_of(entry: Mapping[str, Any]) -> int:
+    """The status of a response entry; 0 where it has none."""
+    said = str((entry.get("response") or {}).get("status") or "0")[:3]
+    return int(said) if said.isdigit() else 0
+
+
+def _answer(response: requests.Response, what: str) -> Answer:
+    """Read an answer. Raises BadAnswerError WKX211 where a success holds anything but a JSON document."""
     kind = response.headers.get("Content-Type", "").partition(";")[0].strip().lower()
-    if not response.content:
-        return None
-    if not kind.endswith("json"):
+    failed = response.status_code >= 400
+    document = None
+    if response.content and kind.endswith("json"):
+        try:
+            document = loads(response.content)
+        except ValueError:
+            if not failed:
+                said = f"{what}: {response.status_code}, the answer is no whole JSON document"
+                raise BadAnswerError(finding("WKX211", said), response.status_code) from None
+    elif response.content and not failed:
         said = f"{what}: {response.status_code}, answered with {kind or 'no content type'} instead of JSON"
         raise BadAnswerError(finding("WKX211", said), response.status_code)
-    try:
-        document = json.loads(response.content)
-    except ValueError:
-        said = f"{what}: {response.status_code}, the answer is no whole JSON document"
-        raise BadAnswerError(finding("WKX211", said), response.status_code) from None
-    if isinstance(document, dict) and response.status_code in WAIT_AND_AGAIN:
-        document["_retry_after"] = response.headers.get("Retry-After", "")
-    return document
+    known = response.headers
+    page = kind if response.content and document is None else ""
+    version = version_of(known.get("ETag", ""))
+    return Answer(response.status_code, version, document, page, known.get("Retry-After", ""), known)
 
 
 def _resource(answer: Answer, what: str) -> dict[str, Any]:
     if answer.status >= 400:
-        raise refusal(answer.status, what, answer.document)
+        raise refusal(answer.status, what, answer.document, answer.kind)
     if not isinstance(answer.document, dict):
         raise BadAnswerError(finding("WKX211", f"{what}: {answer.status} without a resource"), answer.status)
     return answer.document
 
 
-def _pause(answer: Answer, attempt: int) -> float:
+def pause_of(answer: Answer, attempt: int) -> float:
     """Seconds to wait: what Retry-After says (seconds or a date), capped; else a growing pause."""
-    said = str((answer.document or {}).get("_retry_after", "")) if isinstance(answer.document, dict) else ""
+    said = answer.retry_after.strip()
     if said.isdigit():
         return min(float(said), LONGEST_WAIT)
     with contextlib.suppress(ValueError, TypeError):
         return min(max(parsedate_to_datetime(said).timestamp() - time.time(), 0.0), LONGEST_WAIT)
-    return float(0.5 * 2**attempt)
+    return min(float(0.5 * 2**attempt), LONGEST_WAIT)
 
 
 def _never_sent(error: requests.exceptions.ConnectionError) -> bool:
