@@ -9,6 +9,7 @@ from typing import Any
 
 from waykeeper.findings import Finding
 from waykeeper.pathway import check, check_file, check_overlay, load, read_clinic, read_yaml
+from waykeeper.pathway.shelf import Parts
 
 PATHWAY = {
     "pathway": "pathway: example\n",
@@ -58,4 +59,9 @@ def run(example: Mapping[str, Any]) -> tuple[Finding, ...]:
     sources = [("pathway.yaml", pathway(example["pathway"]))]
     sources += [(f"{key}.yaml", example[key]) for key in ("overlay", "second") if key in example]
     given = read_clinic("clinic.yaml", clinic(example["clinic"]))[0] if "clinic" in example else None
-    return check(sources, example.get("rules"), POLICIES, given)[1]
+    return check(sources, example.get("rules"), POLICIES, given, shelf(example.get("parts", {})))[1]
+
+
+def shelf(parts: Mapping[str, str]) -> Parts:
+    """The parts of an example by their names, as files of the folder `parts`."""
+    return lambda name: (f"parts/{name}.yaml", parts[name]) if name in parts else None

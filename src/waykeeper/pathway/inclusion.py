@@ -22,6 +22,7 @@ from waykeeper.pathway.tree import Path, entries_of, find, item_of, items_of, na
 _HEAD = Record(PART.name, tuple(Key(k.name, Tree(), k.note) if k.name in SHARED_KEYS else k for k in PART.keys))
 # Keys that hold the numbers of an item: whoever changes one says where the new one comes from.
 NUMBERS = frozenset({"at", "by", "from", "window", "valid_for", "at_least", "target"})
+_READ_IN_ORDER = ("visits", "tasks", "instructions", "holds", "restrictions", "goals", "gates")
 
 
 @dataclass(slots=True)
@@ -61,7 +62,7 @@ class _Includer:
             own = replace(root, entries=tuple((k, v) for k, v in root.entries if k.text in SHARED_KEYS))
             self._add(made, (), own)
             head = tuple((k, v) for k, v in root.entries if k.text not in SHARED_KEYS)
-            made.root = replace(root, entries=(*head, *made.root.entries))
+            made.root = _kinds_in_order(replace(root, entries=(*head, *made.root.entries)))
         else:
             made.root = root
         return made
@@ -144,6 +145,20 @@ class _Includer:
         if key.text in NUMBERS:
             details = f"{key.text} of {item!r} is added to what the part says, and no source of its own is given"
             self._refuse("WKP619", details, key.position)
+
+
+def _kinds_in_order(root: Node) -> Node:
+    """The kinds of each phase in the order in which a phase is read, whichever file brought them."""
+    phases = root.get("phases")
+    if phases is None or phases.kind != "map":
+        return root
+    inner = ((key, replace(phase, entries=tuple(sorted(phase.entries, key=_rank)))) for key, phase in phases.entries)
+    ordered = replace(phases, entries=tuple(inner))
+    return replace(root, entries=tuple((k, ordered if k.text == "phases" else v) for k, v in root.entries))
+
+
+def _rank(entry: tuple[Node, Node]) -> int:
+    return _READ_IN_ORDER.index(entry[0].text) if entry[0].text in _READ_IN_ORDER else -1
 
 
 def _whole(path: Path, held: Node, new: Node) -> bool:

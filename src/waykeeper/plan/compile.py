@@ -9,7 +9,7 @@ from functools import lru_cache
 from operator import attrgetter
 
 from waykeeper.findings import Finding, WaykeeperError, finding
-from waykeeper.medicines import MedicineRow, propose
+from waykeeper.medicines import MedicineRow, patient_facts, propose
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
 from waykeeper.plan.answers import digest
 from waykeeper.plan.holds import hold_items
@@ -49,13 +49,15 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     identifier: Identifier | None = None,
     episode: int = 1,
     answers: Answers | None = None,
+    surgeries: Sequence[tuple[str, Moment]] = (),
 ) -> Plan:
     """Compile one patient's dated plan.
 
-    `given` maps anchor names to moments in the clinic's zone. Raises WaykeeperError: WKR102 patient without a business
+    `given` maps anchor names to moments in the clinic's zone; `surgeries` are other live episodes of the patient by
+    name: of two holds that meet the longer one is proposed, and both are named. Raises WaykeeperError: WKR102 patient without a business
     identifier, WKL101 missing anchor, WKL102 unknown anchor.
     """
-    return _Compiler(pathway, clinic, record, given, side, anaesthesia, answers or Answers()).plan(
+    return _Compiler(pathway, clinic, record, given, side, anaesthesia, answers or Answers(), tuple(surgeries)).plan(
         Episode(clinic.url, pathway.url, identifier or patient_identifier(record, clinic), episode)
     )
 
@@ -80,6 +82,7 @@ class _Compiler:
     side: str
     anaesthesia: str
     answers: Answers
+    surgeries: tuple[tuple[str, Moment], ...] = ()
     dated: dict[tuple[str, ...], Dated] = field(default_factory=dict)
 
     def plan(self, episode: Episode) -> Plan:
@@ -163,6 +166,7 @@ class _Compiler:
             undecided=self._undecided(rule),
             origin=rule.origin,
             arithmetic=arithmetic,
+            changed_at=rule.changed_at,
         )
 
     def _dated(self, rule: PathwayItem, point: Named) -> Dated:
@@ -281,7 +285,9 @@ class _Compiler:
             {**self.clinic.policies, **self.pathway.policies},
             calendar=self.clinic.calendar,
             answers=self._indications(),
-            facts={name: str(value) for name, value in self.facts.items() if value in (Fact.YES, Fact.NO)},
+            surgeries=self.surgeries,
+            facts=patient_facts(self.record.resources)
+            | {name: str(value) for name, value in self.facts.items() if value in (Fact.YES, Fact.NO)},
             creatinine_days=(self.clinic.settings.creatinine_stale_days, self.clinic.settings.creatinine_refused_days),
         )
         if len(rows) != len(self.record.medicines):

@@ -19,6 +19,8 @@ ItemKind = Literal["visit", "task", "instruction", "hold", "restriction", "gate"
 StatusClass = Literal["open", "busy", "done", "withdrawn", "void"]
 
 NAMESPACE = uuid.UUID("5f0c1d0e-6d0b-5a57-9c5b-1f3b7a2f9c11")
+_NAMESPACE_BYTES = NAMESPACE.bytes
+_VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}  # RFC 9562: the two highest bits are 10
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -48,11 +50,9 @@ class Identifier:
 
 def _uuid5(name: str) -> str:
     """`str(uuid.uuid5(NAMESPACE, name))`, without building the object: thousands are made for a caseload."""
-    digest = bytearray(hashlib.sha1(NAMESPACE.bytes + name.encode(), usedforsecurity=False).digest()[:16])
-    digest[6] = digest[6] & 0x0F | 0x50
-    digest[8] = digest[8] & 0x3F | 0x80
-    text = digest.hex()
-    return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
+    text = hashlib.sha1(_NAMESPACE_BYTES + name.encode(), usedforsecurity=False).hexdigest()
+    variant = _VARIANT[text[16]]
+    return f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{variant}{text[17:20]}-{text[20:32]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +66,11 @@ class Episode:
 
     def uuid(self, kind: str, item: str, part: str, occurrence: str = "", round: int = 1) -> str:  # noqa: A002
         """UUIDv5 of everything that identifies a resource; dates, versions and places never enter."""
-        parts = (
-            self.clinic_url, self.pathway_url, self.patient.system, self.patient.value, str(self.number),
-            kind, item, part, occurrence, str(round),
-        )  # fmt: skip
-        return _uuid5("\x1f".join(parts))
+        who = self.patient
+        return _uuid5(
+            f"{self.clinic_url}\x1f{self.pathway_url}\x1f{who.system}\x1f{who.value}\x1f{self.number}\x1f"
+            f"{kind}\x1f{item}\x1f{part}\x1f{occurrence}\x1f{round}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,11 +172,12 @@ class Item:
     undecided: tuple[str, ...] = ()  # facts of its conditions that are unknown or contradictory
     origin: Position = Position()  # not in `live`
     arithmetic: tuple[str, ...] = ()  # not in `live`
+    changed_at: tuple[Position, ...] = ()  # where other files than that of `origin` changed it; not in `live`
 
     def live(self) -> Item:
         """The item without what the pathway files alone can say."""
         hold = replace(self.hold, arithmetic=()) if self.hold else None
-        return replace(self, origin=Position(), arithmetic=(), hold=hold)
+        return replace(self, origin=Position(), arithmetic=(), changed_at=(), hold=hold)
 
 
 @dataclass(frozen=True, slots=True)

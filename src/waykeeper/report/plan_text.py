@@ -131,6 +131,8 @@ def _dates(item: Item) -> list[tuple[str, str]]:
 
 def _line(item: Item) -> str:
     place = str(item.origin)
+    if place and item.changed_at:
+        return f"{place}, changed at {', '.join(str(position) for position in item.changed_at)}"
     return place or "not stored with the plan; look it up in the pathway file of this url and version"
 
 

@@ -1,23 +1,24 @@
-"""Which sort of file is this: a pathway, an overlay, a clinic or medicine rules? Each has its own checker."""
+"""Which sort of file is this: a pathway, a part, an overlay, a clinic or medicine rules? Each has its own checker."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 
 from waykeeper.exchange.files import read_bytes
 from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import rule_names
 from waykeeper.medicines.check import check_rules
 from waykeeper.pathway import check as check_pathway
-from waykeeper.pathway import check_overlay, read_clinic, read_yaml
-from waykeeper.pathway.library import clinic_names, names, overlay_names, read
+from waykeeper.pathway import check_overlay, check_part, read_clinic, read_yaml
+from waykeeper.pathway.library import clinic_names, names, overlay_names, part_names, read
 from waykeeper.verbs.inputs import policy_names
+from waykeeper.verbs.parts import parts_beside
 
 Source = tuple[str, bytes]
 
 
 def check(*pathways: str) -> tuple[Finding, ...]:
-    """Check pathway, overlay, clinic and rule files by name or path; all findings of all of them."""
+    """Check pathway, part, overlay, clinic and rule files by name or path; all findings of all of them."""
     return tuple(f for wanted in pathways for f in check_any(wanted))
 
 
@@ -34,17 +35,24 @@ def check_any(wanted: str) -> tuple[Finding, ...]:
         return read_clinic(label, data, policy_names())[1]
     if first == "group":
         return tuple(check_rules(label, data))
-    return check_pathway([(label, data)], rule_names(), policy_names())[1]
+    parts = parts_beside("" if wanted in _named() else wanted)
+    if first == "part":
+        return check_part(label, data, parts)
+    return check_pathway([(label, data)], rule_names(), policy_names(), parts=parts)[1]
+
+
+def _named() -> tuple[str, ...]:
+    return (*names(), *clinic_names(), *overlay_names(), *part_names())
 
 
 def _source(wanted: str) -> Source:
-    for place, known in (("", (*names(), *clinic_names())), ("overlays/", overlay_names())):
+    places = (("", (*names(), *clinic_names())), ("overlays/", overlay_names()), ("parts/", part_names()))
+    for place, known in places:
         if wanted in known:
             return read(place + wanted)
     if "/" in wanted or wanted.endswith((".yaml", ".yml")) or wanted == "-":
         return wanted, read_bytes(wanted)
-    everything: Sequence[str] = (*names(), *clinic_names(), *overlay_names())
-    hint = did_you_mean(wanted, everything)
+    hint = did_you_mean(wanted, _named())
     raise WaykeeperError(finding("WKC202", f"nothing named {wanted!r} in the library, and it is no file", help=hint))
 
 
@@ -52,4 +60,4 @@ def _first_key(label: str, data: bytes) -> str:
     """The name of the first key: it says which sort of file it is."""
     root, _ = read_yaml(data, label)
     entries: Collection[str] = [key.text for key, _ in root.entries] if root is not None and root.entries else []
-    return next((key for key in entries if key in ("pathway", "overlay", "clinic", "group")), "")
+    return next((key for key in entries if key in ("pathway", "part", "overlay", "clinic", "group")), "")

@@ -40,5 +40,5 @@ def _located(plan: Plan, item: Item) -> Item:
         pathway, _ = load(name)
         if pathway and f"{pathway.url}|{pathway.version}" == plan.pathway.canonical:
             found = [r for r in pathway.items if (r.kind, r.name) == (item.key.kind, item.key.item)]
-            return replace(item, origin=found[0].origin) if found else item
+            return replace(item, origin=found[0].origin, changed_at=found[0].changed_at) if found else item
     return item

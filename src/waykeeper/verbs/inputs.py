@@ -20,6 +20,7 @@ from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.record import identifiers
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
+from waykeeper.verbs.parts import parts_beside
 from waykeeper.verbs import words
 
 Source = tuple[str, bytes]
@@ -46,11 +47,13 @@ def policy_names() -> tuple[str, ...]:
 def pathway_of(wanted: str, clinic: Clinic, beside: str = "") -> tuple[Pathway, tuple[Finding, ...]]:
     """A pathway of the library or a file, with the clinic's overlays applied, and what `check` says below error.
 
-    Overlays are looked for beside the clinic's file (`overlays/NAME.yaml`), then in the library.
+    Overlays are looked for beside the clinic's file (`overlays/NAME.yaml`), parts beside the pathway's file
+    (`parts/NAME.yaml`), then in the library.
     """
     pathway_source = _library_or_file(wanted, "", names(), "pathway")
     overlays = [_overlay(name, beside) for name in clinic.overlays]
-    pathway, found = load(pathway_source, overlays, rule_names(), policy_names(), clinic)
+    parts = parts_beside("" if wanted in names() else wanted)
+    pathway, found = load(pathway_source, overlays, rule_names(), policy_names(), clinic, parts)
     if pathway is None:
         raise WaykeeperError([f for f in found if f.severity == "error"] or found)
     return pathway, found
