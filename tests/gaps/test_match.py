@@ -37,8 +37,9 @@ def naive(item, parts, day) -> int:
     start, end = item.dates.window.start.day, item.dates.window.end.day
     if day is not None:
         outside = max((start - day).days, (day - end).days, 0)
-        near = 15 if day > end else 10
-        total += 20 if outside == 0 else near if outside <= (end - start).days // 2 else 0
+        width = (end - start).days
+        near = (15 if outside <= width else 0) if day > end else 10 if outside <= width // 2 else 0
+        total += 20 if outside <= 1 else near
     total += 5 * any(p.minutes is not None and abs(p.minutes - 20) <= 15 for p in parts)
     total -= 60 * any(abs(d - OWN[name]) > 0.12 * max(d, OWN[name]) for d in said)
     types, specialties = {c for t in types for c in t}, {c for s in specialties for c in s}
@@ -168,10 +169,11 @@ def test_a_kind_of_appointment_is_no_other_service():
 
 
 @pytest.mark.parametrize(("day", "reason"), [
-    ("2026-04-15", "day near the window +10"), ("2026-04-14", ""), ("2026-05-13", "day near the window +15"),
-    ("2026-05-14", ""), ("2026-05-06", "day inside the window +20"),
+    ("2026-04-15", "day before the window +10"), ("2026-04-14", ""), ("2026-04-21", "day beside the window +20"),
+    ("2026-05-06", "day inside the window +20"), ("2026-05-07", "day beside the window +20"),
+    ("2026-05-08", "day after the window +15"), ("2026-05-20", "day after the window +15"), ("2026-05-21", ""),
 ])  # fmt: skip
-def test_near_is_half_the_width_of_the_window(day, reason):
+def test_near_is_half_the_width_before_the_window_and_its_width_after_it(day, reason):
     one = certainty(evidence("A/1", "booked", date.fromisoformat(day), text="6 week"))
     assert next((r for r in one.reasons if r.startswith("day")), "") == reason
 

@@ -105,6 +105,8 @@ def _normal(text: str) -> str:
 
 
 Rows = dict[str, int]  # row of the score table -> its weight
+
+
 class Services(NamedTuple):
     """What a fact says of itself, whichever visit it is laid beside. Types and specialties are "system|code".
 
@@ -158,10 +160,14 @@ def _day(seen: Visit, day: date, rows: Rows) -> None:
     if seen.opens <= day <= seen.closes:
         rows["day inside the window"] = weights()["day_inside"]
         return
-    early = day < seen.opens
+    early, width = day < seen.opens, (seen.closes - seen.opens).days
     outside = (seen.opens - day).days if early else (day - seen.closes).days
-    if outside <= (seen.closes - seen.opens).days // 2:
-        rows["day near the window"] = weights()["day_before" if early else "day_after"]
+    if outside <= weights()["beside_days"]:
+        rows["day beside the window"] = weights()["day_inside"]
+    elif early and outside <= width // 2:
+        rows["day before the window"] = weights()["day_before"]
+    elif not early and outside <= width:
+        rows["day after the window"] = weights()["day_after"]
 
 
 def _rest(seen: Visit, part: Evidence, rows: Rows) -> None:
