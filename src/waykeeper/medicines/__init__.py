@@ -11,6 +11,7 @@ from waykeeper.medicines.met import NotMet, not_met
 from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_json
+from waykeeper.medicines.patient_facts import patient_facts
 from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
@@ -57,6 +58,7 @@ __all__ = [
     "package_rules",
     "page",
     "page_json",
+    "patient_facts",
     "policy_table",
     "propose",
     "read_synonyms",

@@ -1,4 +1,4 @@
-"""An order with several dosage instructions: each is read by itself, and where they differ the safer one is asked about."""
+"""An order with several dosage instructions: each is read by itself, the strictest counts, what differs is asked."""
 
 from __future__ import annotations
 

@@ -54,8 +54,8 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     """Compile one patient's dated plan.
 
     `given` maps anchor names to moments in the clinic's zone; `surgeries` are other live episodes of the patient by
-    name: of two holds that meet the longer one is proposed, and both are named. Raises WaykeeperError: WKR102 patient without a business
-    identifier, WKL101 missing anchor, WKL102 unknown anchor.
+    name: of two holds that meet the longer one is proposed, and both are named. Raises WaykeeperError: WKR102 patient
+    without a business identifier, WKL101 missing anchor, WKL102 unknown anchor.
     """
     return _Compiler(pathway, clinic, record, given, side, anaesthesia, answers or Answers(), tuple(surgeries)).plan(
         Episode(clinic.url, pathway.url, identifier or patient_identifier(record, clinic), episode)
