@@ -30,6 +30,19 @@ TRIES = 4  # the first, and three times read and decided again
 STALE = (409, 412)
 
 
+@dataclass(frozen=True, slots=True)
+class Why:
+    """What the Provenance of a change says beside the run: what was done, by whom, for what reason.
+
+    activity   push, move or withdrawal
+    by         the person who asked for it, "" where only the tool is known
+    """
+
+    activity: str = "push"
+    by: str = ""
+    reason: str = ""
+
+
 class PlanRefusedError(WaykeeperError):
     """A guard stopped the push; nothing was sent."""
 
@@ -65,6 +78,9 @@ class PlanPush:
     take: Mapping[str, Side]
     now: datetime
     proven: Trial | None = field(default=None)
+    why: Why = Why()
+    reinstate: bool = False
+    today: date | None = None  # the day to decide on, where it is not that of `now`
 
     def run(self, dry_run: bool) -> PushReport:
         """Decide, send and prove; decided again where somebody wrote in between."""
@@ -79,7 +95,7 @@ class PlanPush:
                 if refused.status in STALE and attempt < TRIES - 1:
                     continue
                 raise
-            return PushReport(decisions, self.server.base, sent=True, findings=self._proof())
+            return PushReport(decisions, self.server.base, sent=True, findings=self.proof())
         raise AssertionError  # the last attempt returns or raises
 
     def _known(self, decisions: Decisions) -> None:
@@ -89,10 +105,13 @@ class PlanPush:
             raise WaykeeperError(finding("WKX221", f"no item {name!r} in the plan", help=did_you_mean(name, items)))
 
     def _decided(self, *, guarded: bool = True) -> Decisions:
-        held = self._held()
+        return self.decided(self._held(), guarded=guarded)
+
+    def decided(self, held: list[Held], *, guarded: bool = True, moving: bool = False) -> Decisions:
+        """The merge over what was read. Raises PlanRefusedError where a guard does not let it pass."""
         plan = self._located(held)
         if guarded:
-            self._guard(plan, held)
+            self._guard(plan, held, moving)
         return decide(plan, held, take=self.take, today=self._today())
 
     def _held(self) -> list[Held]:
@@ -107,19 +126,19 @@ class PlanPush:
         return replace(self.plan, patient=replace(self.plan.patient, reference=reference))
 
     def _today(self) -> date:
-        return self.now.astimezone(ZoneInfo(self.plan.zone)).date()
+        return self.today or self.now.astimezone(ZoneInfo(self.plan.zone)).date()
 
     # guards
 
-    def _guard(self, plan: Plan, held: list[Held]) -> None:
+    def _guard(self, plan: Plan, held: list[Held], moving: bool = False) -> None:
         patient = next((r for _, r in held if r.get("resourceType") == "Patient"), None)
         found: list[Finding] = []
         if self.server.kind == "test" and not (plan.patient.test_data or _labelled(patient)):
             found.append(finding("WKX110", "the Patient has no test-data label"))
         if patient is None and not plan.patient.name and not plan.source_patient:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
-        wanted_again = self.take.get("plan") == "ours"
-        found += guards(plan, holding(plan.episode, held), reinstate=wanted_again)
+        wanted_again = self.reinstate or self.take.get("plan") == "ours"
+        found += guards(plan, holding(plan.episode, held), reinstate=wanted_again, moving=moving)
         if found:
             raise PlanRefusedError(found)
 
@@ -151,7 +170,7 @@ class PlanPush:
             form = self.proven.form
         transaction = apply(decisions, form="put" if form == "put" else "post")
         names = [_name(e, decisions) for e in transaction["entry"]]
-        transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now))
+        transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now, self.why))
         try:
             self.server.bundle(transaction)
         except BadAnswerError as refused:
@@ -159,7 +178,7 @@ class PlanPush:
                 [_mapped(f, names) for f in refused.findings], refused.status, refused.outcome
             ) from None
 
-    def _proof(self) -> tuple[Finding, ...]:
+    def proof(self) -> tuple[Finding, ...]:
         """Read everything again: a push that went through leaves nothing to send."""
         self.take = {}
         left = self._decided(guarded=False).changing
@@ -214,8 +233,8 @@ def _mapped(one: Finding, names: list[str]) -> Finding:
     return replace(one, details=f"{', '.join(items)}: {one.details}") if items else one
 
 
-def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: datetime) -> dict[str, Any]:
-    """Who made this change, and of what; the run is named here and nowhere else."""
+def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: datetime, why: Why) -> dict[str, Any]:
+    """Who made this change, why, from which version, and of what; the run is named here and nowhere else."""
     targets = [
         {"reference": e["fullUrl"] if e.get("fullUrl") else e["request"]["url"]}
         for e in entries
@@ -224,16 +243,18 @@ def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: dateti
     plan = decisions.plan
     system = plan.episode.clinic_url + IDENTIFIER_PATH
     run = {"identifier": {"system": f"{system}/run", "value": str(uuid.uuid4())}, "display": "The push that wrote this"}
+    tool = {"identifier": {"system": system, "value": "waykeeper"}, "display": f"Waykeeper {plan.waykeeper}"}
     resource = {
         "resourceType": "Provenance",
         "text": {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml"><p>Plan pushed</p></div>'},
         "target": targets,
         "recorded": now.isoformat(timespec="milliseconds"),
-        "agent": [
-            {"who": {"identifier": {"system": system, "value": "waykeeper"}, "display": f"Waykeeper {plan.waykeeper}"}}
-        ],
-        "entity": [{"role": "source", "what": run}],
+        "activity": {"text": why.activity},
+        "agent": [*([{"who": {"display": why.by}}] if why.by else []), {"who": tool}],
+        "entity": [{"role": "source", "what": run}, *_revised(decisions, system)],
     }
+    if why.reason:
+        resource["reason"] = [{"text": why.reason}]
     if plan.patient.test_data:
         resource["meta"] = {"security": [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]}
     return {
@@ -241,3 +262,13 @@ def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: dateti
         "resource": resource,
         "request": {"method": "POST", "url": "Provenance"},
     }
+
+
+def _revised(decisions: Decisions, system: str) -> list[dict[str, Any]]:
+    """The version of the root that this change was made from; nothing where the plan is new."""
+    root = next((d for d in decisions.rows if d.item.startswith("plan/") and d.part == "plan" and d.reference), None)
+    version = str(((root.before if root else None) or {}).get("meta", {}).get("versionId") or "")
+    if root is None or not version:
+        return []
+    named = {"identifier": {"system": f"{system}/version", "value": f"{root.reference}/_history/{version}"}}
+    return [{"role": "revision", "what": {**named, "display": f"{root.reference} version {version}"}}]

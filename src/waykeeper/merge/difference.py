@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 from waykeeper.merge.model import Decisions
-from waykeeper.plan.model import Item, Key, Plan, State
-from waykeeper.timing.model import Dates
+from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.timing.model import Anchor, Dates, Moment, Window
 
 Change = Literal["conflict", "again", "valid", "moved", "new", "gone", "unchanged"]
+CHANGES: tuple[Change, ...] = ("conflict", "again", "new", "gone", "moved", "valid", "unchanged")
 MEDICINES = ("hold", "medicine")
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")  # the same in every locale
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +24,9 @@ class Row:
     conflict   a person must decide        again   done, and must be done again
     valid      done, and still counts      moved   other dates
     new, gone  only in the new plan, only in the old one
+
+    reason     why it must be done again, still counts, or is asked; one clause without a full stop
+    by         the day by which it is to be done now
     """
 
     item: Key
@@ -28,49 +34,135 @@ class Row:
     change: Change
     before: str = ""
     after: str = ""
+    reason: str = ""
+    who: str = ""
+    harm: int = 1
+    by: date | None = None
 
 
-def difference(old: Plan, new: Plan, state: State, decided: Decisions) -> list[Row]:
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """One thing about the whole plan that is other than before: an anchor, the side, the version. Texts for people."""
+
+    name: str
+    before: str
+    after: str
+
+
+def difference(old: Plan, new: Plan, state: State, decided: Decisions, attended: Collection[Key] = ()) -> list[Row]:
     """A row for each item of either plan, each exactly once: medicines first, then in the new plan's order.
 
-    state     what is recorded of the old plan; `decided` what the merge of the new one decided
+    state      what is recorded of the old plan; `decided` what the merge of the new one decided
+    attended   visits that linked evidence proves
     """
     was, now = {i.key: i for i in old.items}, {i.key: i for i in new.items}
-    asked = {q.key for q in decided.conflicts}
-    begun = {d.item for d in decided.rows if d.word == "create" and d.round > 1}
-    keys = [*now, *(k for k in was if k not in now)]
+    why = {q.key: q.why for q in decided.conflicts}
+    begun = {d.item: d.reason for d in decided.rows if d.word == "create" and d.round > 1}
     rows = []
-    for key in keys:
-        before, after = was.get(key), now.get(key)
-        change = _change(before, after, key in asked, str(key) in begun, state)
-        title = now[key].title if after else was[key].title
-        rows.append(Row(key, title, change, days(before.dates) if before else "", days(after.dates) if after else ""))
+    for key in [*now, *(k for k in was if k not in now)]:
+        before, after, known = was.get(key), now.get(key), state.items.get(key)
+        if after is None and known is not None and known.cls in ("withdrawn", "void"):
+            continue  # it had gone before
+        item = after or was[key]
+        change = _change(before, after, key in why, str(key) in begun, known, key in attended)
+        told = {"conflict": why.get(key, ""), "again": _again(item, known, begun.get(str(key), ""))}
+        rows.append(
+            Row(
+                key, item.title, change, days(before.dates) if before else "", days(after.dates) if after else "",
+                told.get(change, _valid(item, known) if change == "valid" else ""), item.who, item.harm, last_day(item),
+            )
+        )  # fmt: skip
     return _medicines_first(rows)
 
 
-def _change(before: Item | None, after: Item | None, asked: bool, begun: bool, state: State) -> Change:
+def _change(
+    before: Item | None, after: Item | None, asked: bool, begun: bool, known: ItemState | None, attended: bool
+) -> Change:
     if asked:
         return "conflict"
     if after is None:
         return "gone"
-    if before is None:
+    if before is None or (known is not None and known.withdrawn_by_us):
         return "new"
     if begun:
         return "again"
-    known = state.items.get(after.key)
-    if known is not None and (known.cls == "done" or known.answer is not None):
+    if attended or (known is not None and (_done(known) or known.answer is not None)):
         return "valid"
     return "unchanged" if before.dates == after.dates else "moved"
+
+
+def _done(known: ItemState) -> bool:
+    return known.cls == "done" and known.status not in ("failed", "rejected")
+
+
+def _again(item: Item, known: ItemState | None, reason: str) -> str:
+    """What was done, and from which day it counts: the age on the day of surgery."""
+    done = f"done {shown(known.done_on)}" if known and known.done_on else "done on a day that nobody recorded"
+    if item.dates.valid_from and reason.startswith("done too early"):
+        return f"{done}; counts only from {shown(item.dates.valid_from)} ({item.valid_for})"
+    if reason.startswith("done for"):
+        return f"{done}, for the earlier date"
+    return reason or "a new round has begun"
+
+
+def _valid(item: Item, known: ItemState | None) -> str:
+    if known is None or known.done_on is None:
+        return "answered, does not depend on the day" if known and known.answer else "already took place"
+    if item.dates.valid_from:
+        return f"done {shown(known.done_on)}; counts from {shown(item.dates.valid_from)} ({item.valid_for})"
+    return f"done {shown(known.done_on)}"
+
+
+def shown(day: date | None) -> str:
+    """`Wed 2026-03-18`; "" for None."""
+    return f"{WEEKDAYS[day.weekday()]} {day.isoformat()}" if day else ""
 
 
 def days(dates: Dates) -> str:
     """The dates of an item as days: its point, its window, or what it awaits."""
     if dates.window:
-        return str(dates.window)
+        return _window(dates.window)
     if dates.at:
         return dates.at.day.isoformat()
     return f"awaits {dates.awaited}" if dates.awaited else ""
 
 
+def _window(window: Window) -> str:
+    start, end = window.start.day.isoformat(), window.end.day.isoformat()
+    if start == end:
+        return start
+    return f"until {end}" if window.open_start else f"{start} to {end}"
+
+
+def last_day(item: Item) -> date | None:
+    """The day by which an item is to be done: the end of its window, else its point."""
+    found = item.dates.window.end if item.dates.window else item.dates.at or item.dates.target
+    return found.day if found else None
+
+
 def _medicines_first(rows: Sequence[Row]) -> list[Row]:
     return sorted(rows, key=lambda row: row.item.kind not in MEDICINES)
+
+
+def turned(old: Plan, new: Plan) -> tuple[Turned, ...]:
+    """Everything about the whole plan that only a move may change, where it differs; anchors first."""
+    names = dict.fromkeys(a.name for a in (*old.anchors, *new.anchors))
+    found = [Turned(n, _anchor(old.anchor(n)), _anchor(new.anchor(n))) for n in names]
+    found += [
+        Turned("side", old.side or "not stated", new.side or "not stated"),
+        Turned("anaesthesia", old.anaesthesia, new.anaesthesia),
+        Turned("pathway version", old.pathway.version, new.pathway.version),
+        Turned("overlays", ", ".join(old.overlays) or "none", ", ".join(new.overlays) or "none"),
+        Turned("clinic settings", "as they were", "as they were" if old.settings == new.settings else "changed"),
+    ]
+    return tuple(t for t in found if t.before != t.after)
+
+
+def _anchor(anchor: Anchor | None) -> str:
+    if anchor is None or anchor.moment is None:
+        return "not known"
+    return f"{_moment(anchor.moment)} ({anchor.standing})"
+
+
+def _moment(moment: Moment) -> str:
+    return f"{shown(moment.day)}{f' {moment.clock:%H:%M}' if moment.clock else ''}"

@@ -17,7 +17,6 @@ from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.withdrawal import NOTE, reoffered, withdrawn
 from waykeeper.plan.model import Plan
 
-
 NO_SURGERY = "Surgery does not take place"
 
 
@@ -36,7 +35,7 @@ def withdraw(
     rows: list[Decision] = []
     notices: list[str] = []
     for place, (ref, resource) in found.own.items():
-        if place[1] == RESTART and not _dead(found) or status_class(resource) not in ("open", "busy"):
+        if (place[1] == RESTART and not _dead(found)) or status_class(resource) not in ("open", "busy"):
             continue
         if place == ROOT and suspended and resource.get("status") == "on-hold":
             continue

@@ -17,7 +17,6 @@ from waykeeper.plan.model import HoldAnswer, Item, Key, Plan
 from waykeeper.plan.validity import still_valid
 from waykeeper.timing.model import Moment
 
-
 CHANGE = "change"  # the anchor that a move gives the day on which the date was changed; it happens again
 
 
@@ -79,11 +78,17 @@ def _reason(
     if key.kind == "task" and done:
         state = held.state.items.get(key)
         moved = _moved(leading, wanted.get(place))
-        if moved and item.phrase.endswith(f" {CHANGE}"):
+        if item.phrase.endswith(f" {CHANGE}") and _another_surgery(plan, held):
             return "done for an earlier change of the date"
         if not still_valid(item, state.done_on if state else None, moved=moved):
             return "done for other dates" if item.redo == "on move" and moved else "done too early to count now"
     return ""
+
+
+def _another_surgery(plan: Plan, held: Holding) -> bool:
+    """The moment of surgery is another than the one that stands: people are told again, twice a day if need be."""
+    before, now = held.plan.anchor("surgery") if held.plan else None, plan.anchor("surgery")
+    return before is not None and now is not None and before.moment != now.moment
 
 
 def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool:

@@ -1,0 +1,159 @@
+"""What a moved surgery means for each medicine: who must stop today, who may start again, whose pause is too short.
+
+Days are counted as everywhere: `missed_days: N` = no dose on day -N .. -1 nor on day 0 before surgery.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Literal
+
+from waykeeper.merge.held import Holding
+from waykeeper.merge.model import Decisions
+from waykeeper.merge.stopped import MEDICINES, Stopped, last_taken, stopped
+from waykeeper.plan.model import Item, Key, Plan
+from waykeeper.timing.model import Moment
+
+Need = Literal[
+    "cannot be met",  # the pause that is proposed does not fit any more, whatever is done from today on
+    "stop today",  # the last dose is today, or today's dose must not be taken
+    "may restart",  # stopped for the old day, and days are left in which it could be taken again
+    "stays stopped",  # stopped for the old day, and the new last-dose day is over or is today
+    "approve again",  # answered for the old day; the new days wait for the prescriber
+    "answer",  # never answered
+    "ask",  # no number of days is proposed: the prescriber decides
+    "no longer listed",  # not on the list of medicines any more
+    "stands",  # continue and the like: does not depend on the day
+]
+URGENT: tuple[Need, ...] = ("cannot be met", "stop today", "may restart")
+ORDER: tuple[Need, ...] = (
+    "cannot be met", "stop today", "may restart", "stays stopped", "ask", "approve again", "answer",
+    "no longer listed", "stands",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineChange:
+    """One medicine, before and after.
+
+    again            it was answered for the old day: that answer stays as history and counts no more
+    days             missed days that are proposed now (the answered number, where there was one)
+    possible         missed days that can still be kept, None where nothing is short
+    earliest         the first surgery day that would keep the proposed number
+    last_dose_was    its last-dose day before, `last_dose` now, `first_missed` now
+    """
+
+    item: Key
+    title: str
+    medicine: str
+    need: Need
+    again: bool = False
+    days: int | None = None
+    possible: int | None = None
+    earliest: date | None = None
+    last_dose_was: date | None = None
+    last_dose: date | None = None
+    first_missed: date | None = None
+    last_taken: date | None = None
+    is_stopped: bool = False
+    due: date | None = None
+    who: str = "prescriber"
+    answered_by: str = ""
+
+
+def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) -> tuple[MedicineChange, ...]:
+    """A row for each medicine of either plan, the most urgent first.
+
+    held      what stood before; `decided` what the merge of the new plan decided
+    today     the day on which people are told
+    """
+    new = decided.plan
+    begun = {d.item for d in decided.rows if d.word == "create" and d.round > 1}
+    pauses = {one.item.key: one for one in stopped(held, today)}
+    now = {i.key: i for i in new.items if i.key.kind in MEDICINES}
+    was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, i.key)}
+    surgery = new.anchor("surgery")
+    case = _Case(held, pauses, begun, surgery.moment if surgery else None, today)
+    rows = [_row(case, was.get(k), now.get(k)) for k in [*now, *(k for k in was if k not in now)]]
+    return tuple(sorted(rows, key=lambda r: (ORDER.index(r.need), r.last_dose or date.max, str(r.item))))
+
+
+def _gone_before(held: Holding, key: Key) -> bool:
+    state = held.state.items.get(key)
+    return state is not None and state.cls in ("withdrawn", "void") and state.withdrawn_by_us
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    held: Holding
+    pauses: Mapping[Key, Stopped]
+    begun: Collection[str]
+    surgery: Moment | None
+    today: date
+
+
+def _row(case: _Case, before: Item | None, after: Item | None) -> MedicineChange:
+    item = after or before
+    assert item is not None
+    hold, earlier = item.hold, before.hold if before else None
+    state = case.held.state.items.get(item.key)
+    answer = (state.answer or state.earlier) if state else None
+    taken = last_taken(case.held, item.key)
+    base = MedicineChange(
+        item.key,
+        item.title,
+        hold.words if hold else item.title,
+        "no longer listed",
+        again=str(item.key) in case.begun and answer is not None,
+        days=hold.missed_days if hold else None,
+        last_dose_was=earlier.last_dose if earlier else None,
+        last_taken=taken.day if taken else None,
+        who=item.who or "prescriber",
+        is_stopped=item.key in case.pauses,
+        answered_by=answer.by if answer else "",
+    )
+    if after is None or hold is None:
+        return base
+    base = replace(base, last_dose=hold.last_dose, first_missed=hold.first_missed, due=item.dates.due_from)
+    return _judged(case, base, after)
+
+
+def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
+    hold = item.hold
+    answer = hold.answered if hold else None
+    if row.days is None or hold is None or case.surgery is None or row.last_dose is None:
+        settled = answer is not None or (hold is not None and hold.recognised and hold.decision != "ask")
+        return replace(row, need="may restart" if row.is_stopped else "stands" if settled else "ask")
+    short = _short(case, row)
+    if short is not None:
+        possible, last = short
+        earliest = last + timedelta(days=row.days + 1)
+        return replace(row, need="cannot be met", possible=possible, earliest=earliest)
+    if row.is_stopped:
+        return replace(row, need="may restart" if row.last_dose > case.today else "stays stopped")
+    if row.last_dose <= case.today <= case.surgery.day:
+        return replace(row, need="stop today")
+    return replace(row, need="approve again" if row.again else "answer" if answer is None else "stands")
+
+
+def _short(case: _Case, row: MedicineChange) -> tuple[int, date] | None:
+    """How many missed days are still possible, counted from which last dose; None where the pause fits."""
+    if case.surgery is None or row.days is None or case.surgery.day < case.today:
+        return None
+    last = min(_counted_from(case, row), case.today)
+    possible = (case.surgery.day - last).days - 1
+    return (max(possible, 0), last) if possible < row.days else None
+
+
+def _counted_from(case: _Case, row: MedicineChange) -> date:
+    """The dose that counts: the last one recorded, else the old plan's last day where the pause began by it.
+
+    Where nothing says that the medicine is stopped, yesterday's dose counts: today's may still be left out.
+    """
+    yesterday = case.today - timedelta(days=1)
+    pause = case.pauses.get(row.item)
+    if pause is None or pause.how == "asked":
+        return max(row.last_taken, yesterday) if row.last_taken else yesterday
+    return row.last_taken or min(row.last_dose_was or yesterday, yesterday)
