@@ -2,11 +2,12 @@
 
 import uuid
 from dataclasses import replace
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import orjson
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from waykeeper import fhir
@@ -173,16 +174,29 @@ def test_a_visit_on_a_closed_day_rolls_inside_its_window_and_keeps_its_target(su
     assert dates.window.holds(dates.at.day)
 
 
+def clocks_change(day):
+    """True where the clock of the clinic moves within a day of this one."""
+    noons = [datetime(d.year, d.month, d.day, 12, tzinfo=ZoneInfo(CLINIC.zone)) for d in around(day)]
+    return len({noon.utcoffset() for noon in noons}) > 1
+
+
+def around(day):
+    return [day + timedelta(days=n) for n in (-2, -1, 0, 1)]
+
+
+@example(date(2028, 4, 1), 218)  # 2028-11-05: the hours before surgery run through the night of the change
 @given(st.dates(date(2026, 1, 5), date(2031, 12, 31)), st.integers(1, 400))
 @settings(deadline=None, max_examples=25)
 def test_moving_surgery_by_days_moves_every_unrolled_date_by_as_many(day, moved):
-    """Months and years are calendar time, and working days skip closed ones: those are left out."""
-    plans = compiled(day), compiled(day + timedelta(days=moved))
+    """Months and years are calendar time, working days skip closed ones, hours run on when clocks change: left out."""
+    other = day + timedelta(days=moved)
+    plans = compiled(day), compiled(other)
+    words = ["month", "year", "working", "visit", "target"] + ["hour"] * (clocks_change(day) or clocks_change(other))
     assert keys(plans[0]) == keys(plans[1])
     compared = 0
     for before, after in zip(plans[0].items, plans[1].items, strict=True):
         phrase = f"{before.phrase} {before.window_phrase}"
-        if before.key.kind == "question" or any(w in phrase for w in ("month", "year", "working", "visit", "target")):
+        if before.key.kind == "question" or any(w in phrase for w in words):
             continue
         if before.dates.target and after.dates.target:
             assert after.dates.target.day - before.dates.target.day == timedelta(days=moved), before.key

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
-
-import orjson
 
 from waykeeper.fhir.extensions import encode
 from waykeeper.fhir.forms import LEADING, Form, Part, forms_of, house, mirror_of
@@ -44,6 +43,52 @@ def restriction(dates: Dates) -> dict[str, Any] | None:
     return {"period": {"end": str(dates.at)}}
 
 
+@dataclass(frozen=True, slots=True)
+class _When:
+    """What one sort of resource says of some dates: elements, those to leave out, extension parts, and the digest."""
+
+    elements: dict[str, Any]
+    lacking: tuple[str, ...]
+    said: list[Part]
+    digest: str
+
+
+def _occurrence(dates: Dates) -> dict[str, Any]:
+    return {"occurrencePeriod": period(dates.window)}
+
+
+def _requested(dates: Dates) -> dict[str, Any]:
+    return {"requestedPeriod": [period(dates.window)] if dates.window else None}
+
+
+def _restricted(dates: Dates) -> dict[str, Any]:
+    return {"restriction": restriction(dates)}
+
+
+def _told(dates: Dates) -> dict[str, Any]:
+    at = dates.at
+    return {
+        "occurrenceDateTime": str(at) if at else None,
+        "occurrencePeriod": None if at else period(dates.window),
+    }
+
+
+def _from(dates: Dates) -> dict[str, str] | None:
+    return {"start": str(dates.at)} if dates.at else None
+
+
+# Sort of resource -> the elements that hold its dates, and whether its item extension says them too.
+_ELEMENTS: Mapping[str, tuple[Callable[[Dates], dict[str, Any]], bool]] = {
+    "visit": (_occurrence, True),
+    "appointment": (_requested, True),
+    "task": (_restricted, True),
+    "mirror": (_restricted, False),
+    "instruction": (_told, True),
+    "restriction": (lambda dates: {"occurrencePeriod": _from(dates)}, True),
+    "flag": (lambda dates: {"period": _from(dates)}, False),
+}
+
+
 class Filler:
     """Fills the forms of one plan. What it returns shares its insides with the forms: to be read only."""
 
@@ -55,25 +100,30 @@ class Filler:
         self._orders = {key: {"url": "order", "valuePositiveInt": n} for key, n in maker.order.items()}
         # Many items of a plan have the same dates, as one object: known by its address while the plan is there.
         self._said: dict[int, list[Part]] = {}
-        self._restrictions: dict[int, dict[str, Any] | None] = {}
-        self._digests: dict[bytes, str] = {}
+        self._whens: dict[tuple[str, int], _When] = {}
 
     def filled(self, item: Item) -> list[Resource]:
         """The resources of an item that has forms, the leading one first."""
         return _FILLERS[item.key.kind](self, item)
 
-    def _fill(
-        self, form: Form, key: Key, said: list[Part], links: Mapping[str, Any], dates: Mapping[str, Any]
-    ) -> Resource:
-        """One resource: `said` are the dates of the item extension, `dates` elements that are left out where empty."""
-        known = {name: value for name, value in dates.items() if value}
-        resource = self._blank(form, key, said, self._when(known, said))
+    def _fill(self, form: Form, key: Key, sort: str, dates: Dates, links: Mapping[str, Any]) -> Resource:
+        """One resource of a sort, with its dates and links."""
+        when = self._whens.get((sort, id(dates))) or self._when(sort, dates)
+        resource = self._blank(form, key, when.said, when.digest)
         resource.update(links)
-        resource.update(known)
-        if len(known) < len(dates):
-            for name in dates.keys() - known.keys():
-                del resource[name]
+        resource.update(when.elements)
+        for name in when.lacking:
+            del resource[name]
         return resource
+
+    def _when(self, sort: str, dates: Dates) -> _When:
+        elements, says = _ELEMENTS[sort]
+        found = elements(dates)
+        known = {name: value for name, value in found.items() if value}
+        said = self._parts(dates) if says else []
+        made = _When(known, tuple(found.keys() - known.keys()), said, digest_of_dates(known, said))
+        self._whens[sort, id(dates)] = made
+        return made
 
     def _blank(self, form: Form, key: Key, said: list[Part], when: str) -> Resource:
         """The form with its identity and the dates of its extensions; links and elements with dates still lack."""
@@ -95,59 +145,40 @@ class Filler:
             found = self._said[id(dates)] = encode(ITEM, dates_pairs(dates))["extension"]
         return found
 
-    def _restriction(self, dates: Dates) -> dict[str, Any] | None:
-        if id(dates) not in self._restrictions:
-            self._restrictions[id(dates)] = restriction(dates)
-        return self._restrictions[id(dates)]
-
-    def _when(self, elements: Mapping[str, Any], said: list[Part]) -> str:
-        written = orjson.dumps([elements, said])
-        found = self._digests.get(written)
-        if found is None:
-            found = self._digests[written] = digest_of_dates(elements, said)
-        return found
-
     def _visit(self, item: Item) -> list[Resource]:
-        subject, window, said = self.maker.subject, period(item.dates.window), self._parts(item.dates)
         form, wish = forms_of(self._house, item)
-        request = self._fill(form, item.key, said, {"subject": subject}, {"occurrencePeriod": window})
+        subject = self.maker.subject
+        request = self._fill(form, item.key, "visit", item.dates, {"subject": subject})
         if not self.maker.plan.settings.proposed_appointments:
             return [request]
         links = {
             "basedOn": [{"reference": self.maker.named(form.kind, request["id"])}],
             "participant": [{"actor": subject, "required": "required", "status": "needs-action"}],
         }
-        return [request, self._fill(wish, item.key, said, links, {"requestedPeriod": [window] if window else None})]
+        return [request, self._fill(wish, item.key, "appointment", item.dates, links)]
 
     def _task(self, item: Item) -> list[Resource]:
         (form,) = forms_of(self._house, item)
-        links, dates = {"for": self.maker.subject}, {"restriction": self._restriction(item.dates)}
-        return [self._fill(form, item.key, self._parts(item.dates), links, dates)]
+        return [self._fill(form, item.key, "task", item.dates, {"for": self.maker.subject})]
 
     def _instruction(self, item: Item) -> list[Resource]:
         (form,) = forms_of(self._house, item)
-        subject, at = self.maker.subject, item.dates.at
-        dates = {
-            "occurrenceDateTime": str(at) if at else None,
-            "occurrencePeriod": None if at else period(item.dates.window),
-        }
-        links = {"subject": subject, "recipient": [subject]}
-        return [self._fill(form, item.key, self._parts(item.dates), links, dates)]
+        subject = self.maker.subject
+        return [self._fill(form, item.key, "instruction", item.dates, {"subject": subject, "recipient": [subject]})]
 
-    def _restricted(self, item: Item) -> list[Resource]:
-        start = {"start": str(item.dates.at)} if item.dates.at else None
+    def _restriction(self, item: Item) -> list[Resource]:
         request, flag = forms_of(self._house, item)
         links = {"subject": self.maker.subject}
         return [
-            self._fill(request, item.key, self._parts(item.dates), links, {"occurrencePeriod": start}),
-            self._fill(flag, item.key, [], links, {"period": start}),
+            self._fill(request, item.key, "restriction", item.dates, links),
+            self._fill(flag, item.key, "flag", item.dates, links),
         ]
 
     def _goal(self, item: Item) -> list[Resource]:
         (form,) = forms_of(self._house, item)
         said, at = self._parts(item.dates), item.dates.at
         due = at.day.isoformat() if at else ""
-        goal = self._blank(form, item.key, said, self._when({"target.dueDate": [due]} if due else {}, said))
+        goal = self._blank(form, item.key, said, digest_of_dates({"target.dueDate": [due]} if due else {}, said))
         goal["subject"] = self.maker.subject
         if due:
             goal["target"] = [{**form.body["target"][0], "dueDate": due}]
@@ -165,7 +196,7 @@ class Filler:
             "partOf": [{"reference": self.maker.named("Task", identifier)}],
             "focus": self.maker.reference(LEADING[need.kind][0], need, LEADING[need.kind][1]),
         }
-        return self._fill(form, gate.key, [], links, {"restriction": self._restriction(gate.dates)})
+        return self._fill(form, gate.key, "mirror", gate.dates, links)
 
 
 _FILLERS: Mapping[str, Callable[[Filler, Item], list[Resource]]] = {
@@ -174,6 +205,6 @@ _FILLERS: Mapping[str, Callable[[Filler, Item], list[Resource]]] = {
     "instruction": Filler._instruction,
     "gate": Filler._gate,
     "question": Filler._task,
-    "restriction": Filler._restricted,
+    "restriction": Filler._restriction,
     "goal": Filler._goal,
 }

@@ -258,15 +258,19 @@ def offered(when: str, others: Iterable[dict[str, Any]]) -> dict[str, Any]:
     return {"url": OFFERED, "extension": [*_SCHEME, offered_part("when", when), *others]}
 
 
+_ITEM_PART = f"ext:{ITEM}#"
+
+
 def digest_of_dates(elements: Mapping[str, Any], parts: Iterable[Mapping[str, Any]]) -> str:
-    """The digest of `when` of a resource whose dates are these elements and parts of the item extension, no others.
+    """The digest of `when` of a resource whose dates are these elements and parts of the item extension, no others,
+    each part with a name of its own.
 
     FHIR dates are in normal form as they are written; only `awaited` is a free text.
     """
     values = dict(elements)
     for part in parts:
         (_, name), (kind, value) = part.items()
-        values.setdefault(f"ext:{ITEM}#{name}", []).append({kind: value if kind != "valueString" else normal(value)})
+        values[f"{_ITEM_PART}{name}"] = [{kind: value if kind != "valueString" else normal(value)}]
     return _sum(values)
 
 
