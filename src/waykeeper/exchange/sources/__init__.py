@@ -1,0 +1,8 @@
+"""Bookings as others write them: a scheduler's CSV, iCalendar, HL7 v2 SIU messages -> Evidence. See README.md."""
+
+from waykeeper.exchange.sources.mapping import Mapping, read_mapping
+from waykeeper.exchange.sources.model import Bookings
+from waykeeper.exchange.sources.reading import is_bookings, read_bookings
+from waykeeper.exchange.sources.settling import across
+
+__all__ = ["Bookings", "Mapping", "across", "is_bookings", "read_bookings", "read_mapping"]

@@ -1,0 +1,45 @@
+"""Which reader a file needs, by its ending; every file of one run together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from waykeeper.exchange.sources.calendar_file import read_calendar
+from waykeeper.exchange.sources.mapping import Mapping
+from waykeeper.exchange.sources.model import Bookings
+from waykeeper.exchange.sources.scheduler_csv import read_csv
+from waykeeper.exchange.sources.settling import across
+from waykeeper.exchange.sources.siu import read_messages
+
+READERS: dict[str, Callable[[Sequence[str], Mapping, str], Bookings]] = {
+    ".csv": read_csv, ".tsv": read_csv, ".ics": read_calendar, ".hl7": read_messages,
+}  # fmt: skip
+
+
+def is_bookings(path: str) -> bool:
+    """True for a file of bookings, as against FHIR. A folder is one if it holds HL7 v2 messages and no FHIR."""
+    return ending(path) in READERS
+
+
+def ending(path: str) -> str:
+    """The ending that tells the format, of a compressed file too."""
+    return Path(path.removesuffix(".gz")).suffix.lower()
+
+
+def read_bookings(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> Bookings:
+    """Every booking of the files, days in the clinic's zone.
+
+    Messages of several files are ordered among themselves: an interface engine writes one file a message.
+    Raises WaykeeperError where a file cannot be trusted as a whole.
+    """
+    kinds: dict[Callable[[Sequence[str], Mapping, str], Bookings], list[str]] = {}
+    for path in dict.fromkeys(paths):
+        kinds.setdefault(READERS[ending(path)], []).append(path)
+    read = Bookings()
+    for reader, files in kinds.items():
+        more = reader(files, mapping, clinic_zone)
+        kept, noticed = across(read.evidence, more)
+        read = replace(read + more, evidence=tuple(kept), findings=(*read.findings, *more.findings, *noticed))
+    return read

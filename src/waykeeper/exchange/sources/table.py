@@ -1,0 +1,129 @@
+"""A CSV file by its mapping: rows with their line, cells with their column; no row is lost."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from waykeeper.exchange.files import read_bytes
+from waykeeper.exchange.sources.mapping import DELIMITERS, Table
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row. `cells` is empty where it could not be read, and `wrong` says why."""
+
+    file: str
+    line: int
+    cells: Mapping[str, str]
+    columns: Mapping[str, int]
+    wrong: Finding | None = None
+
+    def __getitem__(self, what: str) -> str:
+        """The cell for a purpose, "" where the table has no such column."""
+        return self.cells.get(what, "")
+
+    def at(self, what: str) -> Position:
+        """The place of a cell."""
+        return Position(self.file, self.line, self.columns.get(what, 1))
+
+    @property
+    def origin(self) -> str:
+        """For the report."""
+        return f"line {self.line} of {Path(self.file).name}"
+
+
+def read_table(path: str, table: Table) -> Iterator[Row]:
+    """The rows of a file, blank ones left out.
+
+    Raises WaykeeperError: WKC101, WKX401 (not in the stated encoding), WKX405 (no header, a column of the mapping that
+    is not there, a quotation mark that is never closed: then nothing after it can be trusted).
+    """
+    lines = _lines(path, table)
+    reader = csv.reader(lines, delimiter=table.delimiter, strict=True)
+    header = _header(reader, path)
+    wanted = _wanted(header, table, path)
+    while True:
+        line = reader.line_num + 1
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            if reader.line_num >= len(lines):
+                said = f"a quotation mark of line {line} is never closed: nothing after it can be read"
+                raise WaykeeperError(finding("WKX405", said, Position(path, line))) from None
+            yield _unreadable(path, line, f"the row cannot be read: {error}")
+            continue
+        if not any(cell.strip() for cell in cells):
+            continue
+        if len(cells) != len(header):
+            yield _unreadable(path, line, f"{len(cells)} cells under {len(header)} columns: the row is not read")
+            continue
+        starts = _starts(lines[line - 1], table.delimiter)
+        columns = {what: starts[i] if i < len(starts) else 1 for what, i in wanted.items()}
+        yield Row(path, line, {what: cells[i].strip() for what, i in wanted.items()}, columns)
+
+
+def _unreadable(path: str, line: int, said: str) -> Row:
+    return Row(path, line, {}, {}, finding("WKX407", said, Position(path, line, 1)))
+
+
+def _lines(path: str, table: Table) -> list[str]:
+    encoding = "utf-8-sig" if table.encoding == "utf-8" else table.encoding
+    data = read_bytes(path)
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        where = Position(path, data[: error.start].count(b"\n") + 1)
+        raise WaykeeperError(finding("WKX401", f"not {table.encoding}", where)) from None
+    if "\0" in text:
+        raise WaykeeperError(finding("WKX401", f"not {table.encoding}: null characters", Position(path)))
+    return list(io.StringIO(text.replace("\r\n", "\n").replace("\r", "\n")))
+
+
+def _header(reader: Iterator[list[str]], path: str) -> list[str]:
+    try:
+        header = next(reader, [])
+    except csv.Error as error:
+        raise WaykeeperError(finding("WKX405", f"the header cannot be read: {error}", Position(path, 1))) from None
+    if not any(name.strip() for name in header):
+        raise WaykeeperError(finding("WKX405", "there is no header in the first line", Position(path, 1)))
+    return [name.strip() for name in header]
+
+
+def _wanted(header: Sequence[str], table: Table, path: str) -> dict[str, int]:
+    """Purpose -> number of its column; several for the text are `words`, `words2` ..."""
+    named = [*table.columns.items(), *((f"words{n or ''}", name) for n, name in enumerate(table.words))]
+    found: list[Finding] = []
+    for _, name in named:
+        if header.count(name) != 1:
+            many = "is there twice" if header.count(name) else "is not there"
+            hint = _hint(name, header, table)
+            found.append(finding("WKX405", f"the column {name!r} {many}", Position(path, 1), hint))
+    if found:
+        raise WaykeeperError(found)
+    return {what: header.index(name) for what, name in named}
+
+
+def _hint(name: str, header: Sequence[str], table: Table) -> str:
+    if len(header) == 1 and table.delimiter not in header[0]:
+        other = next((word for word, mark in DELIMITERS.items() if mark in header[0]), "")
+        if other:
+            return f"The header holds a {other}: say delimiter: {other} in the mapping."
+    return did_you_mean(name, header)
+
+
+def _starts(line: str, delimiter: str) -> list[int]:
+    """1-based column of each cell of a line."""
+    starts, quoted = [1], False
+    for number, char in enumerate(line, 1):
+        if char == '"':
+            quoted = not quoted
+        elif char == delimiter and not quoted:
+            starts.append(number + 1)
+    return starts

@@ -1,0 +1,62 @@
+"""Times as a source writes them -> a day and an instant: stated format, stated zone, nothing guessed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from waykeeper.findings import Finding, Position, finding
+from waykeeper.timing import read_wall
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """A local day of the clinic, and the instant where a time is known."""
+
+    day: date | None = None
+    at: datetime | None = None
+
+
+class UnreadableTimeError(ValueError):
+    """A text that does not follow the stated format. `swapped`: it would with day and month exchanged."""
+
+    def __init__(self, text: str, stated: str, *, swapped: bool = False) -> None:
+        """Keep whether exchanging day and month would help."""
+        super().__init__(f"{text!r} is not written as {stated}")
+        self.swapped = swapped
+
+
+def parse(text: str, stated: str) -> datetime:
+    """A text by a stated format (directives of strptime). Raises UnreadableTimeError."""
+    try:
+        return datetime.strptime(text, stated)  # noqa: DTZ007 - the zone is stated apart, or %z is in the format
+    except ValueError:
+        raise UnreadableTimeError(text, stated, swapped=_reads(text, _swapped(stated))) from None
+
+
+def _swapped(stated: str) -> str:
+    return stated.replace("%d", "\0").replace("%m", "%d").replace("\0", "%m")
+
+
+def _reads(text: str, stated: str) -> bool:
+    try:
+        datetime.strptime(text, stated)  # noqa: DTZ007
+    except ValueError:
+        return False
+    return True
+
+
+def local(wall: datetime, zone: str, clinic: str, place: Position) -> tuple[When, Finding | None]:
+    """A wall time of a zone (or a time with an offset) as the clinic's day and instant.
+
+    In a repeated hour the first reading counts; a time that the clocks skip is moved and a finding says so. Either
+    way the day is certain.
+    """
+    if wall.tzinfo is not None:
+        at = wall.astimezone(ZoneInfo(clinic))
+        return When(at.date(), at), None
+    reading = read_wall(wall.date(), wall.time(), zone, "scheduled")
+    at = reading.moment.instant().astimezone(ZoneInfo(clinic))
+    noticed = finding("WKX406", reading.finding.details, place) if reading.finding else None
+    return When(at.date(), at), noticed
