@@ -109,8 +109,9 @@ def _moved(
     return Moved(old, state, held, decisions, new, new_state, server, dry_run, sent, findings=findings)
 
 
-def moved_in_files(held: Sequence[Held], recompile: Recompile, today: date, *, episode: int = 1) -> Moved:
+def moved_in_files(held: Sequence[Held], recompile: Recompile, today: date | None, *, episode: int = 1) -> Moved:
     """The same over what files hold; nothing is sent. Raises BadAnswerError WKX221."""
     old, state = one_plan(list(held), episode, "")
-    decisions = decide(recompile(old, state, held), held, today=today)
+    day = today or datetime.now(ZoneInfo(old.zone)).date()
+    decisions = decide(recompile(old, state, held), held, today=day)
     return _moved(old, state, held, decisions, "", dry_run=True)

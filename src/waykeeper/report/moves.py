@@ -13,7 +13,7 @@ from typing import Any, Literal
 from waykeeper.findings import Finding
 from waykeeper.gaps.model import Row as GapRow
 from waykeeper.merge.attendance import attendance
-from waykeeper.merge.difference import CHANGES, MEDICINES, Row, Turned, difference, shown, turned
+from waykeeper.merge.difference import CHANGES, MEDICINES, Row, Turned, difference, last_day, shown, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import URGENT, MedicineChange, medicine_changes
 from waykeeper.merge.model import Decisions, Held
@@ -57,6 +57,7 @@ class MovedPlan:
 
     codes   check codes of the sheet before and after, "" where nothing may be printed
     rows    every item that is no medicine, each exactly once
+    late    those of them whose new day is over before they were done: the new date leaves no time for them
     """
 
     patient: str
@@ -70,6 +71,7 @@ class MovedPlan:
     turned: tuple[Turned, ...] = ()
     medicines: tuple[MedicineChange, ...] = ()
     rows: tuple[Row, ...] = ()
+    late: tuple[Row, ...] = ()
     rebook: tuple[Rebook, ...] = ()
     calls: tuple[Call, ...] = ()
     codes: tuple[str, str] = ("", "")
@@ -140,6 +142,7 @@ def moved_plan(
         turned=turned(before.plan, after.plan),
         medicines=medicines,
         rows=tuple(r for r in rows if r.item.kind not in MEDICINES),
+        late=_late(before, after, rows, as_of),
         rebook=rebook,
         codes=_codes(before, after),
         notices=tuple(notices),
@@ -148,6 +151,19 @@ def moved_plan(
         by=by,
     )
     return _with_calls(made, after, next_open) if status != "unchanged" else made
+
+
+def _late(before: Before, after: After, rows: Sequence[Row], as_of: date) -> tuple[Row, ...]:
+    """Open work whose last day was still ahead, and lies behind now: surgery came nearer."""
+    was = {i.key: last_day(i) for i in before.plan.items}
+    found = []
+    for row in rows:
+        state, old = after.state.items.get(row.item), was.get(row.item)
+        if row.item.kind not in ("task", "question") or row.by is None or row.by >= as_of or (old and old < as_of):
+            continue
+        if state is None or state.cls in ("open", "busy"):
+            found.append(row)
+    return tuple(found)
 
 
 def _surgery(plan: Plan) -> Moment | None:
@@ -197,7 +213,7 @@ def _with_calls(made: MovedPlan, after: After, next_open: date) -> MovedPlan:
     said: dict[tuple[str, date], list[str]] = {}
     for role, by, sentence in [
         *_about_medicines(made, next_open), *_to_the_patient(made, after), *_to_the_scheduler(made),
-        *_again(made, next_open), *_conflicts(made, next_open),
+        *_overdue(made), *_again(made, next_open), *_conflicts(made, next_open),
     ]:  # fmt: skip
         said.setdefault((role, by), []).append(sentence)
     calls = [_call(after.plan, role, by, sentences, made) for (role, by), sentences in said.items()]
@@ -297,18 +313,33 @@ def _to_the_scheduler(made: MovedPlan) -> Iterable[Said]:
         yield "scheduler", one.by, f"{one.title}: booked on {_moment(one.booked)}, {one.reason}; {wanted}."
 
 
+def titled(row: Row) -> str:
+    """The title, with the name of its occurrence where the item has several."""
+    return f"{row.title} ({row.item.occurrence})" if row.item.occurrence else row.title
+
+
+def _overdue(made: MovedPlan) -> Iterable[Said]:
+    for row in made.late:
+        said = f"{titled(row)}: was due on {shown(row.by)} for the new date. Do it today, or say what is given up."
+        yield "coordinator" if _at_home(row.who) else row.who, made.as_of, said
+
+
+def _at_home(who: str) -> bool:
+    return not who or any(word in who.lower() for word in _PEOPLE_AT_HOME if word)
+
+
 def _again(made: MovedPlan, next_open: date) -> Iterable[Said]:
     """Work of others that must be done again. The patient's own stands on the new sheet."""
     for row in made.of("again"):
-        if any(word in row.who.lower() for word in _PEOPLE_AT_HOME if word) or row.item.kind in ("gate", "visit"):
+        if _at_home(row.who) or row.item.kind in ("gate", "visit") or row in made.late:
             continue
         by = max(made.as_of, row.by) if row.by else next_open
-        yield row.who or "coordinator", by, f"{row.title}: do it again ({row.reason}), by {shown(by)}."
+        yield row.who, by, f"{titled(row)}: do it again ({row.reason}), by {shown(by)}."
 
 
 def _conflicts(made: MovedPlan, next_open: date) -> Iterable[Said]:
     for row in made.of("conflict"):
-        yield "coordinator", next_open, f"Decide about {row.title}: {row.reason}."
+        yield "coordinator", next_open, f"Decide about {titled(row)}: {row.reason}."
 
 
 def _moment(moment: Moment | None) -> str:
@@ -356,6 +387,7 @@ def _plan_json(one: MovedPlan) -> dict[str, Any]:
              "reason": r.reason, "who": r.who}
             for r in sorted(one.rows, key=lambda r: CHANGES.index(r.change))
         ],
+        "late": [{"item": str(r.item), "title": r.title, "due": r.after, "who": r.who} for r in one.late],
         "notices": list(one.notices),
         "findings": [
             {"code": f.code, "severity": f.severity, "details": f.details, "help": f.help} for f in one.findings
@@ -382,5 +414,5 @@ def _text(moment: Moment | None) -> str | None:
 
 __all__ = [
     "After", "Before", "Call", "Evidence", "Key", "MovedPlan", "Rebook", "Status", "medicine_sentence", "move_json",
-    "moved_plan",
+    "moved_plan", "titled",
 ]  # fmt: skip

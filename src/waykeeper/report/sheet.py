@@ -50,12 +50,14 @@ def sheet_html(
     bookings: Bookings | None = None,
     replaces: date | None = None,
     replaces_code: str = "",
+    replaces_surgery: date | None = None,
 ) -> str:
     """The patient's sheet as one self-contained HTML file.
 
     checked_against   the server that the plan was read from; None: the sheet says that nobody checked it
     bookings          proven bookings by visit; without one a visit prints its target and "not booked yet"
     replaces          the day of the sheet that this one replaces, with its check code
+    replaces_surgery  instead of it: the surgery day of that sheet, where surgery moved
 
     Raises WaykeeperError: WKO001 (died), WKO002 (withdrawn), WKO003 (surgery suspended), WKO004 (language).
     """
@@ -71,7 +73,7 @@ def sheet_html(
         code=check_code(plan, state, bookings),
         checked=_checked(words, checked_against),
         unchecked=checked_against is None,
-        replaced=_replaced(words, replaces, replaces_code),
+        replaced=_replaced(words, replaces, replaces_code, replaces_surgery),
         medicines=[_medicine(words, e, as_of) for e in chosen.entries if e.medicine],
         blocks=_blocks(words, chosen, as_of),
         rules=[_rule(words, e, as_of) for e in _at(chosen, "rule")],
@@ -107,10 +109,12 @@ def _checked(words: Interface, source: str | None) -> str:
     return words.say("not_checked") if source is None else words.say("checked", source=source)
 
 
-def _replaced(words: Interface, old: date | None, code: str) -> str:
-    if old is None:
+def _replaced(words: Interface, old: date | None, code: str, surgery: date | None) -> str:
+    day = surgery or old
+    if day is None:
         return ""
-    return words.say("replaces", date=words.date(old), code=words.say("replaces_code", code=code) if code else "")
+    named = words.say("replaces_code", code=code) if code else ""
+    return words.say("replaces_surgery" if surgery else "replaces", date=words.date(day), code=named)
 
 
 def _medicine(words: Interface, entry: Entry, as_of: date) -> SheetLine:

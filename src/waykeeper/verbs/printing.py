@@ -14,18 +14,22 @@ from waykeeper.plan.model import Evidence, Key, Plan, State
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
-    pass
+    from waykeeper.verbs.moving import Move
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One patient's plan with what is recorded, proven bookings, and whether a server was asked."""
+    """One patient's plan with what is recorded, proven bookings, and whether a server was asked.
+
+    held   everything that was read with the plan
+    """
 
     plan: Plan
     state: State
     bookings: Mapping[Key, Evidence]
     checked_against: str | None
     as_of: date
+    held: Sequence[Held] = ()
 
 
 def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -> Sheet:
@@ -44,7 +48,7 @@ def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -
         remedy = "Give the Bundle that compile wrote." if bundle else "Check --patient, and --episode."
         plan, state = inputs.single(plans, bundle or from_, remedy)
         day = inputs.as_of_date(as_of, plan.zone)
-        return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day)
+        return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day, held)
 
 
 def _of_server(url: str, patient: str) -> list[Held]:
@@ -91,11 +95,67 @@ def sheet(
     from waykeeper.report.sheet import sheet_html
 
     one = _one_plan(bundle, from_, patient, episode, as_of)
+    moved_from, code = _superseded(one)
     return sheet_html(
         one.plan, one.state,
         as_of=one.as_of, language=_language(language, one.plan, fallback),
         checked_against=one.checked_against, bookings=one.bookings,
+        replaces_surgery=moved_from, replaces_code=code,
     )  # fmt: skip
+
+
+def _superseded(one: Sheet) -> tuple[date | None, str]:
+    """The surgery day and the check code of the sheet before the last move; nothing where the plan never moved."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.versions import before_last_move
+    from waykeeper.fhir import evidence
+    from waykeeper.merge.rounds import CHANGE
+    from waykeeper.report.selection import check_code
+
+    changed = one.plan.anchor(CHANGE)
+    if one.checked_against is None or changed is None or changed.moment is None:
+        return None, ""
+    server = Server(one.checked_against)
+    before = before_last_move(server, one.held, one.plan.episode, one.state.plan_reference)
+    if before is None:
+        return None, ""
+    plan, state = next((p, s) for p, s in read_all(before) if p.episode == one.plan.episode)
+    surgery = plan.anchor("surgery")
+    code = check_code(plan, state, _bookings(plan, state, evidence(before, plan.zone), one.as_of))
+    return (surgery.moment.day if surgery and surgery.moment else None), code
+
+
+def sheet_of(made: Move, fallback: str = "en") -> str:
+    """The sheet after a move: it names the one that it replaces. Raises WaykeeperError where nothing may be printed."""
+    from waykeeper.report.sheet import sheet_html
+
+    moved, told = made.moved, made.told
+    was = told.surgery_was
+    return sheet_html(
+        moved.new, moved.new_state,
+        as_of=told.as_of, language=_language("", moved.new, fallback), checked_against=moved.server or None,
+        bookings=made.bookings, replaces_surgery=was.day if was else None, replaces_code=told.codes[0],
+    )  # fmt: skip
+
+
+def calendar_of(made: Move, fallback: str = "en") -> bytes:
+    """The calendar after a move: under the next sequence, what is no longer in the plan is cancelled in it."""
+    from waykeeper.report.calendars import calendar_ics
+
+    moved = made.moved
+    number = _sequence(moved.server, moved.new_state) if moved.server and not moved.dry_run else 0
+    return calendar_ics(
+        moved.new, moved.new_state, sequence=max(number, 1), now=datetime.now(UTC),
+        language=_language("", moved.new, fallback), bookings=made.bookings,
+    )  # fmt: skip
+
+
+def _sequence(server: str, state: State) -> int:
+    """One more with each change of the plan that the server remembers, so that a later calendar always counts more."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.versions import changes
+
+    return max(changes(Server(server), state.plan_reference) - 1, 0)
 
 
 def calendar(
@@ -106,13 +166,18 @@ def calendar(
     as_of: str = "",
     language: str = "",
     episode: int = 1,
-    sequence: int = 0,
+    sequence: int | None = None,
     fallback: str = "en",
 ) -> bytes:
-    """The patient's calendar as iCalendar."""
+    """The patient's calendar as iCalendar.
+
+    sequence   0 for the first, one more for each later one; from a server it counts on with every change of the plan
+    """
     from waykeeper.report.calendars import calendar_ics
 
     one = _one_plan(bundle, from_, patient, episode, as_of)
+    if sequence is None:
+        sequence = _sequence(from_, one.state) if from_ else 0
     return calendar_ics(
         one.plan, one.state, sequence=sequence, now=datetime.now(UTC),
         language=_language(language, one.plan, fallback), bookings=one.bookings,

@@ -20,7 +20,10 @@ def calendar(
     as_of: AsOfOption = "",
     language: LanguageOption = "",
     episode: EpisodeOption = 1,
-    sequence: Annotated[int, typer.Option("--sequence", help="0 for the first, one more for each later one.")] = 0,
+    sequence: Annotated[
+        int | None,
+        typer.Option("--sequence", help="0 for the first, one more for each later one; a server counts by itself."),
+    ] = None,
 ) -> None:
     """The patient's calendar (iCalendar)."""
 

@@ -1,0 +1,140 @@
+"""A closed theatre day: many patients, each with a new surgery date, out of a table."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from waykeeper.exchange.files import read_bytes
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+from waykeeper.plan.model import Identifier
+from waykeeper.verbs import inputs
+from waykeeper.verbs.moving import Move, Moving, Wish, checked
+from waykeeper.verbs.words import Holds
+
+COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "episode", "record")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One row of the table."""
+
+    line: int
+    patient: Identifier
+    wish: Wish
+    episode: int
+
+
+@dataclass(frozen=True)
+class NotMoved:
+    """One patient whose plan stands as it did, and why."""
+
+    case: Case
+    findings: tuple[Finding, ...]
+    exit_code: int = 1
+
+
+def move_all(
+    from_: str,
+    cases: str,
+    *,
+    pathway: str = "",
+    clinic: str = "",
+    reason: str = "",
+    by: str = "",
+    dry_run: bool = False,
+    holds: Holds = "test",
+    as_of: str = "",
+    reported: Callable[[int, int, Move | NotMoved], None] = lambda *_: None,
+) -> tuple[Move | NotMoved, ...]:
+    """Move every patient of a table, one transaction each; one that cannot be moved does not keep the others.
+
+    cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`; further
+               columns: discharge, side, anaesthesia, episode, record
+    reported   gets number, of how many, and the outcome, as soon as each is known
+
+    The whole table is read before the first is moved. Run again, after whatever interruption, it moves the rest and
+    says the same of those that were moved before. Raises WaykeeperError where the table cannot be read.
+    """
+    day = inputs.day_of(as_of, "--as-of") if as_of else None
+    wanted = cases_of(cases, Wish(pathway=pathway, clinic=clinic))
+    mover = Moving(from_, holds, reason, by, day)
+    found: list[Move | NotMoved] = []
+    for number, case in enumerate(wanted, 1):
+        try:
+            found.append(mover.move(case.patient, case.wish, case.episode, reinstate=False, dry_run=dry_run))
+        except WaykeeperError as refused:
+            found.append(NotMoved(case, tuple(refused.findings), int(getattr(refused, "exit_code", 2))))
+        reported(number, len(wanted), found[-1])
+    return tuple(found)
+
+
+def cases_of(path: str, common: Wish) -> tuple[Case, ...]:
+    """The rows of a table. Raises WaykeeperError with every row that cannot be read, with its line."""
+    rows, header = _rows(path)
+    system = inputs.clinic_of(common.clinic).patient_identifier_system if common.clinic else ""
+    found, wrong, seen = [], [], dict[tuple[Identifier, int], int]()
+    for line, row in rows:
+        place = Position(path, line)
+        try:
+            case = _case(line, dict(zip(header, row, strict=False)), len(row) - len(header), common, system)
+        except WaykeeperError as refused:
+            wrong += [replace(f, position=place) for f in refused.findings]
+            continue
+        first = seen.setdefault((case.patient, case.episode), line)
+        if first != line:
+            wrong.append(finding("WKC201", f"the patient of this line stands on line {first} too", place))
+        found.append(case)
+    if wrong:
+        raise WaykeeperError(wrong)
+    if not found:
+        raise WaykeeperError(finding("WKC102", "the table has no row below its header", Position(path)))
+    return tuple(found)
+
+
+def _rows(path: str) -> tuple[list[tuple[int, list[str]]], list[str]]:
+    data = read_bytes(path)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise WaykeeperError(finding("WKC102", "not UTF-8", Position(path), "Save the file as CSV in UTF-8.")) from None
+    if not text.strip():
+        raise WaykeeperError(finding("WKC102", "the file is empty", Position(path)))
+    first = text.splitlines()[0]
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if first.count(";") > first.count(",") else ",")
+    try:
+        rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(map(str.strip, row))]
+    except csv.Error as error:
+        raise WaykeeperError(finding("WKC102", f"no CSV: {error}", Position(path, reader.line_num))) from None
+    header = [name.lower() for name in rows[0][1]]
+    _known(header, Position(path, rows[0][0]))
+    return rows[1:], header
+
+
+def _known(header: Sequence[str], place: Position) -> None:
+    lacking = [name for name in COLUMNS[:2] if name not in header]
+    if lacking:
+        details = f"the table has no column {' and no column '.join(lacking)}"
+        raise WaykeeperError(finding("WKC102", details, place, "Name the columns: patient,surgery."))
+    for name in header:
+        if name not in COLUMNS or header.count(name) > 1:
+            what = "stands twice" if header.count(name) > 1 else "is not known"
+            raise WaykeeperError(finding("WKC102", f"the column {name!r} {what}", place, did_you_mean(name, COLUMNS)))
+
+
+def _case(line: int, row: dict[str, str], longer: int, common: Wish, system: str) -> Case:
+    if longer:
+        raise WaykeeperError(finding("WKC102", f"{abs(longer)} cells {'more' if longer > 0 else 'fewer'} than columns"))
+    patient, surgery = row["patient"], row["surgery"]
+    if not patient or not surgery:
+        raise WaykeeperError(finding("WKC203", f"the {'surgery' if patient else 'patient'} is missing"))
+    if "|" not in patient and system:
+        patient = f"{system}|{patient}"
+    said = {name: row.get(name, "") for name in ("discharge", "side", "anaesthesia", "record")}
+    number = row.get("episode") or "1"
+    if not number.isdecimal() or int(number) < 1:
+        raise WaykeeperError(finding("WKC201", f"the episode is {number!r}, it counts from 1"))
+    wish = checked(replace(common, surgery=surgery, **said))
+    return Case(line, inputs.identifier_of(patient, "patient"), wish, int(number))
