@@ -276,3 +276,21 @@ def test_what_cannot_be_compiled_is_refused(patient, anchors, code):
     with pytest.raises(WaykeeperError) as refused:
         compile_plan(PATHWAY, CLINIC, read([("Patient/p", patient)]), anchors)
     assert code in {f.code for f in refused.value.findings}
+
+
+def test_a_task_is_never_rolled_to_before_its_first_day():
+    """Discharged on the Friday before Memorial Day: no open day is left in the three days of the first call."""
+    plan = compiled(date(2026, 5, 21), discharge=date(2026, 5, 22))
+    call = plan.item(Key("task", "call-first"))
+    assert (call.dates.window.start.day, call.dates.at.day) == (date(2026, 5, 23), date(2026, 5, 25))
+    assert call.arithmetic[-1].startswith("not rolled earlier: from Sat 2026-05-23 to Mon 2026-05-25")
+
+
+@pytest.mark.parametrize("name", pathways())
+def test_no_window_ends_before_it_begins_whatever_the_day_of_surgery(name):
+    pathway, _ = inputs.pathway_of(name, CLINIC)
+    for day in (date(2026, 1, 1) + timedelta(days=n) for n in range(0, 366, 3)):
+        plan = compile_plan(pathway, CLINIC, record(), {"surgery": Moment(day, time(7, 30), CLINIC.zone)}, side="left")
+        for item in plan.items:
+            if item.dates.window:
+                assert item.dates.window.start.day <= item.dates.window.end.day, (day, item.key)

@@ -221,7 +221,10 @@ class _Compiler:
         if isinstance(due, Window):
             start, due = start or due.start, due.end
         at = self._rolled_earlier(rule, due)
-        if at != due:
+        if isinstance(start, Moment) and at.day < start.day <= due.day:
+            lines.append(f"not rolled earlier: from {_shown(start)} to {_shown(due)} the clinic is closed")
+            at = due
+        elif at != due:
             lines.append(f"rolled earlier: {_shown(due)} is closed, so {_shown(at)}")
         window = Window(start, at) if isinstance(start, Moment) else None
         due_from = window.start.day if window else working_days_before(at.day, DUE_LEAD, self.clinic.calendar)
