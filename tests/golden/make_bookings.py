@@ -16,6 +16,7 @@ import sys
 import uuid
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -30,7 +31,6 @@ from waykeeper.fhir.names import IDENTIFIER_PATH  # noqa: E402
 from waykeeper.plan.model import Episode, Identifier  # noqa: E402
 
 CLINIC = "https://alder-quay.example"
-PATHWAY = f"{CLINIC}/pathways/total-ankle-replacement"
 BOOKINGS = f"{CLINIC}/bookings"
 VISIT_TYPES = f"{CLINIC}/codes/visit-type"
 SPECIALTIES = f"{CLINIC}/codes/specialty"
@@ -43,9 +43,16 @@ def instant(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=ZONE)
 
 
+@cache
+def pathways() -> dict[str, str]:
+    """The pathway of each invented patient, by the patient's number."""
+    cases = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+    return {case["patient"].partition("|")[2]: case["pathway"] for case in cases.values()}
+
+
 def planned(mrn: str, visit: str) -> Resource:
     """A reference to the planned visit by the identifier that the plan gives it."""
-    episode = Episode(CLINIC, PATHWAY, Identifier(MRN, mrn))
+    episode = Episode(CLINIC, f"{CLINIC}/pathways/{pathways()[mrn]}", Identifier(MRN, mrn))
     value = episode.uuid("visit", visit, "request")
     return {"type": "ServiceRequest", "identifier": {"system": CLINIC + IDENTIFIER_PATH, "value": value}}
 
