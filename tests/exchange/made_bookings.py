@@ -155,16 +155,20 @@ def as_message(name: str, number: int, row: dict[str, str], *, at: str = "202601
     begin, minutes = start(row), row.get("minutes", "30")
     when = f"{begin:%Y%m%d%H%M}" if begin else ""
     event = event or EVENTS.get(row["status"], "S12")
-    reason = f"^{row['words']}" + (f"~^{row['comment']}" if "comment" in row else "")
-    return "\r".join([
+    length, unit = (minutes, "min") if begin else ("", "")
+    sch = [
+        "SCH", "", f"{mrn(name)}-{number}", "", "", row.get("specialty", ""), event, f"^{row['words']}", "", length,
+        unit, f"^^^{when}", *[""] * 13, FILLER.get(row["status"], ""), order(name, row),
+    ]  # fmt: skip
+    segments = [
         f"MSH|^~\\&|SCHED|AQ|WAYKEEPER|AQ|{at}||SIU^{event}^SIU_S12|{name}-{number}-{at}|P|2.5.1",
-        f"SCH||{mrn(name)}-{number}|||{row.get('specialty', '')}|{event}|{reason.split('~', maxsplit=1)[0]}||{minutes if begin else ''}"
-        f"|{'min' if begin else ''}|^^^{when}||||||||||||||{FILLER.get(row['status'], '')}|{order(name, row)}",
+        "|".join(sch),
         f"PID|1||{mrn(name)}^^^AQ^MR||Wintergale^Maren",
         *([f"NTE|1||{row['comment']}"] if "comment" in row else []),
         "RGS|1",
         f"AIS|1||{row.get('type', '')}|{when}",
-    ]) + "\r"  # fmt: skip
+    ]
+    return "\r".join(segments) + "\r"
 
 
 def as_hl7(*names: str) -> str:

@@ -139,7 +139,7 @@ def test_cp1252_is_read_as_stated_and_refused_as_utf8(tmp_path):
 
 
 def test_another_delimiter_is_offered(tmp_path):
-    with pytest.raises(WaykeeperError, match="WKX405 .*say delimiter: semicolon"):
+    with pytest.raises(WaykeeperError, match=r"WKX405 .*say delimiter: semicolon"):
         read(tmp_path, head=HEAD.replace(",", ";"))
 
 

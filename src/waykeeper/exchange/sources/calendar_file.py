@@ -88,8 +88,8 @@ class _Event:
 
     def recurrence_id(self) -> str:
         """The occurrence that this event stands for (RFC 5545 3.8.4.4), in UTC; "" for the whole."""
-        said = self.event.get("RECURRENCE-ID")
-        return self._instant_name(said.dt) if said is not None and hasattr(said, "dt") else ""
+        said = _moment(self.event.get("RECURRENCE-ID"))
+        return self._instant_name(said) if said is not None else ""
 
     def statement(self, found: list[Finding]) -> Statement:
         """The event as it stands, before it is repeated."""
@@ -126,7 +126,7 @@ class _Event:
 
     def _made(self) -> tuple[int, datetime | None]:
         """SEQUENCE, then DTSTAMP (RFC 5545 3.8.7.4 and 3.8.7.2); without SEQUENCE it is 0."""
-        number, stamp = self._text("SEQUENCE"), getattr(self.event.get("DTSTAMP"), "dt", None)
+        number, stamp = self._text("SEQUENCE"), _moment(self.event.get("DTSTAMP"))
         aware = stamp if isinstance(stamp, datetime) and stamp.tzinfo else None
         return int(number) if number.lstrip("-").isdigit() else 0, aware
 
@@ -155,10 +155,11 @@ class _Event:
 
     def _start(self, found: list[Finding]) -> tuple[When, bool]:
         said = self.event.get("DTSTART")
-        if said is None or not hasattr(said, "dt"):
+        moment = _moment(said)
+        if moment is None:
             self._say(found, "WKX407", "the event has no DTSTART that can be read")
-            return When(), said is None and not self.event.errors
-        return self._when(said.dt, said.params.get("TZID", ""), found)
+            return When(), said is None
+        return self._when(moment, said.params.get("TZID", ""), found)
 
     def _when(self, moment: date | datetime, zone: str, found: list[Finding]) -> tuple[When, bool]:
         """A day stays a day; a floating time is of the stated zone; a zone that nobody knows makes no instant."""
@@ -174,7 +175,7 @@ class _Event:
 
     def _length(self, start: When) -> tuple[datetime | None, int | None]:
         """DTEND or DURATION (RFC 5545 3.6.1: one of them at most)."""
-        end, length = getattr(self.event.get("DTEND"), "dt", None), getattr(self.event.get("DURATION"), "dt", None)
+        end, length = _moment(self.event.get("DTEND")), _moment(self.event.get("DURATION"))
         if start.at is None:
             return None, None
         if isinstance(end, datetime):
@@ -273,6 +274,16 @@ class _Event:
             return moment.strftime("%Y%m%d")
         zoned = moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(self.mapping.zone))
         return zoned.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+
+
+def _moment(said: Any) -> Any:
+    """The value of a property with a date, a time or a length; None where there is none that can be read."""
+    from icalendar.error import BrokenCalendarProperty
+
+    try:
+        return getattr(said, "dt", None)
+    except BrokenCalendarProperty:
+        return None
 
 
 def _in_zone(text: str, zone: Any) -> str:

@@ -236,7 +236,7 @@ class _Message:
     def _authority(self, repetition: int) -> tuple[str, ...]:
         try:
             part = self.message.segment("PID")(3)(repetition)(4)
-        except (KeyError, IndexError):
+        except (KeyError, IndexError, TypeError):  # TypeError: the field has no components
             return ()
         try:
             return tuple(self.message.unescape(str(one)).strip() for one in part)
