@@ -51,8 +51,8 @@ def move_all(
 ) -> tuple[Move | NotMoved, ...]:
     """Move every patient of a table, one transaction each; one that cannot be moved does not keep the others.
 
-    cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`; further
-               columns: discharge, side, anaesthesia, episode, record
+    cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`;
+               further columns: discharge, side, anaesthesia, episode, record
     reported   gets number, of how many, and the outcome, as soon as each is known
 
     The whole table is read before the first is moved. Run again, after whatever interruption, it moves the rest and

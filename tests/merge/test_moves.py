@@ -1,0 +1,277 @@
+"""What a moved surgery means for each medicine and each item.
+
+Check values, with their sources:
+- a pause of N days: no dose on day -N .. -1 nor on the day of surgery, last dose on day -(N + 1): PAUSE, JAMA Intern Med
+  2019 (two days missed, last dose on day -3); warfarin five days, CHEST 2022 (from memory) and the ASH bridging table
+- surgery moved from 2026-03-25 to 2026-03-18, today 2026-03-14, warfarin last taken 2026-03-14: three of five days are
+  possible, earliest surgery 2026-03-20, the answer must be given again (derived from the above)
+- surgery cancelled after medicines were stopped: a restart row for every one, the same day (common practice, no source)
+- five days of mupirocin, restarted whole when surgery moves by seven days after two were done (common practice, no
+  source; the five-day protocol itself: SHEA/IDSA/APIC 2022, ICHE 2023;44:695)
+- history and physical at most 30 days before surgery: 42 CFR 482.22(c)(5), hospitals; 2026-02-16 is exactly 30 days
+  before 2026-03-18, 2026-02-15 is 31. All other ages at surgery are clinic settings
+"""
+
+from datetime import date, timedelta
+
+import pytest
+
+from merge.small import BLOOD, CALL, HOLD, SURGERY, VISIT, WASH, instant
+from merge.stories import answer, book, complete
+from merge.worlds import Memory, later
+from waykeeper.fhir import answers, read_all
+from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM
+from waykeeper.merge import decide, withdraw
+from waykeeper.merge.difference import difference, turned
+from waykeeper.merge.held import holding
+from waykeeper.merge.medicine_changes import medicine_changes
+from waykeeper.merge.stopped import RESTART
+
+LATE = date(2026, 3, 25)
+EARLY = date(2026, 3, 18)
+TODAY = date(2026, 3, 14)
+
+
+def taken(world, day, key=HOLD):
+    """Somebody recorded the last dose, as `note ... taken` does."""
+    world.add(
+        {
+            "resourceType": "MedicationStatement", "status": "completed",
+            "meta": {"tag": [{"system": TAG_SYSTEM, "code": TAG_CODE}]},
+            "basedOn": [{"reference": world.ref(key, "hold")}],
+            "medicationCodeableConcept": {"text": "apixaban 5 mg tablet"},
+            "subject": {"reference": world.patient}, "effectiveDateTime": day.isoformat(),
+        }
+    )  # fmt: skip
+
+
+def start(surgery, days=None, on=date(2026, 3, 1)):
+    """A plan that stands, its hold answered with a number of days."""
+    world = Memory()
+    world.push(surgery=surgery)
+    if days is not None:
+        answer(world, days, on)
+        world.push(surgery=surgery)
+    return world
+
+
+def move(world, surgery, today, **options):
+    """As the command does: what stood, what is decided, and the medicine's row."""
+    plan = world.plan(surgery=surgery, **options)
+    held = holding(plan.episode, world.resources())
+    decided = decide(plan, world.resources(), today=today)
+    changes = {c.item: c for c in medicine_changes(held.plan, held, decided, today)}
+    rows = {r.item: r for r in difference(held.plan, decided.plan, held.state, decided)}
+    world.send(decided)
+    assert decide(world.plan(surgery=surgery, **options), world.resources(), today=today).changing == ()
+    return decided, changes[HOLD], rows
+
+
+def test_moved_earlier_and_the_pause_cannot_be_kept():
+    world = start(LATE, 5)
+    taken(world, TODAY)
+    _, row, _ = move(world, EARLY, TODAY)
+    assert row.need == "cannot be met" and row.again
+    assert (row.possible, row.days, row.earliest) == (3, 5, date(2026, 3, 20))
+    assert row.last_taken == TODAY
+
+
+@pytest.mark.parametrize(
+    ("days", "need", "possible"),
+    [(3, "approve again", None), (4, "cannot be met", 3), (2, "approve again", None)],
+)
+def test_the_boundary_of_what_can_be_kept(days, need, possible):
+    """Last dose today, surgery in four days: three days can be missed."""
+    world = start(LATE, days)
+    taken(world, TODAY)
+    _, row, _ = move(world, EARLY, TODAY)
+    assert (row.need if not row.is_stopped else need, row.possible) == (need, possible)
+
+
+@pytest.mark.parametrize(
+    ("today", "need"),
+    [
+        (date(2026, 3, 11), "approve again"),  # last dose on day -6, tomorrow
+        (date(2026, 3, 12), "stop today"),  # the last dose is today
+        (date(2026, 3, 13), "stop today"),  # today's dose must be left out
+        (date(2026, 3, 14), "cannot be met"),
+    ],
+)
+def test_when_nobody_recorded_a_dose(today, need):
+    """Five days before 2026-03-18: last dose 2026-03-12 (day -6), first missed 2026-03-13."""
+    world = start(date(2026, 4, 22), 5)
+    _, row, _ = move(world, EARLY, today)
+    assert (row.need, row.last_dose, row.first_missed) == (need, date(2026, 3, 12), date(2026, 3, 13))
+
+
+def restart_tasks(world):
+    return [r for _, r in world.resources() if "restart-needed" in str(r.get("extension"))]
+
+
+def test_stopped_for_the_old_day_and_moved_three_weeks_on():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    decided, row, _ = move(world, later(21), date(2026, 3, 16))
+    assert row.need == "may restart" and row.again and row.last_dose == later(21) - timedelta(4)
+    asked = [d for d in decided.rows if d.part == RESTART]
+    assert [d.word for d in asked] == ["create"]
+    task = world.at(HOLD, RESTART)
+    assert task["status"] == "requested" and task["priority"] == "urgent"
+    assert task["restriction"]["period"]["end"] == "2026-03-16"  # the same day
+    state = next(s for p, s in read_all(world.resources()))
+    assert state.items[HOLD].restart_asked
+    world.push(surgery=later(21))
+    assert world.at(HOLD, RESTART)["status"] == "requested"  # a push that follows does not take it away
+
+
+def test_a_pause_that_began_by_the_plans_own_days_counts_as_begun():
+    world = start(SURGERY, 3)
+    _, row, _ = move(world, later(21), date(2026, 3, 16))  # last dose was 2026-03-14
+    assert row.need == "may restart" and len(restart_tasks(world)) == 1
+
+
+def test_not_stopped_yet_needs_no_restart():
+    world = start(SURGERY, 3)
+    _, row, _ = move(world, later(21), date(2026, 3, 10))
+    assert row.need == "approve again" and restart_tasks(world) == []
+
+
+def test_moved_by_a_day_a_stopped_medicine_stays_stopped():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    _, row, _ = move(world, later(1), date(2026, 3, 16))
+    assert row.need == "stays stopped" and restart_tasks(world) == []
+
+
+def test_moved_again_while_the_restart_waits_asks_in_the_new_round():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    answer(world, 2, date(2026, 3, 17))
+    world.push(surgery=later(21))
+    move(world, later(35), date(2026, 3, 18))
+    waiting = [r for r in restart_tasks(world) if r["status"] == "requested"]
+    assert len(waiting) == 1
+
+
+def test_restarted_before_the_new_day_is_no_end_of_the_hold():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    complete(world, HOLD, RESTART, date(2026, 3, 17))
+    state = world.state().items[HOLD]
+    assert state.restarted_on is None and not state.restart_asked
+    _, row, _ = move(world, later(28), date(2026, 3, 20))
+    assert row.need != "may restart" and not row.is_stopped
+
+
+def test_cancelled_surgery_asks_for_the_restart_of_every_stopped_medicine():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    plan = holding(world.plan().episode, world.resources()).plan
+    decided = withdraw(plan, world.resources(), "theatre closed", today=date(2026, 3, 16))
+    assert [d.part for d in decided.rows if d.word == "create"] == [RESTART]
+    world.send(decided)
+    assert world.at(HOLD, RESTART)["status"] == "requested"
+    assert withdraw(plan, world.resources(), "theatre closed", today=date(2026, 3, 20)).changing == ()
+    complete(world, HOLD, RESTART, date(2026, 3, 17))
+    assert world.state().items[HOLD].restarted_on == date(2026, 3, 17)
+
+
+def test_nothing_is_asked_for_the_dead():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    ref, patient = next((ref, r) for ref, r in world.resources() if r["resourceType"] == "Patient")
+    world.put(ref, {**patient, "deceasedDateTime": "2026-03-15"})
+    plan = holding(world.plan().episode, world.resources()).plan
+    decided = withdraw(plan, world.resources(), "the patient died", today=date(2026, 3, 16))
+    world.send(decided)
+    assert restart_tasks(world) == [] and not any("restart" in n for n in decided.notices)
+    statuses = {r["status"] for _, r in world.resources() if r["resourceType"] == "Task"}
+    assert statuses == {"cancelled", "completed"}
+
+
+def test_suspended_and_moved_to_a_new_day():
+    world = start(SURGERY, 3)
+    complete(world, BLOOD, "task", date(2026, 3, 2))
+    plan = holding(world.plan().episode, world.resources()).plan
+    world.send(withdraw(plan, world.resources(), "flood", suspended=True, today=date(2026, 3, 5)))
+    state = world.state()
+    assert state.plan_status == "on-hold" and state.items[CALL].cls == "withdrawn"
+    assert state.items[BLOOD].status == "completed"
+    assert withdraw(plan, world.resources(), "flood", suspended=True, today=date(2026, 3, 6)).changing == ()
+    move(world, later(14), date(2026, 3, 6))
+    state = world.state()
+    stored = next(p for p, _ in read_all(world.resources()))
+    assert state.plan_status == "active" and stored.withdrawn == ""
+    assert state.items[CALL].cls == "open" and state.items[BLOOD].status == "completed"
+    assert state.items[HOLD].round == 2 and state.items[HOLD].answer is None
+
+
+# age at the new surgery
+
+
+def test_done_and_still_valid_or_done_and_to_be_done_again():
+    world = start(SURGERY)
+    complete(world, CALL, "task", date(2026, 3, 10))
+    complete(world, BLOOD, "task", date(2026, 3, 9))
+    complete(world, WASH, "task", date(2026, 3, 17))
+    _, _, rows = move(world, later(21), date(2026, 3, 17))  # 2026-04-08: blood counts from 2026-03-09
+    assert (rows[CALL].change, rows[BLOOD].change, rows[WASH].change) == ("valid", "valid", "again")
+    assert "2026-03-09" in rows[BLOOD].reason and "for the earlier date" in rows[WASH].reason
+    _, _, rows = move(world, later(22), date(2026, 3, 17))  # a day later the blood is 31 days old
+    assert rows[BLOOD].change == "again"
+    assert rows[BLOOD].reason == "done Mon 2026-03-09; counts only from Tue 2026-03-10 (30 days before surgery)"
+
+
+def test_two_of_five_days_of_a_course_done_and_surgery_moves_by_a_week():
+    """The course is restarted whole: Fri 2026-03-20 to Tue 2026-03-24 before Wed 2026-03-25."""
+    names = {f"day-{n}": f"{n} days before surgery" for n in (5, 4, 3, 2)} | {"day-1": "1 day before surgery"}
+    course = ", ".join(f"{name}: {phrase}" for name, phrase in names.items())
+    changes = (("at: {evening: 1 day before surgery, morning: day of surgery}", f"at: {{{course}}}"),)
+    from waykeeper.plan.model import Key
+
+    days = [Key("task", "wash", name) for name in names]
+    world = Memory()
+    world.push(changes=changes)
+    for key, on in zip(days[:2], (date(2026, 3, 13), date(2026, 3, 14)), strict=True):
+        complete(world, key, "task", on)
+    _, _, rows = move(world, later(7), date(2026, 3, 14), changes=changes)
+    assert [rows[k].change for k in days] == ["again", "again", "moved", "moved", "moved"]
+    state, plan = world.state(), next(p for p, _ in read_all(world.resources()))
+    assert [state.items[k].cls for k in days] == ["open"] * 5
+    assert [plan.item(k).dates.at.day for k in days] == [date(2026, 3, d) for d in (20, 21, 22, 23, 24)]
+
+
+def test_failed_work_is_not_done():
+    world = start(SURGERY)
+    world.edit(CALL, "task", status="failed")
+    _, _, rows = move(world, later(21), date(2026, 3, 10))
+    assert rows[CALL].change not in ("valid", "again")
+
+
+def test_an_attended_visit_is_done_and_a_booking_stands():
+    world = start(SURGERY)
+    book(world, date(2026, 4, 1))
+    _, _, rows = move(world, later(21), date(2026, 3, 10))
+    assert rows[VISIT].change == "moved"
+    assert world.at(VISIT, "appointment")["start"] == instant(date(2026, 4, 1))
+
+
+def test_what_turned_is_said_once():
+    world = start(SURGERY)
+    old = world.plan()
+    assert turned(old, old) == ()
+    told = {t.name: (t.before, t.after) for t in turned(old, world.plan(surgery=later(21)))}
+    assert told["surgery"] == ("Wed 2026-03-18 07:30 (given)", "Wed 2026-04-08 07:30 (given)")
+    assert set(told) == {"surgery", "discharge"}
+
+
+def test_there_and_back_gives_the_first_plan_again():
+    world = start(SURGERY)
+    first = next(p for p, _ in read_all(world.resources()))
+    move(world, later(21), date(2026, 3, 2))
+    move(world, SURGERY, date(2026, 3, 2))
+    again, state = next(iter(read_all(world.resources())))
+    assert again.items == first.items and again.anchors == first.anchors
+    assert answers(state).rounds == {}
