@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import http.client
 import threading
-from contextlib import contextmanager
+import time
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import urlsplit
@@ -18,7 +19,10 @@ class Fault:
     after    True: the server gets the request and carries it out, only its answer is lost or replaced
     cut      close the connection without an answer (after: once the server has committed)
     short    send only so many bytes of the real answer
+    slow     seconds before the answer is passed on, the server has long done its work
     change   a function on the body of the real answer
+    request  a function on the body of the request, before the server gets it
+    only     a test of the body of the request: where it is false the fault waits
     """
 
     method: str = "POST"
@@ -28,8 +32,10 @@ class Fault:
     after: bool = False
     cut: bool = False
     short: int | None = None
+    slow: float = 0
     change: object = None
     request: object = None
+    only: object = None
 
 
 @dataclass
@@ -43,19 +49,24 @@ class Proxy:
     def take(self, method: str, path: str, body: bytes) -> Fault | None:
         """The next fault that fits, used up."""
         for fault in self.faults:
-            fits = _is_transaction(body) if fault.path == TRANSACTION else fault.path in path
-            if fault.times > 0 and fault.method == method and fits:
+            fits = _is_bundle(body, fault.path) if fault.path.startswith("#") else fault.path in path
+            if fault.times > 0 and fault.method == method and fits and (fault.only is None or fault.only(body)):
                 fault.times -= 1
                 return fault
         return None
 
 
 OWN_HEADERS = ("host", "connection", "accept-encoding", "content-length")
-TRANSACTION = "#transaction"  # as a path: the request whose body is a transaction
+PASSED_ON = ("etag", "location", "content-location", "retry-after", "x-progress")
+TRANSACTION = "#transaction"  # as a path: the request whose body is the transaction of a plan
+BATCH = "#batch"
+TRIAL = "#trial"  # the transactions by which a push tries out a server
 
 
-def _is_transaction(body: bytes) -> bool:
-    return b'"type":"transaction"' in body[:200]
+def _is_bundle(body: bytes, wanted: str) -> bool:
+    if wanted == BATCH:
+        return b'"type":"batch"' in body[:200]
+    return b'"type":"transaction"' in body[:200] and (b"Trial: does this server" in body) == (wanted == TRIAL)
 
 
 @contextmanager
@@ -75,7 +86,8 @@ def between(base: str):
             headers = {k: v for k, v in self.headers.items() if k.lower() not in OWN_HEADERS}
             connection.request(self.command, self.path, body, headers)
             answer = connection.getresponse()
-            found = answer.status, answer.getheader("Content-Type", ""), answer.read(), answer.getheader("ETag", "")
+            kept = {k: v for k, v in answer.getheaders() if k.lower() in PASSED_ON}
+            found = answer.status, answer.getheader("Content-Type", ""), answer.read(), kept
             connection.close()
             return found
 
@@ -92,7 +104,7 @@ def between(base: str):
             if fault and fault.answer and not fault.after:
                 self._say(*fault.answer)
                 return
-            status, kind, data, etag = self._forward(body or None)
+            status, kind, data, kept = self._forward(body or None)
             if fault and fault.cut:
                 self.close_connection = True
                 self.connection.close()
@@ -100,12 +112,15 @@ def between(base: str):
             if fault and fault.answer:
                 self._say(*fault.answer)
                 return
+            if fault and fault.slow:
+                time.sleep(fault.slow)
             if fault and fault.change:
                 data = fault.change(data)
             data = data.replace(base.encode(), proxy.base.encode())
-            self._say(status, kind, data, {"ETag": etag} if etag else {}, short=fault.short if fault else None)
+            kept = {k: v.replace(base, proxy.base) for k, v in kept.items()}
+            self._say(status, kind, data, kept, short=fault.short if fault else None)
 
-        do_GET = do_POST = do_PUT = do_DELETE = _handle  # noqa: N815 - names of the standard library
+        do_GET = do_POST = do_PUT = do_PATCH = do_DELETE = _handle  # noqa: N815 - names of the standard library
 
         def _say(self, status, kind, data, headers, short=None):
             self.send_response(status)
@@ -115,7 +130,8 @@ def between(base: str):
             for name, value in headers.items():
                 self.send_header(name, value)
             self.end_headers()
-            self.wfile.write(data if short is None else data[:short])
+            with suppress(BrokenPipeError, ConnectionResetError):  # the client may have given up waiting
+                self.wfile.write(data if short is None else data[:short])
             if short is not None:
                 self.close_connection = True
 

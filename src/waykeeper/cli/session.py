@@ -54,8 +54,8 @@ def server_of(text: str, option: str) -> ServerEntry:
 
 
 def source_of(text: str) -> str:
-    """A source of `gaps`: the address of a named server, else what was given."""
-    return settings.servers[text].url if text in settings.servers else text
+    """A source of `gaps`: the server of a name or an address, as the settings know it; else what was given."""
+    return settings.server(text, "--from").url if _is_server(text) else text
 
 
 def one_source(bundle: str, from_: str) -> str:

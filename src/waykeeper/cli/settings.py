@@ -11,8 +11,17 @@ The file is `waykeeper.toml` in the current folder, else `[tool.waykeeper]` of i
     [servers.ward]
     url = "https://fhir.example.org/r4"
     holds = "patients"              # "test" (the default) refuses patients without the test-data label
+    proxy = "http://proxy.example.org:3128"
+    ca_bundle = "hospital-ca.pem"   # who may sign its certificate
+    client_certificate = "our.pem"  # ours, with its key in it or as client_key
+    allow_http = false              # true: patient data may travel unencrypted
+    auth = "smart"                  # none, bearer, basic or smart; without it WAYKEEPER_TOKEN is sent where it is set
+    client_id = "waykeeper"         # smart (SMART Backend Services); also key_id, scopes, token_url
+    key_file = "key.jwks.json"      # JWK, JWK Set or PEM: RSA (RS384) or P-384 (ES384)
+    # auth = "bearer":  token_env = "WARD_TOKEN"  or  token_file = "token"
+    # auth = "basic":   user = "ward", and  password_env = "WARD_PASSWORD"  or  password_file = "password"
 
-Secrets are never in it: the token of a server comes from WAYKEEPER_TOKEN.
+Paths count from the folder of the file. Secrets are never in it, only the names of their places.
 """
 
 from __future__ import annotations
@@ -26,14 +35,32 @@ from typing import Any, Literal, NoReturn
 
 WORDS = ("clinic", "to", "from", "language", "format")
 ALLOWED = {"language": ("en", "es"), "format": ("text", "json")}
-SERVER_KEYS = ("url", "holds")
 HOLDS = ("test", "patients")
+# auth -> the keys that it needs (one of each group), then those that it may have
+AUTHS: Mapping[str, tuple[tuple[tuple[str, ...], ...], tuple[str, ...]]] = {
+    "none": ((), ()),
+    "bearer": ((("token_env", "token_file"),), ()),
+    "basic": ((("user",), ("password_env", "password_file")), ()),
+    "smart": ((("client_id",), ("key_file",)), ("key_id", "scopes", "token_url")),
+}
+
+
+def _keys_of(kind: str) -> tuple[str, ...]:
+    """The keys that go with a kind of sign-in; none with none."""
+    needed, more = AUTHS.get(kind, ((), ()))
+    return (*(key for group in needed for key in group), *more)
+
+
+AUTH_KEYS = tuple(key for kind in AUTHS for key in _keys_of(kind))
+PATHS = ("ca_bundle", "client_certificate", "client_key")
+SERVER_KEYS = ("url", "holds", "proxy", *PATHS, "allow_http", "auth", *AUTH_KEYS)
+VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 SECRET = re.compile(r"token|password|secret|credential|api_?key", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class ServerEntry:
-    """A FHIR server with a name, and what it may hold."""
+    """A FHIR server and what it may hold; the url of one that the settings name knows how it is reached."""
 
     url: str
     holds: Literal["test", "patients"] = "test"
@@ -172,19 +199,75 @@ class _Said:
         return {name: self._server(name, entry) for name, entry in table.items()}
 
     def _server(self, name: str, entry: Mapping[str, Any]) -> ServerEntry:
-        for key in entry:
+        from waykeeper.exchange.connection import Connection, ServerUrl
+
+        for key, value in entry.items():
             if key not in SERVER_KEYS:
                 self._unknown(key, SERVER_KEYS)
+            if key == "allow_http" and not isinstance(value, bool):
+                self.wrong(key, "allow_http must be true or false")
+            if key != "allow_http" and (not isinstance(value, str) or not value):
+                self.wrong(key, f"{key} of server {name!r} must be a text")
         url, holds = entry.get("url", ""), entry.get("holds", "test")
-        if not isinstance(url, str) or not url.startswith(("http://", "https://")):
+        if not url.startswith(("http://", "https://")):
             self.wrong("url", f"server {name!r} has no url that begins with https://")
+        if "@" in url:
+            self.wrong("url", f"the url of server {name!r} holds credentials", 'Write auth = "basic" and user.')
         if holds not in HOLDS:
             self.wrong("holds", f"server {name!r} holds {holds!r}", _nearest(str(holds), HOLDS))
-        return ServerEntry(url, holds)
+        if "client_key" in entry and "client_certificate" not in entry:
+            self.wrong("client_key", "client_key needs client_certificate")
+        made = Connection(
+            url, holds, name, entry.get("proxy", ""), *(self._path(entry, key) for key in PATHS),
+            allow_http=entry.get("allow_http", False), auth=self._auth(name, entry),
+        )  # fmt: skip
+        return ServerEntry(ServerUrl(made), holds)
+
+    def _path(self, entry: Mapping[str, Any], key: str) -> str:
+        return str(Path(self.file).parent / entry[key]) if entry.get(key) else ""
+
+    def _auth(self, name: str, entry: Mapping[str, Any]) -> Any:
+        """How to sign in: a value of exchange.connection, None where nothing is said."""
+        from waykeeper.exchange.connection import SCOPES, Anonymous, Basic, Bearer, Secret, SmartBackend
+
+        kind = entry.get("auth", "")
+        self._fits(name, kind, entry)
+        places = {key: entry.get(key, "") for key in ("token_env", "password_env")}
+        for key, value in places.items():
+            if value and not VARIABLE.fullmatch(value):
+                remedy = "Give the name of an environment variable, the secret itself is never in this file."
+                self.wrong(key, f"{key} is no name of an environment variable", remedy)
+        if kind == "none":
+            return Anonymous()
+        if kind == "bearer":
+            return Bearer(Secret(places["token_env"], self._path(entry, "token_file")))
+        if kind == "basic":
+            return Basic(entry["user"], Secret(places["password_env"], self._path(entry, "password_file")))
+        if kind == "smart":
+            key, scopes = entry.get("key_id", ""), entry.get("scopes", SCOPES)
+            file = self._path(entry, "key_file")
+            return SmartBackend(entry["client_id"], file, key, scopes, entry.get("token_url", ""))
+        return None
+
+    def _fits(self, name: str, kind: str, entry: Mapping[str, Any]) -> None:
+        """The keys of a kind of sign-in are there, and no others."""
+        if kind and kind not in AUTHS:
+            self.wrong("auth", f"server {name!r} has auth = {kind!r}", _nearest(kind, AUTHS))
+        for key in AUTH_KEYS:
+            if key in entry and key not in _keys_of(kind):
+                owner = next(one for one in AUTHS if key in _keys_of(one))
+                self.wrong(key, f"{key} of server {name!r} goes with auth = {owner!r}, this one has {kind or 'none'!r}")
+        for group in AUTHS[kind][0] if kind else ():
+            given = [key for key in group if key in entry]
+            if len(given) != 1:
+                found = "both are given" if given else "none is given"
+                said = f"one of {' and '.join(group)} is needed, {found}" if group[1:] else f"{group[0]} is missing"
+                self.wrong("auth", f"server {name!r} with auth = {kind!r}: {said}")
 
     def _unknown(self, name: str, known: tuple[str, ...]) -> NoReturn:
         if SECRET.search(name):
-            self.wrong(name, f"{name} is a secret", "Secrets come from the environment: WAYKEEPER_TOKEN.")
+            remedy = "Secrets come from the environment or a file: token_env, token_file, password_env, password_file."
+            self.wrong(name, f"{name} is a secret", remedy)
         self.wrong(name, f"unknown key {name!r}", _nearest(name, known))
 
     def wrong(self, name: str, details: str, remedy: str = "") -> NoReturn:

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
+from urllib.parse import urlencode
 
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.reading import EVIDENCE, OURS
-from waykeeper.exchange.server import Server
-from waykeeper.exchange.trial import trial
-from waykeeper.findings import finding
+from waykeeper.exchange.server import NO_BATCH, Server, status_of
+from waykeeper.exchange.trial import Trial, trial
+from waykeeper.fhir.names import BASE, IDENTIFIER_PATH
+from waykeeper.findings import Finding, finding
 
 Word = Literal["yes", "no", "unknown"]
-How = Literal["stated", "tried", "not stated"]
+How = Literal["declared", "probed", "not declared"]
+NOBODY = "Patient/nobody"  # searches are tried for a patient that does not exist: nobody's data come back
+R4 = ("4.0.0", "4.0.1")
 
 
 @dataclass(frozen=True, slots=True)
 class Ability:
-    """One thing that is needed. What the CapabilityStatement omits is unknown, not missing, until it was tried.
+    """One thing that is needed. What the CapabilityStatement omits is unknown, not missing, until it was probed.
 
     required   without it a push is refused
     """
@@ -29,84 +33,148 @@ class Ability:
     required: bool = True
     detail: str = ""
 
+    def json(self) -> dict[str, Any]:
+        """With stable names."""
+        return {
+            "name": self.name, "can": self.can, "how": self.how, "required": self.required, "detail": self.detail,
+        }  # fmt: skip
+
 
 def capabilities(server: Server, *, try_out: bool = True) -> tuple[Ability, ...]:
-    """Read the CapabilityStatement once and, where allowed, write one trial resource and take it back.
+    """Read the CapabilityStatement once, try searches, and where allowed write one trial resource and take it back.
 
     Raises BadAnswerError where there is no CapabilityStatement, NoAnswerError, CannotSendError.
     """
     statement = server.read("metadata") or {}
     if statement.get("resourceType") != "CapabilityStatement":
-        raise _no_statement()
+        raise BadAnswerError(finding("WKX211", "metadata: the answer is no CapabilityStatement"), 200)
     rest: Mapping[str, Any] = next((r for r in statement.get("rest") or [] if r.get("mode") == "server"), {})
-    system = {str(i.get("code")) for i in rest.get("interaction") or []}
     version = str(statement.get("fhirVersion") or "")
     found = [
-        Ability("FHIR 4.0.1", _word(version in ("4.0.0", "4.0.1"), bool(version)), "stated", detail=version),
-        _stated("transactions", "transaction", system),
-        _batch(server),
-        *_types(rest),
+        Ability("FHIR R4 (4.0.1)", _word(version in R4, bool(version)), "declared", detail=version),
+        *(_proven(trial(server)) if try_out else _declared_only(rest)),
+        _private_search(server),
+        *_searches(server, rest),
+        _export(rest),
+        _sign_in(server),
     ]
-    return (*found, *(_tried(server) if try_out else ()))
+    return tuple(found)
 
 
-def lacking(found: tuple[Ability, ...]) -> tuple[Ability, ...]:
+def lacking(found: Sequence[Ability]) -> tuple[Ability, ...]:
     """What is needed and certainly not there."""
     return tuple(a for a in found if a.required and a.can == "no")
 
 
-def _no_statement() -> BadAnswerError:
-    return BadAnswerError(finding("WKX211", "metadata: the answer is no CapabilityStatement"), 200)
+def missing(found: Sequence[Ability]) -> tuple[Finding, ...]:
+    """What is needed and certainly not there, as findings (WKX112)."""
+    return tuple(finding("WKX112", f"{a.name}: no{f' ({a.detail})' if a.detail else ''}") for a in lacking(found))
 
 
-def _word(holds: bool, known: bool) -> Word:
+def _word(holds: bool, known: bool = True) -> Word:
     return "yes" if holds else "no" if known else "unknown"
 
 
-def _stated(name: str, code: str, codes: set[str]) -> Ability:
-    if code in codes:
-        return Ability(name, "yes", "stated")
-    return Ability(name, "unknown", "not stated")
+def _declared_only(rest: Mapping[str, Any]) -> list[Ability]:
+    codes = {str(i.get("code")) for i in rest.get("interaction") or []}
+    declared = "transaction" in codes
+    how: How = "declared" if declared else "not declared"
+    names = [name for name, _ in PROVEN if name != PROVEN[0][0]]
+    return [
+        Ability(PROVEN[0][0], _word(declared, False), how),
+        *(Ability(name, "unknown", "not declared") for name in names),
+    ]
 
 
-def _batch(server: Server) -> Ability:
-    """Several searches in one request: one is tried, because servers seldom state it."""
-    try:
-        entry = {"request": {"method": "GET", "url": "Patient?_count=1"}}
-        server.bundle({"resourceType": "Bundle", "type": "batch", "entry": [entry]})
-    except BadAnswerError as refused:
-        return Ability("batches", "no", "tried", required=False, detail=str(refused.status))
-    return Ability("batches", "yes", "tried", required=False)
+# What a trial proves -> whether it showed so. A push is refused where one of these is not there.
+PROVEN = (
+    ("transactions", lambda t: not t.transactions),
+    ("transactions whole or not at all", lambda t: t.whole),
+    ("updates only of the version read (If-Match)", lambda t: t.guarded),
+    ("conditional creation, once only", lambda t: t.once),
+    ("our extensions survive", lambda t: t.extensions),
+    ("searches show what was just written", lambda t: t.seen),
+)
 
 
-def _types(rest: Mapping[str, Any]) -> list[Ability]:
-    """Each resource type that is written or read, with the search parameters that finding it needs."""
-    stated = {str(r.get("type")): r for r in rest.get("resource") or []}
-    found = []
-    for kind in dict.fromkeys(("Patient", *OURS, *EVIDENCE, "Provenance")):
-        params = {str(p.get("name")) for p in (stated.get(kind) or {}).get("searchParam") or []}
-        needed = _needed(kind)
-        missing = sorted(needed - params) if params else []
-        if kind not in stated:
-            found.append(Ability(kind, _word(False, bool(stated)), "stated" if stated else "not stated"))
-        elif missing:
-            found.append(Ability(kind, "unknown", "not stated", detail=f"search by {', '.join(missing)}"))
-        else:
-            found.append(Ability(kind, "yes", "stated"))
-    return found
-
-
-def _needed(kind: str) -> set[str]:
-    if kind == "Patient":
-        return {"identifier"}
-    return set() if kind == "Provenance" else {"patient"}
-
-
-def _tried(server: Server) -> tuple[Ability, ...]:
-    shown = trial(server)
+def _proven(shown: Trial) -> list[Ability]:
+    if shown.transactions:
+        rest = [Ability(name, "unknown", "not declared") for name, _ in PROVEN[1:]]
+        return [Ability(PROVEN[0][0], "no", "probed", detail=shown.transactions), *rest]
     put = shown.form == "put"
-    detail = "PUT with If-Match W/\"0\" creates and never overwrites" if put else "POST with ifNoneExist is used"
-    return (
-        Ability("extensions survive", "yes" if shown.extensions else "no", "tried"),
-        Ability("ids of ours, without overwriting", "yes" if put else "no", "tried", required=False, detail=detail),
-    )
+    detail = 'by PUT with If-Match W/"0"' if put else "ids are given by the server: POST with ifNoneExist is used"
+    return [
+        *(Ability(name, _word(showed(shown)), "probed") for name, showed in PROVEN),
+        Ability("ids of ours, without overwriting", _word(put), "probed", required=False, detail=detail),
+    ]
+
+
+def proof(server: Server) -> tuple[Finding, ...]:
+    """What a push needs and this server was found to lack, as findings; nothing where all is there. Tried once.
+
+    Raises BadAnswerError, NoAnswerError, CannotSendError.
+    """
+    return missing(_proven(trial(server)))
+
+
+def _private_search(server: Server) -> Ability:
+    name = "searches in a body, so that no identifier enters an address"
+    answer = server.send("POST", "Patient/_search", [("_id", "nobody")], form=True)
+    return Ability(name, _word(answer.status < 400), "probed", detail="" if answer.status < 400 else str(answer.status))
+
+
+def _wanted() -> dict[str, list[tuple[str, str]]]:
+    """Each type that is written or read, with the search that finds it."""
+    who = ("patient", NOBODY)
+    ours = ("identifier", f"{BASE}{IDENTIFIER_PATH}|")
+    return {kind: [who, ours] for kind in OURS} | {kind: [who] for kind in EVIDENCE}
+
+
+def _searches(server: Server, rest: Mapping[str, Any]) -> list[Ability]:
+    """Each search that a push needs is tried, all in one batch where the server has batches."""
+    wanted = _wanted()
+    urls = {kind: f"{kind}?{urlencode([*params, ('_count', '1')])}" for kind, params in wanted.items()}
+    entries = [{"request": {"method": "GET", "url": url}} for url in urls.values()]
+    batch = Ability("batches of searches", "yes", "probed", required=False)
+    try:
+        answers = server.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
+        statuses = dict(zip(urls, map(status_of, answers), strict=True))
+    except BadAnswerError as refused:
+        if refused.status not in NO_BATCH:
+            raise
+        batch = Ability("batches of searches", "no", "probed", required=False, detail="one after the other is used")
+        statuses = {kind: server.send("GET", url).status for kind, url in urls.items()}
+    declared = {str(r.get("type")) for r in rest.get("resource") or []}
+    found = [batch]
+    for kind, status in statuses.items():
+        how = "" if kind in declared else "not in the CapabilityStatement"
+        said = how if status < 400 else f"{status} to a search by {', '.join(n for n, _ in wanted[kind])}"
+        found.append(Ability(kind, _word(status < 400), "probed", detail=said))
+    written = Ability("Provenance", _word("Provenance" in declared, bool(declared)), "declared")
+    return [*found, written if declared else Ability("Provenance", "unknown", "not declared")]
+
+
+def _export(rest: Mapping[str, Any]) -> Ability:
+    operations = [*(rest.get("operation") or []), *(o for r in rest.get("resource") or [] for o in _of(r))]
+    offered = any(str(o.get("name")).removeprefix("$") == "export" for o in operations)
+    how: How = "declared" if offered else "not declared"
+    return Ability("bulk export ($export)", _word(offered, False), how, required=False)
+
+
+def _of(resource: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return list(resource.get("operation") or [])
+
+
+def _sign_in(server: Server) -> Ability:
+    """Whether the server says where tokens are given; an answer of another kind means that it does not."""
+    name = "sign-in by SMART Backend Services"
+    try:
+        answer = server.send("GET", ".well-known/smart-configuration", headers={"Accept": "application/json"})
+    except BadAnswerError:
+        return Ability(name, "unknown", "not declared", required=False)
+    said = answer.document if answer.status == 200 and isinstance(answer.document, dict) else {}
+    methods = said.get("token_endpoint_auth_methods_supported") or []
+    if not said.get("token_endpoint"):
+        return Ability(name, "unknown", "not declared", required=False)
+    offered = "private_key_jwt" in methods
+    return Ability(name, _word(offered), "declared", required=False, detail=str(said["token_endpoint"]))

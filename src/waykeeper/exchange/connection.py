@@ -84,9 +84,24 @@ class Connection:
         return self.url
 
 
+class ServerUrl(str):
+    """The address of a connection that does not forget how it is reached; everywhere else it is a text."""
+
+    __slots__ = ("connection",)
+    connection: Connection
+
+    def __new__(cls, connection: Connection) -> ServerUrl:
+        """The address of a connection."""
+        made = super().__new__(cls, connection.url)
+        made.connection = connection
+        return made
+
+
 Address = str | Connection
 
 
-def as_connection(address: Address) -> Connection:
-    """A connection as it is, an address as a connection without any setting."""
-    return address if isinstance(address, Connection) else Connection(address)
+def as_connection(address: Address, holds: Holds = "test", *, allow_http: bool = False) -> Connection:
+    """A connection as it is; an address with what is told beside it."""
+    if isinstance(address, Connection):
+        return address
+    return address.connection if isinstance(address, ServerUrl) else Connection(address, holds, allow_http=allow_http)

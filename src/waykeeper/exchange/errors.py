@@ -36,6 +36,11 @@ class BadAnswerError(WaykeeperError):
         if status == UNAUTHORISED:
             self.exit_code = CannotSendError.exit_code
 
+    def about(self, findings: Sequence[Finding]) -> BadAnswerError:
+        """The same refusal, its findings now naming more."""
+        WaykeeperError.__init__(self, findings)
+        return self
+
 
 class EntryRefusedError(BadAnswerError):
     """A transaction that was answered as a success, with the refusal of an entry in it; `pause` in seconds."""

@@ -10,10 +10,12 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.errors import BadAnswerError
+from waykeeper.exchange.capabilities import capabilities, missing, proof
+from waykeeper.exchange.dropped import forgetting, lost
+from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError
 from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
-from waykeeper.exchange.server import Held, Server
+from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server
 from waykeeper.exchange.trial import Trial, trial
 from waykeeper.fhir import read
 from waykeeper.fhir.identity import parse_key
@@ -22,7 +24,7 @@ from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.merge import apply, decide
 from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
-from waykeeper.merge.model import Decisions, Side
+from waykeeper.merge.model import Decision, Decisions, Side
 from waykeeper.plan.model import Plan
 from waykeeper.record import resources_of
 
@@ -81,6 +83,7 @@ class PlanPush:
     why: Why = Why()
     reinstate: bool = False
     today: date | None = None  # the day to decide on, where it is not that of `now`
+    versions: Mapping[str, str] = field(default_factory=dict, init=False)  # of what was read last
 
     def run(self, dry_run: bool) -> PushReport:
         """Decide, send and prove; decided again where somebody wrote in between."""
@@ -92,11 +95,45 @@ class PlanPush:
             try:
                 self.send(decisions)
             except BadAnswerError as refused:
-                if refused.status in STALE and attempt < TRIES - 1:
+                if attempt < TRIES - 1 and self.heals(refused):
                     continue
-                raise
-            return PushReport(decisions, self.server.base, sent=True, findings=self.proof())
+                if not isinstance(refused, DroppedError):
+                    raise
+            return PushReport(decisions, self.server.base, sent=True, findings=self.repaired(decisions))
         raise AssertionError  # the last attempt returns or raises
+
+    def heals(self, refused: BadAnswerError) -> bool:
+        """True where it may go through once everything was read and decided again; waits where the server wants it.
+
+        409 is a newer version, or another transaction at the same moment. 412 is a newer version too on some servers,
+        and several matches on all: that one stays, so it is tried again only where something has changed meanwhile.
+        """
+        if isinstance(refused, EntryRefusedError) and refused.status in (*STALE, *WAIT_AND_AGAIN):
+            self.server.pause(refused.pause)
+            return True
+        if refused.status == 412:
+            before = self.versions
+            self._held()
+            return self.versions != before
+        return refused.status == 409
+
+    def repaired(self, decisions: Decisions) -> tuple[Finding, ...]:
+        """Read everything again; what the server was given to create and does not hold is sent once more."""
+        held = self._held()
+        gone = lost(decisions, held)
+        if not gone:
+            return self.proof(held)
+        self.take = {}
+        self.send(self.decided(forgetting(held, gone), guarded=False))
+        again = self._held()
+        still = lost(decisions, again)
+        said = [
+            finding("WKX230", f"{d.item} {d.part}: not there although it was sent twice")
+            if d in still
+            else finding("WKX213", f"{d.item} {d.part}: was not there at first, it was sent again", severity="warning")
+            for d in gone
+        ]
+        return (*said, *(() if still else self.proof(again)))
 
     def _known(self, decisions: Decisions) -> None:
         """An answer to a conflict of an item that is not there is a slip of the keyboard."""
@@ -116,9 +153,9 @@ class PlanPush:
 
     def _held(self) -> list[Held]:
         patient = one_patient(self.server, self.plan.episode.patient)
-        if patient is None:
-            return []
-        return [patient, *of_patients(self.server, [patient[0]])]
+        held = [patient, *of_patients(self.server, [patient[0]])] if patient else []
+        self.versions = {ref: str((r.get("meta") or {}).get("versionId")) for ref, r in held}
+        return held
 
     def _located(self, held: list[Held]) -> Plan:
         """The plan with the Patient as this server names them."""
@@ -143,45 +180,46 @@ class PlanPush:
             raise PlanRefusedError(found)
 
     def _outside(self, decisions: Decisions) -> None:
-        """Refuse where something that the plan refers to is not on the server."""
+        """Refuse where something that the plan refers to is not on the server, or would be written back in part."""
         known = {ref for ref, _ in decisions.standing}
         wanted = {ref for d in decisions.changing for ref in _references(d.after)} - known
         wanted = {r for r in wanted if not r.startswith(("urn:", "#")) and r != _computed_patient(decisions.plan)}
-        if not wanted:
+        absent = self.server.absent(sorted(wanted))
+        found = [finding("WKX111", f"{ref} is not on the server") for ref in absent]
+        found += [finding("WKX113", f"{d.item} {d.part}: {d.reference}") for d in decisions.changing if _in_part(d)]
+        if found:
+            raise PlanRefusedError(found)
+
+    def _fit(self) -> None:
+        """Refuse, with the whole list, a server that lacks what a push needs."""
+        if not proof(self.server):
             return
-        order = sorted(wanted)
-        entries = [{"request": {"method": "GET", "url": ref}} for ref in order]
-        answers = self.server.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
-        missing = [r for r, a in zip(order, answers, strict=True) if not _found(a)]
-        if missing:
-            raise PlanRefusedError([finding("WKX111", f"{ref} is not on the server") for ref in missing])
+        try:
+            found = missing(capabilities(self.server))
+        except BadAnswerError:  # no CapabilityStatement: what was tried is enough
+            found = proof(self.server)
+        raise PlanRefusedError(found)
 
     # sending
 
     def send(self, decisions: Decisions) -> None:
         """One transaction. Raises PlanRefusedError where something is missing, BadAnswerError with the items named."""
-        self._outside(decisions)
-        form = "post"
         if any(not d.reference for d in decisions.changing):
-            if self.proven is None:
-                self.proven = trial(self.server)
-            if not self.proven.extensions:
-                raise PlanRefusedError(finding("WKX112", f"{self.server.base} does not keep our extensions"))
-            form = self.proven.form
-        transaction = apply(decisions, form="put" if form == "put" else "post")
+            self._fit()
+            self.proven = trial(self.server)
+        self._outside(decisions)
+        transaction = apply(decisions, form=self.proven.form if self.proven else "post")
         names = [_name(e, decisions) for e in transaction["entry"]]
         transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now, self.why))
         try:
             self.server.bundle(transaction)
         except BadAnswerError as refused:
-            raise BadAnswerError(
-                [_mapped(f, names) for f in refused.findings], refused.status, refused.outcome
-            ) from None
+            raise refused.about([_mapped(f, names) for f in refused.findings]) from None
 
-    def proof(self) -> tuple[Finding, ...]:
-        """Read everything again: a push that went through leaves nothing to send."""
+    def proof(self, held: list[Held] | None = None) -> tuple[Finding, ...]:
+        """Decide again over what is read again: a push that went through leaves nothing to send."""
         self.take = {}
-        left = self._decided(guarded=False).changing
+        left = self.decided(self._held() if held is None else held, guarded=False).changing
         return tuple(
             finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the push ({d.reason or 'not there'})")
             for d in left
@@ -209,8 +247,10 @@ def _computed_patient(plan: Plan) -> str:
     return f"Patient/{plan.episode.uuid('patient', '', 'patient')}"
 
 
-def _found(entry: Mapping[str, Any]) -> bool:
-    return str((entry.get("response") or {}).get("status") or "").startswith("2")
+def _in_part(decision: Decision) -> bool:
+    """True for a resource that the server calls a subset of itself."""
+    tags = ((decision.before or {}).get("meta") or {}).get("tag") or []
+    return bool(decision.reference) and any(tag.get("code") == "SUBSETTED" for tag in tags)
 
 
 def _name(entry: Mapping[str, Any], decisions: Decisions) -> str:

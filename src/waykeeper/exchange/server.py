@@ -18,7 +18,7 @@ from requests.adapters import HTTPAdapter
 from urllib3.util.retry import Retry
 
 from waykeeper.exchange.access import Access, access_of, given, unusable
-from waykeeper.exchange.connection import Address, Connection
+from waykeeper.exchange.connection import Address, Connection, as_connection
 from waykeeper.exchange.errors import (
     BadAnswerError,
     CannotSendError,
@@ -82,7 +82,7 @@ class Server:
 
         Raises CannotSendError for an address that cannot or may not be used, for credentials that are not there.
         """
-        connection = to if isinstance(to, Connection) else Connection(to, kind, allow_http=allow_http)
+        connection = as_connection(to, kind, allow_http=allow_http)
         self.base, self.kind = connection.url.rstrip("/"), connection.holds
         self.proven: object = None  # what the first resource written to it has shown, see trial.py
         self._allow_http = connection.allow_http
@@ -235,6 +235,23 @@ class Server:
             found |= dict(_matches(self._pages(answer, f"search of {kind}")))
         return list(found.items())
 
+    def absent(self, references: Sequence[str]) -> list[str]:
+        """Which of these the server does not hold; of a conditional reference, where nothing meets the condition.
+
+        Raises BadAnswerError, NoAnswerError.
+        """
+        if not references:
+            return []
+        entries = [{"request": {"method": "GET", "url": ref}} for ref in references]
+        try:
+            answers = self.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
+        except BadAnswerError as refused:
+            if refused.status not in NO_BATCH:
+                raise
+            return [ref for ref in references if not _there(self.send("GET", ref).document, ref)]
+        found = zip(references, answers, strict=True)
+        return [ref for ref, a in found if status_of(a) >= 300 or not _there(a.get("resource"), ref)]
+
     def _pages(self, answer: Answer, what: str) -> Iterator[dict[str, Any]]:
         seen: set[str] = set()
         for _ in range(MOST_PAGES):
@@ -371,6 +388,13 @@ def _matches(pages: Iterator[dict[str, Any]]) -> list[Held]:
 def version_of(etag: str) -> str:
     """The version in an ETag, however it is written: `W/"1"`, `"1"` or `1`."""
     return etag.strip().removeprefix("W/").strip('"')
+
+
+def _there(document: Any, reference: str) -> bool:
+    """True where a read or a search found something."""
+    if not isinstance(document, dict) or document.get("resourceType") in (None, "OperationOutcome"):
+        return False
+    return "?" not in reference or bool(document.get("entry"))
 
 
 def _kind_in(url: str) -> str:
