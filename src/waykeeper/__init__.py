@@ -24,12 +24,17 @@ if TYPE_CHECKING:
         compile,  # noqa: A004 - the verb of the trade and of the command
         explain,
         gaps,
+        history,
+        medicines,
+        move,
+        move_all,
         note,
         pathways,
         push,
         sandbox,
         sheet,
         validate_files,
+        withdraw,
     )
 
 __all__ = [
@@ -41,6 +46,10 @@ __all__ = [
     "compile",
     "explain",
     "gaps",
+    "history",
+    "medicines",
+    "move",
+    "move_all",
     "note",
     "pathways",
     "push",
@@ -48,9 +57,10 @@ __all__ = [
     "sheet",
     "validate",
     "validate_files",
+    "withdraw",
 ]
 
-_PACKAGES = ("gaps", "sandbox", "validate")  # rooms with the name of a command; see callable_package.py
+_PACKAGES = ("gaps", "medicines", "sandbox", "validate")  # rooms with the name of a command; see callable_package.py
 _FINDINGS = ("Finding", "WaykeeperError")
 
 

@@ -22,6 +22,7 @@ FILES = {
     "empty.json": "",
     "number.json": "1",
     "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},
+    "old/001-letter.html": "an earlier letter",
     "french.json": {**PLAN, "replace": {'"code": "en"': '"code": "fr"'}},
 }
 

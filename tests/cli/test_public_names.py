@@ -12,15 +12,17 @@ from waykeeper.pathway.library import folder
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
-    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "gaps", "note", "pathways",
-    "push", "sandbox", "sheet", "validate", "validate_files",
+    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "gaps", "letters",
+    "medicines", "note", "pathways", "push", "sandbox", "sheet", "validate", "validate_files",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
     "check": "pathways",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
     "explain": "what bundle",
-    "gaps": "sources as_of",
+    "gaps": "sources as_of theatre_list since surgeon procedure phase owner week",
+    "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
+    "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week fallback",
     "note": "item what to holds patient by on text days decision episode",
     "pathways": "",
     "push": "bundles to holds dry_run take reported",
@@ -44,18 +46,20 @@ def test_the_parameters_are_these():
 def test_rooms_with_the_name_of_a_command_can_be_called_whatever_was_imported_first():
     for first in (
         "",
-        "import waykeeper.gaps, waykeeper.validate, waykeeper.sandbox",
+        "import waykeeper.gaps, waykeeper.medicines, waykeeper.validate, waykeeper.sandbox",
         "from waykeeper.gaps import worklist",
     ):
         code = (
             f"{first}\nimport waykeeper\n"
             f"print(len(waykeeper.gaps({PLAN!r}, as_of='2026-04-15').worklist.rows) > 100)\n"
             "print(waykeeper.validate({'resourceType': 'Patient', 'gendre': 'x'})[0].position.path)\n"
+            "try: waykeeper.medicines(clinic='clinic-demo', surgery='soon', patient='x')\n"
+            "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
             "try: waykeeper.sandbox(port=99999)\n"
             "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
         )
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-        assert done.stdout.split() == ["True", "Patient.gendre", "WKC201"]
+        assert done.stdout.split() == ["True", "Patient.gendre", "WKC201", "WKC201"]
 
 
 def test_validate_takes_a_dict_json_and_a_model():

@@ -327,7 +327,7 @@ def test_json_is_sorted_and_reads_back():
     assert json.dumps(told, sort_keys=True) == text
     assert told["schema_version"] == "1"
     assert told["as_of"] == "2026-06-26"
-    assert rows_from_json(json.loads(text)) == listed.rows
+    assert rows_from_json(json.loads(text)) == (listed.as_of, listed.rows)
     wanted = {"patient", "item", "kind", "verdict", "severity", "window_start", "target", "window_end", "evidence",
               "certainty", "reason", "next_action", "who", "by"}  # fmt: skip
     assert wanted <= told["rows"][0].keys()

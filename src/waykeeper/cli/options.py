@@ -16,3 +16,12 @@ AsOfOption = Annotated[str, typer.Option("--as-of", help="The day to look at; to
 PatientOption = Annotated[str, typer.Option("--patient", help="The patient's identifier.", metavar="SYSTEM|VALUE")]
 EpisodeOption = Annotated[int, typer.Option("--episode", help="Number of the episode, from 1.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en or es; the patient's own by default.")]
+SourcesOption = Annotated[list[str], typer.Option("--from", help="A server, file or folder; may be repeated.")]
+TheatreListOption = Annotated[
+    str, typer.Option("--theatre-list", help="The planned operations: CSV or FHIR Appointments.", metavar="FILE")
+]
+SurgeonOption = Annotated[str, typer.Option("--surgeon", help="Only this surgeon's, by the theatre list.")]
+ProcedureOption = Annotated[str, typer.Option("--procedure", help="Only this pathway's.", metavar="PATHWAY")]
+PhaseOption = Annotated[str, typer.Option("--phase", help="Only this phase's, by its name in the pathway.")]
+OwnerOption = Annotated[str, typer.Option("--owner", help="Only rows of this owner; nobody: rows without one.")]
+WeekOption = Annotated[str, typer.Option("--week", help="Only what falls or is to be done in the week of this day.")]

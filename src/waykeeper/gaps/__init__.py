@@ -1,9 +1,9 @@
 """Planned against actual: who missed what, how it is known, and what to do this morning. See README.md."""
 
 from waykeeper.callable_package import make_callable
-from waykeeper.gaps.as_json import as_json, rows_from_json
+from waykeeper.gaps.as_json import as_json, changes_as_json, rows_from_json
 from waykeeper.gaps.changes import changes_since
-from waykeeper.gaps.filters import select
+from waykeeper.gaps.filters import Filters, narrow, select
 from waykeeper.gaps.match import match
 from waykeeper.gaps.model import (
     SCHEMA_VERSION,
@@ -31,6 +31,7 @@ __all__ = [
     "Certainty",
     "Change",
     "Fact",
+    "Filters",
     "ItemRef",
     "Match",
     "Matches",
@@ -43,11 +44,13 @@ __all__ = [
     "Worklist",
     "as_json",
     "assemble",
+    "changes_as_json",
     "changes_since",
     "check",
     "facts",
     "groups",
     "match",
+    "narrow",
     "patient",
     "rows_from_json",
     "says",

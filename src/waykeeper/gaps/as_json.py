@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from datetime import date
 from typing import Any
 
-from waykeeper.gaps.model import SCHEMA_VERSION, Placement, Row, Worklist
+from waykeeper.gaps.model import SCHEMA_VERSION, Change, Placement, Row, Worklist
 from waykeeper.plan.model import Contact
 
 _DATES = frozenset(
@@ -36,10 +36,14 @@ def _object(value: Row | Placement | Contact) -> dict[str, Any]:
 
 
 def as_json(report: Worklist) -> dict[str, Any]:
-    """The report as JSON values: `schema_version`, `as_of`, `counts`, `rows` in their order, `appointments`."""
+    """The report as JSON values: `schema_version`, `as_of`, `counts`, `rows` in their order, `appointments`.
+
+    A narrowed report says by what (`asked`); it cannot be compared with a later one.
+    """
     return {
         "appointments": [_object(p) for p in report.appointments],
         "as_of": report.as_of.isoformat(),
+        **({"asked": dict(report.asked)} if report.asked else {}),
         "counts": dict(report.counts),
         "rows": [_object(r) for r in report.rows],
         "schema_version": SCHEMA_VERSION,
@@ -58,9 +62,31 @@ def _read(name: str, value: Any) -> Any:
     return tuple(value) if name in _LISTS else value
 
 
-def rows_from_json(report: Mapping[str, Any]) -> tuple[Row, ...]:
-    """The rows of an earlier report, for `changes_since`. Raises ValueError for another schema version."""
+def changes_as_json(changes: Iterable[Change]) -> list[dict[str, Any]]:
+    """Changes as JSON values: `kind`, `before` and `after` (a row, or null)."""
+    return [
+        {"after": _object(c.after) if c.after else None, "before": _object(c.before) if c.before else None,
+         "kind": c.kind}
+        for c in changes
+    ]  # fmt: skip
+
+
+def rows_from_json(report: Any) -> tuple[date, tuple[Row, ...]]:
+    """The as-of day and the rows of an earlier report, for `changes_since`.
+
+    Raises ValueError saying why: not a report, another schema version, a narrowed report (rows that were hidden would
+    look new), a row that lacks something.
+    """
+    if not isinstance(report, Mapping) or not isinstance(report.get("rows"), list):
+        raise ValueError("this is no gap report")
     if report.get("schema_version") != SCHEMA_VERSION:
-        raise ValueError(f"schema_version {report.get('schema_version')!r} is not {SCHEMA_VERSION!r}")
+        raise ValueError(f"schema_version is {report.get('schema_version')!r}, not {SCHEMA_VERSION!r}")
+    if report.get("asked"):
+        raise ValueError("the report was narrowed by a filter, so that new gaps could not be told from hidden ones")
     known = set(_NAMES[Row])
-    return tuple(Row(**{k: _read(k, v) for k, v in row.items() if k in known}) for row in report["rows"])
+    try:
+        day = date.fromisoformat(report["as_of"])
+        rows = tuple(Row(**{k: _read(k, v) for k, v in row.items() if k in known}) for row in report["rows"])
+    except (AttributeError, KeyError, TypeError, ValueError):
+        raise ValueError("this is no whole gap report: a row or its day cannot be read") from None
+    return day, rows

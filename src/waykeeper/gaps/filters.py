@@ -2,12 +2,42 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 
-from waykeeper.gaps.model import Row
+from waykeeper.gaps.model import Row, Worklist
 
 NOBODY = "nobody"
+
+
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """What the reader asked for; "" and None ask for nothing.
+
+    procedure   name of the pathway
+    phase       name of the phase
+    owner       who owns the row; `nobody` finds the rows without one
+    week        any day of the week
+    """
+
+    surgeon: str = ""
+    procedure: str = ""
+    phase: str = ""
+    owner: str = ""
+    week: date | None = None
+
+    def __bool__(self) -> bool:
+        """True if anything is asked for."""
+        return any(getattr(self, f.name) for f in fields(self))
+
+    def said(self) -> dict[str, str]:
+        """What is asked for, by name; the week by its Monday."""
+        found = {f.name: str(getattr(self, f.name)) for f in fields(self) if getattr(self, f.name)}
+        if self.week is not None:
+            found["week"] = monday(self.week).isoformat()
+        return found
 
 
 def monday(day: date) -> date:
@@ -30,12 +60,7 @@ def select(
     owner: str = "",
     week: date | None = None,
 ) -> tuple[Row, ...]:
-    """The rows that fit every filter given, in their order.
-
-    procedure   name of the pathway
-    owner       `nobody` finds the rows without one
-    week        any day of the week
-    """
+    """The rows that fit every filter given, in their order. See `Filters` for what each asks."""
 
     def fits(row: Row) -> bool:
         if surgeon and row.surgeon.casefold() != surgeon.casefold():
@@ -47,3 +72,19 @@ def select(
         return week is None or in_week(row, week)
 
     return tuple(r for r in rows if fits(r))
+
+
+def narrow(report: Worklist, asked: Filters) -> Worklist:
+    """The report with the rows that fit, the appointments of their patients, and what was asked for.
+
+    Nothing asked for = the report itself.
+    """
+    if not asked:
+        return report
+    week = {"week": asked.week} if asked.week else {}
+    words = {f.name: getattr(asked, f.name) for f in fields(asked) if f.name != "week"}
+    rows = select(report.rows, **words, **week)
+    people = {r.identifier for r in rows}
+    placed = tuple(p for p in report.appointments if p.identifier in people)
+    counts = dict(sorted(Counter(r.verdict for r in rows).items()))
+    return replace(report, rows=rows, appointments=placed, counts=counts, asked=asked.said(), of_gaps=len(report.gaps))

@@ -178,7 +178,9 @@ class Row:
     closed_because: str = ""
     contactable: bool = True
     unproven: bool = False
-    first: bool = False  # listed before all others: a medicine that nobody could classify
+    first: bool = (
+        False  # listed before all others: an unclassified medicine, a day or side that the theatre contradicts
+    )
 
     @property
     def name(self) -> tuple[str, int, str, str]:
@@ -245,13 +247,17 @@ class TheatreList:
 class Worklist:
     """The whole report. `rows` hold every planned item exactly once, `appointments` every source exactly once.
 
-    counts   rows by verdict word; `gaps` and rows by severity are derived by the reader
+    counts    rows by verdict word; `gaps` and rows by severity are derived by the reader
+    asked     a narrowed report: by what (surgeon, procedure, phase, owner, week); empty for the whole
+    of_gaps   a narrowed report: how many gaps the whole one has
     """
 
     as_of: date
     rows: tuple[Row, ...]
     appointments: tuple[Placement, ...] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
+    asked: Mapping[str, str] = field(default_factory=dict)
+    of_gaps: int = 0
 
     @property
     def gaps(self) -> tuple[Row, ...]:
@@ -272,6 +278,12 @@ class Worklist:
     def duplicates(self) -> tuple[Placement, ...]:
         """Further live bookings of a visit that has one."""
         return tuple(p for p in self.appointments if p.place == "duplicate" and not p.part_of)
+
+    @property
+    def narrowed(self) -> str:
+        """What a narrowed report leaves out, in words; "" for the whole one. Every rendering shows it."""
+        said = ", ".join(f"{name} {value}" for name, value in self.asked.items())
+        return f"only {said}: {len(self.gaps)} of {self.of_gaps} gaps" if said else ""
 
     @property
     def lost(self) -> tuple[Row, ...]:

@@ -11,6 +11,7 @@ from waykeeper.gaps.words import Filling, after
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
+_SIDES = {"left": "left", "l": "left", "lt": "left", "right": "right", "r": "right", "rt": "right"}
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
 
@@ -68,14 +69,28 @@ def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None)
     return "no-case" if theatre.covers(on.surgery) else ""
 
 
+def _side(on: Setting, case: TheatreCase | None) -> str:
+    """The name of the word for a case of this plan that names the other side; other words for a side say nothing."""
+    if case is None or case.day < on.as_of or not on.plan.side:
+        return ""
+    said = _SIDES.get(case.side.strip().lower().rstrip("."), "")
+    return "needs-review-side" if said and said != on.plan.side else ""
+
+
 def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions."""
     proof = _unproven(on)
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
+        "case_side": case.side if case else "", "plan_side": on.plan.side,
     })  # fmt: skip
-    found = [_theatre(on, theatre, case), proof[0] if proof else "", "conflict" if on.state.conflicts else ""]
+    found = [
+        _side(on, case),
+        _theatre(on, theatre, case),
+        proof[0] if proof else "",
+        "conflict" if on.state.conflicts else "",
+    ]
     words = [w for w in found if w]
     if on.ended:
         words = ["excused"]

@@ -36,7 +36,7 @@ _FAR = 10**6
 def order(row: Row, as_of: date) -> tuple[object, ...]:
     """Sort key of the list: severity, harm, days until it can no longer be mended, then name. No score.
 
-    A medicine that nobody could classify comes before all.
+    Before all come a medicine that nobody could classify, and a plan that the theatre list contradicts.
     """
     left = (row.mend_by - as_of).days if row.mend_by is not None else _FAR
     return (not row.first, -row.severity, -row.harm, left, row.patient, *row.name)
@@ -55,7 +55,6 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
     phase, harm = _phase_harm(item)
     until = snooze(own.snoozed_until, said.mend_by) if own else None
     gone = said.gap and visit and lost(contacts, plan.settings, on.as_of)
-    hold = item.hold if item is not None else None
     target = item.dates.target.day if item is not None and item.dates.target else None
     return Row(
         patient=plan.patient.name, identifier=str(plan.patient.identifier), episode=plan.episode.number,
@@ -75,8 +74,15 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
         contacts=tuple(contacts) if gone else own.contacts if own else (), lost=gone,
         snoozed=until is not None and on.as_of < until, snoozed_until=until,
         closed_because=own.closed_because if own else "", contactable=on.contactable, unproven=said.unproven,
-        first=said.word == "needs-review" and hold is not None and not hold.recognised,
+        first=_first(item, said),
     )  # fmt: skip
+
+
+def _first(item: Item | None, said: Verdict) -> bool:
+    """True if a row comes before all others: another day or side, or a medicine that no rule covers."""
+    if item is None:
+        return said.severity == 3
+    return said.word == "needs-review" and item.hold is not None and not item.hold.recognised
 
 
 def _lost_tail(contacts: Sequence[Contact], as_of: date) -> str:
@@ -94,7 +100,7 @@ def _no_plan(case: TheatreCase, as_of: date) -> Row:
         verdict=said.word, gap=said.gap, severity=said.severity, harm=3, since=said.since, window_start=None,
         target=case.day, window_end=case.day, evidence=(case.reference,), certainty="linked",
         reason=said.reason, next_action=said.next_action, who=said.who, by=said.by, mend_by=case.day,
-        evidence_day=case.day, surgeon=case.surgeon, surgery=case.day,
+        evidence_day=case.day, surgeon=case.surgeon, surgery=case.day, first=True,
     )  # fmt: skip
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import fields
 from datetime import date
 from typing import Any
 
-from waykeeper.gaps.as_json import as_json
-from waykeeper.gaps.model import Row, Worklist
+from waykeeper.gaps.as_json import as_json, changes_as_json
+from waykeeper.gaps.model import Change, Row, Worklist
 from waykeeper.plan.model import Contact
 
 _FIRST = (
@@ -34,9 +35,10 @@ def gaps_csv(worklist: Worklist) -> str:
     return "\ufeff" + out.getvalue()
 
 
-def gaps_json(worklist: Worklist) -> dict[str, Any]:
-    """The report as JSON values with `schema_version`; `gaps --since` reads it back."""
-    return as_json(worklist)
+def gaps_json(worklist: Worklist, changes: Sequence[Change] | None = None) -> dict[str, Any]:
+    """The report as JSON values with `schema_version`; `gaps --since` reads it back. With what changed, if given."""
+    told = {} if changes is None else {"changes": changes_as_json(changes)}
+    return dict(sorted((as_json(worklist) | told).items()))
 
 
 def _cell(value: object) -> str:

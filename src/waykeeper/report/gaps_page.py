@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
-from waykeeper.gaps.model import Placement, Row, Worklist
+from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import Plan
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
-from waykeeper.report.severity import SEVERITY, SeverityWords
+from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
 from waykeeper.report.timeline import Timeline, layout
 
 Names = Literal["shown", "hidden"]
@@ -76,12 +76,15 @@ def gaps_html(
     names: Names = "shown",
     show_identifiers: bool = False,
     checked_against: str = "",
+    changes: Sequence[Change] | None = None,
+    since: date | None = None,
 ) -> str:
     """The worklist as one HTML file: nothing is fetched, a strict policy, works without its script.
 
     plans    give the clinic's name and the titles of phases; nothing else is read from them
     names    hidden: names are not in the file at all, only initials and the end of the identifier;
              shown: the reader may hide them on screen and on paper
+    changes  what became of each gap since the report of the day `since`
     """
     phases = {phase.name: phase.title for plan in plans for phase in plan.phases}
     clinics = sorted({plan.letterhead.clinic for plan in plans if plan.letterhead.clinic})
@@ -107,7 +110,26 @@ def gaps_html(
         duplicates=[_appointment(p, names, show_identifiers) for p in worklist.duplicates],
         choices=_choices(cards),
         items=len(worklist.rows),
+        narrowed=worklist.narrowed,
+        changes=_changed(changes or (), names, show_identifiers),
+        since=day(since),
     )
+
+
+def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple[str, list[dict[str, object]]]]:
+    """What changed by its kind, gravest first, each with the patient, the item and the words before and after."""
+    found = []
+    for kind, title in CHANGES.items():
+        lines = []
+        for change in changes:
+            row = change.after or change.before
+            if change.kind == kind and row is not None:
+                words = [r.verdict for r in (change.before, change.after) if r is not None]
+                person = _person(row.patient, row.identifier, names, whole)
+                lines.append({"person": person, "title": row.title, "words": " to ".join(words)})
+        if lines:
+            found.append((title, lines))
+    return found
 
 
 def _who(row: Row) -> tuple[str, str]:

@@ -20,3 +20,9 @@ SEVERITY: dict[int, SeverityWords] = {
     1: SeverityWords("A step waits", "■□□", "waits"),
     0: SeverityWords("Nothing to do", "□□□", "calm"),
 }
+
+# What became of a gap since an earlier report, in the order in which it is told.
+CHANGES: dict[str, str] = {
+    "new": "New since then", "worse": "Worse", "other word": "Changed", "milder": "Milder",
+    "closed": "Closed", "gone": "No longer in the report",
+}  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.report.plain import clean, day, shortened, table, wrap
-from waykeeper.report.severity import SEVERITY
+from waykeeper.report.severity import CHANGES, SEVERITY
 
 LEAST_WIDTH = 48
 
@@ -32,19 +32,13 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     return "\n".join([*lines, "", *_rest(worklist, width)]) + "\n"
 
 
-_CHANGES = {
-    "new": "NEW SINCE THEN", "worse": "WORSE", "other word": "CHANGED", "milder": "MILDER",
-    "closed": "CLOSED", "gone": "NO LONGER IN THE REPORT",
-}  # fmt: skip
-
-
 def changes_text(changes: Sequence[Change], width: int = 80) -> str:
     """What changed since an earlier report, what is new or worse first; ends in a newline."""
     width = max(width, LEAST_WIDTH)
     lines: list[str] = []
-    for kind, title in _CHANGES.items():
+    for kind, title in CHANGES.items():
         found = [c for c in changes if c.kind == kind]
-        lines += [*([""] if lines and found else []), *([f"{title}: {len(found)}"] if found else [])]
+        lines += [*([""] if lines and found else []), *([f"{title.upper()}: {len(found)}"] if found else [])]
         for change in found:
             lines += wrap(_changed(change), width, "  - ")
     return "\n".join(lines or ["Nothing changed since then."]) + "\n"
@@ -65,7 +59,8 @@ def _head(worklist: Worklist, width: int) -> list[str]:
     said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
     whom = f"{patients} {'patient' if patients == 1 else 'patients'}"
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
-    return [*wrap(first, width), *_overview(worklist)]
+    narrowed = wrap(f"Filtered, {worklist.narrowed} are shown.", width) if worklist.asked else []
+    return [*wrap(first, width), *narrowed, *_overview(worklist)]
 
 
 def _overview(worklist: Worklist) -> list[str]:

@@ -16,15 +16,22 @@ if TYPE_CHECKING:
     from waykeeper.verbs.compiling import Compiled, compile  # noqa: A004 - the verb of the trade and of the command
     from waykeeper.verbs.explaining import explain
     from waykeeper.verbs.listing import PathwayEntry, pathways
+    from waykeeper.verbs.moving import Move, move
+    from waykeeper.verbs.moving_many import NotMoved, move_all
     from waykeeper.verbs.noting import note
     from waykeeper.verbs.printing import calendar, sheet
+    from waykeeper.verbs.proposing import medicines
     from waykeeper.verbs.pushing import push
+    from waykeeper.verbs.recounting import history
     from waykeeper.verbs.serving import sandbox
     from waykeeper.verbs.validating import Validated, validate_files
+    from waykeeper.verbs.withdrawing import withdraw
+    from waykeeper.verbs.writing import Letters, letters
 
 __all__ = [
     "Compiled",
     "GapReport",
+    "Letters",
     "PathwayEntry",
     "Validated",
     "calendar",
@@ -32,18 +39,27 @@ __all__ = [
     "compile",
     "explain",
     "gaps",
+    "history",
+    "letters",
+    "medicines",
+    "move",
+    "move_all",
     "note",
     "pathways",
     "push",
     "sandbox",
     "sheet",
     "validate_files",
+    "withdraw",
 ]
 
 # Name -> its module here. Modules are gerunds, so that importing one never puts a module where its verb should be.
 _MODULES = {
     "Compiled": "compiling",
     "GapReport": "comparing",
+    "Move": "moving",
+    "NotMoved": "moving_many",
+    "Letters": "writing",
     "PathwayEntry": "listing",
     "Validated": "validating",
     "calendar": "printing",
@@ -51,12 +67,18 @@ _MODULES = {
     "compile": "compiling",
     "explain": "explaining",
     "gaps": "comparing",
+    "history": "recounting",
+    "medicines": "proposing",
+    "letters": "writing",
+    "move": "moving",
+    "move_all": "moving_many",
     "note": "noting",
     "pathways": "listing",
     "push": "pushing",
     "sandbox": "serving",
     "sheet": "printing",
     "validate_files": "validating",
+    "withdraw": "withdrawing",
 }
 
 

@@ -2,41 +2,68 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from waykeeper.exchange.files import Held
+from waykeeper.exchange.files import Held, read_json
 from waykeeper.fhir import read_all
-from waykeeper.findings import Position, WaykeeperError, finding
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.plan.model import Evidence, Plan, State
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
-    from waykeeper.gaps import Worklist
+    from waykeeper.gaps import Change, Filters, TheatreList, Worklist
 
 
 @dataclass(frozen=True, slots=True)
 class GapReport:
-    """The worklist with the plans it rests on and where they came from."""
+    """The worklist with the plans it rests on and where they came from.
+
+    worklist   as asked for: narrowed by the filters, where there are any
+    whole      the whole report; what `since` of tomorrow compares with
+    changes    what became of each gap since the earlier report, None where none was given
+    findings   what was noticed on the way: a filter that fits no row
+    """
 
     worklist: Worklist
     plans: tuple[tuple[Plan, State], ...]
     evidence: tuple[Evidence, ...]
     sources: tuple[str, ...]
+    whole: Worklist
+    changes: tuple[Change, ...] | None = None
+    since: date | None = None
+    findings: tuple[Finding, ...] = ()
 
 
-def gaps(*sources: str, as_of: str | date | None = None) -> GapReport:
+def gaps(
+    *sources: str,
+    as_of: str | date | None = None,
+    theatre_list: str = "",
+    since: str = "",
+    surgeon: str = "",
+    procedure: str = "",
+    phase: str = "",
+    owner: str = "",
+    week: str | date | None = None,
+) -> GapReport:
     """Lay what was planned beside what really happened.
 
-    sources   servers, files or folders; plans, appointments and encounters may come from different ones
-    as_of     the day to look at; today in the clinic's zone
+    sources        servers, files or folders; plans, appointments and encounters may come from different ones
+    as_of          the day to look at; today in the clinic's zone
+    theatre_list   CSV or FHIR Appointments: the planned operations, laid beside the plans
+    since          the JSON of an earlier whole report; what changed since then is in `changes`
+
+    The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
+    one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
     """
     from waykeeper.fhir import evidence
-    from waykeeper.gaps import worklist
+    from waykeeper.gaps import Filters, narrow, worklist
 
-    if isinstance(as_of, str) and as_of:
-        as_of = inputs.day_of(as_of, "--as-of")
+    asked = Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(week, "--week"))
+    given = _day(as_of, "--as-of")
+    earlier = _earlier(since) if since else None
     held = [pair for source in sources for pair in _source(source)]
     with inputs.blamed(*sources):
         plans = read_all(held)
@@ -44,9 +71,16 @@ def gaps(*sources: str, as_of: str | date | None = None) -> GapReport:
             remedy = "Compile one and push it first, or name where the plans are."
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
-        day = as_of if isinstance(as_of, date) else inputs.as_of_date(as_of, zone)
+        day = given or inputs.as_of_date(None, zone)
         found = evidence(held, zone)
-        return GapReport(worklist(plans, found, day), tuple(plans), tuple(found), tuple(sources))
+    _known_names(asked, [plan for plan, _ in plans])
+    whole = worklist(plans, found, day, theatre=_theatre(theatre_list, plans, zone) if theatre_list else None)
+    shown = narrow(whole, asked)
+    changes = _changes(since, earlier, shown, day, asked) if earlier else None
+    return GapReport(
+        shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
+        _unmet(asked, whole),
+    )  # fmt: skip
 
 
 def _source(source: str) -> list[Held]:
@@ -56,3 +90,70 @@ def _source(source: str) -> list[Held]:
     from waykeeper.exchange.reading import plan_resources
 
     return plan_resources(Server(source), None)
+
+
+def _day(given: str | date | None, option: str) -> date | None:
+    if isinstance(given, date):
+        return given
+    return inputs.day_of(given, option) if given else None
+
+
+def _theatre(path: str, plans: Sequence[tuple[Plan, State]], zone: str) -> TheatreList:
+    from waykeeper.exchange.theatre import read_theatre_list, shared
+
+    who = [plan.patient.identifier for plan, _ in plans]
+    found = read_theatre_list(path, sorted({one.system for one in who}), zone)
+    wrong = shared(found, [str(one) for one in who], path)
+    if wrong:
+        raise WaykeeperError(wrong)
+    return found
+
+
+def _earlier(path: str) -> Worklist:
+    """An earlier report. Raises WaykeeperError WKC101, WKC102, WKC220."""
+    from waykeeper.gaps import Worklist, rows_from_json
+
+    try:
+        day, rows = rows_from_json(read_json(path))
+    except ValueError as error:
+        remedy = "Give the file that an earlier gaps wrote with --json."
+        raise WaykeeperError(finding("WKC220", str(error), Position(path), remedy)) from None
+    return Worklist(day, rows)
+
+
+def _changes(path: str, earlier: Worklist, shown: Worklist, day: date, asked: Filters) -> tuple[Change, ...]:
+    from waykeeper.gaps import changes_since, narrow
+
+    if earlier.as_of > day:
+        details = f"the earlier report is as of {earlier.as_of}, which is after {day}"
+        raise WaykeeperError(finding("WKC220", details, Position(path), "Give an older report, or a later --as-of."))
+    return changes_since(narrow(earlier, asked).rows, shown.rows)
+
+
+def _known_names(asked: Filters, plans: Sequence[Plan]) -> None:
+    """WKC202 for a procedure or phase that no plan has: an empty list would look like good news."""
+    known = {
+        "procedure": {plan.pathway.name for plan in plans},
+        "phase": {phase.name for plan in plans for phase in plan.phases},
+    }
+    for name, names in known.items():
+        wanted = getattr(asked, name)
+        if wanted and wanted not in names:
+            details = f"--{name} is {wanted!r}, which no plan here has"
+            raise WaykeeperError(finding("WKC202", details, help=did_you_mean(wanted, names)))
+
+
+def _unmet(asked: Filters, whole: Worklist) -> tuple[Finding, ...]:
+    """A warning for a surgeon or owner whom no row names."""
+    from waykeeper.gaps.filters import NOBODY
+
+    found = []
+    for name, names in (
+        ("surgeon", {r.surgeon for r in whole.rows} - {""}),
+        ("owner", {r.owner for r in whole.rows} - {""} | {NOBODY}),
+    ):
+        wanted = getattr(asked, name)
+        if wanted and wanted.casefold() not in {n.casefold() for n in names}:
+            remedy = did_you_mean(wanted, names) if names else "Surgeons are read from --theatre-list."
+            found.append(finding("WKC221", f"--{name} is {wanted!r}, whom no row names", help=remedy))
+    return tuple(found)

@@ -2,22 +2,47 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import sys
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from waykeeper.cli.errors import DONE
-from waykeeper.cli.options import AsOfOption, FormatOption
+from waykeeper.cli.errors import report as say
+from waykeeper.cli.options import (
+    AsOfOption,
+    FormatOption,
+    OwnerOption,
+    PhaseOption,
+    ProcedureOption,
+    SourcesOption,
+    SurgeonOption,
+    TheatreListOption,
+    WeekOption,
+)
 from waykeeper.cli.session import CAUTION, end, put, source_of
+
+if TYPE_CHECKING:
+    from waykeeper.verbs import GapReport
 
 
 def gaps(
-    from_: Annotated[list[str], typer.Option("--from", help="A server, file or folder; may be repeated.")],
+    from_: SourcesOption,
     as_of: AsOfOption = "",
     format_: FormatOption = "text",
-    html: Annotated[str, typer.Option("--html", help="Also write the page.")] = "",
-    csv: Annotated[str, typer.Option("--csv", help="Also write CSV.")] = "",
-    json_: Annotated[str, typer.Option("--json", help="Also write JSON.")] = "",
+    theatre_list: TheatreListOption = "",
+    since: Annotated[str, typer.Option("--since", help="JSON of an earlier report: say what changed.")] = "",
+    surgeon: SurgeonOption = "",
+    procedure: ProcedureOption = "",
+    phase: PhaseOption = "",
+    owner: OwnerOption = "",
+    week: WeekOption = "",
+    html: Annotated[str, typer.Option("--html", help="Also write the page.", metavar="FILE")] = "",
+    csv: Annotated[str, typer.Option("--csv", help="Also write CSV.", metavar="FILE")] = "",
+    json_: Annotated[
+        str, typer.Option("--json", help="Also write the whole report as JSON, for tomorrow's --since.", metavar="FILE")
+    ] = "",
+    todo: Annotated[str, typer.Option("--todo", help="Also write the to-dos as iCalendar.", metavar="FILE")] = "",
     hide_names: Annotated[bool, typer.Option("--hide-names", help="No names in the page.")] = False,
     show_identifiers: Annotated[bool, typer.Option("--show-identifiers", help="Identifiers in full.")] = False,
 ) -> None:
@@ -28,26 +53,56 @@ def gaps(
         from waykeeper.exchange.files import write_whole
         from waykeeper.report.gap_files import gaps_csv, gaps_json
         from waykeeper.report.gaps_page import gaps_html
-        from waykeeper.report.terminal import terminal
         from waykeeper.verbs import words
-        from waykeeper.verbs.output import as_json, console_width
+        from waykeeper.verbs.output import as_json
 
         words.choice(format_, ("text", "json", "csv"), "--format")
-        found = verbs.gaps(*(source_of(one) for one in from_), as_of=as_of or None)
-        page = ""
+        found = verbs.gaps(
+            *(source_of(one) for one in from_), as_of=as_of or None, theatre_list=theatre_list, since=since,
+            surgeon=surgeon, procedure=procedure, phase=phase, owner=owner, week=week or None,
+        )  # fmt: skip
+        say(found.findings)
+        side: list[tuple[str, str | bytes]] = []
         if html:
-            page = gaps_html(
+            side.append((html, gaps_html(
                 found.worklist, [plan for plan, _ in found.plans], names="hidden" if hide_names else "shown",
                 show_identifiers=show_identifiers, checked_against=", ".join(found.sources),
-            )  # fmt: skip
-        rows, document = gaps_csv(found.worklist), as_json(gaps_json(found.worklist))
-        for path, content in ((html, page), (csv, rows), (json_, document)):
-            if path:
-                write_whole(path, content)
+                changes=found.changes, since=found.since,
+            )))  # fmt: skip
+        if csv:
+            side.append((csv, gaps_csv(found.worklist)))
+        if json_:
+            side.append((json_, as_json(gaps_json(found.whole))))
+        if todo:
+            side.append((todo, _todo(found)))
+        for path, content in side:
+            write_whole(path, content)
         if format_ == "text":
-            put(terminal(found.worklist, console_width(), show_identifiers=show_identifiers) + f"\n{CAUTION}\n")
+            put(_text(found, show_identifiers))
         else:
-            put(rows if format_ == "csv" else document)
+            put(gaps_csv(found.worklist) if format_ == "csv" else as_json(gaps_json(found.worklist, found.changes)))
+        if found.worklist.asked and json_:
+            print(f"{json_} holds the whole report, for --since", file=sys.stderr)
         return DONE
 
     end(work)
+
+
+def _todo(found: GapReport) -> bytes:
+    from datetime import UTC, datetime
+
+    from waykeeper.report.calendars import todo_ics
+
+    return todo_ics(found.worklist, zone=found.plans[0][0].zone, now=datetime.now(UTC))
+
+
+def _text(found: GapReport, show_identifiers: bool) -> str:
+    from waykeeper.report.plain import day
+    from waykeeper.report.terminal import changes_text, terminal
+    from waykeeper.verbs.output import console_width
+
+    width = console_width()
+    changed = ""
+    if found.changes is not None:
+        changed = f"Changes since {day(found.since)}\n\n{changes_text(found.changes, width)}\n"
+    return f"{changed}{terminal(found.worklist, width, show_identifiers=show_identifiers)}\n{CAUTION}\n"

@@ -1,0 +1,172 @@
+"""A theatre list (operating-room schedule) as it is exported: CSV, or FHIR Appointments -> TheatreList."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from functools import cache
+from importlib.resources import files
+from typing import Any, cast
+
+import yaml
+
+from waykeeper.exchange.files import read_bytes, read_resources
+from waykeeper.fhir import evidence
+from waykeeper.findings import Finding, Position, WaykeeperError, finding
+from waykeeper.gaps import TheatreCase, TheatreList
+
+NEEDED = ("day", "patient")
+_MOST_SHOWN = 20
+_OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
+
+
+@cache
+def headings() -> Mapping[str, str]:
+    """Heading as it is compared -> column."""
+    table = yaml.safe_load((files("waykeeper.exchange") / "theatre_columns.yaml").read_text("utf-8"))
+    return {name: column for column, names in cast("dict[str, list[str]]", table).items() for name in names}
+
+
+def read_theatre_list(path: str, systems: Sequence[str], zone: str) -> TheatreList:
+    """The planned operations of a file, and the days that it covers: the first to the last day that it names.
+
+    systems   identifier systems of the patients who have plans; a number without a system is looked for in each
+    zone      the clinic's; times of FHIR Appointments are turned into its days
+
+    Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
+    that cannot be read stops everything: a case left out would look like a cancelled operation.
+    """
+    plain = path.removesuffix(".gz")
+    cases = _of_fhir(path, zone) if plain.endswith((".json", ".ndjson")) else _of_csv(path, systems)
+    if not cases:
+        details = "the theatre list holds no operation"
+        raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))
+    days = [case.day for case in cases]
+    return TheatreList(tuple(cases), min(days), max(days))
+
+
+def _heading(text: str) -> str:
+    return re.sub(r"[\s._-]", "", text).lower()
+
+
+def _of_csv(path: str, systems: Sequence[str]) -> list[TheatreCase]:
+    rows = _rows(path)
+    header = rows[0][1] if rows else []
+    columns = _columns(path, header)
+    cases: list[TheatreCase] = []
+    wrong: list[Finding] = []
+    for line, cells in rows[1:]:
+        if len(cells) != len(header):
+            wrong.append(_unreadable(path, line, f"{len(cells)} cells under {len(header)} headings"))
+            continue
+        said = {name: cells[at].strip() for name, at in columns.items()}
+        made = _case(path, line, said, systems)
+        if isinstance(made, Finding):
+            wrong.append(made)
+        else:
+            cases.append(made)
+    if wrong:
+        raise WaykeeperError(wrong[:_MOST_SHOWN])
+    return cases
+
+
+def _rows(path: str) -> list[tuple[int, list[str]]]:
+    """Rows with their line number, blank ones left out. Comma, semicolon or tab, whichever the first line has most."""
+    try:
+        text = read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise WaykeeperError(finding("WKX450", "not UTF-8", Position(path), "Save the file as UTF-8.")) from None
+    first = text.partition("\n")[0]
+    delimiter = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    found = []
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                found.append((reader.line_num, cells))
+    except csv.Error as error:
+        raise WaykeeperError(finding("WKX450", f"not CSV: {error}", Position(path, reader.line_num))) from None
+    return found
+
+
+def _columns(path: str, header: Sequence[str]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for at, text in enumerate(header):
+        column = headings().get(_heading(text))
+        if column in found:
+            details = f"two columns are the {column}: {header[found[column]]!r} and {text!r}"
+            raise WaykeeperError(finding("WKX450", details, Position(path, 1), "Keep one of the two."))
+        if column:
+            found[column] = at
+    lacking = [name for name in NEEDED if name not in found]
+    if lacking:
+        details = f"no column for {' and '.join(lacking)}"
+        known = {c: [n for n, column in headings().items() if column == c] for c in lacking}
+        remedy = "; ".join(f"{c}: write {', '.join(names)}" for c, names in known.items())
+        raise WaykeeperError(finding("WKX450", details, Position(path, 1), f"{remedy}."))
+    return found
+
+
+def _unreadable(path: str, line: int, details: str, remedy: str = "") -> Finding:
+    return finding("WKX451", details, Position(path, line), remedy)
+
+
+def _case(path: str, line: int, said: Mapping[str, str], systems: Sequence[str]) -> TheatreCase | Finding:
+    if not said["patient"]:
+        return _unreadable(path, line, "the patient is blank")
+    try:
+        day = date.fromisoformat(said["day"][:10])
+    except ValueError:
+        remedy = "Write days as 2026-03-18: 03/04 is another day in another country."
+        return _unreadable(path, line, f"{said['day']!r} is no day" if said["day"] else "the day is blank", remedy)
+    bar = "|" in said["patient"]
+    who = (said["patient"],) if bar or not systems else tuple(f"{system}|{said['patient']}" for system in systems)
+    name = said.get("case") or f"line {line}"
+    return TheatreCase(
+        name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
+        said.get("side", ""), f"{path}:{line}",
+    )  # fmt: skip
+
+
+def _of_fhir(path: str, zone: str) -> list[TheatreCase]:
+    """Each Appointment that stands is an operation; one without a day or a patient cannot be compared."""
+    held = read_resources(path)
+    by_reference = {reference: resource for reference, resource in held}
+    cases, wrong = [], []
+    for said in evidence(held, zone):
+        if said.kind != "appointment" or said.status in _OFF:
+            continue
+        if said.day is None or not said.patient:
+            lacks = "day" if said.day is None else "patient"
+            wrong.append(finding("WKX451", f"{said.reference} has no {lacks}", Position(path)))
+            continue
+        resource = by_reference.get(said.reference, {})
+        cases.append(TheatreCase(
+            said.reference, said.patient, said.day, _display(resource, "Patient"), str(resource.get("description", "")),
+            _display(resource, "Practitioner"), origin=path,
+        ))  # fmt: skip
+    if wrong:
+        raise WaykeeperError(wrong[:_MOST_SHOWN])
+    return cases
+
+
+def _display(resource: Mapping[str, Any], kind: str) -> str:
+    """The name of the first participant of a kind."""
+    actors: Iterable[Mapping[str, Any]] = (p.get("actor") or {} for p in resource.get("participant") or [])
+    return next((str(a["display"]) for a in actors if kind in str(a.get("reference", "")) and a.get("display")), "")
+
+
+def shared(found: TheatreList, known: Iterable[str], path: str) -> tuple[Finding, ...]:
+    """Findings WKX452: numbers without a system that fit patients of several systems."""
+    plans = set(known)
+    return tuple(
+        finding("WKX452", f"{case.reference} fits {len(mine)} patients", Position(path))
+        for case in found.cases
+        if len(mine := plans & set(case.patient)) > 1
+    )
+
+
+__all__ = ["headings", "read_theatre_list", "shared"]
