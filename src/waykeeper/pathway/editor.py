@@ -11,7 +11,7 @@ from waykeeper.pathway.schema import CLINIC, KINDS, OVERLAY, PART, PATHWAY
 from waykeeper.pathway.strict import Bool, Choice, Either, Int, Key, ListOf, MapOf, Record, Text, Tree, Type
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-# What a pathway lacks its parts may have: anchors, and the title of a phase. `check` knows, a schema of one file cannot.
+# What a pathway lacks its parts may have (anchors, the title of a phase): `check` knows, the schema of one file cannot.
 _OF_PARTS = {key.name: key for key in PART.keys if key.name in {"anchors", "phases"}}
 _PATHWAY = Record(PATHWAY.name, tuple(_OF_PARTS.get(key.name, key) for key in PATHWAY.keys))
 FILES: dict[str, Record] = {"pathway": _PATHWAY, "overlay": OVERLAY, "part": PART, "clinic": CLINIC}

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from waykeeper.verbs.proposing import medicines
     from waykeeper.verbs.pushing import push
     from waykeeper.verbs.recounting import history
+    from waykeeper.verbs.reviewing import compare_pathways, review_pathway
     from waykeeper.verbs.serving import sandbox
     from waykeeper.verbs.validating import Validated, validate_files
     from waykeeper.verbs.withdrawing import withdraw
@@ -36,6 +37,7 @@ __all__ = [
     "Validated",
     "calendar",
     "check",
+    "compare_pathways",
     "compile",
     "explain",
     "gaps",
@@ -47,6 +49,7 @@ __all__ = [
     "note",
     "pathways",
     "push",
+    "review_pathway",
     "sandbox",
     "sheet",
     "validate_files",
@@ -64,6 +67,7 @@ _MODULES = {
     "Validated": "validating",
     "calendar": "printing",
     "check": "checking",
+    "compare_pathways": "reviewing",
     "compile": "compiling",
     "explain": "explaining",
     "gaps": "comparing",
@@ -75,6 +79,7 @@ _MODULES = {
     "note": "noting",
     "pathways": "listing",
     "push": "pushing",
+    "review_pathway": "reviewing",
     "sandbox": "serving",
     "sheet": "printing",
     "validate_files": "validating",

@@ -10,18 +10,19 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.files import Held, read_bytes, read_json, read_resources
+from waykeeper.exchange.files import Held, read_bytes, read_resources
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import policy_table, rule_names
 from waykeeper.pathway import read_clinic
 from waykeeper.pathway.library import clinic_names, load, names, overlay_names, read
 from waykeeper.pathway.model import Clinic, Pathway
+from waykeeper.pathway.overlay import read_overlay
 from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.record import identifiers
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
-from waykeeper.verbs.parts import parts_beside
 from waykeeper.verbs import words
+from waykeeper.verbs.parts import parts_beside
 
 Source = tuple[str, bytes]
 MOMENT = re.compile(r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}(:\d{2})?(Z|[+-]\d{2}:\d{2})?)?$")
@@ -44,19 +45,37 @@ def policy_names() -> tuple[str, ...]:
     return (*named, *(f"blood_thinners: BLANKET_{days}D" for days in range(1, 100)))
 
 
-def pathway_of(wanted: str, clinic: Clinic, beside: str = "") -> tuple[Pathway, tuple[Finding, ...]]:
+def pathway_of(
+    wanted: str, clinic: Clinic | None, beside: str = "", also: Sequence[str] = ()
+) -> tuple[Pathway, tuple[Finding, ...]]:
     """A pathway of the library or a file, with the clinic's overlays applied, and what `check` says below error.
 
-    Overlays are looked for beside the clinic's file (`overlays/NAME.yaml`), parts beside the pathway's file
-    (`parts/NAME.yaml`), then in the library.
+    `also` are overlays beside the clinic's own; without a clinic they alone are in force. Overlays are looked for
+    beside the clinic's file (`overlays/NAME.yaml`), parts beside the pathway's file (`parts/NAME.yaml`), then in the
+    library.
     """
     pathway_source = _library_or_file(wanted, "", names(), "pathway")
-    overlays = [_overlay(name, beside) for name in clinic.overlays]
+    in_force = dict.fromkeys((*(clinic.overlays if clinic else ()), *also))
+    overlays = [_overlay(name, beside) for name in in_force]
     parts = parts_beside("" if wanted in names() else wanted)
     pathway, found = load(pathway_source, overlays, rule_names(), policy_names(), clinic, parts)
     if pathway is None:
         raise WaykeeperError([f for f in found if f.severity == "error"] or found)
     return pathway, found
+
+
+def policies_of(clinic: Clinic, beside: str = "") -> dict[str, str]:
+    """The medicine policies in force: the clinic's own, and over them those of its overlays, in their order.
+
+    Raises WaykeeperError with the findings of an overlay that cannot be read.
+    """
+    in_force = dict(clinic.policies)
+    for name in clinic.overlays:
+        overlay, _, found = read_overlay(*_overlay(name, beside), policy_names())
+        if any(f.severity == "error" for f in found):
+            raise WaykeeperError(list(found))
+        in_force |= overlay.policies if overlay else {}
+    return in_force
 
 
 def _overlay(name: str, beside: str) -> Source:
@@ -179,15 +198,6 @@ def identifier_of(text: str, option: str) -> Identifier:
         help_text = "Write the system and the value with a bar between, in quotes: 'https://clinic.example/mrn|A1'."
         raise WaykeeperError(finding("WKC201", f"{option} {lacks}, it is SYSTEM|VALUE", help=help_text))
     return Identifier(system.strip(), value.strip())
-
-
-def baseline_of(path: str) -> dict[str, int]:
-    """A file that `validate --write-baseline` wrote. Raises WaykeeperError WKC101, WKC102, WKC103."""
-    known = read_json(path)
-    if not isinstance(known, dict) or not all(type(n) is int and n > 0 for n in known.values()):
-        help_text = "Make one with --write-baseline."
-        raise WaykeeperError(finding("WKC103", "this is no baseline of validate", Position(path), help_text))
-    return known
 
 
 def held_of(paths: Sequence[str]) -> list[Held]:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)
 class PathwayEntry:
-    """One pathway of the library."""
+    """One pathway of the library. `parts` are what it includes, `NAME VERSION`; `digest` is of its whole content."""
 
     name: str
     version: str
     title: str
     items: int
+    parts: tuple[str, ...] = ()
+    digest: str = ""
 
 
 def pathways() -> tuple[PathwayEntry, ...]:
@@ -27,5 +25,6 @@ def pathways() -> tuple[PathwayEntry, ...]:
     for name in names():
         pathway, _ = load(name)
         if pathway is not None:
-            found.append(PathwayEntry(name, pathway.version, pathway.title, len(pathway.items)))
+            parts = tuple(f"{part.name} {part.version}" for part in pathway.parts)
+            found.append(PathwayEntry(name, pathway.version, pathway.title, len(pathway.items), parts, pathway.digest))
     return tuple(found)

@@ -1,0 +1,87 @@
+"""A pathway for a clinical review: beside another one, or as the sheet that is signed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from waykeeper.findings import Finding, WaykeeperError, finding
+from waykeeper.verbs import inputs, words
+
+if TYPE_CHECKING:
+    from waykeeper.pathway.comparing import Comparison
+    from waykeeper.pathway.model import Clinic, Pathway
+    from waykeeper.report.review import Review
+    from waykeeper.timing import Moment
+
+EXAMPLE = "example-patient"  # the number of a patient who does not exist, in the clinic's own system
+
+
+def compare_pathways(a: str, b: str, *, clinic: str = "") -> Comparison:
+    """Two pathways, or two versions of one, side by side.
+
+    a, b     a name of the library or a file; `NAME+OVERLAY` lays overlays of the library, or files, over it
+    clinic   its overlays, roles and opening days hold for both
+
+    Raises WaykeeperError with the findings of a side that `check` refuses.
+    """
+    from waykeeper.pathway.comparing import compare
+
+    return compare(_pathway(a, clinic, "A"), _pathway(b, clinic, "B"))
+
+
+def review_pathway(
+    pathway: str, *, clinic: str, surgery: str, discharge: str = "", side: str = "left", anaesthesia: str = "unknown"
+) -> Review:
+    """The review sheet of a pathway in a clinic, with the days of an example patient of whom nothing is known.
+
+    pathway   as for `compare_pathways`; the clinic's own overlays are in force beside those that it names
+    surgery   local date and time of the clinic, `2026-03-18T07:30`; the example's day
+    """
+    from waykeeper.plan.compile import compile as compile_plan
+    from waykeeper.record import read
+    from waykeeper.report.review import review
+
+    words.choice(side, inputs.SIDES, "--side")
+    words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
+    known = inputs.clinic_of(clinic)
+    given = _anchors(known, surgery, discharge)
+    chosen, noted = _checked(pathway, clinic, "")
+    system = known.own_identifier_system or known.patient_identifier_system
+    example = {"resourceType": "Patient", "id": EXAMPLE, "identifier": [{"system": system, "value": EXAMPLE}]}
+    plan = compile_plan(
+        chosen, known, read([(f"Patient/{EXAMPLE}", example)]), given, side=side, anaesthesia=anaesthesia
+    )
+    return review(chosen, plan, known, [one.line() for one in (*noted, *plan.findings)])
+
+
+def _pathway(wanted: str, clinic: str, side: str) -> Pathway:
+    return _checked(wanted, clinic, side)[0]
+
+
+def _checked(wanted: str, clinic: str, side: str) -> tuple[Pathway, tuple[Finding, ...]]:
+    """A pathway with the overlays that its name adds, in force in a clinic where one is given."""
+    name, overlays = _named(wanted)
+    if not name or not all(overlays):
+        where = f"--compare {side}" if side else "--review"
+        help_text = "Write NAME or NAME+OVERLAY."
+        raise WaykeeperError(finding("WKC201", f"{where} is {wanted!r}, which names nothing", help=help_text))
+    known = inputs.clinic_of(clinic) if clinic else None
+    return inputs.pathway_of(name, known, clinic, overlays)
+
+
+def _named(wanted: str) -> tuple[str, list[str]]:
+    if Path(wanted).is_file():
+        return wanted, []
+    name, *overlays = wanted.split("+")
+    return name, overlays
+
+
+def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
+    given = {"surgery": inputs.moment_of(surgery, clinic.zone, "--surgery")}
+    if discharge:
+        given["discharge"] = inputs.moment_of(discharge, clinic.zone, "--discharge")
+        inputs.in_order(given["surgery"], given["discharge"])
+    for name, when in given.items():
+        inputs.covered(when, clinic.calendar, f"--{name}")
+    return given
