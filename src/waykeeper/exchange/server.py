@@ -135,7 +135,7 @@ class Server:
         reads = method == "GET" or form or repeatable
         for attempt in range(ATTEMPTS):
             try:
-                answer = _answer(self.signed(method, url, data, sent), what)
+                answer = read_answer(self.signed(method, url, data, sent), what)
             except NoAnswerError:
                 if not reads or attempt:
                     raise
@@ -415,7 +415,7 @@ def status_of(entry: Mapping[str, Any]) -> int:
     return int(said) if said.isdigit() else 0
 
 
-def _answer(response: requests.Response, what: str) -> Answer:
+def read_answer(response: requests.Response, what: str) -> Answer:
     """Read an answer. Raises BadAnswerError WKX211 where a success holds anything but a JSON document."""
     kind = response.headers.get("Content-Type", "").partition(";")[0].strip().lower()
     failed = response.status_code >= 400
