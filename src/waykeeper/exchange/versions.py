@@ -52,7 +52,7 @@ def history(server: Server, patient: Identifier, *, episode: int = 1, pathway: s
     found: list[PlanVersion] = []
     for proof in _provenances(server, state.plan_reference):
         at = _written(proof)
-        stood = next(((p, s) for p, s in read_all(_as_of(kept, held, at)) if p.episode == plan.episode), None)
+        stood = next(((p, s) for p, s in read_all(_as_of(kept, held, proof)) if p.episode == plan.episode), None)
         if stood is None:
             continue
         before = found[-1] if found else None
@@ -69,7 +69,7 @@ def before_last_move(server: Server, held: Sequence[Held], episode: Episode, roo
         kept = _kept(server, held, episode)
     except BadAnswerError:
         return None
-    stood = _as_of(kept, held, _written(moves[-1]), before=True)
+    stood = _as_of(kept, held, moves[-1], before=True)
     return stood if any(p.episode == episode for p, _ in read_all(stood)) else None
 
 
@@ -106,14 +106,25 @@ def _kept(server: Server, held: Sequence[Held], episode: Episode) -> Kept:
     return found
 
 
-def _as_of(kept: Kept, held: Sequence[Held], at: datetime, *, before: bool = False) -> list[Held]:
-    """What stood at a moment, or just before it: our resources by version, those of others as they stand now."""
+def _as_of(kept: Kept, held: Sequence[Held], proof: Mapping[str, Any], *, before: bool = False) -> list[Held]:
+    """What stood after a change, or just before it: our resources by version, those of others as they stand now.
+
+    The resources of one transaction need not bear one time: of what the Provenance names, the version written nearest
+    to it is the one that the change made.
+    """
+    at = _written(proof)
+    named = {str(t.get("reference") or "").split("/_history/")[0] for t in proof.get("target") or []}
     found: list[Held] = []
     for ref, resource in held:
         if ref not in kept:
             found.append((ref, resource))
             continue
-        stood = [r for written, r in kept[ref] if written < at or (written == at and not before)]
+        versions = kept[ref]
+        if ref in named and versions:
+            made = min(range(len(versions)), key=lambda n, v=versions: abs(v[n][0] - at))  # type: ignore[misc]
+            stood = [r for _, r in versions[: made + (not before)]]
+        else:
+            stood = [r for written, r in versions if written <= at]
         found += [(ref, stood[-1])] if stood else []
     return found
 

@@ -29,7 +29,10 @@ _LIVE = frozenset({"booked", "arrived", "checked-in"})
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One call: whom, by when, and what to say. `say` are whole sentences, the gravest first."""
+    """One call: whom, by when, and what to say: whole sentences, what is due first comes first.
+
+    Whom something must be said today is called today about that, and about the rest by its first day.
+    """
 
     to: str
     role: str
@@ -126,9 +129,9 @@ def moved_plan(
     """Put everything together. `next_open` is the clinic's first working day after `as_of`."""
     held = holding(before.plan.episode, before.held)
     came = attendance(held, before.plan.zone, as_of).attended
-    rows = difference(before.plan, after.plan, before.state, decided, came)
+    rows = difference(before.plan, decided.plan, before.state, decided, came)
     medicines = medicine_changes(before.plan, held, decided, as_of)
-    rebook = _rebook(after, before.plan, as_of, next_open)
+    rebook = _rebook(after, decided.plan, before.plan, as_of, next_open)
     patient = after.plan.patient
     made = MovedPlan(
         patient=patient.name,
@@ -139,7 +142,7 @@ def moved_plan(
         as_of=as_of,
         surgery_was=_surgery(before.plan),
         surgery=_surgery(after.plan),
-        turned=turned(before.plan, after.plan),
+        turned=turned(before.plan, decided.plan),
         medicines=medicines,
         rows=tuple(r for r in rows if r.item.kind not in MEDICINES),
         late=_late(before, after, rows, as_of),
@@ -178,10 +181,10 @@ def _codes(before: Before, after: After) -> tuple[str, str]:
     return old, check_code(after.plan, after.state, after.bookings)
 
 
-def _rebook(after: After, old: Plan, as_of: date, next_open: date) -> tuple[Rebook, ...]:
+def _rebook(after: After, new: Plan, old: Plan, as_of: date, next_open: date) -> tuple[Rebook, ...]:
     """Bookings outside the window that is wanted now, and bookings of visits that are wanted no more."""
     rows = {r.item: r for r in after.rows}
-    wanted = {i.key: i for i in after.plan.items}
+    wanted = {i.key: i for i in new.items}
     gone = {i.key: i for i in old.items if i.key not in wanted}
     found = []
     for key, booking in after.bookings.items():
@@ -210,14 +213,21 @@ def _side(row: GapRow | None) -> str:
 def _with_calls(made: MovedPlan, after: After, next_open: date) -> MovedPlan:
     from dataclasses import replace
 
-    said: dict[tuple[str, date], list[str]] = {}
+    said: dict[tuple[str, bool], list[tuple[date, str]]] = {}
     for role, by, sentence in [
         *_about_medicines(made, next_open), *_to_the_patient(made, after), *_to_the_scheduler(made),
         *_overdue(made), *_again(made, next_open), *_conflicts(made, next_open),
     ]:  # fmt: skip
-        said.setdefault((role, by), []).append(sentence)
-    calls = [_call(after.plan, role, by, sentences, made) for (role, by), sentences in said.items()]
+        said.setdefault((role, by <= made.as_of), []).append((by, sentence))
+    calls = [
+        _call(after.plan, role, min(by for by, _ in told), [sentence for _, sentence in sorted(told, key=_by)], made)
+        for (role, _), told in said.items()
+    ]
     return replace(made, calls=tuple(sorted(calls, key=lambda c: (c.by, not c.urgent, _rank(c.role), c.to))))
+
+
+def _by(told: tuple[date, str]) -> date:
+    return told[0]
 
 
 def _rank(role: str) -> int:
