@@ -13,9 +13,13 @@ from waykeeper.cli.session import end, put, server_of
 if TYPE_CHECKING:
     from waykeeper.exchange.report import PushReport
 
+JOBS = 2
+
 
 def push(
-    bundle: Annotated[list[str], typer.Argument(help="Bundles that compile wrote.", metavar="BUNDLE...")],
+    bundle: Annotated[
+        list[str], typer.Argument(help="Bundles that compile wrote; folders and NDJSON of them.", metavar="BUNDLE...")
+    ],
     to: ToOption,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Print every decision, send nothing.")] = False,
     take: Annotated[
@@ -23,6 +27,14 @@ def push(
     ] = None,
     format_: FormatOption = "text",
     fail_on: Annotated[str, typer.Option("--fail-on", help="conflict or change: exit 1 then.")] = "",
+    jobs: Annotated[int, typer.Option("--jobs", help="Many plans: patients at the same time.")] = JOBS,
+    ledger: Annotated[
+        str,
+        typer.Option("--ledger", help="Many plans: keep what became of each, to go on after an end.", metavar="FILE"),
+    ] = "",
+    errors_to: Annotated[
+        str, typer.Option("--errors-to", help="Many plans: what did not go through, and why.", metavar="DIR")
+    ] = "",
 ) -> None:
     """Merge plans into a FHIR server: one transaction a patient, nobody's work is lost."""
 
@@ -35,6 +47,15 @@ def push(
         words.choice(fail_on, ("conflict", "change"), "--fail-on")
         answers = words.takes(take or [])
         server = server_of(to, "--to")
+        if _many(bundle, jobs, ledger, errors_to):
+            if answers:
+                raise _single()
+            from waykeeper.cli.many import push_many
+
+            return push_many(
+                bundle, server.url, server.holds, jobs=jobs, ledger=ledger, errors_to=errors_to, dry_run=dry_run,
+                format_=format_, fail_on=fail_on,
+            )  # fmt: skip
         reports: list[PushReport] = []
 
         def reported(one: PushReport) -> None:
@@ -57,3 +78,17 @@ def push(
         return FOUND if failed or met else DONE
 
     end(work)
+
+
+def _many(paths: list[str], jobs: int, ledger: str, errors_to: str) -> bool:
+    """Whether plans of many patients are pushed: a folder, NDJSON, or an option that is for many."""
+    from pathlib import Path
+
+    of_many = any(path.removesuffix(".gz").endswith(".ndjson") or Path(path).is_dir() for path in paths)
+    return of_many or bool(ledger or errors_to) or jobs != JOBS
+
+
+def _single() -> Exception:
+    from waykeeper.findings import WaykeeperError, finding
+
+    return WaykeeperError(finding("WKC203", "--take answers a conflict of one plan", help="Push that bundle alone."))
