@@ -12,14 +12,15 @@ from waykeeper.pathway.library import folder
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
-    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "gaps", "letters",
-    "medicines", "note", "pathways", "push", "sandbox", "sheet", "validate", "validate_files",
+    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "export", "gaps", "letters",
+    "medicines", "note", "pathways", "push", "sandbox", "server", "sheet", "validate", "validate_files",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
     "check": "pathways",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
     "explain": "what bundle",
+    "export": "from_ output group types since wait told",
     "gaps": "sources as_of theatre_list since surgeon procedure phase owner week",
     "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
     "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week fallback",
@@ -27,6 +28,7 @@ PARAMETERS = {
     "pathways": "",
     "push": "bundles to holds dry_run take reported",
     "sandbox": "port load db",
+    "server": "url holds read_only",
     "sheet": "bundle from_ patient as_of language episode fallback",
     "validate_files": "paths profiles stricter",
 }

@@ -30,6 +30,8 @@ COMMANDS = {
     "note": "Record what a person decided or did.",
     "sheet": "The patient's dated sheet.",
     "calendar": "The patient's calendar (iCalendar).",
+    "server": "What a server can do, and how that was found out.",
+    "export": "Export a caseload from a server for gaps ($export).",
     "explain": "What a code means, or why an item has its date.",
     "sandbox": "Serve the embedded FHIR R4 server.",
     "demo": "Run the whole job for an invented patient.",

@@ -178,3 +178,50 @@ def _sign_in(server: Server) -> Ability:
         return Ability(name, "unknown", "not declared", required=False)
     offered = "private_key_jwt" in methods
     return Ability(name, _word(offered), "declared", required=False, detail=str(said["token_endpoint"]))
+
+
+@dataclass(frozen=True, slots=True)
+class ServerReport:
+    """What a server can do, how that was found out, and whether a push may go there."""
+
+    server: str
+    holds: str
+    abilities: tuple[Ability, ...]
+
+    @property
+    def lacking(self) -> tuple[Ability, ...]:
+        """What a push needs and is certainly not there."""
+        return lacking(self.abilities)
+
+    @property
+    def unknown(self) -> tuple[Ability, ...]:
+        """What a push needs and nobody knows of; the first push finds it out."""
+        return tuple(a for a in self.abilities if a.required and a.can == "unknown")
+
+    def text(self) -> str:
+        """A line for each ability, then what follows from them."""
+        lines = [f"{self.server} (may hold {'patients' if self.holds == 'patients' else 'test data only'})"]
+        for one in self.abilities:
+            needed = "" if one.required else ", not needed"
+            detail = f": {one.detail}" if one.detail else ""
+            lines.append(f"{one.can:<8} {one.how:<13} {one.name}{needed}{detail}")
+        return "\n".join([*lines, self._verdict()]) + "\n"
+
+    def _verdict(self) -> str:
+        if self.lacking:
+            return f"not fit for a push, it lacks: {', '.join(a.name for a in self.lacking)}"
+        if self.unknown:
+            return f"unknown until something is written: {', '.join(a.name for a in self.unknown)}"
+        return "fit for a push: everything that Waykeeper needs is there"
+
+    def json(self) -> dict[str, Any]:
+        """With stable names."""
+        return {
+            "schema_version": 1, "server": self.server, "holds": self.holds, "fit": not self.lacking,
+            "abilities": [a.json() for a in self.abilities],
+        }  # fmt: skip
+
+
+def survey(server: Server, *, try_out: bool = True) -> ServerReport:
+    """Ask a server what it can do; raises as `capabilities`."""
+    return ServerReport(server.base, server.kind, capabilities(server, try_out=try_out))

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from waykeeper.verbs.checking import check
     from waykeeper.verbs.comparing import GapReport, gaps
     from waykeeper.verbs.compiling import Compiled, compile  # noqa: A004 - the verb of the trade and of the command
+    from waykeeper.verbs.examining import server
     from waykeeper.verbs.explaining import explain
+    from waykeeper.verbs.exporting import export
     from waykeeper.verbs.listing import PathwayEntry, pathways
     from waykeeper.verbs.moving import Move, move
     from waykeeper.verbs.moving_many import NotMoved, move_all
@@ -40,6 +42,7 @@ __all__ = [
     "compare_pathways",
     "compile",
     "explain",
+    "export",
     "gaps",
     "history",
     "letters",
@@ -51,6 +54,7 @@ __all__ = [
     "push",
     "review_pathway",
     "sandbox",
+    "server",
     "sheet",
     "validate_files",
     "withdraw",
@@ -70,6 +74,7 @@ _MODULES = {
     "compare_pathways": "reviewing",
     "compile": "compiling",
     "explain": "explaining",
+    "export": "exporting",
     "gaps": "comparing",
     "history": "recounting",
     "medicines": "proposing",
@@ -81,6 +86,7 @@ _MODULES = {
     "push": "pushing",
     "review_pathway": "reviewing",
     "sandbox": "serving",
+    "server": "examining",
     "sheet": "printing",
     "validate_files": "validating",
     "withdraw": "withdrawing",
