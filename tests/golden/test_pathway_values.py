@@ -1,4 +1,4 @@
-"""The total-ankle pathway says what the trade and the publications say, on the days on which they say it."""
+"""The pathways of the library say what the trade and the publications say, on the days on which they say it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import pytest
 import yaml
 
 from waykeeper.medicines import rule_names
-from waykeeper.pathway import Clinic, Pathway, library, read_clinic
+from waykeeper.pathway import Clinic, Pathway, check_overlay, library, read_clinic
 from waykeeper.pathway.reading import grade
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Item, Plan
@@ -37,10 +37,16 @@ def clinic() -> Clinic:
 
 
 @cache
-def pathway(*overlays: str) -> Pathway:
-    made, findings = library.load(NAME, overlays, rule_names=rule_names(), clinic=clinic())
+def pathway(*overlays: str, name: str = NAME) -> Pathway:
+    made, findings = library.load(name, overlays, rule_names=rule_names(), clinic=clinic())
     assert made is not None, findings
     return made
+
+
+def overlays_for(name: str) -> list[tuple[str, ...]]:
+    """None, the clinic's own, and each overlay of the library that is for a pathway."""
+    read = {one: check_overlay(*library.read(f"overlays/{one}"))[0] for one in library.overlay_names()}
+    return [(), clinic().overlays, *((one,) for one, made in read.items() if made and name in made.pathways)]
 
 
 def moment(text: str) -> Moment:
@@ -53,7 +59,9 @@ def moment(text: str) -> Moment:
 def plan_of(case: Mapping[str, Any]) -> Plan:
     given = {name: moment(case[name]) for name in ("surgery", "discharge") if name in case}
     record = read(resources_of(BARE))
-    return compile_plan(pathway(*case.get("overlays", ())), clinic(), record, given, side="left")
+    return compile_plan(
+        pathway(*case.get("overlays", ()), name=case.get("pathway", NAME)), clinic(), record, given, side="left"
+    )
 
 
 def shown(value: Moment | date | str | None) -> str:
@@ -81,7 +89,11 @@ def test_dates(case: dict[str, Any]) -> None:
     plan = plan_of(case)
     found = [i for i in plan.items if str(i.key) == case["item"]]
     assert len(found) == 1, sorted(str(i.key) for i in plan.items)
-    wanted = {k: v for k, v in case.items() if k not in {"name", "source", "surgery", "discharge", "overlays", "item"}}
+    wanted = {
+        k: v
+        for k, v in case.items()
+        if k not in {"name", "source", "surgery", "discharge", "overlays", "item", "pathway"}
+    }
     assert wanted, "a case without a value checks nothing"
     got = dates_of(found[0])
     assert {k: got[k][: len(v)] for k, v in wanted.items()} == wanted
@@ -92,27 +104,35 @@ def test_every_case_names_its_source() -> None:
     assert max(Counter(c["name"] for c in CASES).values()) == 1
 
 
-def test_pathway_and_each_overlay_have_no_finding() -> None:
-    for overlays in [(), clinic().overlays, *((name,) for name in library.overlay_names())]:
-        made, findings = library.load(NAME, overlays, rule_names=rule_names(), clinic=clinic())
+def test_each_overlay_is_for_a_pathway_of_the_library() -> None:
+    tried = {one for name in library.names() for overlays in overlays_for(name) for one in overlays}
+    assert tried == set(library.overlay_names())
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_pathway_and_each_overlay_have_no_finding(name: str) -> None:
+    for overlays in overlays_for(name):
+        made, findings = library.load(name, overlays, rule_names=rule_names(), clinic=clinic())
         assert made is not None and findings == (), (overlays, findings)
 
 
-def test_seven_phases_and_at_least_seventy_items() -> None:
-    made = pathway()
+@pytest.mark.parametrize("name", library.names())
+def test_seven_phases_and_as_many_items_as_the_first_pathway(name: str) -> None:
+    made = pathway(name=name)
     assert [p.name for p in made.phases] == [
         "deciding-and-preparing", "last-two-weeks", "operation-and-stay", "first-two-weeks", "two-to-six-weeks",
         "six-weeks-to-three-months", "three-to-twelve-months",
     ]  # fmt: skip
-    assert len(made.items) >= 70
+    assert len(made.items) >= 136
     assert {i.kind for i in made.items} == {"visit", "task", "instruction", "hold", "restriction", "gate", "goal"}
     phases = Counter(i.phase for i in made.items)
     assert min(phases[p.name] for p in made.phases) >= 5
 
 
-def test_what_the_patient_does_is_told_in_both_languages_at_grade_six() -> None:
-    for overlays in [(), *((name,) for name in library.overlay_names())]:
-        for item in pathway(*overlays).items:
+@pytest.mark.parametrize("name", library.names())
+def test_what_the_patient_does_is_told_in_both_languages_at_grade_six(name: str) -> None:
+    for overlays in overlays_for(name):
+        for item in pathway(*overlays, name=name).items:
             if item.kind == "visit" or item.who == "patient":
                 assert set(item.words) == {"en", "es"}, item.name
             for language, words in item.words.items():
@@ -121,20 +141,23 @@ def test_what_the_patient_does_is_told_in_both_languages_at_grade_six() -> None:
                 assert not re.search(r"\b(19|20)\d\d\b|\d{1,2}[/.]\d{1,2}", words), item.name
 
 
-def test_titles_and_reasons_carry_no_date() -> None:
+@pytest.mark.parametrize("name", library.names())
+def test_titles_and_reasons_carry_no_date(name: str) -> None:
     months = "january|february|march|april|june|july|august|september|october|november|december"
-    for item in pathway().items:
+    for item in pathway(name=name).items:
         assert not re.search(rf"\b({months})\b|\b20\d\d-\d\d", f"{item.title} {item.why}".lower()), item.name
 
 
-def test_who_is_always_a_role_of_the_clinic() -> None:
+@pytest.mark.parametrize("name", library.names())
+def test_who_is_always_a_role_of_the_clinic(name: str) -> None:
     roles = set(clinic().roles)
-    assert {i.who for i in pathway().items} <= roles
-    assert {i.released_by for i in pathway().items if i.released_by} <= roles
+    assert {i.who for i in pathway(name=name).items} <= roles
+    assert {i.released_by for i in pathway(name=name).items if i.released_by} <= roles
 
 
-def test_no_weight_and_no_restart_ends_by_a_date() -> None:
-    restrictions = [i for i in pathway().items if i.kind == "restriction"]
+@pytest.mark.parametrize("name", library.names())
+def test_no_weight_and_no_restart_ends_by_a_date(name: str) -> None:
+    restrictions = [i for i in pathway(name=name).items if i.kind == "restriction"]
     assert restrictions
     assert all(i.until.startswith("release of ") for i in restrictions)
 
@@ -313,9 +336,50 @@ def test_interpreter(language: str, interpreter: bool | None, value: str) -> Non
     assert fact(Record(patient, (patient,)), rule, date(2026, 3, 18)) == Fact(value)
 
 
-def test_unknown_facts_hide_nothing() -> None:
+@pytest.mark.parametrize("name", library.names())
+def test_unknown_facts_hide_nothing(name: str) -> None:
     """Nothing known: each conditional item stands, and each fact is asked once."""
-    plan = plan_of({"surgery": "2026-03-18T07:30"})
+    plan = plan_of({"surgery": "2026-03-18T07:30", "pathway": name})
+    made = pathway(name=name)
     items = {i.key.item for i in plan.items}
-    assert {i.name for i in pathway().items if i.kind != "hold"} <= items
-    assert sorted(i.fact for i in plan.items if i.key.kind == "question") == sorted(f.name for f in pathway().facts)
+    assert {i.name for i in made.items if i.kind != "hold"} <= items
+    assert sorted(i.fact for i in plan.items if i.key.kind == "question") == sorted(f.name for f in made.facts)
+
+
+# The set of the published outcome measure, and the least gain that counts (CBE 3639): joint -> (form, points).
+OUTCOMES = {
+    "total-knee-replacement": ("KOOS JR", "at least 20 points"),
+    "total-hip-replacement": ("HOOS JR", "at least 22 points"),
+}
+
+
+@pytest.mark.parametrize("name", OUTCOMES)
+def test_the_outcome_form_and_its_gain_are_those_of_the_published_measure(name: str) -> None:
+    form, points = OUTCOMES[name]
+    items = {i.name: i for i in pathway(name=name).items}
+    assert form in items["outcome-before"].why and form in items["function-better"].measure
+    assert items["function-better"].target.startswith(points)
+
+
+@pytest.mark.parametrize("name", OUTCOMES)
+def test_clot_prevention_ends_by_the_surgeon_and_never_by_a_date(name: str) -> None:
+    items = {i.name: i for i in pathway(name=name).items}
+    assert items["clot-plan"].who == items["clot-prevention-review"].who == "surgeon"
+    assert "Do not stop until we tell you" in items["clot-medicine"].words["en"]
+    assert items["clot-medicine"].only_if == ("clot_medicine_ordered",)
+
+
+def test_the_hip_template_of_pain_pills_stays_below_its_published_amount() -> None:
+    """At most 30 tablets of 5 mg oxycodone after the hip, 50 after the knee (723 patients, J Arthroplasty)."""
+    most = {"total-hip-replacement": 30, "total-knee-replacement": 50}
+    for name, limit in most.items():
+        steps = [i for i in pathway(name=name).items if re.fullmatch(r"pain-plan-\d", i.name)]
+        assert sum(tablets(i.at[0].phrase, whole=i.name == "pain-plan-1") for i in steps) <= limit
+
+
+def tablets(phrase: str, *, whole: bool) -> float:
+    """The most tablets that a step allows; half a tablet each time after the first step. Day 0 counts as a day."""
+    found = re.search(r"every (\d+) hours as needed (?:within|(\d+) to) (\d+) days after", phrase)
+    assert found, phrase
+    hours, low, high = int(found[1]), int(found[2] or 0), int(found[3])
+    return (high - low + 1) * 24 / hours * (1 if whole else 0.5)
