@@ -1,4 +1,4 @@
-"""Three rooms bear the name of a command: `waykeeper.validate`, `waykeeper.gaps`, `waykeeper.sandbox`.
+"""Some rooms bear the name of a command: `waykeeper.validate`, `.gaps`, `.medicines`, `.sandbox`.
 
 Importing such a room puts the package where the function would be, so the package itself is made callable. Then
 `waykeeper.gaps("plan.json")` and `from waykeeper.gaps import worklist` both work, whichever was imported first.

@@ -1,5 +1,6 @@
 """Which medicines pause before surgery? Proposals with their sources, never orders. See README.md."""
 
+from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
 from waykeeper.medicines.answers import row_from_answer
 from waykeeper.medicines.check import check_rules, check_ruleset
@@ -71,3 +72,5 @@ __all__ = [
     "weaning_calendar",
     "with_synonyms",
 ]
+
+make_callable(__name__, "waykeeper.verbs", "medicines")

@@ -55,7 +55,7 @@ def _strictness(row: MedicineRow) -> tuple[bool, date, str, bool]:
 
 def _told(row: MedicineRow, entry: MedicineEntry) -> str:
     """`one tablet at 20:00: hold, N = 2, last dose Sun 2026-03-15`."""
-    parts = [row.decision]
+    parts: list[str] = [row.decision]
     if row.missed_days is not None and row.last_dose is not None:
         parts.append(f"N = {row.missed_days}, last dose {day_name(row.last_dose)}")
     elif row.last_limit is not None:

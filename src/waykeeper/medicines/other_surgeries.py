@@ -12,6 +12,7 @@ from waykeeper.medicines.model import MedicineRow
 from waykeeper.timing import Moment
 
 _NO_RESTART_KNOWN = 14  # days after a surgery in which a restart of the same medicine may still lie
+_SHORT_RESTART = 7  # days: whoever would start again for less is asked about first (common practice, no source)
 
 
 def with_other_surgeries(row: MedicineRow, again: Callable[[Moment], MedicineRow], context: Context) -> MedicineRow:
@@ -28,12 +29,13 @@ def with_other_surgeries(row: MedicineRow, again: Callable[[Moment], MedicineRow
 
 
 def _meet(row: MedicineRow, surgery: Moment, other: MedicineRow, day: Moment) -> bool:
-    """True where one hold runs into the other, or a restart between them would be stopped again at once."""
+    """True where one hold runs into the other, or a restart between them would be stopped again within a week."""
     if row.last_dose is None or other.last_dose is None or not row.stops:
         return False
     ours = (row.last_dose, row.restart_from or surgery.day + timedelta(_NO_RESTART_KNOWN))
     theirs = (other.last_dose, other.restart_from or day.day + timedelta(_NO_RESTART_KNOWN))
-    return ours[0] <= theirs[1] and theirs[0] <= ours[1]
+    between = timedelta(_SHORT_RESTART)
+    return ours[0] < theirs[1] + between and theirs[0] < ours[1] + between
 
 
 def _joined(row: MedicineRow, other: MedicineRow, name: str, surgery: Moment) -> MedicineRow:

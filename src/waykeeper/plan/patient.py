@@ -12,8 +12,6 @@ TEST_LABEL = ("http://terminology.hl7.org/CodeSystem/v3-ActReason", "HTEST")
 
 def patient_ref(patient: Mapping[str, Any], identifier: Identifier) -> PatientRef:
     """What a plan keeps of a Patient resource."""
-    name: Mapping[str, Any] = next((n for n in patient.get("name") or [] if n.get("use") != "old"), {})
-    shown = name.get("text") or " ".join([*(name.get("given") or []), name.get("family") or ""]).strip()
     labels = {(s.get("system"), s.get("code")) for s in (patient.get("meta") or {}).get("security") or []}
     spoken = next(
         (
@@ -28,9 +26,15 @@ def patient_ref(patient: Mapping[str, Any], identifier: Identifier) -> PatientRe
     return PatientRef(
         identifier=identifier,
         reference="",
-        name=str(shown),
+        name=name_of(patient),
         birth_date=str(patient.get("birthDate") or ""),
         language=spoken,
         test_data=TEST_LABEL in labels,
         deceased=str(dead),
     )
+
+
+def name_of(patient: Mapping[str, Any]) -> str:
+    """The patient's name as people say it; "" where none is recorded."""
+    name: Mapping[str, Any] = next((n for n in patient.get("name") or [] if n.get("use") != "old"), {})
+    return str(name.get("text") or " ".join([*(name.get("given") or []), name.get("family") or ""]).strip())

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
-from waykeeper.plan.model import Plan
+from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
     from waykeeper.pathway.model import Clinic
     from waykeeper.timing import Moment
+
+IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
 
     patient   a file or folder with the Patient and what is known of them; may be left out where `from_` is given
     surgery   local date and time of the clinic, `2026-03-18T07:30`
-    from_     a server: answers and rounds that it holds, and the record where no file is given
+    from_     a server: answers and rounds that it holds, other live episodes, and the record where no file is given
 
     The bundle has passed Waykeeper's own validator; a plan that fails it raises WaykeeperError and is never returned.
     """
@@ -60,20 +62,20 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
     known = inputs.clinic_of(clinic)
     given = _anchors(known, surgery, discharge)
-    held = _record_of(patient, from_, identifier)
+    held = record_of(patient, from_, identifier)
     chosen, noted = inputs.pathway_of(pathway, known, clinic)
     with inputs.blamed(patient):
         record = read(held, is_ours, patient or from_)
-        _alive(record.patient, patient or from_)
+        alive(record.patient, patient or from_)
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
-        answers = Answers()
-        if from_:
-            state = _state_on(from_, record.patient, identifier, known, chosen.url, episode)
-            answers = read_answers(state) if state else answers
+        plans = plans_of(held, from_, record.patient, identifier, known)
+        own = [s for p, s in plans if from_ and _is(p, episode, chosen.url)]
+        answers = read_answers(own[0]) if own else Answers()
         plan = compile_plan(
             chosen, known, record, given,
             side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
+            surgeries=other_surgeries([(p, s) for p, s in plans if not _is(p, episode, chosen.url)]),
         )  # fmt: skip
         made = as_bundle(plan, answers.rounds)
     return Compiled(plan, made, (*noted, *plan.findings, *_legal(made)))
@@ -89,12 +91,14 @@ def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
     return given
 
 
-def _alive(patient: Mapping[str, Any], place: str) -> None:
+def alive(patient: Mapping[str, Any], place: str) -> None:
+    """Raises WaykeeperError WKC207 where the Patient is recorded as deceased."""
     if patient.get("deceasedDateTime") or patient.get("deceasedBoolean"):
         raise WaykeeperError(finding("WKC207", "the Patient is recorded as deceased, no plan is made", Position(place)))
 
 
-def _record_of(patient: str, server: str, identifier: Any) -> list[Held]:
+def record_of(patient: str, server: str, identifier: Any) -> list[Held]:
+    """The patient's record: of the file, else of the server. Raises WaykeeperError WKC203 where neither is given."""
     if patient:
         return inputs.held_of([patient])
     if not server or identifier is None:
@@ -106,18 +110,34 @@ def _record_of(patient: str, server: str, identifier: Any) -> list[Held]:
     return record_resources(Server(server), identifier)
 
 
-def _state_on(server: str, patient: Mapping[str, Any], identifier: Any, clinic: Any, url: str, episode: int) -> Any:
-    """The state of the plan that this compile would replace, None where the server holds none."""
-    from waykeeper.exchange import Server
-    from waykeeper.exchange.reading import plan_resources
+def plans_of(
+    held: Sequence[Held], server: str, patient: Mapping[str, Any], identifier: Identifier | None, clinic: Clinic
+) -> list[tuple[Plan, State]]:
+    """The patient's plans with what is recorded of them: those of the server, else those among the given resources."""
     from waykeeper.plan.compile import patient_identifier
     from waykeeper.record import Record
 
-    wanted = identifier or patient_identifier(Record(patient, ()), clinic)
-    for plan, state in read_all(plan_resources(Server(server), wanted)):
-        if plan.episode.number == episode and plan.episode.pathway_url == url:
-            return state
-    return None
+    if not server:
+        return read_all(held)
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.reading import plan_resources
+
+    return read_all(plan_resources(Server(server), identifier or patient_identifier(Record(patient, ()), clinic)))
+
+
+def _is(plan: Plan, episode: int, url: str) -> bool:
+    return plan.episode.number == episode and plan.episode.pathway_url == url
+
+
+def other_surgeries(plans: Sequence[tuple[Plan, State]]) -> tuple[tuple[str, Moment], ...]:
+    """The surgeries of plans that are in force, by name: `Total ankle replacement right, episode 2`."""
+    found = []
+    for plan, state in plans:
+        anchor = plan.anchor("surgery")
+        if not plan.withdrawn and state.plan_status in IN_FORCE and anchor and anchor.moment:
+            name = " ".join(part for part in (plan.pathway.title or plan.pathway.name, plan.side) if part)
+            found.append((f"{name}, episode {plan.episode.number}", anchor.moment))
+    return tuple(sorted(found, key=lambda pair: (pair[1].day, pair[0])))
 
 
 def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:

@@ -1,0 +1,119 @@
+"""A patient's medicines before surgery: the page that a coordinator prints and a prescriber signs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from waykeeper.findings import WaykeeperError
+from waykeeper.verbs import inputs, words
+
+if TYPE_CHECKING:
+    from waykeeper.medicines import AnswerLike, MedicinesPage
+    from waykeeper.pathway.model import Clinic
+    from waykeeper.plan.model import Plan, State
+
+
+def medicines(
+    *,
+    clinic: str,
+    surgery: str,
+    patient: str = "",
+    anaesthesia: str = "unknown",
+    as_of: str | date | None = None,
+    patient_identifier: str = "",
+    episode: int = 1,
+    from_: str = "",
+    show_identifiers: bool = False,
+) -> MedicinesPage:
+    """Propose for each medicine of the patient's list whether it continues, pauses, or must be asked about.
+
+    patient   a file or folder with the Patient and what is known of them; may be left out where `from_` is given
+    surgery   local date and time of the clinic, `2026-03-18T07:30`
+    as_of     the day on which a last dose counts as late; today in the clinic's zone
+    from_     a server: prescribers' answers, other live episodes, and the record where no file is given
+
+    The page has exactly one row for each medicine that came in. Without `from_` answers are not known.
+    """
+    from waykeeper.fhir import is_ours
+    from waykeeper.record import read
+    from waykeeper.verbs.compiling import alive, plans_of, record_of
+
+    words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
+    words.positive(episode, "--episode")
+    identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
+    known = inputs.clinic_of(clinic)
+    moment = inputs.moment_of(surgery, known.zone, "--surgery")
+    inputs.covered(moment, known.calendar, "--surgery")
+    day = as_of if isinstance(as_of, date) else inputs.as_of_date(as_of, known.zone)
+    policies = inputs.policies_of(known, clinic)
+    held = record_of(patient, from_, identifier)
+    with inputs.blamed(patient):
+        record = read(held, is_ours, patient or from_)
+        alive(record.patient, patient or from_)
+        if identifier:
+            inputs.owned(record.patient, identifier, patient or from_)
+        plans = plans_of(held, from_, record.patient, identifier, known)
+        return _page(record, moment, known, policies, plans, anaesthesia, episode, day, show_identifiers)
+
+
+def _page(
+    record: Any,
+    surgery: Any,
+    clinic: Clinic,
+    policies: Mapping[str, str],
+    plans: Sequence[tuple[Plan, State]],
+    anaesthesia: str,
+    episode: int,
+    as_of: date,
+    show_identifiers: bool,
+) -> MedicinesPage:
+    from waykeeper.medicines import clearance, page, patient_facts, propose
+    from waykeeper.verbs.compiling import other_surgeries
+
+    limits = (clinic.settings.creatinine_stale_days, clinic.settings.creatinine_refused_days)
+    rows = propose(
+        record.medicines,
+        surgery,
+        record.kidney,
+        anaesthesia,
+        policies,
+        calendar=clinic.calendar,
+        answers=_answers([state for plan, state in plans if plan.episode.number == episode]),
+        surgeries=other_surgeries([(p, s) for p, s in plans if p.episode.number != episode]),
+        facts=patient_facts(record.resources),
+        creatinine_days=limits,
+    )
+    return page(
+        rows,
+        record.medicines,
+        surgery=surgery,
+        anaesthesia=anaesthesia,
+        clearance=clearance(record.kidney, surgery.day, *limits),
+        policies=policies,
+        as_of=as_of,
+        clinic=clinic.name,
+        patient=_named(record.patient, clinic, show_identifiers),
+    )
+
+
+def _answers(states: Sequence[State]) -> dict[str, AnswerLike]:
+    """What prescribers answered, by the key of the row."""
+    return {key.item: item.answer for state in states for key, item in state.items.items() if item.answer}
+
+
+def _named(patient: Mapping[str, Any], clinic: Clinic, show_identifiers: bool) -> str:
+    """Name, birth date and identifier: a form that is signed must not be mistaken for another patient's."""
+    from waykeeper.plan.compile import patient_identifier
+    from waykeeper.plan.patient import name_of
+    from waykeeper.record import Record
+    from waykeeper.report.plain import shortened
+
+    try:
+        value = patient_identifier(Record(patient, ()), clinic).value
+    except WaykeeperError:  # a plan needs one, the page does not
+        value = ""
+    born = str(patient.get("birthDate") or "")
+    parts = (name_of(patient), born and f"born {born}", value if show_identifiers else shortened(value))
+    return ", ".join(part for part in parts if part)
