@@ -41,7 +41,8 @@ def _unreadable(path: str, details: str, remedy: str = "") -> WaykeeperError:
     return WaykeeperError(finding("WKC101", details, Position(path), remedy))
 
 
-def _too_large(path: str) -> WaykeeperError:
+def too_large(path: str) -> WaykeeperError:
+    """WKC101: more than memory should hold."""
     details = f"the file is larger than {LARGEST // MEBIBYTE} MiB"
     return _unreadable(path, details, "Split it, or give it as NDJSON in several files.")
 
@@ -53,11 +54,11 @@ def read_bytes(path: str) -> bytes:
     else:
         with readable(path), Path(path).open("rb") as raw:
             if os.fstat(raw.fileno()).st_size > LARGEST:
-                raise _too_large(path)
+                raise too_large(path)
             with gzip.open(raw) if path.endswith(".gz") else raw as stream:
                 data = stream.read(LARGEST + 1)
     if len(data) > LARGEST:
-        raise _too_large(path)
+        raise too_large(path)
     return data
 
 

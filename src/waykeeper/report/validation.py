@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
-from xml.sax.saxutils import escape, quoteattr
 
-from waykeeper.findings import Finding, catalogue, entry
+from waykeeper.findings import Finding, entry
 from waykeeper.report.findings import SCHEMA_VERSION, as_github, as_text, record
 from waykeeper.validate import Checked
 from waykeeper.version import VERSION
@@ -34,9 +33,8 @@ def findings_of(checked: Iterable[Checked]) -> list[Finding]:
 
 
 def stdout_text(checked: Sequence[Checked], form: str) -> str:
-    """What goes to standard output: `text`, `json` or `github`. Raises KeyError for another form."""
-    forms = {"text": text, "json": as_json, "github": github}
-    return forms[form](checked)
+    """What goes to standard output: a form of `FORMS`. Raises KeyError for another."""
+    return FORMS[form](checked)
 
 
 def text(checked: Sequence[Checked]) -> str:
@@ -67,12 +65,25 @@ def resource_record(one: Checked) -> dict[str, Any]:
     }
 
 
-def summary(checked: Sequence[Checked]) -> str:
-    """`61 resources: 1 error, 2 warnings`."""
-    counts = Counter(f.severity for f in findings_of(checked))
-    named = [f"{counts[s]} {s}{'s' if counts[s] != 1 else ''}" for s in ("error", "warning") if counts[s]]
-    some = "resource" if len(checked) == 1 else "resources"
-    return f"{len(checked)} {some}: {', '.join(named) or 'nothing found'}"
+@dataclass(slots=True)
+class Tally:
+    """How much was looked at and found, counted one resource at a time, so that none needs to be kept."""
+
+    resources: int = 0
+    severities: Counter[str] = field(default_factory=Counter)
+
+    def add(self, one: Checked) -> None:
+        """Count one more."""
+        self.resources += 1
+        for found in one.findings:
+            self.severities[found.severity] += 1
+
+    def __str__(self) -> str:
+        """`61 resources: 1 error, 2 warnings`."""
+        counts = [(self.severities[s], s) for s in ("error", "warning")]
+        named = [f"{n} {s}{'s' if n != 1 else ''}" for n, s in counts if n]
+        some = "resource" if self.resources == 1 else "resources"
+        return f"{self.resources} {some}: {', '.join(named) or 'nothing found'}"
 
 
 def junit(checked: Sequence[Checked]) -> str:
@@ -111,10 +122,14 @@ def _case(one: Checked) -> str:
 
 
 def _attribute(value: str) -> str:
+    from xml.sax.saxutils import quoteattr  # not at the top: it loads the network's libraries
+
     return quoteattr(_xml(value))
 
 
 def _content(value: str) -> str:
+    from xml.sax.saxutils import escape
+
     return escape(_xml(value))
 
 
@@ -181,6 +196,11 @@ def _uri(file: str) -> str:
     return quote(file.replace("\\", "/")) or "stdin"
 
 
+def outcome(checked: Sequence[Checked]) -> str:
+    """The OperationOutcome of every finding as JSON."""
+    return json.dumps(operation_outcome(findings_of(checked)), indent=2) + "\n"
+
+
 def operation_outcome(findings: Sequence[Finding]) -> dict[str, Any]:
     """A FHIR OperationOutcome: one issue a finding, or one that says that nothing was found."""
     issues = [_issue(f) for f in findings]
@@ -202,44 +222,50 @@ def _issue(finding: Finding) -> dict[str, Any]:
     return issue
 
 
-def baseline(checked: Sequence[Checked]) -> dict[str, int]:
-    """What is known and accepted: how often each finding occurs, by code, file and element path."""
-    return dict(sorted(Counter(_known(f) for f in findings_of(checked)).items()))
-
-
-def _known(finding: Finding) -> str:
+def known_as(finding: Finding) -> str:
+    """What makes two findings the same to a baseline: code, file and element path."""
     return f"{finding.code} {finding.position.file} {finding.position.path}"
 
 
-def without_baseline(checked: Sequence[Checked], known: Mapping[str, int]) -> tuple[list[Checked], int]:
-    """What the baseline does not hold, and how many findings it covered. A finding more than it holds is new."""
-    left = Counter(known)
-    out, covered = [], 0
-    for one in checked:
+@dataclass(slots=True)
+class Sieve:
+    """Takes from each resource the findings that a baseline holds; a finding more than it holds is new.
+
+    `covered` counts what was taken out, `found` everything that came in: the next baseline.
+    """
+
+    known: Mapping[str, int]
+    covered: int = 0
+    found: Counter[str] = field(default_factory=Counter)
+
+    def sift(self, one: Checked) -> Checked:
+        """The resource without what is known."""
         kept = []
-        for found in one.findings:
-            key = _known(found)
-            if left[key] > 0:
-                left[key] -= 1
-                covered += 1
+        for finding in one.findings:
+            key = known_as(finding)
+            self.found[key] += 1
+            if self.found[key] <= self.known.get(key, 0):
+                self.covered += 1
             else:
-                kept.append(found)
-        out.append(replace(one, findings=tuple(kept)))
-    return out, covered
+                kept.append(finding)
+        return replace(one, findings=tuple(kept))
+
+    @property
+    def gone(self) -> int:
+        """How many findings of the baseline did not occur."""
+        return sum(self.known.values()) - self.covered
+
+    @property
+    def baseline(self) -> dict[str, int]:
+        """What came in, as a baseline accepts it: how often each finding occurs."""
+        return dict(sorted(self.found.items()))
 
 
-def rule_page(code: str) -> str:
-    """The page of `explain CODE` for a code of the validator. Raises KeyError for an unknown code."""
-    known = catalogue()[code]
-    lines = [f"{code} {known.title} ({known.severity}, {known.family})", "", known.explanation]
-    if known.help:
-        lines += ["", known.help]
-    if known.raises is not None:
-        lines += ["", f"raises it:       {_example(known.raises)}", f"does not raise it: {_example(known.passes)}"]
-    if known.link:
-        lines += ["", known.link]
-    return "\n".join(lines) + "\n"
-
-
-def _example(value: Any) -> str:
-    return value if isinstance(value, str) else json.dumps(value)
+# What standard output can be, and which of it can be written while resources still come in.
+FORMS: Mapping[str, Callable[[Sequence[Checked]], str]] = {
+    "text": text,
+    "json": as_json,
+    "github": github,
+    "operation-outcome": outcome,
+}
+STREAMED = ("text", "github")

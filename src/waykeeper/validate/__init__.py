@@ -2,6 +2,7 @@
 
 from waykeeper.callable_package import make_callable
 from waykeeper.validate.api import Checked, check_json, validate, validate_json, validate_ndjson
+from waykeeper.validate.own import own_definitions
 from waykeeper.validate.profiles import Profile, Profiles, load_profiles
 
 __all__ = [
@@ -10,6 +11,7 @@ __all__ = [
     "Profiles",
     "check_json",
     "load_profiles",
+    "own_definitions",
     "validate",
     "validate_json",
     "validate_ndjson",

@@ -74,13 +74,18 @@ def check_json(
 
 
 def validate_ndjson(
-    lines: Iterable[bytes | str], profiles: Sequence[Any] = (), *, file: str = "", stricter: bool = True
+    lines: Iterable[bytes | str],
+    profiles: Sequence[Any] = (),
+    *,
+    file: str = "",
+    stricter: bool = True,
+    line: int = 1,
 ) -> Iterator[Checked]:
-    """Each line that is not blank, one at a time; `line` says which. Holds one line in memory."""
+    """Each line that is not blank, one at a time, numbered from `line`. Holds one line in memory."""
     loaded = [all_profiles(profiles)]
-    for number, line in enumerate(lines, 1):
-        if line.strip():
-            yield check_json(line, loaded, file=file, stricter=stricter, line=number)
+    for number, text in enumerate(lines, line):
+        if text.strip():
+            yield check_json(text, loaded, file=file, stricter=stricter, line=number)
 
 
 def _identity(value: Any) -> tuple[str, str]:

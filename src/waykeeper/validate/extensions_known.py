@@ -15,8 +15,7 @@ _NONE: dict[str, Any] = {}
 
 def check_extension(value: Any, here: Place, run: Run, modifier: bool) -> None:
     """ext-1, and what the definition of a known extension asks for."""
-    has_value = any(type(key) is str and key.startswith(("value", "_value")) for key in value)
-    if has_value == ("extension" in value):
+    if bool(_values(value)) == ("extension" in value):
         run.add("WKV401", here, "invariant ext-1 is broken: an extension has either extensions or a value, not both")
     url = value.get("url")
     if not isinstance(url, str) or (":" not in url and _is_nested(here)):
@@ -33,6 +32,14 @@ def check_extension(value: Any, here: Place, run: Run, modifier: bool) -> None:
         wanted = "modifierExtension" if record.get("mod") else "extension"
         run.add("WKV701", here, f"extension {url} must stand in {wanted}")
     _check_content(url, record, value, here, run)
+
+
+_PLAIN = frozenset({"url", "extension", "id"})
+
+
+def _values(value: Any) -> list[str]:
+    """The keys of an extension that give its value, and their `_` siblings; any spelling of `valueX` counts."""
+    return [k for k in value if k not in _PLAIN and type(k) is str and k.startswith(("value", "_value"))]
 
 
 def _is_nested(here: Place) -> bool:
@@ -62,14 +69,16 @@ def _check_context(url: str, record: dict[str, Any], here: Place, run: Run) -> N
 
 def _check_content(url: str, record: dict[str, Any], value: dict[str, Any], here: Place, run: Run) -> None:
     """Value types and nested extensions of one level of a known extension."""
-    held = [key for key in value if type(key) is str and key.startswith("value")]
+    held = _values(value)
     for key in held:
+        if key[0] == "_":
+            continue
         if key not in record["v"]:
             allowed = ", ".join(sorted(record["v"])) or "nested extensions only"
             run.add("WKV702", (here, key), f"extension {url} has {key}; allowed: {allowed}")
         else:
             _check_value(record, record["v"][key], value[key], (here, key), run)
-    if record.get("vm") and not held and "_" not in "".join(k[0] for k in value if k):
+    if record.get("vm") and not held:
         run.add("WKV702", here, f"extension {url} must have a value")
     _check_nested(url, record, value, here, run)
 

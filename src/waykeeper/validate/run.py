@@ -65,6 +65,15 @@ def steps(place: Place) -> list[str | int]:
     return out
 
 
+def depth(place: Place) -> int:
+    """How many keys and indices lie between the resource and a place."""
+    count = 0
+    while place is not None:
+        place = place[0]
+        count += 1
+    return count
+
+
 def path_text(root: str, place: Place) -> str:
     """`Bundle.entry[0].resource.status`: the element path of a place, by JSON names."""
     out = root

@@ -24,7 +24,7 @@ from waykeeper.validate.narrative import check_narrative
 from waykeeper.validate.primitives import FORMS, NUMBER_TYPES, TEXT_TESTS, number_test
 from waykeeper.validate.reader import MOST_DEPTH
 from waykeeper.validate.references import check_reference
-from waykeeper.validate.run import Place, Run, steps
+from waykeeper.validate.run import Place, Run, depth
 from waykeeper.validate.tables import resource_types, type_record
 from waykeeper.validate.terminology import value_set
 
@@ -376,7 +376,7 @@ def check_depth(_value: Any, here: Place, run: Run) -> None:
     above = here[0][0]
     if above is None or above[0] is None or above[0][1] != here[0][1]:
         return  # not in another of its kind
-    if len(steps(here)) > MOST_DEPTH:
+    if depth(here) > MOST_DEPTH:
         run.add("WKV005", here, f"the JSON is nested deeper than {MOST_DEPTH}")
 
 

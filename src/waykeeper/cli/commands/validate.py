@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from typing import Annotated
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from waykeeper.cli.options import FAIL_LEVELS, FailLevelOption, FormatOption
-from waykeeper.cli.session import count, end, level, put
+from waykeeper.cli.errors import DONE, FOUND
+from waykeeper.cli.options import FAIL_LEVELS, FailLevelOption
+from waykeeper.cli.session import count, end, put
+
+if TYPE_CHECKING:
+    from waykeeper.report.validation import Sieve, Tally
+    from waykeeper.validate import Checked
+
+PIECE = 500  # resources with findings, written to standard output at once
 
 
 def validate(
     paths: Annotated[list[str], typer.Argument(help="JSON, NDJSON, folders, .gz, or - for stdin.", metavar="PATH...")],
-    format_: FormatOption = "text",
+    format_: Annotated[
+        str,
+        typer.Option("--format", help="stdout: text, json, github or operation-outcome.", metavar="FORMAT"),
+    ] = "text",
+    json: Annotated[str, typer.Option("--json", help="Also write the JSON report.", metavar="FILE")] = "",
     junit: Annotated[str, typer.Option("--junit", help="Also write JUnit XML.", metavar="FILE")] = "",
     sarif: Annotated[str, typer.Option("--sarif", help="Also write SARIF 2.1.0.", metavar="FILE")] = "",
     profile: Annotated[
@@ -29,30 +42,75 @@ def validate(
     write_baseline: Annotated[
         str, typer.Option("--write-baseline", help="Write what was found as a baseline.", metavar="FILE")
     ] = "",
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", help="Processes for large NDJSON; one a processor.", metavar="N")
+    ] = None,
 ) -> None:
     """Validate files as FHIR R4 (4.0.1): every finding with file, line, column, rule and remedy."""
 
     def work() -> int:
-        from waykeeper import verbs
-        from waykeeper.exchange.files import write_whole
         from waykeeper.report import validation
-        from waykeeper.verbs import inputs, words
-        from waykeeper.verbs.output import as_json
+        from waykeeper.verbs import validating, words
 
-        words.choice(format_, ("text", "json", "github"), "--format")
+        words.choice(format_, tuple(validation.FORMS), "--format")
         words.choice(fail_level, FAIL_LEVELS, "--fail-level")
-        known = inputs.baseline_of(baseline) if baseline else {}
-        seen = verbs.validate_files(*paths, profiles=profile or (), stricter=not specification_only)
-        checked, covered = validation.without_baseline(seen.checked, known)
-        side = ((junit, validation.junit), (sarif, validation.sarif))
-        for path, write in side:
-            if path:
-                write_whole(path, write(checked))
+        many = _processors() if jobs is None else jobs
+        words.positive(many, "--jobs")
+        sieve = validation.Sieve(validating.baseline_of(baseline) if baseline else {})
+        tally = validation.Tally()
+        seen = validating.each_validated(*paths, profiles=profile or (), stricter=not specification_only, jobs=many)
+        sides = {json: validation.as_json, junit: validation.junit, sarif: validation.sarif}
+        sides.pop("", None)
+        checked = _sifted(seen, sieve, tally)
+        if sides or format_ not in validation.STREAMED:
+            whole = list(checked)
+            for path, write in sides.items():
+                _write(path, write(whole))
+            put(validation.stdout_text(whole, format_))
+        else:
+            _stream(checked, format_)
         if write_baseline:
-            write_whole(write_baseline, as_json(validation.baseline(seen.checked)))
-        put(validation.stdout_text(checked, format_))
-        left_out = f"; {count(covered, 'finding')} of the baseline left out" if baseline else ""
-        print(f"{validation.summary(checked)}{left_out}", file=sys.stderr)
-        return level(validation.findings_of(checked), fail_level)
+            from waykeeper.verbs.output import as_json
+
+            _write(write_baseline, as_json(sieve.baseline))
+        print(f"{tally}{_of_baseline(sieve) if baseline else ''}", file=sys.stderr)
+        grave = tally.severities["error"] + (tally.severities["warning"] if fail_level == "warning" else 0)
+        return FOUND if grave else DONE
 
     end(work)
+
+
+def _sifted(seen: Iterator[Checked], sieve: Sieve, tally: Tally) -> Iterator[Checked]:
+    for one in seen:
+        kept = sieve.sift(one) if one.findings else one
+        tally.add(kept)
+        yield kept
+
+
+def _stream(checked: Iterator[Checked], format_: str) -> None:
+    """What was found, while resources still come in: nothing of those without findings is kept."""
+    from waykeeper.report import validation
+
+    held: list[Checked] = []
+    for one in checked:
+        if one.findings:
+            held.append(one)
+        if len(held) >= PIECE:
+            put(validation.stdout_text(held, format_))
+            held.clear()
+    put(validation.stdout_text(held, format_))
+
+
+def _of_baseline(sieve: Sieve) -> str:
+    left_out = f"; {count(sieve.covered, 'finding')} of the baseline left out"
+    return left_out + (f", {sieve.gone} of it did not occur" if sieve.gone else "")
+
+
+def _write(path: str, text: str) -> None:
+    from waykeeper.exchange.files import write_whole
+
+    write_whole(path, text)
+
+
+def _processors() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
