@@ -56,10 +56,10 @@ def missing() -> str:
     return ""
 
 
-def _java(memory: str, main: str, options: dict[str, str], *arguments: str) -> list[str]:
+def _java(memory: str, main: str, options: dict[str, str], *arguments: str, first: str = "") -> list[str]:
     settings = {"org.slf4j.simpleLogger.defaultLogLevel": "error", **options}
     flags = [f"-D{name}={value}" for name, value in settings.items()]
-    return ["java", memory, *flags, "-cp", f"{HOME}/target/classes:{HOME}/lib/*", main, *arguments]
+    return ["java", memory, *flags, "-cp", f"{first}{HOME}/target/classes:{HOME}/lib/*", main, *arguments]
 
 
 @contextmanager
@@ -108,32 +108,55 @@ def sandbox_server() -> Iterator[Peer]:
         yield Peer("sandbox", base)
 
 
+AHEAD = 32  # resources that the judge may hold unanswered: enough to keep its threads at work
+
+
 class Judge:
     """The official validator as a long-lived process: a line in, a verdict out."""
 
     def __init__(self, child: subprocess.Popen[bytes], log: Path) -> None:
         """Talk to a started process."""
         self._child, self._log = child, log
+        self._answers = child.stdout.fileno()
+        self._rest = b""
 
     def verdicts(self, resources: Sequence[Any], seconds: float = 300) -> list[Verdict]:
         """One verdict for each resource (dict, or JSON text without line breaks), in order."""
-        found = []
-        for one in resources:
+        found: list[Verdict] = []
+        for asked, one in enumerate(resources, 1):
             text = one if isinstance(one, str) else json.dumps(one)
-            self._child.stdin.write(text.replace("\n", " ").encode() + b"\n")
+            self._child.stdin.write(text.replace("\n", " ").replace("\r", " ").encode() + b"\n")
             self._child.stdin.flush()
-            answer = json.loads(_first_line(self._child, self._log, seconds))
-            found.append(Verdict(answer["valid"], answer.get("issues", []), answer.get("exception", "")))
+            if asked - len(found) >= AHEAD:
+                found.append(self._answer(seconds))
+        while len(found) < len(resources):
+            found.append(self._answer(seconds))
         return found
+
+    def _answer(self, seconds: float) -> Verdict:
+        """The next answer, read past Python's buffer, which would hide from `select` what it holds."""
+        while b"\n" not in self._rest:
+            ready, _, _ = select.select([self._answers], [], [], seconds)
+            more = os.read(self._answers, 1 << 16) if ready else b""
+            if not more:
+                raise RuntimeError(f"the judge did not answer within {seconds} s: {self._log.read_text()[-2000:]}")
+            self._rest += more
+        line, _, self._rest = self._rest.partition(b"\n")
+        answer = json.loads(line)
+        return Verdict(answer["valid"], answer.get("issues", []), answer.get("exception", ""))
 
 
 @contextmanager
 def judge_with(profiles: Sequence[Path] = (), *, strict: bool = False) -> Iterator[Judge]:
-    """The official validator, given StructureDefinitions, ValueSets and CodeSystems (folders or files)."""
-    options = {"strict": "true"} if strict else {}
+    """The official validator, given StructureDefinitions, ValueSets and CodeSystems (folders or files).
+
+    It reads its registry of OIDs (1.5 MB) anew for every resource, nine tenths of its time on a small one; the empty
+    registry of `server/judge` spares that. Measured on 3,000 mutants: the same verdicts, the same issues.
+    """
+    options = {"threads": "2"} | ({"strict": "true"} if strict else {})
     if profiles:
         options["profiles"] = ",".join(str(path) for path in profiles)
-    with _process(_java("-Xmx3g", "FhirJudge", options, "-")) as (child, log):
+    with _process(_java("-Xmx3g", "FhirJudge", options, "-", first=f"{HOME}/judge:")) as (child, log):
         yield Judge(child, log)
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import time
 
 import pytest
 import yaml
@@ -19,7 +20,7 @@ from contract.validator.agreement import ROOT, compare, corpus, faulty_examples,
 from waykeeper.validate import validate_json
 
 SEED = int(os.environ.get("WAYKEEPER_SEED", "20260302"))
-FAULTS = int(os.environ.get("WAYKEEPER_FAULTS", "2"))
+FAULTS = int(os.environ.get("WAYKEEPER_FAULTS", "12"))
 LINE = 0.99
 
 pytestmark = [pytest.mark.real_server, pytest.mark.xdist_group("java")]
@@ -32,9 +33,11 @@ def verdicts(judge, cases):
 
 def test_the_verdicts_agree_on_controls_and_mutants_of_every_type(judge, capsys):
     cases = corpus(SEED, FAULTS)
+    begun = time.monotonic()
     found = compare(cases, verdicts(judge, cases))
     with capsys.disabled():
-        sys.stdout.write(f"\nseed {SEED}, {len(cases)} resources: {found}\n")
+        spent = time.monotonic() - begun
+        sys.stdout.write(f"\nseed {SEED}, {len(cases)} resources in {spent:.0f} s: {found}\n")
     assert found.rate >= LINE, str(found)
     refused = [text for text in found.unknown if text.startswith("ours:")]
     assert refused == [], "a resource that the official validator holds valid is refused without a known reason"
