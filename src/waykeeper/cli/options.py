@@ -17,6 +17,9 @@ PatientOption = Annotated[str, typer.Option("--patient", help="The patient's ide
 EpisodeOption = Annotated[int, typer.Option("--episode", help="Number of the episode, from 1.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en or es; the patient's own by default.")]
 SourcesOption = Annotated[list[str], typer.Option("--from", help="A server, file or folder; may be repeated.")]
+MappingOption = Annotated[
+    str, typer.Option("--mapping", help="What the words of a CSV, a calendar or HL7 v2 mean (YAML).", metavar="FILE")
+]
 TheatreListOption = Annotated[
     str, typer.Option("--theatre-list", help="The planned operations: CSV or FHIR Appointments.", metavar="FILE")
 ]

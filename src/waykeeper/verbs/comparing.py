@@ -11,7 +11,7 @@ from waykeeper.exchange.files import Held, read_json
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.plan.model import Evidence, Plan, State
-from waykeeper.verbs import inputs, words
+from waykeeper.verbs import bookings, inputs, words
 
 if TYPE_CHECKING:
     from waykeeper.gaps import Change, Filters, TheatreList, Worklist
@@ -24,7 +24,7 @@ class GapReport:
     worklist   as asked for: narrowed by the filters, where there are any
     whole      the whole report; what `since` of tomorrow compares with
     changes    what became of each gap since the earlier report, None where none was given
-    findings   what was noticed on the way: a filter that fits no row
+    findings   what was noticed on the way: a booking that could not be read, a filter that fits no row
     """
 
     worklist: Worklist
@@ -47,6 +47,7 @@ def gaps(
     phase: str = "",
     owner: str = "",
     week: str | date | None = None,
+    mapping: str = "",
 ) -> GapReport:
     """Lay what was planned beside what really happened.
 
@@ -54,6 +55,7 @@ def gaps(
     as_of          the day to look at; today in the clinic's zone
     theatre_list   CSV or FHIR Appointments: the planned operations, laid beside the plans
     since          the JSON of an earlier whole report; what changed since then is in `changes`
+    mapping        what the words of a scheduler mean, for sources that are CSV, iCalendar or HL7 v2 (.csv .ics .hl7)
 
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
     one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
@@ -64,22 +66,24 @@ def gaps(
     asked = Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(week, "--week"))
     given = _day(as_of, "--as-of")
     earlier = _earlier(since) if since else None
-    held = [pair for source in sources for pair in _source(source)]
-    with inputs.blamed(*sources):
+    booked, other = bookings.split(sources)
+    scheduler = bookings.scheduler_of(booked, mapping)
+    held = [pair for source in other for pair in _source(source)]
+    with inputs.blamed(*other):
         plans = read_all(held)
         if not plans:
             remedy = "Compile one and push it first, or name where the plans are."
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
         day = given or inputs.as_of_date(None, zone)
-        found = evidence(held, zone)
+        found, noticed = bookings.beside(evidence(held, zone), booked, scheduler, zone)
     _known_names(asked, [plan for plan, _ in plans])
     whole = worklist(plans, found, day, theatre=_theatre(theatre_list, plans, zone) if theatre_list else None)
     shown = narrow(whole, asked)
     changes = _changes(since, earlier, shown, day, asked) if earlier else None
     return GapReport(
         shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
-        _unmet(asked, whole),
+        (*noticed, *_unmet(asked, whole)),
     )  # fmt: skip
 
 

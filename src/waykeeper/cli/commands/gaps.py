@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from waykeeper.cli.errors import DONE
 from waykeeper.cli.errors import report as say
 from waykeeper.cli.options import (
     AsOfOption,
     FormatOption,
+    MappingOption,
     OwnerOption,
     PhaseOption,
     ProcedureOption,
@@ -20,7 +20,7 @@ from waykeeper.cli.options import (
     TheatreListOption,
     WeekOption,
 )
-from waykeeper.cli.session import CAUTION, end, put, source_of
+from waykeeper.cli.session import CAUTION, end, level, put, source_of
 
 if TYPE_CHECKING:
     from waykeeper.verbs import GapReport
@@ -37,6 +37,7 @@ def gaps(
     phase: PhaseOption = "",
     owner: OwnerOption = "",
     week: WeekOption = "",
+    mapping: MappingOption = "",
     html: Annotated[str, typer.Option("--html", help="Also write the page.", metavar="FILE")] = "",
     csv: Annotated[str, typer.Option("--csv", help="Also write CSV.", metavar="FILE")] = "",
     json_: Annotated[
@@ -59,7 +60,7 @@ def gaps(
         words.choice(format_, ("text", "json", "csv"), "--format")
         found = verbs.gaps(
             *(source_of(one) for one in from_), as_of=as_of or None, theatre_list=theatre_list, since=since,
-            surgeon=surgeon, procedure=procedure, phase=phase, owner=owner, week=week or None,
+            surgeon=surgeon, procedure=procedure, phase=phase, owner=owner, week=week or None, mapping=mapping,
         )  # fmt: skip
         say(found.findings)
         side: list[tuple[str, str | bytes]] = []
@@ -83,7 +84,7 @@ def gaps(
             put(gaps_csv(found.worklist) if format_ == "csv" else as_json(gaps_json(found.worklist, found.changes)))
         if found.worklist.asked and json_:
             print(f"{json_} holds the whole report, for --since", file=sys.stderr)
-        return DONE
+        return level(found.findings, "error")  # a booking that could not be read: the report stands, and is not whole
 
     end(work)
 

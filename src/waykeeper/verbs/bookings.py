@@ -1,0 +1,70 @@
+"""Which sources of `gaps` are files of bookings, and their evidence laid beside what FHIR says."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from waykeeper.findings import Finding, Position, WaykeeperError, finding
+from waykeeper.plan.model import Evidence
+from waykeeper.verbs.words import is_url
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.sources import Mapping
+
+ENDINGS = (".csv", ".tsv", ".ics", ".hl7")
+ONE_EACH = ".hl7"  # interface engines write one file a message into a folder; our own reports are never of this kind
+
+
+def split(sources: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The files of bookings among the sources, and the other sources.
+
+    CSV and calendars are named one by one, because a folder may hold our own reports; HL7 v2 messages of a folder are
+    all read.
+    """
+    booked: list[str] = []
+    other: list[str] = []
+    for source in sources:
+        if is_url(source) or source == "-":
+            other.append(source)
+        elif source.removesuffix(".gz").lower().endswith(ENDINGS):
+            booked.append(source)
+        elif Path(source).is_dir():
+            messages = sorted(str(f) for f in Path(source).rglob(f"*{ONE_EACH}") if f.is_file())
+            booked += messages
+            other += [] if messages and not _fhir(Path(source)) else [source]
+        else:
+            other.append(source)
+    return booked, other
+
+
+def _fhir(folder: Path) -> bool:
+    from waykeeper.exchange.files import ENDINGS as OF_FHIR
+
+    return any(f.name.endswith(OF_FHIR) for f in folder.rglob("*") if f.is_file())
+
+
+def scheduler_of(booked: Sequence[str], mapping: str) -> Mapping | None:
+    """The mapping of the files of bookings. Raises WaykeeperError WKC203 where they need one and none is given."""
+    if not mapping:
+        if booked:
+            remedy = "Add --mapping FILE: it says what the columns and words mean."
+            raise WaykeeperError(finding("WKC203", "--mapping is missing", Position(booked[0]), remedy))
+        return None
+    from waykeeper.exchange.sources import read_mapping
+
+    return read_mapping(mapping)
+
+
+def beside(
+    found: list[Evidence], booked: Sequence[str], scheduler: Mapping | None, zone: str
+) -> tuple[list[Evidence], tuple[Finding, ...]]:
+    """The evidence of FHIR with that of the files; a booking that both know counts once."""
+    if scheduler is None or not booked:
+        return found, ()
+    from waykeeper.exchange.sources import across, read_bookings
+
+    read = read_bookings(booked, scheduler, zone)
+    every, noticed = across(found, read)
+    return every, (*read.findings, *noticed)
