@@ -28,6 +28,10 @@ CLINIC = {
     "roles": "{surgeon: {title: Surgeon, telephone: 312-555-0103}}",
     "identifiers": "{patient: https://alder-quay.example/mrn}",
 }
+COMMON_TASK = (
+    "{title: Wash, who: coordinator, why: Clean skin, harm: 2, source: {grade: common practice}, "
+    "by: 1 day before surgery}"
+)
 POLICIES = ("glp1: ask", "glp1: hold")
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from pathway.frame import clinic, pathway
+from pathway.frame import clinic, pathway, shelf
 from waykeeper.pathway import check, check_overlay, read_clinic, read_yaml
 
 MARK = "§"
@@ -40,7 +40,11 @@ def test_case(case):
         text = FRAMES.get(sort, str)(case[sort])
         texts[sort], found = _marked(text.replace("$common", COMMON), sort)
         places += found
-    findings = _run(texts, case)
+    parts = {}
+    for name, text in case.get("parts", {}).items():
+        parts[name], found = _marked(text.replace("$common", COMMON), f"parts/{name}.yaml")
+        places += found
+    findings = _run(texts, case, shelf(parts))
     wanted = list(zip(places, case["expect"], strict=True))
     said = sorted((str(f.position), f.code) for f in findings)
     expected = sorted((place, line.split()[0]) for place, line in wanted)
@@ -50,13 +54,13 @@ def test_case(case):
         assert any(line.partition(" ")[2] in sentence for sentence in sentences), sentences
 
 
-def _run(texts, case):
+def _run(texts, case, parts):
     policies = ("glp1: ask", "glp1: hold")
     if "yaml" in texts:
         return read_yaml(texts["yaml"], "yaml")[1]
     if "pathway" in texts or "whole" in texts:
         sources = [(name, texts[name]) for name in ("pathway", "whole", "overlay", "second") if name in texts]
-        return check(sources, case.get("rules"), policies)[1]
+        return check(sources, case.get("rules"), policies, parts=parts)[1]
     if "overlay" in texts:
         return check_overlay("overlay", texts["overlay"], policies)[1]
     return read_clinic("clinic", texts["clinic"], policies)[1]

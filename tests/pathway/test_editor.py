@@ -69,6 +69,11 @@ def test_the_library_passes(name):
     assert errors(library.read(name)[1]) == []
 
 
+@pytest.mark.parametrize("name", library.part_names())
+def test_the_parts_of_the_library_pass(name):
+    assert errors(library.read(f"parts/{name}")[1], "part") == []
+
+
 @pytest.mark.parametrize("name", library.overlay_names())
 def test_the_overlays_of_the_library_pass(name):
     assert errors(library.read(f"overlays/{name}")[1], "overlay") == []

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from waykeeper.findings import Finding, finding
 
-TABLETS_UP_TO = 40  # surgeon consensus for ankle replacement: 20 to 40 tablets of 5 mg oxycodone (clinic setting, L)
+TABLETS_UP_TO = 40  # of 5 mg oxycodone: a clinic setting, low; where it is from says WKM401; callers pass their own
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ INPATIENT = {"IMP", "ACUTE", "NONAC", "OBSENC", "SS"}
 def recorded(record: Record, rule: AnchorRule, zone: str, surgery: Moment | None) -> tuple[Moment, str] | None:
     """The moment and the resource that prove the anchor, or None.
 
-    A Procedure counts only on the planned day itself: one of another day may be the other ankle, years ago.
+    A Procedure counts only on the planned day itself: one of another day may be the other side, years ago.
     An inpatient stay counts only where it holds the day of surgery.
     """
     for resource in record.resources:
