@@ -30,7 +30,7 @@ PARAMETERS = {
     "sandbox": "port load db",
     "server": "url holds read_only",
     "sheet": "bundle from_ patient as_of language episode fallback",
-    "validate_files": "paths profiles stricter",
+    "validate_files": "paths profiles stricter jobs",
 }
 
 
