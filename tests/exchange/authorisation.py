@@ -113,12 +113,20 @@ def desk(*public):
             if self.path == "/fhir/.well-known/smart-configuration":
                 self._say(200, made.configuration()) if made.discovery else self._say(404, {})
                 return
+            self._fhir({"resourceType": "Patient", "id": "1"})
+
+        def _fhir(self, document):
+            """The document where the last token is shown, else a refusal."""
             good = bool(made.tokens) and self.headers.get("Authorization") == f"Bearer {made.tokens[-1]}"
             outcome = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "login"}]}
-            self._say(200, {"resourceType": "Patient", "id": "1"}) if good else self._say(401, outcome)
+            self._say(200, document) if good else self._say(401, outcome)
 
         def do_POST(self):
             body = self.rfile.read(int(self.headers.get("Content-Length") or 0)).decode()
+            if self.path.startswith("/fhir"):
+                made.seen.append((self.path, self.headers.get("Authorization", "")))
+                self._fhir({"resourceType": "Bundle", "type": "searchset", "entry": []})
+                return
             self._say(*made.token(parse_qs(body)))
 
     with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as listening:
