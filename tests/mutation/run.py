@@ -1,6 +1,6 @@
 """Mutation testing of a room: change one thing, run the tests that pass through it, see whether they notice.
 
-    python tests/mutation/run.py medicines [--module intervals] [--share 0.2 --seed 1] [--part 1/4]
+    python tests/mutation/run.py medicines [--module intervals] [--share 0.2 --seed 1] [--part 1/4] [--again FILE]
 
 All tests run once, and which functions each of them calls is written down. Then each mutant lives in a forked child:
 the changed functions get their new code in place, and the tests that call the changed one run, the quickest first,
@@ -42,6 +42,7 @@ ROOMS = {
     "medicines": ["tests/medicines", "tests/report/test_medicines_page.py"],
     "timing": ["tests/timing"],
 }
+OURS = ("waykeeper", "tests", "medicines", "timing", "report")  # what a whole new import begins from
 WANTED = 90  # percent
 IN_PLACE_SECONDS, WHOLE_SECONDS = 20, 120  # a mutant that takes longer has gone into a loop: killed
 TABLES = ("package_rules", "vocabulary", "policy_table", "indication_table", "factor_table", "pair_table")
@@ -190,14 +191,12 @@ class Loader(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 
 def whole(mutant: Mutant, package: str, first: list[str]) -> bool:
-    """Import everything of ours anew with the changed module, and run the room's tests; True if all pass."""
+    """Import everything of ours anew with the changed module, and run these test files, or all; True if all pass."""
     sys.meta_path.insert(0, Loader(mutant, package))
-    for name in [n for n in sys.modules if n.startswith(("waykeeper", "medicines", "timing", "report"))]:
+    for name in [n for n in sys.modules if n.partition(".")[0] in OURS]:
         del sys.modules[name]
     tests = ROOMS[package.rpartition(".")[2]]
-    rest = [str(f) for t in tests for f in sorted((ROOT / t).glob("test_*.py") or [ROOT / t]) if str(f) not in first]
-    rest += [t for t in tests if t.endswith(".py") and str(ROOT / t) not in first]
-    return all(pytest.main([*files, *OPTIONS]) == 0 for files in (first, rest) if files)
+    return pytest.main([*(first or tests), *OPTIONS]) == 0
 
 
 OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", "--tb=no"]
@@ -226,6 +225,10 @@ def chosen(arguments: argparse.Namespace) -> list[Mutant]:
     files = sorted(f for f in folder.glob("*.py") if not arguments.module or f.stem in arguments.module)
     pick = random.Random(arguments.seed)
     all_of_them = [m for file in files for m in mutants(file) if pick.random() < arguments.share]
+    if arguments.again:
+        printed = Path(arguments.again).read_text("utf-8").splitlines()
+        names = {line.split(": ", 2)[2] for line in printed if line.startswith("survived: ")}
+        all_of_them = [m for m in all_of_them if m.name in names]
     part, _, parts = arguments.part.partition("/")
     return all_of_them[int(part) - 1 :: int(parts)]
 
@@ -244,6 +247,7 @@ def main() -> int:
     parser.add_argument("--share", type=float, default=1.0, help="share of the mutants that is tried")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="1/1", help="1/4: the first of four parts, to be run one after the other")
+    parser.add_argument("--again", default="", help="only those that survived an earlier run, whose output this is")
     arguments = parser.parse_args()
     os.chdir(ROOT)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
