@@ -112,7 +112,7 @@ def test_stopped_for_the_old_day_and_moved_three_weeks_on():
     world = start(SURGERY, 3)
     complete(world, HOLD, "stop", date(2026, 3, 14))
     decided, row, _ = move(world, later(21), date(2026, 3, 16))
-    assert row.need == "may restart" and row.again and row.last_dose == later(21) - timedelta(4)
+    assert row.need == "ask about restart" and row.again and row.last_dose == later(21) - timedelta(4)
     asked = [d for d in decided.rows if d.part == RESTART]
     assert [d.word for d in asked] == ["create"]
     task = world.at(HOLD, RESTART)
@@ -127,7 +127,7 @@ def test_stopped_for_the_old_day_and_moved_three_weeks_on():
 def test_a_pause_that_began_by_the_plans_own_days_counts_as_begun():
     world = start(SURGERY, 3)
     _, row, _ = move(world, later(21), date(2026, 3, 16))  # last dose was 2026-03-14
-    assert row.need == "may restart" and len(restart_tasks(world)) == 1
+    assert row.need == "ask about restart" and len(restart_tasks(world)) == 1
 
 
 def test_not_stopped_yet_needs_no_restart():
@@ -162,7 +162,7 @@ def test_restarted_before_the_new_day_is_no_end_of_the_hold():
     state = world.state().items[HOLD]
     assert state.restarted_on is None and not state.restart_asked
     _, row, _ = move(world, later(28), date(2026, 3, 20))
-    assert row.need != "may restart" and not row.is_stopped
+    assert row.need != "ask about restart" and not row.is_stopped
 
 
 def test_cancelled_surgery_asks_for_the_restart_of_every_stopped_medicine():

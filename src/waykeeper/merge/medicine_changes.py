@@ -19,7 +19,7 @@ from waykeeper.timing.model import Moment
 Need = Literal[
     "cannot be met",  # the pause that is proposed does not fit any more, whatever is done from today on
     "stop today",  # the last dose is today, or today's dose must not be taken
-    "may restart",  # stopped for the old day, and days are left in which it could be taken again
+    "ask about restart",  # stopped for the old day, and days are left in which it could be taken again
     "stays stopped",  # stopped for the old day, and the new last-dose day is over or is today
     "approve again",  # answered for the old day; the new days wait for the prescriber
     "answer",  # never answered
@@ -27,9 +27,9 @@ Need = Literal[
     "no longer listed",  # not on the list of medicines any more
     "stands",  # continue and the like: does not depend on the day
 ]
-URGENT: tuple[Need, ...] = ("cannot be met", "stop today", "may restart")
+URGENT: tuple[Need, ...] = ("cannot be met", "stop today", "ask about restart")
 ORDER: tuple[Need, ...] = (
-    "cannot be met", "stop today", "may restart", "stays stopped", "ask", "approve again", "answer",
+    "cannot be met", "stop today", "ask about restart", "stays stopped", "ask", "approve again", "answer",
     "no longer listed", "stands",
 )  # fmt: skip
 
@@ -125,14 +125,14 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
     answer = hold.answered if hold else None
     if row.days is None or hold is None or case.surgery is None or row.last_dose is None:
         settled = answer is not None or (hold is not None and hold.recognised and hold.decision != "ask")
-        return replace(row, need="may restart" if row.is_stopped else "stands" if settled else "ask")
+        return replace(row, need="ask about restart" if row.is_stopped else "stands" if settled else "ask")
     short = _short(case, row)
     if short is not None:
         possible, last = short
         earliest = last + timedelta(days=row.days + 1)
         return replace(row, need="cannot be met", possible=possible, earliest=earliest)
     if row.is_stopped:
-        return replace(row, need="may restart" if row.last_dose > case.today else "stays stopped")
+        return replace(row, need="ask about restart" if row.last_dose > case.today else "stays stopped")
     if row.last_dose <= case.today <= case.surgery.day:
         return replace(row, need="stop today")
     return replace(row, need="approve again" if row.again else "answer" if answer is None else "stands")

@@ -277,7 +277,7 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     if change.need == "stop today":
         when = "today" if surgery is None or change.last_dose is None else f"on {shown(change.last_dose)}"
         return f"{name}: proposed last dose is {when} ({days} without a dose). Say now whether it stops.{taken}{again}"
-    if change.need == "may restart":
+    if change.need == "ask about restart":
         ahead = f"the new {last}" if last else "no new last-dose day is proposed"
         ask = "Say today whether it restarts until then."
         return f"{name}: already stopped for the old date; {ahead}. {ask}{taken}{again}"

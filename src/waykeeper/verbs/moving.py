@@ -167,7 +167,7 @@ class Sources:
     def __init__(self) -> None:
         """Nothing loaded yet."""
         self._clinics: dict[str, Clinic] = {}
-        self._pathways: dict[tuple[str, str, str], tuple[Pathway, tuple[Finding, ...]]] = {}
+        self._pathways: dict[tuple[str, str, str], Pathway] = {}
 
     def clinic(self, wanted: str, plan: Plan) -> tuple[str, Clinic]:
         """The clinic that was named, else the library's of the plan's address. Raises WaykeeperError."""
@@ -190,12 +190,12 @@ class Sources:
         details = f"no clinic of the library has the address {url}"
         raise WaykeeperError(finding("WKC203", details, help="Add --clinic FILE."))
 
-    def pathway(self, wanted: str, plan: Plan, name: str, clinic: Clinic) -> tuple[Pathway, tuple[Finding, ...]]:
+    def pathway(self, wanted: str, plan: Plan, name: str, clinic: Clinic) -> Pathway:
         """The pathway that was named, else the library's of the plan's own version. Raises WaykeeperError."""
         key = (wanted or plan.pathway.name, name, clinic.url)
         if key not in self._pathways:
-            self._pathways[key] = inputs.pathway_of(key[0], clinic, name)
-        chosen = self._pathways[key][0]
+            self._pathways[key] = inputs.pathway_of(key[0], clinic, name)[0]
+        chosen = self._pathways[key]
         if chosen.url != plan.pathway.url:
             details = f"the pathway {wanted!r} is {chosen.url}, the plan follows {plan.pathway.url}"
             raise WaykeeperError(finding("WKC212", details))
@@ -203,7 +203,7 @@ class Sources:
             details = f"the library has version {chosen.version}, the plan follows version {plan.pathway.version}"
             remedy = f"Add --pathway {plan.pathway.name} to upgrade the plan, or --pathway FILE of its own version."
             raise WaykeeperError(finding("WKC212", details, help=remedy))
-        return self._pathways[key]
+        return chosen
 
 
 @dataclass
@@ -223,7 +223,7 @@ class Recompiler:
         """The plan as it is wanted now. Raises WaykeeperError: WKC207 died, WKC211 the record is not there."""
         wish = self.wish
         name, clinic = self.sources.clinic(wish.clinic, old)
-        pathway, noted = self.sources.pathway(wish.pathway, old, name, clinic)
+        pathway = self.sources.pathway(wish.pathway, old, name, clinic)
         record = read(list(self.recorded()), is_ours, wish.record or self.place)
         self._possible(record, old, state)
         self.clinic = clinic
@@ -233,7 +233,7 @@ class Recompiler:
             side=wish.side or old.side, anaesthesia=wish.anaesthesia or old.anaesthesia,
             identifier=old.episode.patient, episode=old.episode.number, answers=read_answers(state),
         )  # fmt: skip
-        self.findings = (*noted, *plan.findings)
+        self.findings = plan.findings
         self.notices += _others_of_that_day(held, old, plan)
         return plan
 
