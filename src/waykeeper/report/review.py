@@ -13,11 +13,26 @@ from waykeeper.plan.model import Item, Plan
 from waykeeper.report.comparison import described
 from waykeeper.report.page import render
 from waykeeper.report.plain import day, moment, wrap
-from waykeeper.timing.model import Moment, Standing, Window
+from waykeeper.timing.model import Standing
 
 SIGNED_BY = ("surgeon", "anaesthetist", "pharmacist", "orthopaedic nurse", "translator of the Spanish")
 _HARM = {1: "little", 2: "some", 3: "grave"}
-_LATER = ("source", "confidence", "kind", "title", "who", "why", "harm", "phase", "at", "by", "from", "window")
+_LATER = (
+    "source",
+    "confidence",
+    "kind",
+    "title",
+    "who",
+    "why",
+    "harm",
+    "phase",
+    "at",
+    "by",
+    "from",
+    "window",
+    "valid_for",
+    "at_least",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +161,21 @@ def _days(item: PathwayItem, dated: Sequence[Item]) -> Iterator[tuple[str, str]]
     for one in dated:
         name = f"{one.key.occurrence}: " if one.key.occurrence else ""
         yield f"{name}{one.phrase}", _day(one)
-        if one.window_phrase and one.window_phrase != one.phrase:
-            yield _window_words(item, one), _window(one)
+        yield from _limits(item, one)
+
+
+def _limits(item: PathwayItem, one: Item) -> Iterator[tuple[str, str]]:
+    """The window of a visit, the first day of a task, and the days before which something would not count."""
+    dates = one.dates
+    waits = f"no day until {dates.awaited or 'its event'} is recorded"
+    if item.window:
+        yield f"window {item.window}", _window(one) or waits
+    elif item.starts and item.kind == "task":
+        yield f"from {item.starts}", moment(dates.window.start) if dates.window else waits
+    if item.valid_for:
+        yield f"valid for {item.valid_for}", f"not before {day(dates.valid_from)}" if dates.valid_from else waits
+    if item.at_least:
+        yield f"at least {item.at_least}", f"not before {day(dates.earliest)}" if dates.earliest else waits
 
 
 def _day(item: Item) -> str:
@@ -158,20 +186,9 @@ def _day(item: Item) -> str:
     return moment(dates.at) + (f", moved off the closed {day(dates.target.day)}" if rolled and dates.target else "")
 
 
-def _window_words(item: PathwayItem, one: Item) -> str:
-    label = "window" if item.window else "from" if item.starts else "at least"
-    return f"{label} {one.window_phrase}"
-
-
 def _window(item: Item) -> str:
-    dates = item.dates
-    if isinstance(dates.window, Window):
-        return f"{_end(dates.window.start)} to {_end(dates.window.end)}"
-    return f"not before {day(dates.earliest)}" if dates.earliest else ""
-
-
-def _end(when: Moment) -> str:
-    return moment(when)
+    window = item.dates.window
+    return f"{moment(window.start)} to {moment(window.end)}" if window else ""
 
 
 def _example(plan: Plan) -> Iterator[str]:
