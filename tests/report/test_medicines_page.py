@@ -175,7 +175,7 @@ def test_html_is_one_file_with_a_policy_and_boxes_to_sign_for_each_row() -> None
     assert policies and policies[0] and policies[0].startswith("default-src 'none'; style-src 'sha256-")
     assert [t for t, a in found.tags if "src" in a or "href" in a] == []
     assert html.count('class="sign"') == len(WORDS)
-    assert html.count("as proposed") == len(WORDS)
+    assert html.count("as proposed") == 4, "nothing is proposed for what is not recognised, nor for aspirin"
     assert "font-size: 12pt" in html
     assert "a proposal, not an order" in html
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -22,6 +23,8 @@ CAUTIONS = (
     "Lines marked L, L-M or from memory: confirm with pharmacist.",
     "The release gate stays shut while a line is not recognised.",
 )
+_TIMES = re.compile(r"(\d+) time\(s\) every (\d+(?:\.\d+)?) (h|d|wk|mo|a)( on .*)?")
+_UNITS = {"h": "hour", "d": "day", "wk": "week", "mo": "month", "a": "year"}
 _ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped")
 
 
@@ -98,6 +101,8 @@ def page_json(made: MedicinesPage) -> dict[str, Any]:
     return {
         "schema_version": SCHEMA_VERSION,
         "surgery": str(made.surgery),
+        "clinic": made.clinic,
+        "patient": made.patient,
         "anaesthesia": made.anaesthesia,
         "bleed": made.bleed,
         "as_of": made.as_of.isoformat() if made.as_of else None,
@@ -156,14 +161,35 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
     said = {
         "substances": ", ".join(row.ingredients),
         "dose": entry.dose_text if entry else "",
-        "taken": entry.schedule if entry and entry.schedule != entry.dose_text else "",
+        "taken": how_often(entry.schedule) if entry and entry.schedule != entry.dose_text else "",
         "route": " ".join(p for p in (entry.route, entry.form) if p) if entry else "",
         "reason": ", ".join(i.partition("|")[2] or i for i in entry.indication) if entry else "",
         "status": entry.status if entry else "",
         "last taken": taken,
-        "order": row.reference,
+        "order": "" if row.reference.startswith("urn:") else row.reference,
     }
-    return tuple((label, text) for label, text in said.items() if text)
+    also = [(f"also {n}", _instruction(e)) for n, e in enumerate(entry.also if entry else (), 1)]
+    return tuple((label, text) for label, text in (*said.items(), *also) if text)
+
+
+def _instruction(entry: MedicineEntry) -> str:
+    """A further dosage instruction in one line."""
+    parts = (entry.dose_text, how_often(entry.schedule), entry.route)
+    return ", ".join(dict.fromkeys(p for p in parts if p))
+
+
+def how_often(schedule: str) -> str:
+    """`1 time(s) every 1 d on mon` -> `once a day on mon`; any other text as it is."""
+    found = _TIMES.fullmatch(schedule)
+    if not found:
+        return schedule
+    times, period, unit, days = found.groups()
+    often = {"1": "once", "2": "twice"}.get(times, f"{times} times")
+    name = _UNITS.get(unit, unit)
+    if period == "1":
+        return f"{often} {'an' if unit == 'h' else 'a'} {name}{days or ''}"
+    each = "" if times == "1" else f"{often} "
+    return f"{each}every {period} {name}s{days or ''}"
 
 
 def _sums(entries: Sequence[MedicineEntry]) -> tuple[str, ...]:

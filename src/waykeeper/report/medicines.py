@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from waykeeper.medicines import MedicinesPage, PageLine, page_json
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, wrap
 
+DUPLICATE = "WKM302"
 _INDENT = "    "
 DAYS = frozenset({"last dose", "last dose between", "at or before", "first day without"})
 _VERBS = {
@@ -27,7 +29,7 @@ def medicines_text(page: MedicinesPage, width: int = 80, *, explain: bool = Fals
     out += [line for text in _today(page) for line in wrap(text, width)]
     for number, line in enumerate(page.lines, 1):
         out += ["", *wrap(f"{number}. {title(line)}", width, "", _INDENT)]
-        for label, text in facts(line):
+        for label, text in facts(line, page.as_of):
             out += wrap(f"{label}: {text}", width, _INDENT, _INDENT * 2)
         for step in line.row.arithmetic if explain else ():
             out += wrap(f"how: {step}", width, _INDENT, _INDENT * 2)
@@ -49,14 +51,18 @@ def medicines_html(page: MedicinesPage) -> str:
         page=page,
         heading=_heading(page),
         today=_today(page),
-        lines=[_signed(number, line) for number, line in enumerate(page.lines, 1)],
+        lines=[_signed(number, line, page.as_of) for number, line in enumerate(page.lines, 1)],
     )
 
 
-def _signed(number: int, line: PageLine) -> dict[str, Any]:
+def _signed(number: int, line: PageLine, as_of: date | None) -> dict[str, Any]:
     """One medicine as the template takes it."""
-    told = [(label, text, label in DAYS) for label, text in facts(line)]
-    return {"number": number, "title": title(line), "facts": told, "late": line.late, "row": line.row}
+    told = [(label, text, label in DAYS) for label, text in facts(line, as_of)]
+    row = line.row
+    return {
+        "number": number, "title": title(line), "facts": told, "late": line.late, "row": row,
+        "proposes": row.recognised and (row.decision != "ask" or row.stops) and not row.answered,
+    }  # fmt: skip
 
 
 def title(line: PageLine) -> str:
@@ -66,23 +72,29 @@ def title(line: PageLine) -> str:
     return f"{verb} {clean(row.words)}"
 
 
-def facts(line: PageLine) -> list[tuple[str, str]]:
+def facts(line: PageLine, as_of: date | None = None) -> list[tuple[str, str]]:
     """What the page says of one medicine, in reading order. A late line prints no day as an instruction."""
     row = line.row
     found = [("late", line.late)] if line.late else []
     found.append(("read as", "; ".join(f"{label} {clean(text)}" for label, text in line.reading)))
     if not line.late:
         found += _days(line)
+    found += [("question", one) for one in questions(row.question)]
     found += [
-        ("question", row.question),
         ("also shown", "" if line.late else "; ".join(row.alternatives)),
         ("note", "; ".join(row.notes)),
         ("restart", _restart(line)),
         ("rule", _rule(line)),
         ("source", " ".join(p for p in (row.source, f"({row.year})" if row.year else "") if p)),
-        ("confirms", f"{row.confirm_by}{_needed(line)}"),
+        ("confirms", f"{row.confirm_by}{_needed(line, as_of)}"),
     ]
     return [(label, text) for label, text in found if text]
+
+
+def questions(text: str) -> list[str]:
+    """The questions of a row, one by one: `is it A?; is it B?` are two."""
+    parts = text.split("?; ")
+    return [part if part.endswith("?") or n == len(parts) else f"{part}?" for n, part in enumerate(parts, 1) if part]
 
 
 def _rule(line: PageLine) -> str:
@@ -91,9 +103,12 @@ def _rule(line: PageLine) -> str:
     return "; ".join(p for p in (*parts, row.confidence and f"confidence {row.confidence}") if p)
 
 
-def _needed(line: PageLine) -> str:
+def _needed(line: PageLine, as_of: date | None) -> str:
     row = line.row
-    return f", answer needed from {day(row.due)}" if row.due and not row.answered and not line.late else ""
+    if not row.due or row.answered or line.late:
+        return ""
+    overdue = as_of is not None and row.due < as_of
+    return f", answer overdue since {day(row.due)}" if overdue else f", answer needed from {day(row.due)}"
 
 
 def _days(line: PageLine) -> list[tuple[str, str]]:
@@ -135,9 +150,16 @@ def _heading(page: MedicinesPage) -> str:
 def _today(page: MedicinesPage) -> list[str]:
     """What must be read before anything else."""
     found = [f"LATE: {clean(x.row.words)}: {x.late}" for x in page.lines if x.late]
+    found += _alerts(page)
     unknown = sum(not x.row.recognised for x in page.lines)
     if unknown:
         found.append(f"{unknown} of {len(page.lines)} not recognised: the release gate stays shut")
     asked = sum(bool(x.row.question) for x in page.lines)
     found.append(f"{len(page.lines)} medicines on the list, {asked} with a question")
     return found
+
+
+def _alerts(page: MedicinesPage) -> list[str]:
+    """Two anticoagulants at once stand at the head of the page: the one pair that must not be overlooked."""
+    doubled = [clean(x.row.words) for x in page.lines if any(f.code == DUPLICATE for f in x.row.findings)]
+    return [f"ALERT: two anticoagulants at once, which one is meant: {', '.join(doubled)}"] if doubled else []
