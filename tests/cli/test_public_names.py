@@ -12,8 +12,9 @@ from waykeeper.pathway.library import folder
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
-    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "export", "gaps", "letters",
-    "medicines", "note", "pathways", "push", "sandbox", "server", "sheet", "validate", "validate_files",
+    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "export", "gaps",
+    "history", "medicines", "move", "move_all", "note", "pathways", "push", "sandbox", "server", "sheet",
+    "validate", "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
@@ -23,13 +24,18 @@ PARAMETERS = {
     "export": "from_ output group types since wait told",
     "gaps": "sources as_of theatre_list since surgeon procedure phase owner week",
     "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
+    "history": "from_ patient episode pathway",
     "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week fallback",
+    "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
+    " dry_run holds as_of",
+    "move_all": "from_ cases pathway clinic reason by dry_run holds as_of reported",
     "note": "item what to holds patient by on text days decision episode",
     "pathways": "",
     "push": "bundles to holds dry_run take reported",
     "sandbox": "port load db",
     "server": "url holds read_only",
     "sheet": "bundle from_ patient as_of language episode fallback",
+    "withdraw": "from_ patient reason by episode pathway suspend dry_run holds as_of",
     "validate_files": "paths profiles stricter jobs",
 }
 

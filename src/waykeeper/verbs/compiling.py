@@ -10,10 +10,11 @@ from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Identifier, Plan, State
+from waykeeper.timing.model import Standing
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
-    from waykeeper.pathway.model import Clinic
+    from waykeeper.pathway.model import Clinic, Pathway
     from waykeeper.timing import Moment
 
 IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
@@ -70,15 +71,16 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
         plans = plans_of(held, from_, record.patient, identifier, known)
-        own = [s for p, s in plans if from_ and _is(p, episode, chosen.url)]
-        answers = read_answers(own[0]) if own else Answers()
+        own = [(p, s) for p, s in plans if from_ and _is(p, episode, chosen.url)]
+        answers = read_answers(own[0][1]) if own else Answers()
+        given = given | still_given(own[0][0], chosen, given) if own else given
         plan = compile_plan(
             chosen, known, record, given,
             side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
             surgeries=other_surgeries([(p, s) for p, s in plans if not _is(p, episode, chosen.url)]),
         )  # fmt: skip
         made = as_bundle(plan, answers.rounds)
-    return Compiled(plan, made, (*noted, *plan.findings, *_legal(made)))
+    return Compiled(plan, made, (*noted, *plan.findings, *legal(made)))
 
 
 def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
@@ -89,6 +91,22 @@ def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
     for name, moment in given.items():
         inputs.covered(moment, clinic.calendar, f"--{name}")
     return given
+
+
+def still_given(stored: Plan, pathway: Pathway, given: Mapping[str, Moment]) -> dict[str, Moment]:
+    """What a person gave before and does not give now: the day on which the date was changed, a known discharge.
+
+    Only while surgery stands where it stood; for another day nothing of it holds.
+    """
+    surgery = stored.anchor("surgery")
+    if surgery is None or surgery.moment != given["surgery"]:
+        return {}
+    known = {rule.name for rule in pathway.anchors}
+    return {
+        a.name: a.moment
+        for a in stored.anchors
+        if a.standing is Standing.GIVEN and a.moment is not None and a.name in known and a.name not in given
+    }
 
 
 def alive(patient: Mapping[str, Any], place: str) -> None:
@@ -140,7 +158,8 @@ def other_surgeries(plans: Sequence[tuple[Plan, State]]) -> tuple[tuple[str, Mom
     return tuple(sorted(found, key=lambda pair: (pair[1].day, pair[0])))
 
 
-def _legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
+def legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
+    """What our validator warns of in a Bundle that is to be sent. Raises WaykeeperError where it is not legal FHIR."""
     from waykeeper.validate import validate as validate_resource
     from waykeeper.verbs.validating import own_definitions
 

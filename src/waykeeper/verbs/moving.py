@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import answers as read_answers
-from waykeeper.fhir import evidence, is_ours
+from waykeeper.fhir import evidence, is_ours, read_all
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.merge.rounds import CHANGE
 from waykeeper.plan.compile import compile as compile_plan
@@ -18,6 +18,7 @@ from waykeeper.record import Record, read
 from waykeeper.timing import working_days_after
 from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
+from waykeeper.verbs.compiling import legal, other_surgeries
 from waykeeper.verbs.words import Holds
 
 if TYPE_CHECKING:
@@ -146,7 +147,6 @@ class Moving:
 def _in_files(path: str, wish: Wish, episode: int, day: date | None, reason: str, by: str) -> Move:
     from waykeeper.exchange.moving import moved_in_files
     from waykeeper.fhir import bundle as as_bundle
-    from waykeeper.verbs.compiling import _legal
 
     held = inputs.held_of([path])
     with inputs.blamed(path):
@@ -157,7 +157,7 @@ def _in_files(path: str, wish: Wish, episode: int, day: date | None, reason: str
         again = Recompiler(Sources(), wish, recorded, day, path)
         moved = moved_in_files(held, again, day, episode=episode)
         made = as_bundle(moved.decided.plan, {k: s.round for k, s in moved.new_state.items.items() if s.round > 1})
-        _legal(made)
+        legal(made)
     return replace(told(moved, again, day, reason, by), bundle=made)
 
 
@@ -232,6 +232,7 @@ class Recompiler:
             pathway, clinic, record, given,
             side=wish.side or old.side, anaesthesia=wish.anaesthesia or old.anaesthesia,
             identifier=old.episode.patient, episode=old.episode.number, answers=read_answers(state),
+            surgeries=other_surgeries([(p, s) for p, s in read_all(held) if p.episode != old.episode]),
         )  # fmt: skip
         self.findings = plan.findings
         self.notices += _others_of_that_day(held, old, plan)
@@ -289,8 +290,6 @@ def _stands(state: State, key: Key) -> bool:
 
 def _others_of_that_day(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:
     """Other plans of the patient on the same day: both joints at once, or two pathways. Each is moved by itself."""
-    from waykeeper.fhir import read_all
-
     days = {m.day for p in (old, new) if (a := p.anchor("surgery")) and (m := a.moment)}
     found = []
     for plan, state in read_all(held):
