@@ -106,7 +106,7 @@ class Overlaid:
                 self.found.append(finding("WKP601", details, key.position))
                 continue
             self.root = put(self.root, here, key, value)
-            self._note(here, key.position)
+            self._note(here, target.position)
 
     def _remove(self, target: Node) -> None:
         name, _, key = target.text.partition(".")
