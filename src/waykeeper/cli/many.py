@@ -122,3 +122,23 @@ def _summary(made: CaseloadReport) -> str:
     head = "would be pushed" if made.dry_run else "pushed"
     waits = f"; {count(made.waiting, 'plan')} with something that waits for a person" if made.waiting else ""
     return f"{head}: {count(made.total, 'plan')}: {', '.join(said) or 'nothing'}{waits}"
+
+
+def compile_many(pathway: str, **options: Any) -> int:
+    """Compile a theatre list: what is wrong with a case stands on standard error, then the sums."""
+    from waykeeper.verbs.compiling_many import CaseOutcome, compile_all
+
+    with Bar("compiling") as bar:
+
+        def reported(one: CaseOutcome) -> None:
+            bar.step()
+            if one.failed:
+                report(one.findings)
+
+        made = compile_all(pathway, found=bar.total, reported=reported, **options)
+    noticed = sum(len(one.findings) for one in made.outcomes if not one.failed)
+    whole = len(made.outcomes) - len(made.failed)
+    where = f" in {made.output}" if whole else ""
+    said = f"{whole} of {count(len(made.outcomes), 'case')} compiled{where}; {len(made.failed)} failed"
+    print(f"{said}; {count(noticed, 'note')} on those that were compiled", file=sys.stderr)
+    return FOUND if made.failed else DONE

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,8 +37,8 @@ class Row:
         return f"line {self.line} of {Path(self.file).name}"
 
 
-def read_table(path: str, table: Table) -> Iterator[Row]:
-    """The rows of a file, blank ones left out.
+def read_table(path: str, table: Table, optional: Collection[str] = ()) -> Iterator[Row]:
+    """The rows of a file, blank ones left out. `optional` names purposes whose column may be missing.
 
     Raises WaykeeperError: WKC101, WKX401 (not in the stated encoding), WKX405 (no header, a column of the mapping that
     is not there, a quotation mark that is never closed: then nothing after it can be trusted).
@@ -46,7 +46,7 @@ def read_table(path: str, table: Table) -> Iterator[Row]:
     lines = _lines(path, table)
     reader = csv.reader(lines, delimiter=table.delimiter, strict=True)
     header = _header(reader, path)
-    wanted = _wanted(header, table, path)
+    wanted = _wanted(header, table, path, optional)
     while True:
         line = reader.line_num + 1
         try:
@@ -96,9 +96,10 @@ def _header(reader: Iterator[list[str]], path: str) -> list[str]:
     return [name.strip() for name in header]
 
 
-def _wanted(header: Sequence[str], table: Table, path: str) -> dict[str, int]:
+def _wanted(header: Sequence[str], table: Table, path: str, optional: Collection[str]) -> dict[str, int]:
     """Purpose -> number of its column; several for the text are `words`, `words2` ..."""
     named = [*table.columns.items(), *((f"words{n or ''}", name) for n, name in enumerate(table.words))]
+    named = [(what, name) for what, name in named if what not in optional or name in header]
     found: list[Finding] = []
     for _, name in named:
         if header.count(name) != 1:

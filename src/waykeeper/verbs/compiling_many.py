@@ -1,0 +1,390 @@
+"""A theatre list and the patients' records -> a plan for each case; one that fails is listed, the rest goes on."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import shutil
+import tempfile
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import datetime
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
+from waykeeper.exchange.files import documents, read_bytes, write_whole
+from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
+from waykeeper.exchange.sources.table import Row, read_table
+from waykeeper.exchange.sources.times import UnreadableTimeError, parse
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+from waykeeper.verbs import inputs, words
+
+COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode")
+NEEDED = ("patient", "surgery")
+MOST_JOBS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One row of the list; `patient` is `system|value`."""
+
+    place: Position
+    patient: str
+    surgery: str
+    discharge: str = ""
+    side: str = ""
+    anaesthesia: str = ""
+    pathway: str = ""
+    episode: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Compiling:
+    """What is common to all cases, and where the bundles go."""
+
+    pathway: str
+    clinic: str
+    from_: Connection | None
+    folder: str
+    lines: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CaseOutcome:
+    """What became of a case: the file of its bundle, or why there is none."""
+
+    case: Case
+    file: str = ""
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def failed(self) -> bool:
+        """True where there is no plan."""
+        return not self.file
+
+
+@dataclass(frozen=True, slots=True)
+class CasesReport:
+    """Every case of the list, in its order."""
+
+    outcomes: tuple[CaseOutcome, ...]
+    output: str
+
+    @property
+    def failed(self) -> tuple[CaseOutcome, ...]:
+        """The cases without a plan."""
+        return tuple(o for o in self.outcomes if o.failed)
+
+
+def compile_all(
+    pathway: str,
+    *,
+    clinic: str,
+    cases: str,
+    output: str,
+    patient: str = "",
+    from_: str = "",
+    mapping: str = "",
+    jobs: int = 2,
+    found: Callable[[int], None] = lambda _: None,
+    reported: Callable[[CaseOutcome], None] = lambda _: None,
+) -> CasesReport:
+    """Compile a plan for each case of a theatre list.
+
+    cases     CSV with the columns patient, surgery and, where known, discharge, side, anaesthesia, pathway, episode
+    output    a new folder, or a file that ends in .ndjson; it appears when the last case is done, whole
+    patient   a folder of records, one file a patient
+    from_     a server: the records where no folder is given, and the answers and rounds of plans that stand
+    mapping   what the columns and words of the list mean, where they are not ours
+    jobs      processes that compile at the same time
+
+    Raises WaykeeperError where nothing can be compiled: the list as a whole, the clinic, the place for the output.
+    """
+    words.positive(jobs, "--jobs")
+    if jobs > MOST_JOBS:
+        raise WaykeeperError(finding("WKC201", f"--jobs is {jobs}, at most {MOST_JOBS} processes"))
+    if not patient and not from_:
+        raise WaykeeperError(finding("WKC203", "no records are given", help="Give --patient FOLDER, or --from URL."))
+    known = inputs.clinic_of(clinic)
+    inputs.pathway_of(pathway, known, clinic)
+    listed = read_cases(cases, known.patient_identifier_system, mapping)
+    records = _Records(patient) if patient else None
+    with _place(output) as folder:
+        server = as_connection(from_) if from_ else None
+        common = Compiling(pathway, clinic, server, folder, output.endswith(".ndjson"))
+        made = _compiled(listed, records, common, jobs, found, reported)
+        report = CasesReport(tuple(made), output)
+        if len(report.failed) < len(made):
+            _settle(folder, output, made)
+    return report
+
+
+def _compiled(
+    listed: Sequence[Case | CaseOutcome], records: _Records | None, common: Compiling, jobs: int,
+    found: Callable[[int], None], reported: Callable[[CaseOutcome], None],
+) -> list[CaseOutcome]:  # fmt: skip
+    """Every case in the order of the list, as soon as it is known."""
+    found(len(listed))
+    work = [(one, records.of(one) if records and isinstance(one, Case) else "", common) for one in listed]
+    made = []
+    with _workers(min(jobs, max(len(work), 1))) as run:
+        for outcome in run(work):
+            made.append(outcome)
+            reported(outcome)
+    return made
+
+
+Task = tuple[Case | CaseOutcome, str | Finding, Compiling]
+
+
+@contextmanager
+def _workers(jobs: int) -> Iterator[Callable[[Sequence[Task]], Iterator[CaseOutcome]]]:
+    """Processes that are started afresh (a fork would copy open connections), or this one for a single job."""
+    if jobs == 1:
+        yield lambda tasks: map(_one, tasks)
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        try:
+            yield lambda tasks: pool.map(_one, tasks)
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _one(task: Task) -> CaseOutcome:
+    """Compile one case in a process of its own; its bundle is written there."""
+    from waykeeper.verbs.compiling import compile as compile_one
+    from waykeeper.verbs.output import bundle_bytes
+
+    case, record, common = task
+    if isinstance(case, CaseOutcome):
+        return case
+    if isinstance(record, Finding):
+        return CaseOutcome(case, findings=(record,))
+    try:
+        made = compile_one(
+            case.pathway or common.pathway, clinic=common.clinic, patient=record, surgery=case.surgery,
+            discharge=case.discharge, side=case.side, anaesthesia=case.anaesthesia or "unknown",
+            patient_identifier=case.patient, episode=case.episode,
+            from_=ServerUrl(common.from_) if common.from_ else "",
+        )  # fmt: skip
+    except WaykeeperError as error:
+        return CaseOutcome(case, findings=tuple(_placed(f, case) for f in error.findings))
+    name = f"{made.plan.episode.uuid('plan', 'plan', 'plan')}.json"
+    content = _line(made.bundle) if common.lines else bundle_bytes(made.bundle)
+    write_whole(str(Path(common.folder) / name), content)
+    return CaseOutcome(case, name, made.findings)
+
+
+def _placed(one: Finding, case: Case) -> Finding:
+    """A finding at the row of the case; where it lies in a file, that is said too."""
+    inside = f" (in {one.position})" if one.position.file else ""
+    return replace(one, details=f"{one.details}{inside}", position=case.place)
+
+
+def _line(bundle: Mapping[str, Any]) -> bytes:
+    import orjson
+
+    return orjson.dumps(bundle, option=orjson.OPT_APPEND_NEWLINE)
+
+
+# the list
+
+
+def read_cases(path: str, system: str, mapping: str = "") -> tuple[Case | CaseOutcome, ...]:
+    """The rows of a theatre list in their order; one that cannot be read is an outcome already.
+
+    system   of the patients' identifiers, for a number without one
+
+    Raises WaykeeperError WKX405 and the like where the list cannot be read as a whole.
+    """
+    table, zone_system = _table(path, mapping)
+    rows = list(read_table(path, table, optional=tuple(c for c in CASE_COLUMNS if c not in NEEDED)))
+    if not rows:
+        raise WaykeeperError(finding("WKX405", "the list has no row below its header", Position(path, 1)))
+    made = [_case(row, table, zone_system or system) for row in rows]
+    names = Counter((one.patient, one.episode) for one in made if isinstance(one, Case))
+    return tuple(_twice(one) if isinstance(one, Case) and names[one.patient, one.episode] > 1 else one for one in made)
+
+
+def _twice(case: Case) -> CaseOutcome:
+    said = f"two rows of the list name this patient with episode {case.episode}"
+    return CaseOutcome(case, findings=(finding("WKX513", said, case.place),))
+
+
+def _table(path: str, mapping: str) -> tuple[Table, str]:
+    """How the list is written: by the mapping, else with our own names and dates."""
+    if mapping:
+        known = read_mapping(mapping)
+        if known.cases is None:
+            raise WaykeeperError(finding("WKX400", "the mapping has no cases part", Position(mapping)))
+        lacking = [c for c in NEEDED if c not in known.cases.columns]
+        if lacking:
+            details = f"cases.columns names no column for {' and '.join(lacking)}"
+            raise WaykeeperError(finding("WKX400", details, Position(mapping)))
+        return known.cases, known.systems["patient"]
+    first = read_bytes(path).decode("utf-8-sig", "replace").partition("\n")[0]
+    delimiter = max(",;\t", key=first.count)
+    header = next(csv.reader(io.StringIO(first), delimiter=delimiter), [])
+    _understood([name.strip() for name in header], path)
+    return Table(delimiter=delimiter, columns={c: c for c in COLUMNS}), ""
+
+
+def _understood(header: Sequence[str], path: str) -> None:
+    """A heading that is nearly one of ours is a slip: its column would be left out in silence."""
+    for name in header:
+        near = difflib.get_close_matches(name.lower(), COLUMNS, n=1, cutoff=0.75)
+        if name not in COLUMNS and near:
+            details = f"the column {name!r} is not known"
+            raise WaykeeperError(finding("WKX405", details, Position(path, 1), did_you_mean(name.lower(), COLUMNS)))
+
+
+def _case(row: Row, table: Table, system: str) -> Case | CaseOutcome:
+    if row.wrong is not None:
+        return CaseOutcome(Case(row.at(""), "", ""), findings=(row.wrong,))
+    wrong: list[Finding] = []
+    patient = row["patient"] if "|" in row["patient"] or not row["patient"] else f"{system}|{row['patient']}"
+    made = Case(
+        row.at("patient"), patient, _moment(row, "surgery", table, wrong), _moment(row, "discharge", table, wrong),
+        _word(row, "side", table, inputs.SIDES, wrong), _word(row, "anaesthesia", table, inputs.ANAESTHESIA, wrong),
+        _word(row, "pathway", table, (), wrong), _episode(row, wrong),
+    )  # fmt: skip
+    for name in NEEDED:
+        if not row[name]:
+            wrong.append(finding("WKX510", f"the {name} is blank", row.at(name)))
+    return CaseOutcome(made, findings=tuple(wrong)) if wrong else made
+
+
+def _moment(row: Row, name: str, table: Table, wrong: list[Finding]) -> str:
+    """A cell as our own date, or date and time."""
+    stated = table.formats.get("date")
+    if not row[name] or not stated:
+        return row[name]
+    clock = table.formats.get("time", "") if name == "surgery" and row["time"] else ""
+    try:
+        day = parse(row[name], stated)
+        at = parse(row["time"], clock).time() if clock else None
+    except UnreadableTimeError as error:
+        if error.swapped:
+            said = f"{error}, but would be with day and month exchanged: no date of this list can be trusted"
+            raise WaykeeperError(finding("WKX410", said, row.at(name))) from None
+        wrong.append(finding("WKX510", str(error), row.at(name)))
+        return ""
+    if at is None:
+        return day.isoformat(timespec="minutes") if "%H" in stated or "%I" in stated else day.date().isoformat()
+    return datetime.combine(day.date(), at).isoformat(timespec="minutes")
+
+
+def _word(row: Row, name: str, table: Table, allowed: Sequence[str], wrong: list[Finding]) -> str:
+    """A cell through the mapping's words; it must come out as one of ours."""
+    said = row[name]
+    meant = table.values.get(name, {}).get(word(said), said.lower() if allowed else said)
+    if meant and allowed and meant not in allowed:
+        wrong.append(finding("WKX510", f"{name} is {said!r}", row.at(name), did_you_mean(meant, allowed)))
+    return meant
+
+
+def _episode(row: Row, wrong: list[Finding]) -> int:
+    said = row["episode"] or "1"
+    if said.isascii() and said.isdigit() and int(said) > 0:
+        return int(said)
+    wrong.append(finding("WKX510", f"the episode is {said!r}, it counts from 1", row.at("episode")))
+    return 1
+
+
+# the records
+
+
+class _Records:
+    """Which file holds whose record. Files are looked at once and let go."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        self._files: defaultdict[str, set[str]] = defaultdict(set)
+        self._many: dict[str, int] = {}
+        for place, document in documents(path):
+            file = place.rpartition(":")[0] if place.rpartition(":")[2].isdigit() else place
+            who = list(_patients(document))
+            self._many[file] = self._many.get(file, 0) + len(who)
+            for names in who:
+                for name in names:
+                    self._files[name].add(file)
+
+    def of(self, case: Case) -> str | Finding:
+        """The file of a case's record, or why there is none."""
+        files = sorted(self._files.get(case.patient, ()))
+        if len(files) != 1:
+            said = f"{len(files)} records in {self._path} have this patient's identifier"
+            return finding("WKX511", said if files else f"no record in {self._path} has this identifier", case.place)
+        if self._many[files[0]] != 1:
+            said = f"{files[0]} holds {self._many[files[0]]} patients, one file a patient is read"
+            return finding("WKX511", said, case.place, "Split it, or give the server with --from.")
+        return files[0]
+
+
+def _patients(document: Any) -> Iterator[list[str]]:
+    """The identifiers of each Patient in a document."""
+    entries = document.get("entry") if isinstance(document, dict) else document if isinstance(document, list) else None
+    parts = (
+        [e.get("resource", e) if isinstance(e, dict) else None for e in entries] if isinstance(entries, list) else []
+    )
+    for one in (document, *parts):
+        if isinstance(one, dict) and one.get("resourceType") == "Patient":
+            held = one.get("identifier")
+            names = [i for i in held if isinstance(i, dict)] if isinstance(held, list) else []
+            yield [f"{i.get('system')}|{i.get('value')}" for i in names]
+
+
+# the output
+
+
+@contextmanager
+def _place(output: str) -> Iterator[str]:
+    """A folder beside the output that is filled first; taken away where it is not wanted in the end.
+
+    Raises WaykeeperError WKX512 where something stands in the output's place, WKC104 where it cannot be written.
+    """
+    target = Path(output)
+    if output == "-" or not output:
+        remedy = "Add --output FOLDER, or --output FILE.ndjson."
+        raise WaykeeperError(finding("WKC203", "--output is missing: many plans need a place", help=remedy))
+    if output.endswith(".ndjson"):
+        if target.is_dir():
+            raise WaykeeperError(finding("WKX512", "it is a folder, a file is needed", Position(output)))
+    elif target.exists() and (not target.is_dir() or any(target.iterdir())):
+        said = "the folder is not empty" if target.is_dir() else "a file stands there"
+        raise WaykeeperError(finding("WKX512", said, Position(output)))
+    try:
+        folder = tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent)
+    except OSError as error:
+        said = (
+            f"there is no folder {str(target.parent)!r}" if not target.parent.is_dir() else str(error.strerror).lower()
+        )
+        raise WaykeeperError(finding("WKC104", f"cannot write: {said}", Position(output))) from None
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _settle(folder: str, output: str, made: Sequence[CaseOutcome]) -> None:
+    """Put what is finished in its place, in one step."""
+    files = [Path(folder) / one.file for one in made if one.file]
+    target = Path(output)
+    if output.endswith(".ndjson"):
+        whole = Path(folder) / "whole.ndjson"
+        with whole.open("wb") as stream:
+            for file in files:
+                stream.write(file.read_bytes())
+        whole.chmod(0o600)
+        whole.replace(target)
+        return
+    if target.is_dir():
+        target.rmdir()
+    Path(folder).replace(target)

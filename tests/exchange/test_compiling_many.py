@@ -1,0 +1,163 @@
+"""A theatre list becomes a plan a case, as compile makes it alone; what fails is listed, nothing is half."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import pytest
+import yaml
+
+from waykeeper.findings import WaykeeperError
+from waykeeper.pathway.library import folder
+from waykeeper.sandbox import running
+from waykeeper.verbs import compile as compile_one
+from waykeeper.verbs.compiling_many import CaseOutcome, compile_all, read_cases
+
+BUNDLES = folder("sandbox_bundles")
+CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+NAMES = ("demo-left", "leap-day", "clocks-back")
+MRN = "https://alder-quay.example/mrn"
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory):
+    place = tmp_path_factory.mktemp("records")
+    for name in NAMES:
+        shutil.copy(str(BUNDLES / name / "record.bundle.json"), place / f"{name}.json")
+    return str(place)
+
+
+def listed(tmp_path, *more):
+    rows = ["patient,surgery,side,anaesthesia,surgeon"]
+    for name in NAMES:
+        case = CASES[name]
+        number = case["patient"].partition("|")[2]
+        rows.append(f"{number},{case['surgery']},{case['side']},{case['anaesthesia']},Dr A")
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join([*rows, *more]) + "\n")
+    return str(path)
+
+
+def alone(name, records):
+    case = CASES[name]
+    made = compile_one(
+        "total-ankle-replacement", clinic="clinic-demo", patient=f"{records}/{name}.json", surgery=case["surgery"],
+        side=case["side"], anaesthesia=case["anaesthesia"], patient_identifier=case["patient"],
+    )  # fmt: skip
+    return made.bundle
+
+
+def compiled(tmp_path, records, *more, output="out", jobs=1, **options):
+    return compile_all(
+        "total-ankle-replacement", clinic="clinic-demo", cases=listed(tmp_path, *more), patient=records,
+        output=str(tmp_path / output), jobs=jobs, **options,
+    )  # fmt: skip
+
+
+def test_two_processes_make_what_compile_makes_alone(tmp_path, records):
+    heard = []
+    report = compiled(tmp_path, records, jobs=2, reported=heard.append)
+    assert [o.failed for o in report.outcomes] == [False] * 3 and list(report.outcomes) == heard
+    made = [json.loads((tmp_path / "out" / o.file).read_text()) for o in report.outcomes]
+    assert made == [json.loads(json.dumps(alone(name, records))) for name in NAMES]
+    assert (tmp_path / "out").stat().st_mode & 0o777 == 0o700
+
+
+def test_a_failing_case_is_listed_and_the_rest_goes_on(tmp_path, records):
+    report = compiled(tmp_path, records, "AQ-9999,2026-03-18,left,spinal,", "AQ-1001,2026-13-01,left,spinal,")
+    codes = [[f.code for f in o.findings if f.severity == "error"] for o in report.outcomes]
+    assert codes == [["WKX513"], [], [], ["WKX511"], ["WKX513"]]
+    assert len(list((tmp_path / "out").iterdir())) == 2
+
+
+def test_ndjson_has_a_line_a_case_in_the_order_of_the_list(tmp_path, records):
+    compiled(tmp_path, records, output="plans.ndjson")
+    lines = (tmp_path / "plans.ndjson").read_text().splitlines()
+    assert [json.loads(line) for line in lines] == [json.loads(json.dumps(alone(name, records))) for name in NAMES]
+
+
+@pytest.mark.parametrize("output", ["out", "plans.ndjson"])
+def test_where_nothing_compiles_nothing_is_there(output, tmp_path, records):
+    (tmp_path / "list.csv").write_text("patient,surgery\nAQ-9999,2026-03-18\n")
+    report = compile_all(
+        "total-ankle-replacement", clinic="clinic-demo", cases=str(tmp_path / "list.csv"), patient=records,
+        output=str(tmp_path / output), jobs=1,
+    )  # fmt: skip
+    assert len(report.failed) == 1 and sorted(p.name for p in tmp_path.iterdir()) == ["list.csv"]
+
+
+def test_an_interruption_leaves_nothing_half(tmp_path, records):
+    def stop(_):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        compiled(tmp_path, records, reported=stop)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["list.csv"]
+
+
+def test_an_older_ndjson_stands_until_the_new_one_is_whole(tmp_path, records):
+    (tmp_path / "plans.ndjson").write_text("older")
+    with pytest.raises(KeyboardInterrupt):
+        compiled(tmp_path, records, output="plans.ndjson", reported=lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+    assert (tmp_path / "plans.ndjson").read_text() == "older"
+
+
+def test_records_of_a_server(tmp_path):
+    with running(load=str(BUNDLES / "demo-left")) as url:
+        (tmp_path / "list.csv").write_text(
+            "patient,surgery,side\nAQ-1001,2026-03-18T07:30,left\nAQ-1,2026-03-18,left\n"
+        )
+        report = compile_all(
+            "total-ankle-replacement", clinic="clinic-demo", cases=str(tmp_path / "list.csv"), from_=url,
+            output=str(tmp_path / "out"), jobs=2,
+        )  # fmt: skip
+    assert [[f.code for f in o.findings if f.severity == "error"] for o in report.outcomes] == [[], ["WKX221"]]
+
+
+FOREIGN = """
+mapping: a foreign list
+zone: America/Chicago
+systems: {patient: https://alder-quay.example/mrn}
+cases:
+  delimiter: semicolon
+  date: "%d.%m.%Y"
+  time: "%H.%M"
+  columns: {patient: Nr, surgery: Tag, time: Zeit, side: Seite, anaesthesia: Narkose}
+  side: {li: left, re: right}
+  anaesthesia: {ITN: general, SPA: spinal}
+"""
+
+
+def test_a_foreign_list_by_its_mapping(tmp_path):
+    (tmp_path / "m.yaml").write_text(FOREIGN)
+    path = tmp_path / "list.csv"
+    path.write_text("Nr;Name;Tag;Zeit;Seite;Narkose\nAQ-1;X;18.03.2026;07.30;Li;ITN\nAQ-2;Y;19.03.2026;;re;SPA\n")
+    one, two = read_cases(str(path), "", str(tmp_path / "m.yaml"))
+    assert (one.patient, one.surgery, one.side, one.anaesthesia) == (
+        f"{MRN}|AQ-1",
+        "2026-03-18T07:30",
+        "left",
+        "general",
+    )
+    assert (two.surgery, two.side, two.anaesthesia) == ("2026-03-19", "right", "spinal")
+
+
+def test_a_word_that_the_mapping_does_not_know_is_a_failed_case(tmp_path):
+    (tmp_path / "m.yaml").write_text(FOREIGN)
+    path = tmp_path / "list.csv"
+    path.write_text("Nr;Tag;Zeit;Seite;Narkose\nAQ-1;18.03.2026;07.30;beidseits;ITN\nAQ-2;18/03/2026;;re;SPA\n")
+    made = read_cases(str(path), "", str(tmp_path / "m.yaml"))
+    assert all(isinstance(one, CaseOutcome) for one in made)
+    assert [[(f.code, f.position.line, f.position.column) for f in one.findings] for one in made] == [
+        [("WKX510", 2, 23)], [("WKX510", 3, 6)],
+    ]  # fmt: skip
+
+
+def test_the_output_is_looked_at_before_anything_is_compiled(tmp_path, records):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "older.json").write_text("{}")
+    heard = []
+    with pytest.raises(WaykeeperError, match="WKX512"):
+        compiled(tmp_path, records, reported=heard.append)
+    assert heard == []
