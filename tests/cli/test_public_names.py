@@ -13,7 +13,7 @@ from waykeeper.pathway.library import folder
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
     "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "export", "gaps",
-    "history", "medicines", "move", "move_all", "note", "pathways", "push", "sandbox", "server", "sheet",
+    "history", "letters", "measures", "medicines", "move", "move_all", "note", "pathways", "push", "sandbox", "server", "sheet",
     "validate", "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
@@ -22,10 +22,11 @@ PARAMETERS = {
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
     "explain": "what bundle",
     "export": "from_ output group types since wait told",
-    "gaps": "sources as_of theatre_list since surgeon procedure phase owner week",
+    "gaps": "sources as_of theatre_list since surgeon procedure phase owner week mapping",
+    "measures": "sources month mapping now",
     "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
     "history": "from_ patient episode pathway",
-    "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week fallback",
+    "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week mapping fallback",
     "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
     " dry_run holds as_of",
     "move_all": "from_ cases pathway clinic reason by dry_run holds as_of reported",

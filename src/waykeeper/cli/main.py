@@ -27,6 +27,7 @@ COMMANDS = {
     "gaps": "Compare planned with actual: who missed what.",
     "medicines": "Which medicines pause, and the form to sign.",
     "letters": "Letters and call scripts about the gaps.",
+    "measures": "The month in figures, listed by case.",
     "note": "Record what a person decided or did.",
     "sheet": "The patient's dated sheet.",
     "calendar": "The patient's calendar (iCalendar).",

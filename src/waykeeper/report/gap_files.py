@@ -31,7 +31,7 @@ def gaps_csv(worklist: Worklist) -> str:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(CSV_COLUMNS)
-    writer.writerows([_cell(getattr(row, name)) for name in CSV_COLUMNS] for row in worklist.rows)
+    writer.writerows([cell(getattr(row, name)) for name in CSV_COLUMNS] for row in worklist.rows)
     return "\ufeff" + out.getvalue()
 
 
@@ -41,7 +41,8 @@ def gaps_json(worklist: Worklist, changes: Sequence[Change] | None = None) -> di
     return dict(sorted((as_json(worklist) | told).items()))
 
 
-def _cell(value: object) -> str:
+def cell(value: object) -> str:
+    """A value as a cell that a spreadsheet shows and never runs."""
     if value is None:
         return ""
     if isinstance(value, bool):

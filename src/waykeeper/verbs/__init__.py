@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from waykeeper.verbs.listing import PathwayEntry, pathways
     from waykeeper.verbs.moving import Move, move
     from waykeeper.verbs.moving_many import NotMoved, move_all
+    from waykeeper.verbs.measuring import Measures, measures
     from waykeeper.verbs.noting import note
     from waykeeper.verbs.printing import calendar, sheet
     from waykeeper.verbs.proposing import medicines
@@ -35,6 +36,7 @@ __all__ = [
     "Compiled",
     "GapReport",
     "Letters",
+    "Measures",
     "PathwayEntry",
     "Validated",
     "calendar",
@@ -46,6 +48,7 @@ __all__ = [
     "gaps",
     "history",
     "letters",
+    "measures",
     "medicines",
     "move",
     "move_all",
@@ -67,6 +70,7 @@ _MODULES = {
     "Move": "moving",
     "NotMoved": "moving_many",
     "Letters": "writing",
+    "Measures": "measuring",
     "PathwayEntry": "listing",
     "Validated": "validating",
     "calendar": "printing",
@@ -79,6 +83,7 @@ _MODULES = {
     "history": "recounting",
     "medicines": "proposing",
     "letters": "writing",
+    "measures": "measuring",
     "move": "moving",
     "move_all": "moving_many",
     "note": "noting",

@@ -60,12 +60,30 @@ def gaps(
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
     one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
     """
-    from waykeeper.fhir import evidence
     from waykeeper.gaps import Filters, narrow, worklist
 
     asked = Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(week, "--week"))
     given = _day(as_of, "--as-of")
     earlier = _earlier(since) if since else None
+    plans, found, noticed = read_sources(sources, mapping)
+    zone = plans[0][0].zone
+    day = given or inputs.as_of_date(None, zone)
+    _known_names(asked, [plan for plan, _ in plans])
+    whole = worklist(plans, found, day, theatre=_theatre(theatre_list, plans, zone) if theatre_list else None)
+    shown = narrow(whole, asked)
+    changes = _changes(since, earlier, shown, day, asked) if earlier else None
+    return GapReport(
+        shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
+        (*noticed, *_unmet(asked, whole)),
+    )  # fmt: skip
+
+
+def read_sources(
+    sources: Sequence[str], mapping: str = ""
+) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
+    """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
+    from waykeeper.fhir import evidence
+
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
     held = [pair for source in other for pair in _source(source)]
@@ -75,16 +93,8 @@ def gaps(
             remedy = "Compile one and push it first, or name where the plans are."
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
-        day = given or inputs.as_of_date(None, zone)
         found, noticed = bookings.beside(evidence(held, zone), booked, scheduler, zone)
-    _known_names(asked, [plan for plan, _ in plans])
-    whole = worklist(plans, found, day, theatre=_theatre(theatre_list, plans, zone) if theatre_list else None)
-    shown = narrow(whole, asked)
-    changes = _changes(since, earlier, shown, day, asked) if earlier else None
-    return GapReport(
-        shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
-        (*noticed, *_unmet(asked, whole)),
-    )  # fmt: skip
+    return plans, list(found), tuple(noticed)
 
 
 def _source(source: str) -> list[Held]:

@@ -41,6 +41,7 @@ def letters(
     phase: str = "",
     owner: str = "",
     week: str | date | None = None,
+    mapping: str = "",
     fallback: str = "en",
 ) -> tuple[Letters, ...]:
     """Letters and call scripts about the gaps that the filters leave, one entry for each plan that has any.
@@ -55,7 +56,7 @@ def letters(
     words.choice(language, languages(), "--language")
     found = gaps(
         *sources, as_of=as_of, theatre_list=theatre_list, surgeon=surgeon, procedure=procedure, phase=phase,
-        owner=owner, week=week,
+        owner=owner, week=week, mapping=mapping,
     )  # fmt: skip
     day, rows = found.worklist.as_of, found.worklist.gaps
     ranks: dict[tuple[str, int, str], int] = {}

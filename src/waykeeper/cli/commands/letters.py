@@ -10,6 +10,7 @@ from waykeeper.cli.errors import DONE
 from waykeeper.cli.options import (
     AsOfOption,
     LanguageOption,
+    MappingOption,
     OwnerOption,
     PhaseOption,
     ProcedureOption,
@@ -33,6 +34,7 @@ def letters(
     phase: PhaseOption = "",
     owner: OwnerOption = "",
     week: WeekOption = "",
+    mapping: MappingOption = "",
     show_identifiers: Annotated[bool, typer.Option("--show-identifiers", help="Identifiers in full.")] = False,
 ) -> None:
     """One-page letters and call scripts about the gaps, none for a patient who died or withdrew."""
@@ -46,7 +48,7 @@ def letters(
         written = verbs.letters(
             *(source_of(one) for one in from_), as_of=as_of or None, kind=kind, language=language,
             theatre_list=theatre_list, surgeon=surgeon, procedure=procedure, phase=phase, owner=owner,
-            week=week or None,
+            week=week or None, mapping=mapping,
         )  # fmt: skip
         folder = folder_for(output)
         if any(folder.glob("*-letter.html")) or any(

@@ -1,0 +1,342 @@
+"""The month in figures: numerators and denominators, each listed by case. Rates of fewer than ten are not given."""
+
+from __future__ import annotations
+
+from calendar import monthrange
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from functools import cache
+from importlib.resources import files
+from statistics import quantiles
+from typing import Any, cast
+
+import yaml
+
+from waykeeper.gaps.model import Row
+from waykeeper.gaps.others import pauses
+from waykeeper.gaps.setting import Setting, setting
+from waykeeper.gaps.words import written
+from waykeeper.gaps.worklist import worklist
+from waykeeper.plan.model import Evidence, Item, Plan, State
+from waykeeper.timing.model import Standing
+
+SMALLEST = 10  # a rate of fewer is noise, and may name a person (small-number rule: common practice, no source)
+_YEAR = 365
+_FORMS_BEFORE, _FORMS_AFTER = 90, (300, 425)  # days; CMS patient-reported outcome measure for hip and knee
+_FEW = 2  # values from which quartiles can be told
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One case of a denominator. `counted` = also of the numerator; `value` where the measure is a number of days."""
+
+    patient: str
+    identifier: str
+    episode: int
+    item: str
+    counted: bool
+    why: str
+    value: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One figure of the month.
+
+    left_out      cases that the denominator would have, and why they are not in it
+    rolling       numerator and denominator of this month and the two before it together; of this month alone where the
+                  measure looks at one day (what is overdue would count three times)
+    """
+
+    name: str
+    title: str
+    cases: tuple[Case, ...]
+    left_out: tuple[Case, ...] = ()
+    rolling: tuple[int, int] = (0, 0)
+
+    @property
+    def numerator(self) -> int:
+        """How many cases count."""
+        return sum(c.counted for c in self.cases)
+
+    @property
+    def denominator(self) -> int:
+        """How many cases there are."""
+        return len(self.cases)
+
+    @property
+    def rate(self) -> float | None:
+        """Per cent, None where fewer than ten cases make a rate meaningless, and for days."""
+        return _rate(self.numerator, self.denominator) if all(c.value is None for c in self.cases) else None
+
+    @property
+    def rolling_rate(self) -> float | None:
+        """Per cent over three months, None where there are fewer than ten cases or the measure is days."""
+        return _rate(*self.rolling) if all(c.value is None for c in self.cases) else None
+
+    @property
+    def quartiles(self) -> tuple[float, float, float] | None:
+        """Lower quartile, median, upper quartile of the values, None where there are none."""
+        values = sorted(c.value for c in self.cases if c.value is not None)
+        if len(values) < _FEW:
+            return (float(values[0]),) * 3 if values else None
+        low, middle, high = quantiles(values, n=4, method="inclusive")
+        return low, middle, high
+
+
+def _rate(part: int, whole: int) -> float | None:
+    return round(100 * part / whole, 1) if whole >= SMALLEST else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """One plan at the month's end, with its rows by item."""
+
+    on: Setting
+    rows: Mapping[str, Row]
+
+    @property
+    def plan(self) -> Plan:
+        return self.on.plan
+
+    def happened(self, name: str) -> date | None:
+        """The day of an anchor that is proven, else None."""
+        anchor = self.plan.anchor(name)
+        if anchor is None or anchor.moment is None:
+            return None
+        proven = anchor.standing is Standing.RECORDED or name in self.on.state.proven
+        return anchor.moment.day if proven and anchor.moment.day <= self.on.as_of else None
+
+    def items(self, *names: str, kinds: tuple[str, ...] = ("task", "visit")) -> list[Item]:
+        return [i for i in self.plan.items if i.key.kind in kinds and i.key.item in names]
+
+    def case(self, counted: bool, why: str, item: str = "", value: int | None = None) -> Case:
+        who = self.plan.patient
+        return Case(who.name, str(who.identifier), self.plan.episode.number, item, counted, why, value)
+
+
+@dataclass(frozen=True, slots=True)
+class _Month:
+    first: date
+    last: date
+
+    def holds(self, day: date | None) -> bool:
+        return day is not None and self.first <= day <= self.last
+
+    def before(self) -> _Month:
+        return month_of(self.first - timedelta(days=1))
+
+
+def month_of(day: date) -> _Month:
+    """The month of a day."""
+    return _Month(day.replace(day=1), day.replace(day=monthrange(day.year, day.month)[1]))
+
+
+_Found = Iterator[tuple[bool, Case]]  # False = left out
+
+
+def _operated(one: _Followed, month: _Month) -> tuple[date | None, Case | None]:
+    """The day of a proven operation of the month; or a case that is left out because nothing proves it."""
+    day = one.happened("surgery")
+    planned = one.on.surgery
+    if day is None and month.holds(planned) and not one.on.ended:
+        return None, one.case(False, f"nothing proves the operation of {written(cast('date', planned))}")
+    return (day, None) if month.holds(day) else (None, None)
+
+
+def _done_on(one: _Followed, item: Item) -> date | None:
+    """The day on which an item was done or attended, as the report has it; an excused item is none."""
+    own, row = one.on.of(item), one.rows[str(item.key)]
+    if item.key.kind == "visit":
+        return row.attended
+    return own.done_on if own.cls == "done" and row.verdict.startswith("done") else None
+
+
+def _by_day(names: Sequence[str], days_before: int) -> Callable[[_Followed, _Month], _Found]:
+    def found(one: _Followed, month: _Month) -> _Found:
+        day, unproven = _operated(one, month)
+        wanted = [i for i in one.items(*names) if one.rows[str(i.key)].verdict != "excused"]
+        if unproven and wanted:
+            yield False, unproven
+        if day is None or not wanted:
+            return
+        limit = day - timedelta(days=days_before)
+        done = [d for i in wanted if (d := _done_on(one, i)) is not None]
+        counted = bool(done) and len(done) == len(wanted) and max(done) <= limit
+        said = f"on {written(max(done))}, by {written(limit)} wanted" if done else "no day is recorded"
+        yield True, one.case(counted, said, str(wanted[0].key))
+
+    return found
+
+
+def _holds(one: _Followed, month: _Month) -> _Found:
+    day, unproven = _operated(one, month)
+    flagged = [i for i in one.plan.items if i.hold and (i.key.kind == "hold" or i.hold.decision == "ask")]
+    if unproven and flagged:
+        yield False, unproven
+    if day is None or not flagged:
+        return
+    late = []
+    for item in flagged:
+        answer = one.on.of(item).answer or (item.hold.answered if item.hold else None)
+        due = item.dates.due_from
+        if answer is None or answer.on is None or (due is not None and answer.on > due):
+            late.append(item.title)
+    yield True, one.case(not late, f"late or unanswered: {'; '.join(late)}" if late else f"{len(flagged)} answered")
+
+
+def _doses(one: _Followed, month: _Month) -> _Found:
+    day, unproven = _operated(one, month)
+    paused = [i for i in one.plan.items if i.hold and _pausing(one, i)]
+    if unproven and paused:
+        yield False, unproven
+    if day is None or not paused:
+        return
+    taken = [i.title for i in paused if _inside(one, i, day)]
+    yield True, one.case(bool(taken), "; ".join(taken) or "no dose inside a hold is recorded")
+
+
+def _pausing(one: _Followed, item: Item) -> bool:
+    answer = one.on.of(item).answer or (item.hold.answered if item.hold else None)
+    return answer is not None and pauses(answer)
+
+
+def _inside(one: _Followed, item: Item, surgery: date) -> bool:
+    own = one.on.of(item)
+    answer = own.answer or (item.hold.answered if item.hold else None)
+    taken = own.last_taken or (answer.last_taken if answer else None)
+    last = item.hold.last_dose if item.hold else None
+    if answer is not None and answer.missed_days is not None:
+        last = surgery - timedelta(days=answer.missed_days + 1)
+    return taken is not None and last is not None and last < taken.day <= surgery
+
+
+def _reached(one: _Followed, month: _Month) -> _Found:
+    home = one.happened("discharge")
+    if not month.holds(home):
+        return
+    assert home is not None
+    if home + timedelta(days=3) > one.on.as_of:
+        yield False, one.case(False, f"discharged {written(home)}: the three days are not over")
+        return
+    tried = [c for own in one.on.state.items.values() for c in own.contacts if 0 < (c.on - home).days <= 3]
+    live = [c for c in tried if c.reached]
+    said = f"{len(set(tried))} attempts" if tried else "no attempt is recorded"
+    yield True, one.case(bool(live), f"discharged {written(home)}, {said}")
+
+
+def _visits(one: _Followed) -> Iterator[tuple[Row, date]]:
+    """Visits that were due: with a window, not excused, of a surgery that is proven."""
+    if one.happened("surgery") is None:
+        return
+    for row in one.rows.values():
+        if row.kind == "visit" and row.window_end is not None and row.verdict != "excused":
+            yield row, row.window_end
+
+
+def _kept(one: _Followed, month: _Month) -> _Found:
+    for row, closed in _visits(one):
+        if month.holds(closed):
+            yield True, one.case(row.verdict == "attended", f"{row.verdict}: {row.reason}", row.item)
+
+
+def _overdue(one: _Followed, month: _Month) -> _Found:
+    for row, closed in _visits(one):
+        if month.last - timedelta(days=_YEAR) < closed < month.last:
+            yield True, one.case(not row.verdict.startswith("attended"), f"{row.verdict}: {row.reason}", row.item)
+
+
+def _forms(one: _Followed, month: _Month) -> _Found:
+    day = one.happened("surgery")
+    if day is None or one.on.died or not month.holds(day + timedelta(days=_FORMS_AFTER[1])):
+        return
+    before = [_done_on(one, i) for i in one.items("outcome-before")]
+    after = [_done_on(one, i) for i in one.items("outcome-year")]
+    first = any(d is not None and 0 <= (day - d).days <= _FORMS_BEFORE for d in before)
+    second = any(d is not None and _FORMS_AFTER[0] <= (d - day).days <= _FORMS_AFTER[1] for d in after)
+    said = f"before {'there' if first else 'missing'}, after {'there' if second else 'missing'}"
+    yield True, one.case(first and second, said)
+
+
+def _lost(one: _Followed, month: _Month) -> _Found:
+    day = one.happened("surgery")
+    first, last = month_of(month.last - timedelta(days=430)).first, month.last - timedelta(days=_YEAR)
+    if day is None or not first <= day <= last:
+        return
+    if one.on.died:
+        yield False, one.case(False, one.on.ended)
+        return
+    gone = [r for r in one.rows.values() if r.lost]
+    yield True, one.case(bool(gone), gone[0].reason if gone else "not lost")
+
+
+def _stay(one: _Followed, month: _Month) -> _Found:
+    day, home = one.happened("surgery"), one.happened("discharge")
+    if day is None or home is None or not month.holds(home):
+        return
+    nights = (home - day).days
+    yield True, one.case(True, f"{written(day)} to {written(home)}", value=nights)
+
+
+_COUNTED: Mapping[str, Callable[[_Followed, _Month], _Found]] = {
+    "class-attendance": _by_day(("joint-class", "class"), 1),
+    "clearance-in-time": _by_day(("clearance-received", "heart-clearance"), 14),
+    "holds-in-time": _holds,
+    "doses-inside-holds": _doses,
+    "call-reached": _reached,
+    "kept-in-window": _kept,
+    "overdue-at-month-end": _overdue,
+    "forms-complete": _forms,
+    "lost-to-follow-up": _lost,
+    "length-of-stay": _stay,
+}
+
+
+@cache
+def definitions() -> Mapping[str, Mapping[str, Any]]:
+    """What each measure counts, from measures.yaml: title, numerator, denominator, note."""
+    text = (files("waykeeper.gaps") / "measures.yaml").read_text("utf-8")
+    return cast("dict[str, dict[str, Any]]", yaml.safe_load(text))
+
+
+# What the usual list asks and this record cannot say; printed, so that nobody takes silence for zero.
+NOT_MEASURED = (
+    "late cancellation (the reason and the hour are not in the record)", "first case on time (theatre times)",
+    "discharge home (destination)", "emergency visits and readmissions in 30 days", "infections in 30 and 90 days",
+    "clots in 90 days", "opioids at discharge, refills, naloxone",
+)  # fmt: skip
+
+
+def measures(plans: Iterable[tuple[Plan, State]], evidence: Iterable[Evidence], month: date) -> tuple[Measure, ...]:
+    """The figures of a month, as the record says them at its end; each case of each denominator is listed.
+
+    month   any day of it; what was recorded since the month's end counts, what happened since does not
+    """
+    pairs, found = list(plans), list(evidence)
+    wanted = month_of(month)
+    of_month = {n: _counted(pairs, found, m) for n, m in enumerate((wanted, wanted.before(), wanted.before().before()))}
+    made = []
+    for name, said in definitions().items():
+        whole = [of_month[n][name] for n in of_month if n == 0 or not said.get("snapshot")]
+        rolling = (sum(m.numerator for m in whole), sum(m.denominator for m in whole))
+        made.append(replace(whole[0], title=said["title"], rolling=rolling))
+    return tuple(made)
+
+
+def _counted(pairs: Sequence[tuple[Plan, State]], found: Sequence[Evidence], month: _Month) -> dict[str, Measure]:
+    rows: dict[tuple[str, int, str], dict[str, Row]] = {}
+    for row in worklist(pairs, found, month.last).rows:
+        rows.setdefault((row.identifier, row.episode, row.pathway), {})[row.item] = row
+    followed = [
+        _Followed(setting(plan, state, month.last),
+                  rows[str(plan.patient.identifier), plan.episode.number, plan.pathway.name])
+        for plan, state in pairs
+    ]  # fmt: skip
+    made = {}
+    for name, count in _COUNTED.items():
+        cases = [c for one in followed for c in count(one, month)]
+        inside = tuple(sorted((c for counts, c in cases if counts), key=lambda c: (c.patient, c.identifier, c.item)))
+        out = tuple(sorted((c for counts, c in cases if not counts), key=lambda c: (c.patient, c.identifier)))
+        made[name] = Measure(name, name, inside, out)
+    return made

@@ -1,0 +1,151 @@
+"""The monthly measures by hand-counted cases: who is in the denominator, who in the numerator, who is left out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from gaps.plans import ankle, dates, evidence, item, link, plan, state, visit
+from waykeeper.gaps.measures import NOT_MEASURED, SMALLEST, definitions, measures
+from waykeeper.plan.model import Contact, HoldAnswer, HoldProposal, ItemState, Key, State
+from waykeeper.timing.model import Anchor, Moment, Standing
+
+MARCH = date(2026, 3, 1)
+S = date(2026, 3, 18)
+
+
+def of(name, pairs, found=(), month=MARCH):
+    return next(m for m in measures(pairs, found, month) if m.name == name)
+
+
+def counts(measure):
+    return measure.numerator, measure.denominator, len(measure.left_out)
+
+
+def with_discharge(made, day, standing=Standing.RECORDED):
+    return replace(made, anchors=(*made.anchors, Anchor("discharge", Moment(day), standing)))
+
+
+@pytest.mark.parametrize(("done", "wanted"), [
+    (date(2026, 3, 4), (1, 1, 0)), (date(2026, 3, 5), (0, 1, 0)), (None, (0, 1, 0)),
+])  # fmt: skip
+def test_clearance_counts_up_to_day_minus_14(done, wanted):
+    made = plan(item("task", "clearance-received", dates(date(2026, 3, 4))))
+    own = state(task__clearance_received={"status": "completed", "cls": "done", "done_on": done})
+    assert counts(of("clearance-in-time", [(made, own)])) == wanted
+
+
+def test_a_surgery_that_nothing_proves_is_left_out_and_listed():
+    made = plan(item("task", "clearance-received", dates(date(2026, 3, 4))), standing=Standing.GIVEN)
+    found = of("clearance-in-time", [(made, State())])
+    assert counts(found) == (0, 0, 1)
+    assert "nothing proves the operation of Wed 2026-03-18" in found.left_out[0].why
+    assert counts(of("clearance-in-time", [(made, State(proven={"surgery": "Procedure/1"}))])) == (0, 1, 0)
+
+
+def test_an_operation_of_another_month_and_a_plan_without_a_clearance_are_no_cases():
+    made = plan(item("task", "clearance-received", dates(date(2026, 3, 4))))
+    assert counts(of("clearance-in-time", [(made, State())], month=date(2026, 4, 30))) == (0, 0, 0)
+    assert counts(of("clearance-in-time", [(ankle(), State())])) == (0, 0, 0)
+
+
+def hold(answer=None, taken=None):
+    key = Key("hold", "apixaban")
+    proposal = HoldProposal("hold", "pause", missed_days=2, last_dose=date(2026, 3, 15))
+    made = replace(item("hold", "apixaban", dates(due_from=date(2026, 3, 4))), hold=proposal)
+    return plan(made), State({key: ItemState(key, answer=answer, last_taken=Moment(taken) if taken else None)})
+
+
+@pytest.mark.parametrize(("answer", "wanted"), [
+    (HoldAnswer("hold", 2, "Dr. Amsel", date(2026, 3, 4)), (1, 1, 0)),
+    (HoldAnswer("hold", 2, "Dr. Amsel", date(2026, 3, 5)), (0, 1, 0)),
+    (HoldAnswer("hold", 2, "Dr. Amsel"), (0, 1, 0)),
+    (None, (0, 1, 0)),
+])  # fmt: skip
+def test_a_hold_is_in_time_when_answered_by_its_own_due_day(answer, wanted):
+    assert counts(of("holds-in-time", [hold(answer)])) == wanted
+
+
+@pytest.mark.parametrize(("taken", "wanted"), [
+    (date(2026, 3, 15), (0, 1, 0)), (date(2026, 3, 16), (1, 1, 0)), (date(2026, 3, 18), (1, 1, 0)),
+    (date(2026, 3, 19), (0, 1, 0)),
+])  # fmt: skip
+def test_a_dose_inside_an_answered_hold(taken, wanted):
+    """Missed days 2 of surgery Wed 03-18: last dose Sun 03-15, none on 16, 17 and the surgery day."""
+    assert counts(of("doses-inside-holds", [hold(HoldAnswer("hold", 2, "A", date(2026, 3, 1)), taken)])) == wanted
+
+
+@pytest.mark.parametrize(("contact", "wanted"), [
+    (Contact(date(2026, 3, 20), "telephone", True), (1, 1, 0)),
+    (Contact(date(2026, 3, 20), "telephone", False), (0, 1, 0)),
+    (Contact(date(2026, 3, 23), "telephone", True), (0, 1, 0)),
+    (None, (0, 1, 0)),
+])  # fmt: skip
+def test_reached_by_72_hours_and_voicemail_is_not_reached(contact, wanted):
+    made = with_discharge(ankle(), date(2026, 3, 19))
+    own = state(visit__two_week={"contacts": (contact,) if contact else ()})
+    assert counts(of("call-reached", [(made, own)])) == wanted
+
+
+def test_a_discharge_of_the_last_days_is_left_out_until_its_three_days_are_over():
+    made = with_discharge(ankle(date(2026, 3, 28)), date(2026, 3, 30))
+    assert counts(of("call-reached", [(made, State())])) == (0, 0, 1)
+
+
+@pytest.mark.parametrize(("day", "status", "wanted"), [
+    (date(2026, 3, 30), "fulfilled", (1, 1, 0)), (date(2026, 4, 5), "fulfilled", (1, 1, 0)),
+    (date(2026, 4, 6), "fulfilled", (0, 1, 0)), (date(2026, 3, 30), "booked", (0, 1, 0)),
+])  # fmt: skip
+def test_kept_in_the_window_that_closed_in_the_month(day, status, wanted):
+    """Two-week window Sat 03-28 to Sun 04-05: a case of April."""
+    made = plan(visit("two-week"))
+    found = [evidence("Appointment/1", status, day, link_to=link(made, "two-week"))]
+    assert counts(of("kept-in-window", [(made, State())], found, date(2026, 4, 1))) == wanted
+    assert counts(of("kept-in-window", [(made, State())], found, MARCH)) == (0, 0, 0)
+
+
+def test_a_visit_that_is_not_needed_is_no_case():
+    made = plan(visit("two-week"))
+    own = state(visit__two_week={"cls": "withdrawn", "status": "revoked"})
+    assert counts(of("kept-in-window", [(made, own)], (), date(2026, 4, 1))) == (0, 0, 0)
+
+
+def test_nights_in_hospital_have_a_median_and_no_rate():
+    pairs = [(with_discharge(ankle(patient=str(n)), date(2026, 3, 18 + n)), State()) for n in range(4)]
+    found = of("length-of-stay", pairs)
+    assert [c.value for c in found.cases] == [0, 1, 2, 3]
+    assert found.quartiles == (0.75, 1.5, 2.25)
+    assert found.rate is None
+
+
+def test_forms_before_and_after_in_the_published_windows():
+    surgery = date(2025, 1, 30)  # its 425th day is 2026-03-31
+    made = plan(item("task", "outcome-before"), item("task", "outcome-year"), surgery=surgery)
+    forms = {"status": "completed", "cls": "done"}
+    own = state(task__outcome_before={**forms, "done_on": date(2024, 12, 1)},
+                task__outcome_year={**forms, "done_on": date(2026, 1, 30)})  # fmt: skip
+    assert counts(of("forms-complete", [(made, own)])) == (1, 1, 0)
+    early = state(task__outcome_before={**forms, "done_on": date(2024, 12, 1)},
+                  task__outcome_year={**forms, "done_on": date(2025, 11, 25)})  # fmt: skip
+    assert counts(of("forms-complete", [(made, early)])) == (0, 1, 0)
+
+
+def test_no_rate_of_fewer_than_ten_and_three_months_together():
+    def pairs(count, first, surgery):
+        return [(plan(item("task", "clearance-received"), patient=str(first + n), surgery=surgery), State())
+                for n in range(count)]  # fmt: skip
+
+    assert of("clearance-in-time", pairs(SMALLEST - 1, 0, S)).rate is None
+    assert of("clearance-in-time", pairs(SMALLEST, 0, S)).rate == 0.0
+    both = [*pairs(5, 0, S), *pairs(6, 100, date(2026, 1, 12)), *pairs(7, 200, date(2025, 12, 12))]
+    found = of("clearance-in-time", both)
+    assert (found.rate, found.rolling, found.rolling_rate) == (None, (0, 11), 0.0)
+
+
+def test_every_measure_is_defined_and_what_is_not_in_the_record_is_said():
+    found = measures([(ankle(), State())], (), MARCH)
+    assert [m.name for m in found] == list(definitions())
+    assert all(said["title"] and said["numerator"] and said["denominator"] for said in definitions().values())
+    assert NOT_MEASURED
