@@ -81,9 +81,10 @@ def narrow(report: Worklist, asked: Filters) -> Worklist:
     """
     if not asked:
         return report
-    week = {"week": asked.week} if asked.week else {}
-    words = {f.name: getattr(asked, f.name) for f in fields(asked) if f.name != "week"}
-    rows = select(report.rows, **words, **week)
+    rows = select(
+        report.rows, surgeon=asked.surgeon, procedure=asked.procedure, phase=asked.phase, owner=asked.owner,
+        week=asked.week,
+    )  # fmt: skip
     people = {r.identifier for r in rows}
     placed = tuple(p for p in report.appointments if p.identifier in people)
     counts = dict(sorted(Counter(r.verdict for r in rows).items()))
