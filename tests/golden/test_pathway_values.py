@@ -200,6 +200,16 @@ def test_each_responsibility_of_the_readme_is_an_item() -> None:
     assert named <= {i.name for i in pathway().items}
 
 
+def test_what_the_readme_says_of_hip_and_knee_are_items() -> None:
+    text = library.folder().joinpath("README.md").read_text("utf-8")
+    table = text.split("| also answered for | items |")[1].split("\n\n")[0]
+    named = set(re.findall(r"`([a-z0-9-]+)`", table))
+    ours = {i.name for name in OUTCOMES for i in pathway(name=name).items}
+    assert named and named <= ours
+    ankle = {i.name for i in pathway().items}
+    assert ours - ankle <= named | {"walks-without-aid", "work-papers", "cold-pack", "kneeling", "leg-up"}
+
+
 def condition(code: str, **more: Any) -> dict[str, Any]:
     coding = {"system": "http://hl7.org/fhir/sid/icd-10-cm", "code": code}
     return {"resourceType": "Condition", "code": {"coding": [coding]}, **more}

@@ -108,7 +108,8 @@ def test_what_a_pathway_changes_in_a_number_has_a_source_of_its_own(name):
 
 
 JOINTS = re.compile(r"\b(total[-_ ])?(ankle|knee|hip|shoulder|elbow)s?\b", re.IGNORECASE)
-WORDED = ("findings/codes", "medicines/rules", "validate/tables")  # examples, publications, FHIR's own words
+# Examples, names of publications, FHIR's own words.
+WORDED = ("findings/codes", "medicines/rules", "validate/tables", "gaps/measures.yaml")
 
 
 def says(file):

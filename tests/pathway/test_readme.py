@@ -3,10 +3,10 @@
 import re
 from importlib.resources import files
 
-from waykeeper.pathway import check, read_clinic
+from waykeeper.pathway import check, check_part, read_clinic
 
 TEXT = (files("waykeeper.pathway") / "README.md").read_text("utf-8")
-PATHWAY, OVERLAY, CLINIC = re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)
+PATHWAY, PART, INCLUDING, OVERLAY, CLINIC = re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)
 
 
 def test_the_clinic_and_the_pathway_pass():
@@ -15,6 +15,17 @@ def test_the_clinic_and_the_pathway_pass():
     pathway, found = check([("pathway.yaml", PATHWAY)], ["nsaids"], ["glp1"], clinic)
     assert [f.line() for f in found] == []
     assert [i.name for i in pathway.items] == ["antiseptic-wash", "holds", "ready"]
+
+
+def test_the_part_is_changed_and_placed_as_it_says():
+    assert check_part("skin.yaml", PART) == ()
+    parts = {"skin": ("parts/skin.yaml", PART)}
+    pathway, found = check([("pathway.yaml", INCLUDING)], parts=parts.get)
+    assert [f.line() for f in found] == []
+    assert [(i.name, i.by) for i in pathway.items] == [
+        ("soap-used", "day of surgery"), ("soap-given", "2 weeks before surgery"),
+    ]  # fmt: skip
+    assert [place.file for place in pathway.items[1].changed_at] == ["pathway.yaml"]
 
 
 def test_the_overlay_does_what_it_says():
