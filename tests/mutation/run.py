@@ -22,7 +22,6 @@ import random
 import signal
 import sys
 import time
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from types import CodeType, FrameType, ModuleType
@@ -129,8 +128,12 @@ class Runner:
             return False
         if mutant.function and place not in self.at_import | self.of_tables:
             return True
-        files = Counter(str(session.items[n].path) for n in places)
-        return in_child(lambda: whole(mutant, self.package, [f for f, _ in files.most_common()]), WHOLE_SECONDS)
+        files: dict[str, float] = {}
+        for n in places or range(len(session.items)):
+            file = str(session.items[n].path)
+            files[file] = files.get(file, 0) + self.seconds[n]
+        quickest = sorted(files, key=files.__getitem__)
+        return in_child(lambda: whole(mutant, self.package, quickest), WHOLE_SECONDS)
 
     def _in_place(self, mutant: Mutant, places: list[int], session: pytest.Session) -> bool:
         replaced(sys.modules[f"{self.package}.{mutant.module}"], mutant)
@@ -190,13 +193,12 @@ class Loader(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(compile(self.tree, self.path, "exec"), module.__dict__)
 
 
-def whole(mutant: Mutant, package: str, first: list[str]) -> bool:
-    """Import everything of ours anew with the changed module, and run these test files, or all; True if all pass."""
+def whole(mutant: Mutant, package: str, files: list[str]) -> bool:
+    """Import everything of ours anew with the changed module, and run these test files; True if all pass."""
     sys.meta_path.insert(0, Loader(mutant, package))
     for name in [n for n in sys.modules if n.partition(".")[0] in OURS]:
         del sys.modules[name]
-    tests = ROOMS[package.rpartition(".")[2]]
-    return pytest.main([*(first or tests), *OPTIONS]) == 0
+    return pytest.main([*files, *OPTIONS]) == 0
 
 
 OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", "--tb=no"]
