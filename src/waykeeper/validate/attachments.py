@@ -11,8 +11,13 @@ from waykeeper.validate.run import Place, Run
 
 
 def check_attachment(value: Any, here: Place, run: Run) -> None:
-    """The stated size is that of the data in bytes, the stated hash its SHA-1 (R4, Attachment)."""
+    """The stated size is that of the data in bytes, the stated hash its SHA-1 (R4, Attachment).
+
+    R4 lets base64 have white space; in an attachment the official validator cannot decode it and refuses it.
+    """
     data, size, stated = value.get("data"), value.get("size"), value.get("hash")
+    if isinstance(data, str) and any(letter.isspace() for letter in data):
+        run.add("WKV202", (here, "data"), "the data of an attachment has white space; allowed: base64 without it")
     if not isinstance(data, str) or (size is None and stated is None):
         return
     try:

@@ -27,6 +27,12 @@ def check_concept_coding(value: Any, here: Place, run: Run) -> None:
     check_coding(value, here, run)
 
 
+def check_coding_system(value: Any, here: Place, run: Run) -> None:
+    """The system of a coding without a known binding is absolute; of others the official validator asks no such thing."""
+    if isinstance(value.get("code"), str):
+        _check_absolute(value, here, run)
+
+
 def check_quantity(value: Any, here: Place, run: Run) -> None:
     """The system is absolute, and a UCUM code is a unit."""
     check_coding(value, here, run)

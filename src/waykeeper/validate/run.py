@@ -22,6 +22,7 @@ class Run:
         "bundle",
         "extensions",
         "found",
+        "ids",
         "outer",
         "profiles",
         "resource",
@@ -41,6 +42,7 @@ class Run:
         self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
         self.stricter = stricter
+        self.ids: set[str] = set()
         self.urns: list[tuple[Place, str]] = []
         self.unknown_extensions: set[str] = set()
         self.found: list[tuple[str, Place, str, str, str | None]] = []

@@ -10,6 +10,7 @@ from waykeeper.findings import did_you_mean
 from waykeeper.validate.attachments import check_attachment
 from waykeeper.validate.bindings import (
     check_coding,
+    check_coding_system,
     check_concept_coding,
     check_identifier,
     check_measure,
@@ -55,6 +56,8 @@ class Element:
             self.check: Check = (
                 _primitive_list(test, form, self.type) if self.is_list else _single(test, form, self.type)
             )
+            if self.name == "id" and self.type == "string":
+                self.fast, self.check = None, _once(self.check)
         else:
             one = _complex(record, owner)
             self.check = _complex_list(one) if self.is_list else _complex_single(one)
@@ -69,7 +72,7 @@ class Node:
         """Prepare a node of the record of type `type_`."""
         self.name = name
         self.type = type_
-        self.elements = {e["n"]: Element(e, type_) for e in record["nodes"][name]["e"]}
+        self.elements = {e["n"]: Element(e, type_) for e in _as_held(record["nodes"][name]["e"], name)}
         self.groups: dict[str, frozenset[str]] = {}
         self.required: list[tuple[str, ...]] = []
         self._requirements(record["nodes"][name]["e"])
@@ -88,6 +91,17 @@ class Node:
                 self.required.append((group,))
         self.groups = {g: frozenset(names) for g, names in members.items() if g.endswith("[x]")}
         self.required = [tuple(members[group[0]]) for group in self.required]
+
+
+# Resources with a url that are no definitions, so that it need not be absolute.
+_NO_DEFINITIONS = frozenset({"Contract", "Device", "DeviceDefinition"})
+
+
+def _as_held(elements: list[dict[str, Any]], node: str) -> list[dict[str, Any]]:
+    """The elements of a node; the url of a definition is held to be canonical, as the official validator does."""
+    if node not in resource_types() or node in _NO_DEFINITIONS:
+        return elements
+    return [{**e, "t": "canonical"} if e["n"] == "url" and e["t"] == "uri" else e for e in elements]
 
 
 def _resource_type_element() -> Element:
@@ -241,6 +255,19 @@ def _primitive_list(test: Callable[[Any], object], form: str, type_: str) -> Che
     return check
 
 
+def _once(check: Check) -> Check:
+    """The id of an element stands once in its resource."""
+
+    def once(value: Any, owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
+        check(value, owner, place, key, run)
+        if isinstance(value, str):
+            if value in run.ids:
+                run.add("WKV112", (place, key), f"id {value!r} is given to two elements of the resource")
+            run.ids.add(value)
+
+    return once
+
+
 def _one_primitive(value: Any, here: Place, run: Run, test: Callable[[Any], object], form: str, type_: str) -> None:
     wanted_text = type_ in TEXT_TESTS
     if isinstance(value, list):
@@ -342,6 +369,12 @@ _MEASURES = frozenset({"Age", "Distance", "Duration", "Count"})
 _QUANTITIES = frozenset({"Quantity", "SimpleQuantity", "MoneyQuantity"})
 
 
+# Codings with a preferred binding, which the tables do not hold.
+_PREFERRED = frozenset(
+    {("Contract", "type"), ("DocumentReference", "format"), ("Location", "operationalStatus"), ("Signature", "type")}
+)
+
+
 def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
     checks: list[One] = []
     type_ = record["t"]
@@ -354,6 +387,9 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
         checks.append(lambda value, here, run: check_extension(value, here, run, modifier))
     elif type_ == "Coding":
         checks.append(check_concept_coding if owner == "CodeableConcept" else check_coding)
+        bound = "b" in record and value_set(record["b"][1]).known
+        if owner != "CodeableConcept" and not bound and (owner, record["n"]) not in _PREFERRED:
+            checks.append(check_coding_system)
     elif type_ in _QUANTITIES:
         checks.append(check_quantity)
     elif type_ == "Attachment":
@@ -415,8 +451,8 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         remedy = did_you_mean(name, resource_types())
         run.add("WKV009", (place, "resourceType"), f"{name!r} is no R4 resource type", remedy)
         return
-    outer, bundle, urns = run.resource, run.bundle, run.urns
-    run.resource, run.base = value, place
+    outer, bundle, urns, ids = run.resource, run.bundle, run.urns, run.ids
+    run.resource, run.base, run.ids = value, place, set()
     if name == "Bundle":
         run.bundle, run.urns = entries_by_url(value), []
     walk(node_of(name), value, place, run)
@@ -426,4 +462,4 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         check_definition(value, place, run)
     if run.profiles is not None:
         run.profiles(value, place)
-    run.resource, run.bundle, run.urns = outer, bundle, urns
+    run.resource, run.bundle, run.urns, run.ids = outer, bundle, urns, ids

@@ -85,7 +85,8 @@ def _of_stdin(crew: _Crew) -> Iterator[Checked]:
     with _unpacked(raw, packed) as stream:
         lines = _lines(stream, STDIN)
         head = list(_first_two(lines))
-        if len(head) > 1 and _is_whole(head[-2]):
+        filled = [line for line in head if line.strip()]
+        if len(filled) > 1 and _is_whole(filled[0]):
             yield from crew.lines(_chunks(chain(head, lines)), STDIN)
             return
         data = b"".join(chain(head, lines))
