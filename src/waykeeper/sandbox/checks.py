@@ -43,11 +43,11 @@ def body_of(kind: str, body: object) -> Resource:
 
 def legal(resource: Resource) -> None:
     """Refuse a resource that the validator finds an error in; each finding becomes an issue."""
-    from waykeeper.validate import validate
+    from waykeeper.validate import own_definitions, validate
 
     issues = [
         Issue(found.sentence(), found.position.path, code=found.code)
-        for found in validate(resource)
+        for found in validate(resource, (own_definitions(),))
         if found.severity == "error"
     ]
     if issues:

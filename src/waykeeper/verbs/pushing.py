@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
@@ -27,7 +28,7 @@ def push(
     """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room.
 
     `holds` says what the server may hold; `reported` gets each report as soon as its plan is sent, so that nothing is
-    forgotten where a later one fails. Every bundle is read before the first is sent.
+    forgotten where a later one fails. Every bundle is read, and must be legal FHIR, before the first is sent.
     """
     from waykeeper.exchange import Server
     from waykeeper.exchange.files import read_bundle
@@ -37,6 +38,7 @@ def push(
     for path, document in zip(bundles, loaded, strict=True):
         with inputs.blamed(path):
             inputs.single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
+        _legal(path, document)
     server, now = Server(to, kind=holds), datetime.now(UTC)
     if take:  # a misspelt answer must not be found out after the rest was sent
         _taken(take, [push_one(document, server, dry_run=True, now=now) for document in loaded])
@@ -45,6 +47,15 @@ def push(
         reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
         reported(reports[-1])
     return tuple(reports)
+
+
+def _legal(path: str, document: Mapping[str, Any]) -> None:
+    """Raises WaykeeperError with every error that the validator finds in a bundle, placed in its file."""
+    from waykeeper.validate import own_definitions, validate
+
+    wrong = [f for f in validate(document, (own_definitions(),)) if f.severity == "error"]
+    if wrong:
+        raise WaykeeperError([replace(f, position=replace(f.position, file=path)) for f in wrong])
 
 
 def _taken(take: Mapping[str, str], reports: Sequence[PushReport]) -> None:
