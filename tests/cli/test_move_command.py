@@ -1,0 +1,151 @@
+"""`waykeeper move` as a coordinator uses it: the demo's patient, a server, the page, the sheet, the calendar."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+from icalendar import Calendar
+
+from waykeeper import verbs
+from waykeeper.cli.main import main
+from waykeeper.pathway.library import folder
+from waykeeper.sandbox import running
+
+WHO = "https://alder-quay.example/mrn|AQ-1001"
+HOLD = "hold/https://alder-quay.example/record-rows|AQ-1001-medicines-1"
+BUNDLES = folder("sandbox_bundles")
+TODAY = "2026-03-17"
+
+
+@pytest.fixture
+def url():
+    with running(load=str(BUNDLES / "demo-left")) as base:
+        yield base
+
+
+def run(capsys, *words) -> tuple[int, str, str]:
+    code = main(list(words))
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def move(url, *more):
+    return ["move", "--from", url, "--patient", WHO, "--as-of", TODAY, "--reason", "theatre closed", *more]
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_text_json_and_page_say_the_same_and_the_sheet_names_the_one_it_replaces(url, capsys, tmp_path):
+    verbs.note(HOLD, "answered", to=url, patient=WHO, by="Dr Reed", on="2026-03-02", days=2)
+    files = [str(tmp_path / n) for n in ("a.html", "a.json", "s.html", "c.ics")]
+    options = [w for pair in zip(("--html", "--json", "--sheet", "--ics"), files, strict=True) for w in pair]
+    code, out, err = run(capsys, *move(url, "--surgery", "2026-04-08T07:30", "--by", "Ruth Alderman, RN", *options))
+    assert code == 0, err
+    told = json.loads((tmp_path / "a.json").read_text("utf-8"))["plans"][0]
+    page = flat(re.sub(r"<[^>]+>", "", (tmp_path / "a.html").read_text("utf-8")).replace("&#39;", "'"))
+    text = flat(out)
+    for call in told["calls"]:
+        assert call["to"] in text and call["by"] in text
+        for sentence in call["say"]:
+            assert flat(sentence) in text and flat(sentence) in page, sentence
+    for row in [r for r in told["items"] if r["change"] != "unchanged"]:
+        assert row["title"] in text and row["title"] in page
+    assert f"UNCHANGED: {sum(r['change'] == 'unchanged' for r in told['items'])}" in text
+    for one in told["rebook"]:
+        assert one["booked"][:10] in text and one["reason"] in page
+    old, new = told["sheet_code_was"], told["sheet_code"]
+    assert old != new and old in text and new in text
+    sheet = (tmp_path / "s.html").read_text("utf-8")
+    assert f"with the code {old}" in sheet and new in sheet and "Wednesday, March 18, 2026" in sheet
+    medicine = next(m for m in told["medicines"] if m["item"] == HOLD)
+    assert (medicine["need"], medicine["answered_before"], medicine["missed_days"]) == ("ask about restart", True, 2)
+
+    events = Calendar.from_ical((tmp_path / "c.ics").read_bytes()).walk("VEVENT")
+    assert {int(e["SEQUENCE"]) for e in events} == {int(events[0]["SEQUENCE"])} and int(events[0]["SEQUENCE"]) >= 1
+    assert any(e["STATUS"] == "CANCELLED" for e in events)  # the answered pause of the old date
+    kept = {str(e["UID"]): e["DTSTART"].dt for e in events if e["STATUS"] != "CANCELLED"}
+    assert kept
+    code, out, _ = run(capsys, "sheet", "--from", url, "--patient", WHO, "--as-of", TODAY, "--html", "-")
+    assert code == 0 and f"with the code {old}" in out
+    code, out, _ = run(capsys, "calendar", "--from", url, "--patient", WHO, "--as-of", TODAY, "--ics", "-")
+    later = Calendar.from_ical(out).walk("VEVENT")
+    assert int(later[0]["SEQUENCE"]) >= int(events[0]["SEQUENCE"])  # counted by the server's changes
+
+
+def test_moved_earlier_says_whose_pause_is_too_short(url, capsys):
+    verbs.note(HOLD, "answered", to=url, patient=WHO, by="Dr Reed", on="2026-03-02", days=5)
+    words = ["move", "--from", url, "--patient", WHO, "--surgery", "2026-03-16T07:30", "--as-of", "2026-03-13"]
+    code, out, err = run(capsys, *words, "--format", "json")
+    assert code == 0, err
+    told = json.loads(out)["plans"][0]
+    row = next(m for m in told["medicines"] if m["item"] == HOLD)
+    assert (row["need"], row["possible_days"], row["missed_days"]) == ("cannot be met", 3, 5)
+    assert row["earliest_surgery"] == "2026-03-18"  # yesterday's dose counts: 2026-03-12, and five days without
+    roles = [c["role"] for c in told["calls"] if c["urgent"]]
+    assert roles[:3] == ["prescriber", "surgeon", "patient"]
+    assert told["late"], "days before surgery that are over now are said"
+
+
+def test_after_a_move_compile_and_push_go_on(url, capsys, tmp_path):
+    assert run(capsys, *move(url, "--surgery", "2026-04-08T07:30"))[0] == 0
+    plan = verbs.move(url, patient=WHO, as_of=TODAY).moved.new
+    bundle = str(tmp_path / "plan.json")
+    code, _, err = run(
+        capsys, "compile", "total-ankle-replacement", "--clinic", "clinic-demo", "--from", url,
+        "--patient-identifier", WHO, "--surgery", "2026-04-08T07:30", "--side", plan.side,
+        "--anaesthesia", plan.anaesthesia, "--output", bundle,
+    )  # fmt: skip
+    assert code == 0, err
+    code, out, err = run(capsys, "push", bundle, "--to", url)
+    assert code == 0, err  # no guard: the day of the change is kept; what the bookings of later days prove is merged
+    code, out, err = run(capsys, "push", bundle, "--to", url)
+    assert code == 0 and "nothing to send" in out, (out, err)
+
+
+def test_side_and_anaesthesia_are_corrected_without_another_date(url, capsys):
+    code, out, err = run(capsys, *move(url, "--side", "right", "--anaesthesia", "spinal", "--format", "json"))
+    assert code == 0, err
+    told = json.loads(out)["plans"][0]
+    assert {t["name"] for t in told["changed"]} >= {"side"} and told["surgery"] == told["surgery_was"]
+    assert not any("now on" in s for c in told["calls"] for s in c["say"])
+
+
+def test_a_file_is_moved_into_a_file(capsys, tmp_path):
+    made = tmp_path / "made.json"
+    words = ["--record", str(BUNDLES / "demo-left" / "record.bundle.json"), "--as-of", TODAY, "-o", str(made)]
+    source = str(BUNDLES / "demo-left" / "plan.bundle.json")
+    code, out, err = run(capsys, "move", "--from", source, "--surgery", "2026-04-08T07:30", *words)
+    assert code == 0, err
+    assert "WOULD BE MOVED" in out
+    assert run(capsys, "validate", str(made))[0] == 0
+    assert verbs.explain("visit/six-week", bundle=str(made))[1].dates.target.day.isoformat() == "2026-05-20"
+
+
+def test_withdrawn_with_a_reason_and_told_in_the_history(url, capsys):
+    words = ["withdraw", "--from", url, "--patient", WHO, "--reason", "flood in theatre", "--by", "Ruth Alderman, RN"]
+    code, out, err = run(capsys, *words, "--suspend", "--as-of", TODAY)
+    assert code == 0 and "read back" in out, err
+    code, out, err = run(capsys, *move(url, "--surgery", "2026-04-08T07:30"))
+    assert code == 0 and "MOVED" in out, err
+    code, out, err = run(capsys, "history", "--from", url, "--patient", WHO, "--items")
+    assert code == 0, err
+    assert "withdrawal by Ruth Alderman, RN" in out and "why: flood in theatre" in flat(out)
+    assert "surgery: Wed 2026-03-18 07:30 (given) -> Wed 2026-04-08 07:30 (given)" in flat(out)
+
+
+def test_nothing_is_said_to_the_dead(url, capsys):
+    from waykeeper.exchange import Server
+
+    server = Server(url)
+    ref, patient = server.search("Patient", [("identifier", WHO)])[0]
+    server.send("PUT", ref, {**patient, "deceasedDateTime": "2026-03-10"})
+    code, out, err = run(capsys, *move(url, "--surgery", "2026-04-08T07:30"))
+    assert code == 2 and out == "" and "WKC207" in err
+    words = ["withdraw", "--from", url, "--patient", WHO, "--reason", "died", "--as-of", TODAY]
+    assert run(capsys, *words)[0] == 0
+    code, _, err = run(capsys, "sheet", "--from", url, "--patient", WHO, "--html", "-")
+    assert code == 2 and "WKO001" in err
