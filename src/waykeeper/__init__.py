@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from waykeeper.verbs import (
         calendar,
         check,
+        compare_pathways,
         compile,  # noqa: A004 - the verb of the trade and of the command
         explain,
         export,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
         note,
         pathways,
         push,
+        review_pathway,
         sandbox,
         server,
         sheet,
@@ -47,6 +49,7 @@ __all__ = [
     "__version__",
     "calendar",
     "check",
+    "compare_pathways",
     "compile",
     "explain",
     "export",
@@ -60,6 +63,7 @@ __all__ = [
     "note",
     "pathways",
     "push",
+    "review_pathway",
     "sandbox",
     "server",
     "sheet",

@@ -12,13 +12,14 @@ from waykeeper.pathway.library import folder
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
-    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compile", "explain", "export", "gaps",
-    "history", "letters", "measures", "medicines", "move", "move_all", "note", "pathways", "push", "sandbox", "server", "sheet",
-    "validate", "validate_files", "withdraw",
+    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "explain",
+    "export", "gaps", "history", "letters", "measures", "medicines", "move", "move_all", "note", "pathways",
+    "push", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
     "check": "pathways",
+    "compare_pathways": "a b clinic",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
     "explain": "what bundle",
     "export": "from_ output group types since wait told",
@@ -32,6 +33,7 @@ PARAMETERS = {
     "move_all": "from_ cases pathway clinic reason by dry_run holds as_of reported",
     "note": "item what to holds patient by on text days decision episode",
     "pathways": "",
+    "review_pathway": "pathway clinic surgery discharge side anaesthesia",
     "push": "bundles to holds dry_run take reported",
     "sandbox": "port load db",
     "server": "url holds read_only",

@@ -17,7 +17,7 @@ from waykeeper.cli.settings import read_settings
 # underscores there); kept here too so that `--help` imports none of them.
 COMMANDS = {
     "check": "Check pathway, overlay, clinic and rule files.",
-    "pathways": "List the pathways of the library.",
+    "pathways": "List the pathways, compare two, or print one for signature.",
     "compile": "Compile a pathway for one patient into a Bundle.",
     "validate": "Validate files as FHIR R4 (4.0.1).",
     "push": "Merge plans into a FHIR server.",
