@@ -6,19 +6,15 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from waykeeper.exchange.server import Held
-from waykeeper.fhir import belongs, identity
-from waykeeper.fhir.identity import parse_key
 from waykeeper.fhir.names import OFFERED
 from waykeeper.merge.model import Decision, Decisions
 
 
 def lost(decisions: Decisions, held: Sequence[Held]) -> list[Decision]:
     """The creations of a push of which nothing is among what was read right after it."""
-    episode = decisions.plan.episode
-    known = [identity(resource) for _, resource in held]
-    there = {(said.key, said.part, said.round) for said in known if said and belongs(said, episode)}
-    made = [d for d in decisions.changing if not d.reference]
-    return [d for d in made if (parse_key(d.item), d.part, d.round) not in there]
+    every = [one for _, resource in held for one in resource.get("identifier") or []]
+    there = {str(one.get("value")) for one in every if isinstance(one, dict)}
+    return [d for d in decisions.changing if not d.reference and str((d.after or {}).get("id")) not in there]
 
 
 def forgetting(held: Sequence[Held], gone: Sequence[Decision]) -> list[Held]:

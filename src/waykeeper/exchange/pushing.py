@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
@@ -17,6 +17,7 @@ from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server
 from waykeeper.exchange.trial import Trial, trial
+from waykeeper.exchange.wire_json import dumps, loads
 from waykeeper.fhir import read
 from waykeeper.fhir.identity import parse_key
 from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
@@ -182,7 +183,7 @@ class PlanPush:
     def _outside(self, decisions: Decisions) -> None:
         """Refuse where something that the plan refers to is not on the server, or would be written back in part."""
         known = {ref for ref, _ in decisions.standing}
-        wanted = {ref for d in decisions.changing for ref in _references(d.after)} - known
+        wanted = _references([d.after for d in decisions.changing]) - known
         wanted = {r for r in wanted if not r.startswith(("urn:", "#")) and r != _computed_patient(decisions.plan)}
         absent = self.server.absent(sorted(wanted))
         found = [finding("WKX111", f"{ref} is not on the server") for ref in absent]
@@ -209,7 +210,7 @@ class PlanPush:
             self.proven = trial(self.server)
         self._outside(decisions)
         transaction = apply(decisions, form=self.proven.form if self.proven else "post")
-        names = [_name(e, decisions) for e in transaction["entry"]]
+        names = _names(transaction["entry"], decisions)
         transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now, self.why))
         try:
             self.server.bundle(transaction)
@@ -231,16 +232,12 @@ def _labelled(patient: Mapping[str, Any] | None) -> bool:
     return any((label.get("system"), label.get("code")) == TEST_LABEL for label in labels)
 
 
-def _references(value: Any) -> Iterator[str]:
-    if isinstance(value, Mapping):
-        for name, part in value.items():
-            if name == "reference" and isinstance(part, str):
-                yield part
-            else:
-                yield from _references(part)
-    elif isinstance(value, list):
-        for part in value:
-            yield from _references(part)
+_REFERENCE = re.compile(rb'"reference":"((?:[^"\\]|\\.)*)"')
+
+
+def _references(documents: list[dict[str, Any] | None]) -> set[str]:
+    """Every literal reference in what is sent; found in its JSON, which is many times quicker than a walk."""
+    return {str(loads(b'"' + found + b'"')) for found in set(_REFERENCE.findall(dumps(documents)))}
 
 
 def _computed_patient(plan: Plan) -> str:
@@ -253,14 +250,11 @@ def _in_part(decision: Decision) -> bool:
     return bool(decision.reference) and any(tag.get("code") == "SUBSETTED" for tag in tags)
 
 
-def _name(entry: Mapping[str, Any], decisions: Decisions) -> str:
-    """Whose an entry is, for the message of a refusal."""
-    known = str(entry.get("fullUrl") or "").removeprefix("urn:uuid:")
-    url = str(entry["request"]["url"])
-    for d in decisions.changing:
-        if d.reference == url or (not d.reference and (d.after or {}).get("id") == known):
-            return f"{d.item} {d.part}"
-    return "patient"
+def _names(entries: list[dict[str, Any]], decisions: Decisions) -> list[str]:
+    """Whose each entry is, for the message of a refusal."""
+    whose = {d.reference or str((d.after or {}).get("id")): f"{d.item} {d.part}" for d in decisions.changing}
+    known = [(str(e.get("fullUrl") or "").removeprefix("urn:uuid:"), str(e["request"]["url"])) for e in entries]
+    return [whose.get(url) or whose.get(made) or "patient" for made, url in known]
 
 
 ENTRY = re.compile(r"entry\[(\d+)\]")
