@@ -74,8 +74,8 @@ def before_last_move(server: Server, held: Sequence[Held], episode: Episode, roo
 
 
 def changes(server: Server, root: str) -> int:
-    """How many changes of a plan the server remembers: what a later calendar counts on from."""
-    return len(_provenances(server, root))
+    """How often a plan that stood was changed, as the server remembers: what a later calendar counts on from."""
+    return sum(any(e.get("role") == "revision" for e in p.get("entity") or []) for p in _provenances(server, root))
 
 
 def _provenances(server: Server, root: str) -> list[dict[str, Any]]:

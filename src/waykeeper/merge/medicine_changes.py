@@ -42,6 +42,7 @@ class MedicineChange:
     days             missed days that are proposed now (the answered number, where there was one)
     possible         missed days that can still be kept, None where nothing is short
     earliest         the first surgery day that would keep the proposed number
+    counted_from     the dose from which both are counted: recorded, or assumed where nobody recorded one
     last_dose_was    its last-dose day before, `last_dose` now, `first_missed` now
     """
 
@@ -53,6 +54,7 @@ class MedicineChange:
     days: int | None = None
     possible: int | None = None
     earliest: date | None = None
+    counted_from: date | None = None
     last_dose_was: date | None = None
     last_dose: date | None = None
     first_missed: date | None = None
@@ -130,7 +132,7 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
     if short is not None:
         possible, last = short
         earliest = last + timedelta(days=row.days + 1)
-        return replace(row, need="cannot be met", possible=possible, earliest=earliest)
+        return replace(row, need="cannot be met", possible=possible, earliest=earliest, counted_from=last)
     if row.is_stopped:
         return replace(row, need="ask about restart" if row.last_dose > case.today else "stays stopped")
     if row.last_dose <= case.today <= case.surgery.day:

@@ -273,7 +273,10 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     if change.need == "cannot be met":
         head = f"{name}: {days} without a dose cannot be kept; {change.possible} of {change.days} are still possible."
         ask = f"Earliest surgery that keeps {change.days}: {shown(change.earliest)}. Decide how to go on."
-        return f"{head}{taken} {ask}{again}"
+        assumed = (
+            "" if taken else f" No dose is recorded: counted from {shown(change.counted_from)}, ask for it."
+        )
+        return f"{head}{taken}{assumed} {ask}{again}"
     if change.need == "stop today":
         when = "today" if surgery is None or change.last_dose is None else f"on {shown(change.last_dose)}"
         return f"{name}: proposed last dose is {when} ({days} without a dose). Say now whether it stops.{taken}{again}"
@@ -409,6 +412,7 @@ def _medicine_json(change: MedicineChange, surgery: Moment | None) -> dict[str, 
     days: Mapping[str, date | None] = {
         "last_dose_was": change.last_dose_was, "last_dose": change.last_dose, "first_missed": change.first_missed,
         "last_taken": change.last_taken, "earliest_surgery": change.earliest,
+        "counted_from": change.counted_from,
     }  # fmt: skip
     return {
         "item": str(change.item), "medicine": change.medicine, "need": change.need, "who": change.who,

@@ -155,7 +155,7 @@ def _sequence(server: str, state: State) -> int:
     from waykeeper.exchange import Server
     from waykeeper.exchange.versions import changes
 
-    return max(changes(Server(server), state.plan_reference) - 1, 0)
+    return changes(Server(server), state.plan_reference)
 
 
 def calendar(
