@@ -185,7 +185,9 @@ def test_processes_find_in_the_same_order_what_one_finds(run, monkeypatch):
     many = [BAD if number % 7 == 0 else {**GOOD, "id": f"p{number}"} for number in range(400)]
     monkeypatch.setattr(validating, "CHUNK", 2000)
     text = lines(*many)
-    alone = run("a.ndjson", "b.ndjson.gz", "--jobs", "1", **{"a.ndjson": text, "b.ndjson.gz": gzip.compress(text.encode())})
+    alone = run(
+        "a.ndjson", "b.ndjson.gz", "--jobs", "1", **{"a.ndjson": text, "b.ndjson.gz": gzip.compress(text.encode())}
+    )
     together = run("a.ndjson", "b.ndjson.gz", "--jobs", "2")
     assert together.out == alone.out
     assert len(alone.out.splitlines()) == 2 * 58

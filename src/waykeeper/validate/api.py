@@ -100,8 +100,8 @@ def _run(resource: Any, profiles: Profiles, stricter: bool) -> Run:
         return run
     run = Run(resource, stricter)
     run.extensions = profiles.extensions
-    if profiles.profiles:
-        run.profiles = lambda value, place: check_profiles(profiles.profiles, value, place, run)
+    run.known = {profile.url: profile for profile in profiles.profiles}
+    run.profiles = lambda value, place: check_profiles(profiles.profiles, value, place, run)
     try:
         walk_resource(resource, None, run)
     except RecursionError:

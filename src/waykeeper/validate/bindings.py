@@ -28,7 +28,7 @@ def check_concept_coding(value: Any, here: Place, run: Run) -> None:
 
 
 def check_coding_system(value: Any, here: Place, run: Run) -> None:
-    """The system of a coding without a known binding is absolute; of others the official validator asks no such thing."""
+    """The system of a coding is absolute: asked, as the official validator does, only where no binding is known."""
     if isinstance(value.get("code"), str):
         _check_absolute(value, here, run)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from waykeeper.validate.fhirpath import evaluate
@@ -22,8 +23,25 @@ def check_profiles(profiles: tuple[Profile, ...], resource: Json, place: Place, 
     claims = {str(url).partition("|")[0] for url in claimed} if isinstance(claimed, list) else set()
     for profile in profiles:
         if profile.type == resource.get("resourceType") and (profile.always or profile.url in claims):
-            _check_children(profile, profile.root, resource, place, run)
-            _check_invariants(profile, profile.root, resource, profile.type, place, run)
+            _lay(profile, resource, place, run)
+    given = {profile.url for profile in profiles} | {_BASE + str(resource.get("resourceType"))}
+    for url in sorted(claims - given):
+        _not_checked(f"profile {url}", "it is claimed and was not given", place, run)
+
+
+_BASE = "http://hl7.org/fhir/StructureDefinition/"
+
+
+def _lay(profile: Profile, value: Json, place: Place, run: Run) -> None:
+    _check_children(profile, profile.root, value, place, run)
+    _check_invariants(profile, profile.root, value, profile.type, place, run)
+
+
+def _not_checked(what: str, why: str, here: Place, run: Run) -> None:
+    """Say once in a run what of the profiles was not checked, so that silence means that it was."""
+    if what not in run.unchecked:
+        run.unchecked.add(what)
+        run.add("WKV812", here, f"{what} was not checked: {why}")
 
 
 def _check_children(profile: Profile, element: ProfileElement, value: Any, place: Place, run: Run) -> None:
@@ -76,6 +94,8 @@ def _check_value(profile: Profile, element: ProfileElement, value: Any, here: Pl
     _check_fixed(profile, element, value, here, run)
     _check_type(profile, element, value, here, key, run)
     _check_binding(profile, element, value, here, run)
+    _check_limits(profile, element, value, here, run)
+    _check_type_profiles(element, value, here, run)
     _check_children(profile, element, value, here, run)
     if isinstance(value, dict):
         _check_invariants(profile, element, value, element.path, here, run)
@@ -99,6 +119,51 @@ def fits_pattern(value: Any, pattern: Any) -> bool:
     if isinstance(pattern, list):
         return isinstance(value, list) and all(any(fits_pattern(v, p) for v in value) for p in pattern)
     return bool(value == pattern)
+
+
+def _check_limits(profile: Profile, element: ProfileElement, value: Any, here: Place, run: Run) -> None:
+    """maxLength, minValue[x], maxValue[x]."""
+    longest = element.record.get("maxLength")
+    if isinstance(longest, int) and isinstance(value, str) and len(value) > longest:
+        run.add("WKV813", here, f"{len(value)} characters; profile {profile.url} allows {longest}")
+    for key, limit in element.record.items():
+        least = key.startswith("minValue")
+        if not least and (not key.startswith("maxValue") or key.startswith("maxValueSet")):
+            continue
+        order = _compared(value, limit)
+        if order is None:
+            _not_checked(f"{key} of {element.path} in profile {profile.url}", "it cannot be compared here", here, run)
+        elif (order < 0) if least else (order > 0):
+            run.add("WKV813", here, f"{value} lies beyond {limit}, the {key} of profile {profile.url}")
+
+
+def _compared(value: Any, limit: Any) -> int | None:
+    """-1, 0 or 1 for numbers, and for dates of one precision; None for what has no plain order."""
+    if isinstance(value, int | float | Decimal) and isinstance(limit, int | float | Decimal):
+        return (Decimal(str(value)) > Decimal(str(limit))) - (Decimal(str(value)) < Decimal(str(limit)))
+    if isinstance(value, str) and isinstance(limit, str) and len(value) == len(limit) and "T" not in value + limit:
+        return (value > limit) - (value < limit)
+    return None
+
+
+def _check_type_profiles(element: ProfileElement, value: Any, here: Place, run: Run) -> None:
+    """A value whose type has profiles fits one of them; an extension is held to its definition elsewhere."""
+    urls = [str(u).partition("|")[0] for t in element.record.get("type", []) for u in t.get("profile", [])]
+    if not urls or not isinstance(value, dict) or element.name in ("extension", "modifierExtension"):
+        return
+    known = [run.known[url] for url in urls if url in run.known]
+    for url in urls:
+        if url not in run.known and not url.startswith(_BASE):
+            _not_checked(f"profile {url}", f"{element.path} must fit it, and it was not given", here, run)
+    if len(known) < len(urls):
+        return
+    tries = []
+    for profile in known:
+        before = len(run.found)
+        _lay(profile, value, here, run)
+        tries.append(run.found[before:])
+        del run.found[before:]
+    run.found += min(tries, key=lambda found: sum(1 for f in found if f[0] != "WKV812"))
 
 
 def _short(value: Any) -> str:
@@ -140,6 +205,11 @@ def _check_binding(profile: Profile, element: ProfileElement, value: Any, here: 
     if binding.get("strength") != "required" or "valueSet" not in binding:
         return
     bound = bound_set(profile, binding["valueSet"])
+    if not bound.known:
+        _not_checked(
+            f"value set {binding['valueSet']}", f"profile {profile.url} requires it, and it is not listed", here, run
+        )
+        return
     if isinstance(value, str):
         ok = bound.has_code(value)
     elif isinstance(value, dict):
@@ -161,6 +231,7 @@ def _check_binding(profile: Profile, element: ProfileElement, value: Any, here: 
 def _check_slices(profile: Profile, element: ProfileElement, held: Held, place: Place, run: Run) -> None:
     slicing = element.record.get("slicing", {})
     groups: dict[str, Held] = {name: [] for name in element.slices}
+    _check_order(profile, element, held, run)
     for value, here, key in held:
         try:
             name = slice_of(element, slicing, value, key, run)
@@ -176,6 +247,24 @@ def _check_slices(profile: Profile, element: ProfileElement, held: Held, place: 
         _check_count(profile, part, members, place, run, f"{element.name}:{name}")
         for value, here, key in members:
             _check_value(profile, part, value, here, key, run)
+        if part.slices:
+            _check_slices(profile, part, members, place, run)
+
+
+def _check_order(profile: Profile, element: ProfileElement, held: Held, run: Run) -> None:
+    """Slices in their order where it counts, and with `openAtEnd` nothing else before the last of them."""
+    slicing = element.record.get("slicing", {})
+    names = list(element.slices)
+    last = 0
+    for value, here, key in held if slicing.get("ordered") or slicing.get("rules") == "openAtEnd" else ():
+        try:
+            name = slice_of(element, slicing, value, key, run)
+        except NotTold:
+            return  # the slices themselves say so
+        rank = len(names) if name is None else names.index(name)
+        if rank < last and (slicing.get("ordered") or last == len(names)):
+            run.add("WKV814", here, f"the value stands too late among the slices of {element.path} in {profile.url}")
+        last = max(last, rank if name is not None or slicing.get("rules") == "openAtEnd" else last)
 
 
 def _check_invariants(profile: Profile, element: ProfileElement, value: Json, base: str, here: Place, run: Run) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -79,17 +80,31 @@ def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profi
     for definition in held:
         if not isinstance(definition, dict) or "resourceType" not in definition:
             raise WaykeeperError(finding("WKV802", "a profile must be a StructureDefinition in JSON"))
-    sets = _package_sets(held)
     profiles, extensions = [], {}
+    with _readable("the value sets and code systems"):
+        sets = _package_sets(held)
     for definition in held:
         if definition["resourceType"] != "StructureDefinition":
             continue
-        _need_snapshot(definition)
-        if definition.get("type") == "Extension":
-            extensions[str(definition.get("url"))] = extension_record(definition)
-        else:
-            profiles.append(_profile(definition, always, sets))
+        with _readable(f"profile {definition.get('url', 'without url')}"):
+            _need_snapshot(definition)
+            if definition.get("type") == "Extension":
+                extensions[str(definition.get("url"))] = extension_record(definition)
+            else:
+                profiles.append(_profile(definition, always, sets))
     return Profiles(tuple(profiles), extensions)
+
+
+@contextmanager
+def _readable(what: str) -> Iterator[None]:
+    """A definition that is not shaped as one is refused as that, whichever of its parts is not."""
+    try:
+        yield
+    except (AttributeError, KeyError, TypeError, ValueError, IndexError, RecursionError):
+        remedy = "Validate the definition itself first."
+        raise WaykeeperError(
+            finding("WKV802", f"{what} cannot be read: it is not shaped as R4 has it", help=remedy)
+        ) from None
 
 
 def all_profiles(given: Sequence[Any]) -> Profiles:
@@ -110,15 +125,42 @@ def _need_snapshot(definition: Json) -> None:
 
 def _profile(definition: Json, always: bool, sets: dict[str, ValueSet]) -> Profile:
     elements = definition["snapshot"]["element"]
+    for record in elements:
+        _shaped(record)
     root = ProfileElement(elements[0]["path"], elements[0]["path"], elements[0])
     for record in elements[1:]:
         _place(root, record)
+    for record in elements[1:]:
+        if record.get("contentReference"):
+            _refer(root, record)
     support = tuple(str(e.get("id", e["path"])) for e in elements if e.get("mustSupport"))
     return Profile(str(definition.get("url", "")), str(definition["type"]), root, always, sets, support)
 
 
+def _shaped(record: Json) -> None:
+    """Raises what `_readable` answers where a part that is read later has not the shape that R4 gives it."""
+    most = record.get("max", "*")
+    if int(record.get("min", 0)) < 0 or (most != "*" and int(most) < 0):
+        raise ValueError(most)
+    slicing, binding = record.get("slicing", {}), record.get("binding", {})
+    discriminators, types, rules = (
+        slicing.get("discriminator", []),
+        record.get("type", []),
+        record.get("constraint", []),
+    )
+    texts = [binding.get("strength", ""), binding.get("valueSet", ""), record["path"], slicing.get("rules", "")]
+    for row in discriminators:
+        texts += [row["type"], row.get("path", "$this")]
+    for row in types:
+        texts += [row["code"], *row.get("profile", []), *row.get("targetProfile", [])]
+    for row in rules:
+        texts += [row.get("expression", ""), row.get("key", "")]
+    if not all(isinstance(text, str) for text in texts):
+        raise TypeError(record["path"])
+
+
 def _place(root: ProfileElement, record: Json) -> None:
-    """Hang an element under the one that its id names: `Patient.identifier:mrn.system`."""
+    """Hang an element under the one that its id names: `Patient.identifier:mrn.system`; `mrn/old` slices `mrn`."""
     at = root
     steps = str(record.get("id") or record["path"]).split(".")[1:]
     for number, step in enumerate(steps):
@@ -127,10 +169,29 @@ def _place(root: ProfileElement, record: Json) -> None:
         if name not in at.children:
             at.children[name] = ProfileElement(name, record["path"], record if last and not slice_ else {})
         at = at.children[name]
-        if slice_:
-            if slice_ not in at.slices:
-                at.slices[slice_] = ProfileElement(name, record["path"], record if last else {})
-            at = at.slices[slice_]
+        parts = slice_.split("/") if slice_ else []
+        for depth, part in enumerate(parts, 1):
+            if part not in at.slices:
+                at.slices[part] = ProfileElement(name, record["path"], record if last and depth == len(parts) else {})
+            at = at.slices[part]
+
+
+def _refer(root: ProfileElement, record: Json) -> None:
+    """Give an element that refers to another (`Questionnaire.item.item`) what stands below that one."""
+    wanted = str(record["contentReference"]).rpartition("#")[2]
+    at, target = _at(root, str(record.get("id") or record["path"])), _at(root, wanted)
+    if at is not None and target is not None and not at.children:
+        at.children = target.children
+
+
+def _at(root: ProfileElement, name: str) -> ProfileElement | None:
+    at: ProfileElement | None = root
+    for step in name.split(".")[1:]:
+        element, _, slice_ = step.partition(":")
+        at = at.children.get(element) if at else None
+        for part in slice_.split("/") if slice_ else []:
+            at = at.slices.get(part) if at else None
+    return at
 
 
 def _package_sets(definitions: list[Json]) -> dict[str, ValueSet]:
@@ -150,19 +211,43 @@ def _concepts(node: Json) -> list[str]:
 
 
 def _package_set(definition: Json, systems: dict[str, frozenset[str]]) -> ValueSet:
+    """The codes that an expansion lists, else those of the parts; not known where a part cannot be told."""
     by_system: dict[str, frozenset[str] | None] = {}
+    expansion = definition.get("expansion", {}).get("contains")
+    if expansion:
+        for system, code in _expanded(expansion):
+            by_system[system] = (by_system.get(system) or frozenset()) | {code}
+        return _closed(definition["url"], by_system, known=True)
     known = True
     for include in definition.get("compose", {}).get("include", []):
-        system = include.get("system", "")
         if include.get("valueSet") or include.get("filter"):
             known = False
         elif include.get("concept"):
-            by_system[system] = (by_system.get(system) or frozenset()) | {str(c["code"]) for c in include["concept"]}
+            system = include.get("system", "")
+            listed = frozenset(str(c["code"]) for c in include["concept"])
+            by_system[system] = listed | (by_system.get(system) or frozenset())
         else:
-            by_system[system] = systems.get(system)
+            by_system[include.get("system", "")] = systems.get(include.get("system", ""))
+    for exclude in definition.get("compose", {}).get("exclude", []):
+        held = by_system.get(exclude.get("system", ""))
+        if held is None or exclude.get("valueSet") or exclude.get("filter") or not exclude.get("concept"):
+            known = False
+        else:
+            by_system[exclude.get("system", "")] = held - {str(c["code"]) for c in exclude["concept"]}
+    return _closed(definition["url"], by_system, known=known)
+
+
+def _expanded(contains: list[Json]) -> Iterator[tuple[str, str]]:
+    for row in contains:
+        if "code" in row and not row.get("abstract"):
+            yield str(row.get("system", "")), str(row["code"])
+        yield from _expanded(row.get("contains", []))
+
+
+def _closed(url: str, by_system: dict[str, frozenset[str] | None], *, known: bool) -> ValueSet:
     listed = [codes for codes in by_system.values() if codes is not None]
     whole = known and len(listed) == len(by_system) and bool(listed)
-    return ValueSet(definition["url"], by_system, frozenset().union(*listed) if whole else None, known=known)
+    return ValueSet(url, by_system, frozenset().union(*listed) if whole else None, known=known)
 
 
 def bound_set(profile: Profile, url: str) -> ValueSet:

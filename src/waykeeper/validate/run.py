@@ -23,11 +23,13 @@ class Run:
         "extensions",
         "found",
         "ids",
+        "known",
         "outer",
         "profiles",
         "resource",
         "root",
         "stricter",
+        "unchecked",
         "unknown_extensions",
         "urns",
     )
@@ -45,6 +47,8 @@ class Run:
         self.ids: set[str] = set()
         self.urns: list[tuple[Place, str]] = []
         self.unknown_extensions: set[str] = set()
+        self.unchecked: set[str] = set()
+        self.known: dict[str, Any] = {}
         self.found: list[tuple[str, Place, str, str, str | None]] = []
 
     def extension(self, url: str) -> dict[str, Any] | None:

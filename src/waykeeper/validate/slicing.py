@@ -8,6 +8,7 @@ from typing import Any
 from waykeeper.validate.profiles import ProfileElement
 from waykeeper.validate.references import target_type
 from waykeeper.validate.run import Run
+from waykeeper.validate.tables import resource_types
 
 Json = dict[str, Any]
 
@@ -21,6 +22,8 @@ class NotTold(Exception):  # noqa: N818 - an answer, not an error
 def slice_of(element: ProfileElement, slicing: Json, value: Any, key: str, run: Run) -> str | None:
     """The first slice whose discriminators all fit the value, or None. Raises NotTold."""
     discriminators = slicing.get("discriminator") or []
+    if not discriminators and element.name.endswith("[x]"):
+        discriminators = [{"type": "type", "path": "$this"}]  # a choice is sliced by nothing else
     if not discriminators:
         raise NotTold("it has no discriminator")
     for name, part in element.slices.items():
@@ -34,6 +37,8 @@ def _fits(part: ProfileElement, discriminator: Json, value: Any, key: str, run: 
     if kind in ("value", "pattern"):
         return _fits_value(part, path, value)
     if kind == "exists":
+        if "(" in path:
+            raise NotTold(f"existence of {path} is not supported")
         target = _demanded(part, path)
         wanted = target is None or target.most != 0
         return bool(_held(path, value)) == wanted
@@ -141,13 +146,29 @@ def _fits_type(part: ProfileElement, path: str, value: Any, key: str, run: Run) 
         return _fits_target(part, path.removesuffix("resolve()").rstrip("."), value, run)
     target = _demanded(part, path)
     wanted = {str(t.get("code")) for t in (target.record.get("type", []) if target else [])}
+    if not wanted:
+        raise NotTold(f"slice {part.record.get('sliceName', part.path)!r} states no type for {path}")
+    if not wanted <= resource_types() | {"Resource"}:
+        return bool(_typed(path, value, wanted))
     return any(isinstance(v, dict) and v.get("resourceType") in wanted for v in _held(path, value))
+
+
+def _typed(path: str, value: Any, wanted: set[str]) -> list[str]:
+    """The keys of a choice at a path whose type is one of those wanted. Raises NotTold where it is no choice."""
+    *above, last = path.split(".")
+    stem = last.removesuffix("[x]")
+    keys = [k for held in _held(".".join(above) or "$this", value) if isinstance(held, dict) for k in held]
+    if stem in keys:
+        raise NotTold(f"the type of {path} is not told by its name")
+    return [k for k in keys if any(k == stem + code[:1].upper() + code[1:] for code in wanted)]
 
 
 def _fits_target(part: ProfileElement, path: str, value: Any, run: Run) -> bool:
     target = _demanded(part, path) if path else part
     urls = [u for t in (target.record.get("type", []) if target else []) for u in t.get("targetProfile", [])]
     wanted = {u.rpartition("/")[2] for u in urls}
+    if not wanted or not wanted <= resource_types():
+        raise NotTold(f"the targets of slice {part.record.get('sliceName', part.path)!r} are no plain resource types")
     for held in _held(path or "$this", value):
         text = held.get("reference") if isinstance(held, dict) else None
         if isinstance(text, str) and target_type(text, run) in wanted:
