@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
+from waykeeper.exchange.fields import fields_of
 from waykeeper.findings import Finding
 from waykeeper.merge.model import Decision, Decisions, Question, Word
 
@@ -61,7 +62,11 @@ class PushReport:
 
     def text(self) -> str:
         """What a person reads: a line each for what changes or waits, then one of summary and proof."""
-        lines = [_line(d) for d in self.decisions if d.word not in QUIET and (d.word != "keep" or self.dry_run)]
+        lines = []
+        for d in self.decisions:
+            if d.word not in QUIET and (d.word != "keep" or self.dry_run):
+                lines.append(_line(d))
+                lines += [f"           {one.text()}" for one in fields_of(d)] if self.dry_run else []
         if not self.dry_run and self.sent and all(d.word == "create" for d in self.changes):
             lines = []
         lines += [f"note: {notice}" for notice in self.decided.notices]
@@ -90,7 +95,7 @@ class PushReport:
             "server": self.server,
             "dry_run": self.dry_run,
             "sent": self.sent,
-            "decisions": [d.json() for d in self.decisions],
+            "decisions": [{**d.json(), "fields": [f.json() for f in fields_of(d)]} for d in self.decisions],
             "conflicts": [
                 {"item": str(q.key), "part": q.part, "groups": list(q.groups), "why": q.why} for q in self.conflicts
             ],
