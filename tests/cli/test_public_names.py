@@ -13,7 +13,7 @@ from waykeeper.pathway.library import folder
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
     "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "explain",
-    "export", "gaps", "history", "letters", "measures", "medicines", "move", "move_all", "note", "pathways",
+    "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move", "move_all", "note", "pathways",
     "push", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
@@ -27,6 +27,7 @@ PARAMETERS = {
     "measures": "sources month mapping now",
     "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
     "history": "from_ patient episode pathway",
+    "issues": "sources to holds as_of theatre_list mapping dry_run reported",
     "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week mapping fallback",
     "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
     " dry_run holds as_of",

@@ -26,6 +26,7 @@ COMMANDS = {
     "history": "The versions of a plan, and what each changed.",
     "gaps": "Compare planned with actual: who missed what.",
     "medicines": "Which medicines pause, and the form to sign.",
+    "issues": "Write the gaps to the server as DetectedIssue and Task.",
     "letters": "Letters and call scripts about the gaps.",
     "measures": "The month in figures, listed by case.",
     "note": "Record what a person decided or did.",

@@ -173,7 +173,11 @@ CODES: Mapping[str, tuple[str, Mapping[str, str]]] = {
         "unconfirmed": "Not known whether it was kept", "booked-early": "Booked before its window",
         "booked-late": "Booked after its window", "needs-review": "Needs review", "unanswered": "Not answered",
         "shut": "Gate is shut", "due": "Due", "failed": "Failed", "taken": "Taken inside a hold",
-        "restart-due": "Restart is due",
+        "restart-due": "Restart is due", "never-answered": "Never answered before surgery", "renew": "To be done again",
+        "ready": "Gate waits for its release", "release-due": "A release may be asked for", "not-met": "Goal not met",
+        "no-plan": "On the theatre list without a plan", "no-case": "Not on the theatre list",
+        "date-differs": "The theatre list says another day", "unproven": "Not proven that it happened",
+        "conflict": "A decision waits",
     }),
 }  # fmt: skip
 

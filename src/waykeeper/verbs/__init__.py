@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from waykeeper.verbs.examining import server
     from waykeeper.verbs.explaining import explain
     from waykeeper.verbs.exporting import export
+    from waykeeper.verbs.flagging import issues
     from waykeeper.verbs.listing import PathwayEntry, pathways
     from waykeeper.verbs.moving import Move, move
     from waykeeper.verbs.moving_many import NotMoved, move_all
@@ -47,6 +48,7 @@ __all__ = [
     "export",
     "gaps",
     "history",
+    "issues",
     "letters",
     "measures",
     "medicines",
@@ -82,6 +84,7 @@ _MODULES = {
     "gaps": "comparing",
     "history": "recounting",
     "medicines": "proposing",
+    "issues": "flagging",
     "letters": "writing",
     "measures": "measuring",
     "move": "moving",

@@ -1,0 +1,83 @@
+"""Write the gaps of a server's plans back to it: DetectedIssue and Task, closed when the gap is gone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from waykeeper.exchange.errors import BadAnswerError
+from waykeeper.exchange.pushing import STALE, TRIES, PlanPush, PlanRefusedError, Why
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.report import PushReport
+from waykeeper.exchange.server import Held, Server
+from waykeeper.fhir import episode_of
+from waykeeper.findings import finding
+from waykeeper.gaps.issues import ISSUE, IssueChange, issues
+from waykeeper.gaps.model import Worklist
+from waykeeper.merge.model import Decision, Decisions, Word
+from waykeeper.plan.model import Plan, State
+
+PlanState = tuple[Plan, State]
+_WORDS: dict[str, Word] = {"create": "create", "write": "write", "close": "close", "keep": "keep"}
+
+
+def push_issues(
+    server: Server, pair: PlanState, report: Worklist, *, dry_run: bool = False, now: datetime
+) -> PushReport:
+    """Send what changed of the gaps of one plan, read it again and prove that nothing is left to send.
+
+    pair     the plan as this server holds it
+    report   the whole report: what is not in it counts as closed
+
+    Raises as a push does: BadAnswerError, NoAnswerError, PlanRefusedError.
+    """
+    plan = pair[0]
+    if server.kind == "test" and not plan.patient.test_data:
+        raise PlanRefusedError(finding("WKX110", "the Patient has no test-data label"))
+    for attempt in range(TRIES):
+        decisions = _decided(pair, report, _held(server, plan))
+        if dry_run or not decisions.changing:
+            return PushReport(decisions, server.base, dry_run=dry_run)
+        try:
+            PlanPush(server, plan, {}, now, why=Why("gaps")).send(decisions)
+        except BadAnswerError as refused:
+            if refused.status in STALE and attempt < TRIES - 1:
+                continue
+            raise
+        left = _decided(pair, report, _held(server, plan)).changing
+        proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the push") for d in left)
+        return PushReport(decisions, server.base, sent=True, findings=proof)
+    raise AssertionError  # the last attempt returns or raises
+
+
+def _held(server: Server, plan: Plan) -> list[Held]:
+    return plan_resources(server, plan.episode.patient)
+
+
+def _decided(pair: PlanState, report: Worklist, held: Sequence[Held]) -> Decisions:
+    plan, state = pair
+    if not any(episode_of(r) == plan.episode for _, r in held):
+        return Decisions(plan, notices=("the server does not hold this plan: nothing is written about it",))
+    mine = (str(plan.patient.identifier), plan.episode.number, plan.pathway.name)
+    rows = [r for r in report.rows if (r.identifier, r.episode, r.pathway) == mine]
+    changes = issues(plan, state, rows, held, report.as_of)
+    decisions = tuple(_decision(c) for c in changes)
+    return Decisions(plan, decisions, standing=_standing(held, decisions))
+
+
+def _decision(change: IssueChange) -> Decision:
+    kind = "DetectedIssue" if change.part == ISSUE else "Task"
+    return Decision(
+        str(change.key), f"{change.part}:{change.kind}", change.round, _WORDS.get(change.word, "unchanged"), (),
+        change.reason, change.reference, kind, change.before, change.after,
+    )  # fmt: skip
+
+
+def _standing(held: Sequence[Held], decisions: Sequence[Decision]) -> tuple[Held, ...]:
+    after = {d.reference: d.after for d in decisions if d.after is not None and d.reference}
+    kept = [(ref, after.get(ref) or resource) for ref, resource in held]
+    made = [(f"{d.kind}/{d.after['id']}", d.after) for d in decisions if d.after is not None and not d.reference]
+    return (*kept, *made)
+
+
+__all__ = ["push_issues"]

@@ -1,0 +1,47 @@
+"""Gaps of a server's plans -> DetectedIssues and Tasks on that server."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+
+from waykeeper.findings import WaykeeperError, finding
+from waykeeper.verbs.comparing import gaps
+from waykeeper.verbs.words import Holds, is_url
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.report import PushReport
+
+
+def issues(
+    *sources: str,
+    to: str,
+    holds: Holds = "test",
+    as_of: str | date | None = None,
+    theatre_list: str = "",
+    mapping: str = "",
+    dry_run: bool = False,
+    reported: Callable[[PushReport], None] = lambda _: None,
+) -> tuple[PushReport, ...]:
+    """Write the gaps of a server's plans to it; a gap that is gone closes what was written of it.
+
+    to        the server: its plans are compared, and it is written to
+    sources   further bookings, as in `gaps`
+    reported  gets each plan's report as soon as it is sent
+
+    The whole report is written, never a narrowed one: what is not in it would be closed.
+    """
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.issues import push_issues
+
+    if not is_url(to):
+        help_text = "Give the FHIR base address, https://host/fhir."
+        raise WaykeeperError(finding("WKC201", f"--to is {to!r}, which is no address of a server", help=help_text))
+    found = gaps(to, *sources, as_of=as_of, theatre_list=theatre_list, mapping=mapping)
+    server, now = Server(to, kind=holds), datetime.now(UTC)
+    reports = []
+    for pair in found.plans:
+        reports.append(push_issues(server, pair, found.whole, dry_run=dry_run, now=now))
+        reported(reports[-1])
+    return tuple(reports)

@@ -1,0 +1,97 @@
+"""Gaps written back as DetectedIssue and Task: once, followed from day to day, closed when the gap is gone."""
+
+import json
+from collections import Counter
+from datetime import UTC, datetime
+
+from golden.rewrite import BUNDLES
+from waykeeper import verbs
+from waykeeper.exchange import Server
+from waykeeper.exchange.pushing import push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.fhir.names import GAP_KINDS
+from waykeeper.plan.model import Identifier
+from waykeeper.validate import own_definitions, validate
+
+CASE = BUNDLES / "demo-left"
+WHO = Identifier("https://alder-quay.example/mrn", "AQ-1001")
+
+
+def document(name):
+    return json.loads((CASE / name).read_text("utf-8"))
+
+
+def filled(server):
+    client = Server(server.base)
+    client.bundle(document("record.bundle.json"))
+    push(document("plan.bundle.json"), client, now=datetime.now(UTC))
+    client.bundle(document("bookings.bundle.json"))
+    return client
+
+
+def words(reports):
+    return Counter(d.word for one in reports for d in one.decisions if d.reference or d.changes)
+
+
+def of_gaps(client):
+    """Issues by kind and title; Tasks that act on one."""
+    held = [r for _, r in plan_resources(client, WHO)]
+    found = [r for r in held if r["resourceType"] == "DetectedIssue"]
+    tasks = [r for r in held if r["resourceType"] == "Task" and r["code"]["coding"][0]["code"] == "act"]
+    return {(kind(r), r["code"]["text"]): r for r in found}, tasks
+
+
+def kind(issue):
+    return next(c["code"] for c in issue["code"]["coding"] if c["system"] == GAP_KINDS)
+
+
+def test_gaps_are_written_once_followed_and_closed(server):
+    client = filled(server)
+    listed = verbs.gaps(server.base, as_of="2026-06-26").worklist
+    mine = [r for r in listed.gaps if r.identifier == str(WHO)]
+
+    first = verbs.issues(to=server.base, as_of="2026-06-26")
+    assert all(one.findings == () for one in first)
+    issues, tasks = of_gaps(client)
+    assert len(issues) == len(tasks) == len(mine)
+    overdue = issues["overdue", "Three-month visit: overdue"]
+    assert (overdue["status"], overdue["severity"]) == ("final", "high")
+    assert [f.line() for r in [*issues.values(), *tasks] for f in validate(r, (own_definitions(),))
+            if f.severity == "error"] == []  # fmt: skip
+
+    again = verbs.issues(to=server.base, as_of="2026-06-26")
+    assert [d for one in again for d in one.changes] == []
+
+    later = verbs.issues(to=server.base, as_of="2026-07-03")  # the window closed on 2026-07-02
+    assert {"create", "close"} <= set(words(later))
+    issues, _ = of_gaps(client)
+    assert issues["overdue", "Three-month visit: overdue"]["status"] == "corrected"
+    assert issues["missed", "Three-month visit: missed"]["status"] == "final"
+
+
+def test_a_push_of_the_plan_leaves_issues_alone(server):
+    client = filled(server)
+    verbs.issues(to=server.base, as_of="2026-06-26")
+    before, tasks = of_gaps(client)
+    push(document("plan.bundle.json"), client, now=datetime.now(UTC))
+    after, still = of_gaps(client)
+    assert {n: r["status"] for n, r in before.items()} == {n: r["status"] for n, r in after.items()}
+    assert Counter(t["status"] for t in tasks) == Counter(t["status"] for t in still)
+
+
+def test_what_a_person_closed_or_took_up_stays(server):
+    client = filled(server)
+    verbs.issues(to=server.base, as_of="2026-06-26")
+    issues, tasks = of_gaps(client)
+    issue = issues["missed", "Six-week visit: missed"]
+    task = next(
+        t for t in tasks if t["focus"]["reference"].endswith(issues["overdue", "Three-month visit: overdue"]["id"])
+    )
+    for resource, status in ((issue, "amended"), (task, "in-progress")):
+        reference = f"{resource['resourceType']}/{resource['id']}"
+        entry = {"resource": {**resource, "status": status}, "request": {"method": "PUT", "url": reference}}
+        client.bundle({"resourceType": "Bundle", "type": "transaction", "entry": [entry]})
+    verbs.issues(to=server.base, as_of="2026-07-03")
+    issues, tasks = of_gaps(client)
+    assert issues["missed", "Six-week visit: missed"]["status"] == "amended"
+    assert next(t for t in tasks if t["id"] == task["id"])["status"] == "in-progress"
