@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from waykeeper.merge.difference import Change, Row
 from waykeeper.merge.medicine_changes import URGENT, MedicineChange
@@ -51,6 +52,30 @@ class Card:
     unchanged: int
 
 
+@dataclass(frozen=True, slots=True)
+class Telephone:
+    """One person to call about several patients: each with the day, the urgent ones first."""
+
+    to: str
+    telephone: str
+    about: tuple[tuple[Card, Call], ...]
+
+
+def _telephones(cards: Sequence[Card]) -> list[Telephone]:
+    """Everybody who is called about more than their own plan, whom to call first at the top."""
+    said: dict[tuple[str, str], list[tuple[Card, Call]]] = {}
+    for card in cards:
+        for call in card.calls:
+            if call.role != "patient":
+                said.setdefault((call.to, call.telephone), []).append((card, call))
+    made = [Telephone(*who, tuple(sorted(about, key=_first))) for who, about in said.items()]
+    return sorted(made, key=lambda one: (_first(one.about[0]), one.to))
+
+
+def _first(about: tuple[Card, Call]) -> tuple[bool, date, int]:
+    return not about[1].urgent, about[1].by, about[0].number
+
+
 def move_html(
     moved: Sequence[MovedPlan],
     *,
@@ -70,6 +95,7 @@ def move_html(
         cards=cards,
         failed=failed,
         urgent=[c for c in cards if c.plan.urgent],
+        telephones=_telephones(cards),
         statuses=_statuses(moved),
         as_of=day(moved[0].as_of) if moved else "",
         reason=next((one.reason for one in moved if one.reason), ""),
