@@ -41,6 +41,7 @@ def explain_item(plan: Plan, key: Key | str, width: int = 80) -> str:
         *(("anchor", _anchor(a)) for a in _anchors(plan, item)),
         *(("arithmetic", line) for line in item.arithmetic),
         ("pathway", plan.pathway.canonical), ("line", _line(item)),
+        *(("changed at", str(position)) for position in item.changed_at),
         ("overlays", ", ".join(item.overlays) or "none changed it"),
         ("source", f"{item.source.cite or 'no citation'} ({item.source.grade})"),
         ("harm if missed", f"{item.harm} of 3"), ("not decided", ", ".join(item.undecided)),
@@ -131,8 +132,6 @@ def _dates(item: Item) -> list[tuple[str, str]]:
 
 def _line(item: Item) -> str:
     place = str(item.origin)
-    if place and item.changed_at:
-        return f"{place}, changed at {', '.join(str(position) for position in item.changed_at)}"
     return place or "not stored with the plan; look it up in the pathway file of this url and version"
 
 

@@ -34,9 +34,11 @@ def explain(what: str, *, bundle: str = "") -> Entry | tuple[Plan, Item]:
 
 def _located(plan: Plan, item: Item) -> Item:
     """The item with its place in the library's pathway, where the library holds that very version."""
-    from waykeeper.pathway.library import load, names
+    from waykeeper.pathway.library import load, names, read
 
     for name in names() if item.origin == Position() else ():
+        if plan.pathway.url.encode() not in read(name)[1]:  # a check takes a second: only of the one that is meant
+            continue
         pathway, _ = load(name)
         if pathway and f"{pathway.url}|{pathway.version}" == plan.pathway.canonical:
             found = [r for r in pathway.items if (r.kind, r.name) == (item.key.kind, item.key.item)]
