@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import inspect
 import json
 
@@ -136,6 +137,7 @@ def test_every_command_that_takes_a_server_signs_in_as_the_settings_say(words, b
         code = main(["--debug", *given])
         out, err = capfd.readouterr()
         assert code in (0, 1, 2), err
+        assert "waykeeper.exchange: " in err and ", request " in err
         assert "WKX106" not in err and "WKX202" not in err and "WKC901" not in err, err
         assert made.tokens, f"nobody signed in: {err}"
         used = {token for path, token in made.seen if "smart-configuration" not in path}
@@ -144,12 +146,17 @@ def test_every_command_that_takes_a_server_signs_in_as_the_settings_say(words, b
             assert secret not in out + err
 
 
-def test_the_commands_above_are_all_that_take_a_server():
+def test_every_command_gets_its_server_from_the_settings():
+    """A server's address never goes from an option to a verb past them, so none can forget proxy or credentials."""
     from waykeeper.cli import main as command_line
 
     taking = set()
     for name in command_line.COMMANDS:
-        module = __import__(f"waykeeper.cli.commands.{name.replace('-', '_')}", fromlist=["x"])
-        if any(word in inspect.getsource(module) for word in ("server_of", "source_of", "one_source")):
+        module = importlib.import_module(f"waykeeper.cli.commands.{name.replace('-', '_')}")
+        source = inspect.getsource(module)
+        assert "Server(" not in source, name
+        if any(word in source for word in ("server_of", "source_of", "one_source")):
             taking.add(name)
-    assert taking - {"letters", "check", "sync"} == {name.partition(",")[0] for name in COMMANDS}
+        else:
+            assert "FromOption" not in source and "ToOption" not in source, name
+    assert {name.partition(",")[0] for name in COMMANDS} <= taking

@@ -307,8 +307,9 @@ def test_a_wildcard_may_be_answered_by_every_type_that_is_needed():
 # nothing secret is said
 
 
-def test_logs_hold_no_secret_and_no_patient(tmp_path, caplog, capfd):
+def test_logs_hold_no_secret_and_no_patient(tmp_path, caplog, capfd, monkeypatch):
     caplog.set_level(logging.DEBUG)
+    monkeypatch.setattr(logging.getLogger("waykeeper.exchange"), "propagate", True)
     with desk(KEYS["ES384"][1]) as made:
         server = signed_in(made, client(tmp_path, "ES384"))
         server.read("Patient/1")
