@@ -46,10 +46,16 @@ def test_the_worked_case_in_words():
 
 @pytest.mark.parametrize(
     ("need", "word"),
-    [("stop today", "Say now"), ("ask about restart", "Say today whether it restarts"),
-     ("stays stopped", "no dose to take"), ("approve again", "approve again"), ("answer", "still to be answered"), ("ask", "no number of days"),
-     ("no longer listed", "no longer on the list")],
-)  # fmt: skip
+    [
+        ("stop today", "Say now"),
+        ("ask about restart", "Say today whether it restarts"),
+        ("stays stopped", "no dose to take"),
+        ("approve again", "approve again"),
+        ("answer", "still to be answered"),
+        ("ask", "no number of days"),
+        ("no longer listed", "no longer on the list"),
+    ],
+)
 def test_each_need_has_its_sentence(need, word):
     said = medicine_sentence(medicine(need=need, again=need == "approve again"), Moment(date(2026, 3, 18)))
     assert word in said and said.endswith(".")

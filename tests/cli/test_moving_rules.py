@@ -1,0 +1,105 @@
+"""What a move keeps of the plan that stands, and what it will not do without."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, time
+
+import pytest
+
+from merge.small import SURGERY, clinic, compiled, pathway, patient
+from merge.worlds import Memory, later
+from waykeeper.fhir import read_all
+from waykeeper.findings import WaykeeperError
+from waykeeper.gaps import worklist
+from waykeeper.merge import withdraw
+from waykeeper.plan.model import State
+from waykeeper.timing.model import Anchor, Moment, Standing
+from waykeeper.verbs.compiling import still_given
+from waykeeper.verbs.moving import Recompiler, Sources, Wish, _others_of_that_day
+
+ZONE = "America/Chicago"
+
+
+def recompiler(record=(), **wish) -> Recompiler:
+    return Recompiler(Sources(), Wish(**wish), lambda: list(record), date(2026, 3, 10), "here")
+
+
+def with_discharge(plan, day):
+    given = Anchor("discharge", Moment(day), Standing.GIVEN)
+    return replace(plan, anchors=tuple(given if a.name == "discharge" else a for a in plan.anchors))
+
+
+def test_a_discharge_of_the_old_date_is_assumed_again_and_said():
+    old = with_discharge(compiled(Memory().identifier), date(2026, 3, 20))
+    given, notices = recompiler(surgery="2026-04-08T07:30")._given(old, pathway(), clinic())
+    assert set(given) == {"surgery"} and "2026-03-20" in notices[0]
+    given, notices = recompiler(side="right")._given(old, pathway(), clinic())
+    assert given["discharge"] == Moment(date(2026, 3, 20)) and notices == ()
+
+
+def test_discharge_before_the_surgery_that_stands_is_refused():
+    old = compiled(Memory().identifier)
+    with pytest.raises(WaykeeperError) as refused:
+        recompiler(discharge="2026-03-10")._given(old, pathway(), clinic())
+    assert refused.value.findings[0].code == "WKC206"
+
+
+def test_the_day_of_the_change_stands_while_surgery_stands():
+    old = compiled(Memory().identifier)
+    changed = Anchor("change", Moment(date(2026, 3, 1)), Standing.GIVEN)
+    old = replace(old, anchors=(*old.anchors, changed))
+    given: dict[str, Moment] = {}
+    recompiler()._changed(given, old, False, clinic())
+    assert given == {"change": Moment(date(2026, 3, 1))}
+    recompiler()._changed(given, old, True, clinic())
+    assert given == {"change": Moment(date(2026, 3, 10))}
+
+
+def test_compile_keeps_what_was_given_only_while_surgery_stands():
+    stored = with_discharge(compiled(Memory().identifier), date(2026, 3, 20))
+    same = {"surgery": Moment(SURGERY, time(7, 30), ZONE)}
+    assert still_given(stored, pathway(), same) == {"discharge": Moment(date(2026, 3, 20))}
+    assert still_given(stored, pathway(), {"surgery": Moment(later(7), time(7, 30), ZONE)}) == {}
+    told = same | {"discharge": Moment(date(2026, 3, 21))}
+    assert still_given(stored, pathway(), told) == {}
+
+
+def test_without_the_record_nothing_is_moved():
+    world = Memory()
+    world.push()
+    old = compiled(world.identifier)
+    bare = recompiler([("Patient/1", patient(world.identifier))])
+    with pytest.raises(WaykeeperError) as refused:
+        bare._possible(_record(world), old, State())
+    assert refused.value.findings[0].code == "WKC211"
+
+
+def _record(world):
+    from waykeeper.record import Record
+
+    return Record(patient(world.identifier), ())
+
+
+def test_both_joints_on_one_day_are_said():
+    world = Memory()
+    world.push()
+    world.push(episode=2)
+    plans = {p.episode.number: p for p, _ in read_all(world.resources())}
+    told = _others_of_that_day(world.resources(), plans[1], compiled(world.identifier, later(21)))
+    assert len(told) == 1 and "episode 2" in told[0]
+    world.push(episode=3, surgery=later(90))
+    assert len(_others_of_that_day(world.resources(), plans[1], compiled(world.identifier, later(21)))) == 1
+
+
+def test_a_revision_restarts_the_clock_in_an_episode_of_its_own():
+    """The first plan is withdrawn with that reason: nothing of it is chased any more, the second is followed."""
+    world = Memory()
+    world.push()
+    plan = read_all(world.resources())[0][0]
+    world.send(withdraw(plan, world.resources(), "revision restarts the clock", today=date(2026, 5, 1)))
+    world.push(episode=2, surgery=later(60))
+    rows = worklist(read_all(world.resources()), [], date(2026, 6, 1)).rows
+    first = [r for r in rows if r.episode == 1 and r.kind in ("visit", "task")]
+    assert first and {r.verdict for r in first} == {"excused"} and not any(r.gap for r in first)
+    assert any(r.gap for r in rows if r.episode == 2)
