@@ -140,6 +140,25 @@ def test_no_answer_on_the_way_and_run_again(one, server):
     assert read(plan_resources(client, identifier))[0].anchor("surgery").moment.day == NEW
 
 
+def test_what_a_person_writes_between_reading_and_sending_is_kept(one):
+    """The transaction is refused as stale; the plan is read and compiled again with what was written."""
+    server, identifier = one
+    compiled_from = []
+
+    def meanwhile(old, state, held):
+        if not compiled_from:
+            note(server, identifier, str(CALL), "owner", by="Nurse Park", on=None, text="Nurse Park")
+        compiled_from.append(state.items[CALL].owner)
+        return again(identifier)(old, state, held)
+
+    moved = mover(server).move(identifier, meanwhile)
+    assert moved.sent and moved.findings == () and compiled_from == ["", "Nurse Park"]
+    state = read(plan_resources(server, identifier))[1]
+    assert state.items[CALL].owner == "Nurse Park"
+    task = server.read(state.items[CALL].references["task"])
+    assert task["restriction"]["period"]["end"] == (NEW - timedelta(7)).isoformat()
+
+
 def test_cancelled_then_another_day(one):
     server, identifier = one
     withdraw(server, identifier, "flood in theatre", suspended=True, by="Ruth Alderman, RN", now=NOW)
