@@ -6,6 +6,8 @@ from itertools import product
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pathway.frame import COMMON_TASK, pathway, shelf
 from waykeeper.pathway import check, check_part, library, load
@@ -105,6 +107,30 @@ def test_what_a_pathway_changes_in_a_number_has_a_source_of_its_own(name):
     )
     found = [f for f in check([(label, bare)])[1] if f.code == "WKP619"]
     assert len(found) <= len(numbers) and bool(found) == bool(numbers)
+
+
+@settings(deadline=None)
+@given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
+def test_any_bytes_as_a_part_give_findings_and_no_traceback(content):
+    found, findings = check([("own.yaml", pathway("include: [{part: common, version: 1.0.0}]\n"))],
+                            parts={"common": ("parts/common.yaml", content)}.get)  # fmt: skip
+    assert found is None and findings
+
+
+LINES = library.read("parts/hospital-stay")[1].decode().splitlines(keepends=True)
+HIP = library.read("total-hip-replacement")
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, len(LINES) - 1), st.sampled_from(["", "x", "  x: 1\n", "tasks: {}\n", "- y\n"]))
+def test_a_damaged_part_gives_findings_at_a_place_and_no_traceback(at, instead):
+    damaged = "".join([*LINES[:at], instead, *LINES[at + 1 :]])
+
+    def parts(name):
+        return ("parts/hospital-stay.yaml", damaged) if name == "hospital-stay" else library_part(name)
+
+    found, findings = check([HIP], parts=parts)
+    assert found is not None or any(f.severity == "error" and f.position.line for f in findings)
 
 
 JOINTS = re.compile(r"\b(total[-_ ])?(ankle|knee|hip|shoulder|elbow)s?\b", re.IGNORECASE)
