@@ -1,10 +1,12 @@
 """Write the golden plans again (`make golden`): `sandbox_bundles/NAME/plan.bundle.json`, compiled from the records.
 
-With `--check` nothing is written; what differs in meaning is listed and the exit code is 1.
+With `--check` nothing is written; what differs in meaning is listed and the exit code is 1. `contents.yaml` beside this
+file says which content each version of a pathway and of a part has: a released version never changes its content.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 from collections.abc import Iterator, Mapping
@@ -14,9 +16,11 @@ from typing import Any
 import yaml
 
 from waykeeper import verbs
+from waykeeper.pathway import library, read_yaml
 from waykeeper.verbs.output import bundle_bytes
 
 BUNDLES = Path(__file__).parents[2] / "sandbox_bundles"
+CONTENTS = Path(__file__).parent / "contents.yaml"
 
 
 def cases() -> dict[str, dict[str, Any]]:
@@ -58,9 +62,31 @@ def _name(resource: Mapping[str, Any]) -> str:
     return f"{resource['resourceType']} {said.get('key', '')} {said.get('part', '')}".strip()
 
 
+def contents() -> dict[str, str]:
+    """`pathway NAME VERSION` and `part NAME VERSION` -> a short name of its whole content, without layout."""
+    found = {}
+    for name in library.names():
+        pathway, _ = library.load(name)
+        if pathway is not None:
+            found[f"pathway {name} {pathway.version}"] = pathway.digest
+    for name in library.part_names():
+        root, _ = read_yaml(*reversed(library.read(f"parts/{name}")))
+        if root is not None:
+            plain = root.plain()
+            text = json.dumps(plain, ensure_ascii=False).encode()
+            found[f"part {name} {plain['version']}"] = hashlib.sha256(text).hexdigest()[:16]
+    return found
+
+
 def main(check: bool) -> int:
     """Compile every case and compare; write unless only checking."""
     found = 0
+    known = yaml.safe_load(CONTENTS.read_text("utf-8")) if CONTENTS.exists() else {}
+    for name, digest in contents().items():
+        if known.get(name, digest) != digest:
+            print(f"{name}: its content changed; if that version was released, raise it instead")
+    if not check:
+        CONTENTS.write_text(yaml.safe_dump(contents(), width=120), "utf-8")
     for name, case in cases().items():
         target = BUNDLES / name / "plan.bundle.json"
         made = compiled(name, case).bundle

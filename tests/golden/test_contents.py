@@ -1,0 +1,17 @@
+"""A version of a pathway or of a part has one content: what was signed under it is what is compiled."""
+
+import yaml
+
+from golden.rewrite import CONTENTS, contents
+from waykeeper.pathway import library
+
+
+def test_no_content_changed_under_its_version():
+    known = yaml.safe_load(CONTENTS.read_text("utf-8"))
+    assert contents() == known, "raise the version of what was released, else run make golden and read what changed"
+
+
+def test_every_pathway_and_part_is_listed():
+    listed = [name.split()[:2] for name in contents()]
+    wanted = [["pathway", n] for n in library.names()] + [["part", n] for n in library.part_names()]
+    assert listed == wanted
