@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import pytest
 
-from medicines.write_rule_table import README
+from medicines.write_rule_table import README, ROOM
 from waykeeper.medicines import package_rules
 from waykeeper.medicines.rule_table import rule_table, with_table
+from waykeeper.medicines.tables import COMPILED, compiled
 
 
 def test_the_table_is_generated_from_the_rules() -> None:
     text = README.read_text("utf-8")
     assert text == with_table(text, package_rules())
+
+
+def test_the_compiled_tables_are_the_yaml() -> None:
+    """If this fails: `python tests/medicines/write_rule_table.py`."""
+    assert (ROOM / "data" / COMPILED).read_bytes() == compiled()
 
 
 def test_every_rule_stands_with_source_confidence_and_test() -> None:

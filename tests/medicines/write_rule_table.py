@@ -1,4 +1,4 @@
-"""Write the generated table into the README of the medicines room."""
+"""Compile the YAML of the medicines room into its JSON, and write the generated table into its README."""
 
 from __future__ import annotations
 
@@ -6,8 +6,11 @@ from pathlib import Path
 
 from waykeeper.medicines import package_rules
 from waykeeper.medicines.rule_table import with_table
+from waykeeper.medicines.tables import COMPILED, compiled
 
-README = Path(__file__).parents[2] / "src/waykeeper/medicines/README.md"
+ROOM = Path(__file__).parents[2] / "src/waykeeper/medicines"
+README = ROOM / "README.md"
 
 if __name__ == "__main__":
+    (ROOM / "data" / COMPILED).write_bytes(compiled())
     README.write_text(with_table(README.read_text("utf-8"), package_rules()), "utf-8")

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 from typing import Any
-
-import yaml
 
 from waykeeper.medicines.conditions import UNKNOWN
 from waykeeper.medicines.model import AnswerLike
+from waykeeper.medicines.tables import table
 from waykeeper.medicines.words import normalise
 from waykeeper.record.model import MedicineEntry
 
@@ -18,9 +16,7 @@ from waykeeper.record.model import MedicineEntry
 @cache
 def indication_table() -> Mapping[str, Any]:
     """The package's indications.yaml: class -> words and ICD-10-CM code beginnings."""
-    text = (files("waykeeper.medicines") / "data" / "indications.yaml").read_text("utf-8")
-    loaded: Mapping[str, Any] = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
-    return loaded
+    return table("indications")
 
 
 @cache

@@ -6,10 +6,9 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
-import yaml
+from waykeeper.medicines.tables import table
 
 NALOXONE_PROMPTS = {
     "benzodiazepine": "a benzodiazepine or other sedative",
@@ -42,9 +41,7 @@ class OpioidSum:
 @cache
 def factor_table() -> Mapping[str, Any]:
     """The package's opioids.yaml."""
-    text = (files("waykeeper.medicines") / "data" / "opioids.yaml").read_text("utf-8")
-    loaded: Mapping[str, Any] = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
-    return loaded
+    return table("opioids")
 
 
 def doses_in_24_hours(hours: Sequence[Fraction]) -> Fraction:

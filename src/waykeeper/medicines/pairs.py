@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
-
-import yaml
 
 from waykeeper.findings import finding
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.medicines.ruleset import Ruleset
+from waykeeper.medicines.tables import table
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +36,8 @@ class _Met:
 @cache
 def pair_table() -> tuple[Pair, ...]:
     """The package's pairs.yaml."""
-    text = (files("waykeeper.medicines") / "data" / "pairs.yaml").read_text("utf-8")
-    data = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
-    return tuple(Pair(name, f["tags"][0], f["tags"][1], f["question"], f["code"]) for name, f in data.items())
+    rows = table("pairs").items()
+    return tuple(Pair(name, f["tags"][0], f["tags"][1], f["question"], f["code"]) for name, f in rows)
 
 
 def with_pair_questions(rows: tuple[MedicineRow, ...], rules: Ruleset) -> tuple[MedicineRow, ...]:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
-import yaml
-
 from waykeeper.findings import Finding, did_you_mean, finding
+from waykeeper.medicines.tables import table
 
 _BLANKET = re.compile(r"BLANKET_([1-9]\d?)D")
 
@@ -18,9 +16,7 @@ _BLANKET = re.compile(r"BLANKET_([1-9]\d?)D")
 @cache
 def policy_table() -> Mapping[str, Any]:
     """The package's policies.yaml: policy -> title, default, values with their meaning."""
-    text = (files("waykeeper.medicines") / "data" / "policies.yaml").read_text("utf-8")
-    loaded: Mapping[str, Any] = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
-    return loaded
+    return table("policies")
 
 
 def policy_value(policies: Mapping[str, str], name: str) -> str:

@@ -9,9 +9,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-import yaml
-
 from waykeeper.medicines.model import Case, HalfLife, Ingredient, Rule
+from waykeeper.medicines.tables import rule_tables
 
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 
@@ -44,11 +43,17 @@ class Ruleset:
 
 def ruleset(sources: Mapping[str, str]) -> Ruleset:
     """Build a ruleset from file texts by name. The texts must have passed `check_rules`."""
+    import yaml
+
+    loader = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
+    return _built({name: yaml.load(text, Loader=loader) for name, text in sources.items()})
+
+
+def _built(tables: Mapping[str, Any]) -> Ruleset:
     groups: dict[str, str] = {}
     ingredients: dict[str, Ingredient] = {}
     rules: dict[str, Rule] = {}
-    for text in sources.values():
-        data = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
+    for data in tables.values():
         group = data["group"]
         groups[group] = data["title"]
         for name, fields in (data.get("ingredients") or {}).items():
@@ -61,7 +66,7 @@ def ruleset(sources: Mapping[str, str]) -> Ruleset:
 @cache
 def package_rules() -> Ruleset:
     """The rules that ship with the package."""
-    return ruleset({f.name: f.read_text("utf-8") for f in rule_files()})
+    return _built(rule_tables())
 
 
 def rule_files() -> list[Any]:
@@ -76,10 +81,10 @@ def rule_names() -> tuple[str, ...]:
 
 
 def _indexed(groups: dict[str, str], ingredients: dict[str, Ingredient], rules: dict[str, Rule]) -> Ruleset:
-    from waykeeper.medicines.words import normalise
+    from waykeeper.medicines.words import normal
 
     single = {i: rule for rule in rules.values() if not rule.together for i in rule.ingredients}
-    names = {normalise(n): (i.name,) for i in ingredients.values() for n in (i.name, *i.names)}
+    names = {normal(n): (i.name,) for i in ingredients.values() for n in (i.name, *i.names)}
     codes = {i.rxnorm: i.name for i in ingredients.values() if i.rxnorm}
     days = [c.missed_days or 0 for r in rules.values() for c in (*r.cases, *r.neuraxial)]
     joint = tuple(r for r in rules.values() if r.together)

@@ -9,10 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache, lru_cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-import yaml
+from waykeeper.medicines.tables import normal_forms, table
 
 if TYPE_CHECKING:
     from waykeeper.medicines.ruleset import Ruleset
@@ -59,23 +58,27 @@ def normalise(text: str) -> str:
     return " ".join(_GLUED.sub(r"\1 \2", _PUNCTUATION.sub(" ", plain)).split())
 
 
+def normal(word: str) -> str:
+    """`normalise` for a word of the package's own tables, where it is written down already."""
+    known = normal_forms().get(word)
+    return normalise(word) if known is None else known
+
+
 @cache
 def vocabulary() -> Mapping[str, Any]:
     """The package's words.yaml."""
-    text = (files("waykeeper.medicines") / "data" / "words.yaml").read_text("utf-8")
-    loaded: Mapping[str, Any] = yaml.load(text, Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
-    return loaded
+    return table("words")
 
 
 @lru_cache(maxsize=8)
 def _phrases(rules: Ruleset) -> Mapping[str, tuple[str, str]]:
     """Normalised phrase -> (kind, value). A name of a medicine wins over any other meaning."""
     words = vocabulary()
-    found: dict[str, tuple[str, str]] = {normalise(w): ("noise", "") for w in words["noise"]}
-    found |= {normalise(w): ("turn", "") for w in words["turns"]}
+    found: dict[str, tuple[str, str]] = {normal(w): ("noise", "") for w in words["noise"]}
+    found |= {normal(w): ("turn", "") for w in words["turns"]}
     for kind in ("releases", "forms"):
-        found |= {normalise(w): (kind, value) for value, listed in words[kind].items() for w in listed}
-    found |= {normalise(s): ("salt", normalise(s)) for i in rules.ingredients.values() for s in i.salts}
+        found |= {normal(w): (kind, value) for value, listed in words[kind].items() for w in listed}
+    found |= {normal(s): ("salt", normal(s)) for i in rules.ingredients.values() for s in i.salts}
     found |= {phrase: ("name", phrase) for phrase in rules.names}
     return found
 
