@@ -116,11 +116,17 @@ def alive(patient: Mapping[str, Any], place: str) -> None:
 
 
 def record_of(patient: str, server: str, identifier: Any) -> list[Held]:
-    """The patient's record: of the file, else of the server. Raises WaykeeperError WKC203 where neither is given."""
+    """The patient's record: of the file or an invented patient of the library, else of the server.
+
+    Raises WaykeeperError WKC203 where neither is given.
+    """
     if patient:
-        return inputs.held_of([patient])
+        return inputs.held_of([inputs.invented(patient)])
     if not server or identifier is None:
-        help_text = "Give --patient FILE, or --from URL with --patient-identifier SYSTEM|VALUE."
+        help_text = (
+            "Give --patient FILE, or --from URL with --patient-identifier SYSTEM|VALUE;"
+            " to try it out, --patient demo-left, an invented patient."
+        )
         raise WaykeeperError(finding("WKC203", "no record is given", help=help_text))
     from waykeeper.exchange import Server
     from waykeeper.exchange.reading import record_resources

@@ -200,6 +200,16 @@ def identifier_of(text: str, option: str) -> Identifier:
     return Identifier(system.strip(), value.strip())
 
 
+def invented(name: str) -> str:
+    """The record of an invented patient of the library, by its name; anything else is a path and stays as it is."""
+    from waykeeper.pathway.shelf import folder
+
+    if not name.replace("-", "").isalnum() or Path(name).exists():
+        return name
+    record = folder("sandbox_bundles") / name / "record.bundle.json"
+    return str(record) if record.is_file() else name
+
+
 def held_of(paths: Sequence[str]) -> list[Held]:
     """The resources of files and folders, in the order given."""
     return [pair for path in paths for pair in read_resources(path)]

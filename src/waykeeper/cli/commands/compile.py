@@ -18,7 +18,9 @@ def compile(  # noqa: A001 - the verb of the trade
     pathway: Annotated[str, typer.Argument(help="A name of the library or a file.", metavar="PATHWAY")],
     clinic: ClinicOption,
     surgery: Annotated[str, typer.Option("--surgery", help="Local date and time, 2026-03-18T07:30.")] = "",
-    patient: Annotated[str, typer.Option("--patient", help="File or folder with the patient's record.")] = "",
+    patient: Annotated[
+        str, typer.Option("--patient", help="File or folder with the patient's record; demo-left is an invented one.")
+    ] = "",
     cases: Annotated[
         str, typer.Option("--cases", help="Theatre list: patient,surgery,side,anaesthesia,...", metavar="CSV")
     ] = "",
