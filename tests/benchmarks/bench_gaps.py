@@ -5,17 +5,24 @@ Run: python tests/benchmarks/bench_gaps.py [PATIENTS] [SEED]
 
 from __future__ import annotations
 
+import resource
 import sys
+import tempfile
 import time
 from datetime import timedelta
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parent))
+
+from bulk_folder import write
 
 from gaps.caseload import AS_OF, CHANNELS, Confusion, caseload, confusion
 from gaps.plans import SURGERY, ankle, dates, evidence, item, link, plan
+from waykeeper.exchange.partition import bulk_files
 from waykeeper.gaps import patient, worklist
 from waykeeper.plan.model import State
+from waykeeper.verbs.caseload import caseload as caseload_of
 
 WHOLE = 100  # items of a whole plan
 
@@ -64,6 +71,23 @@ def say(text: str) -> None:
     sys.stdout.write(text + "\n")
 
 
+def bulk(patients: int) -> None:
+    """A bulk export, not sorted by patient: the partition and the rest apart, memory of one process, what 10,000 take.
+
+    Wall seconds, for the processes are what is measured; run on a quiet machine.
+    """
+    for count in (patients, 2 * patients):
+        with tempfile.TemporaryDirectory() as folder:
+            size = write(Path(folder), count)
+            made = caseload_of(bulk_files(folder), AS_OF)
+        split, rest = made.seconds
+        memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss // 1024
+        what = f"bulk: {count} patients with 10 visits, {made.parts.lines} lines, {size / 1e6:.0f} MB"
+        took = f"partition {split:.1f} s, the rest on two cores {rest:.1f} s"
+        say(f"{what}: {took}; largest process {memory} MB")
+    say(f"at this rate 10,000 patients take {10_000 / count * split:.0f} s and {10_000 / count * rest:.0f} s")
+
+
 def main(patients: int = 2000, seed: int = 11) -> None:
     """Print the table, then the rates. CPU seconds of this process, so that a busy machine changes little."""
     planted = caseload(patients, seed)
@@ -79,6 +103,7 @@ def main(patients: int = 2000, seed: int = 11) -> None:
         patient([pair], came, SURGERY + timedelta(days=50))
     spent = time.process_time() - start
     say(f"whole plans of {WHOLE} items: {len(whole) / spent:.0f} a second, one core")
+    bulk(600)
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from waykeeper.exchange.files import Held, read_json
@@ -16,11 +17,14 @@ from waykeeper.verbs import bookings, inputs, words
 if TYPE_CHECKING:
     from waykeeper.gaps import Change, Filters, TheatreList, Worklist
 
+LARGE = 64 * 1024 * 1024  # bytes of a folder of NDJSON from which it is split by patient; less is quicker whole
+
 
 @dataclass(frozen=True, slots=True)
 class GapReport:
     """The worklist with the plans it rests on and where they came from.
 
+    plans      each with what is recorded; of a large export one of each pathway, and no evidence
     worklist   as asked for: narrowed by the filters, where there are any
     whole      the whole report; what `since` of tomorrow compares with
     changes    what became of each gap since the earlier report, None where none was given
@@ -60,22 +64,62 @@ def gaps(
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
     one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
     """
-    from waykeeper.gaps import Filters, narrow, worklist
+    from waykeeper.gaps import Filters, worklist
 
     asked = Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(week, "--week"))
     given = _day(as_of, "--as-of")
     earlier = _earlier(since) if since else None
+    bulk = [] if theatre_list or mapping else _bulk(sources)
+    if bulk:
+        whole, titles = _large(bulk, given, sources)
+        return _told(whole, titles, (), sources, asked, (since, earlier), ())
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
     day = given or inputs.as_of_date(None, zone)
-    _known_names(asked, [plan for plan, _ in plans])
     whole = worklist(plans, found, day, theatre=_theatre(theatre_list, plans, zone) if theatre_list else None)
+    return _told(whole, plans, found, sources, asked, (since, earlier), noticed)
+
+
+def _told(
+    whole: Worklist,
+    plans: Sequence[tuple[Plan, State]],
+    found: Sequence[Evidence],
+    sources: Sequence[str],
+    asked: Filters,
+    before: tuple[str, Worklist | None],
+    noticed: Sequence[Finding],
+) -> GapReport:
+    """The report as it was asked for: narrowed, and with what changed since an earlier one."""
+    from waykeeper.gaps import narrow
+
+    _known_names(asked, [plan for plan, _ in plans])
     shown = narrow(whole, asked)
-    changes = _changes(since, earlier, shown, day, asked) if earlier else None
+    path, earlier = before
+    changes = _changes(path, earlier, shown, whole.as_of, asked) if earlier else None
     return GapReport(
         shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
         (*noticed, *_unmet(asked, whole)),
     )  # fmt: skip
+
+
+def _bulk(sources: Sequence[str]) -> list[Path]:
+    """The files of the one source, where it is a large folder of NDJSON: too large to be held whole."""
+    from waykeeper.exchange.partition import bulk_files
+
+    files = bulk_files(sources[0]) if len(sources) == 1 else []
+    return files if sum(file.stat().st_size for file in files) >= LARGE else []
+
+
+def _large(
+    files: list[Path], day: date | None, sources: Sequence[str]
+) -> tuple[Worklist, tuple[tuple[Plan, State], ...]]:
+    from waykeeper.verbs.caseload import caseload
+
+    made = caseload(files, day)
+    if not made.count:
+        remedy = "Compile one and push it first, or name where the plans are."
+        raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
+    return made.worklist, made.plans
 
 
 def read_sources(
