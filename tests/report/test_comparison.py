@@ -134,6 +134,11 @@ CONFIDENCE = [
     (Source("A, J 2020", "study"), "high: published"),
     (Source("A, J 2020 (from memory)", "guideline"), "medium: confirm against the publication"),
     (Source("A 2022 (hip and knee; ankle by analogy)", "guideline"), "medium: confirm against the publication"),
+    (Source("A, J 2020; window: clinic setting", "study"), "medium: published in part, the clinic decides the rest"),
+    (
+        Source("A (from memory); days: common practice", "study"),
+        "medium: confirm against the publication; published in part, the clinic decides the rest",
+    ),
     (Source("", "common practice"), "low: common practice, no publication"),
     (Source("x", "clinic setting"), "the clinic decides"),
 ]

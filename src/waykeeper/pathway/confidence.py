@@ -6,6 +6,7 @@ from waykeeper.pathway.model import Source
 
 # Words inside a citation that say that the publication itself was not open, or speaks of another joint.
 TO_CONFIRM = ("from memory", "restated in", "by analogy", "not open")
+OF_THE_CLINIC = ("clinic setting", "common practice")  # inside a citation: some number of the item is not published
 BY_GRADE = {
     "guideline": "high: published",
     "regulation": "high: published",
@@ -17,8 +18,14 @@ BY_GRADE = {
 
 
 def confidence(source: Source) -> str:
-    """`high: published`, `medium: confirm against the publication`, `low: ...` or `the clinic decides`."""
+    """`high: published`, `medium: ...` and what is left to do, `low: ...`, or `the clinic decides`."""
     found = BY_GRADE.get(source.grade, "low: " + source.grade)
-    if found.startswith("high") and any(words in source.cite for words in TO_CONFIRM):
-        return "medium: confirm against the publication"
+    if found.startswith("high"):
+        left = ["confirm against the publication"] if any(words in source.cite for words in TO_CONFIRM) else []
+        left += ["published in part, the clinic decides the rest"] if _partly(source) else []
+        return f"medium: {'; '.join(left)}" if left else found
     return found
+
+
+def _partly(source: Source) -> bool:
+    return any(words in source.cite for words in OF_THE_CLINIC)

@@ -94,9 +94,7 @@ def review(pathway: Pathway, plan: Plan, clinic: Clinic, notes: Sequence[str] = 
             _section(phase.title, phase.days, [i for i in pathway.items if i.phase == phase.name], plan, numbers)
             for phase in pathway.phases
         ),
-        _section(
-            "Not in a phase: restrictions and others", "", [i for i in outside if i.kind != "hold"], plan, numbers
-        ),
+        _section("Restrictions", "", [i for i in outside if i.kind != "hold"], plan, numbers),
     ]
     return Review(
         described(pathway), clinic.name, tuple(_example(plan)),
