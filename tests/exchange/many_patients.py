@@ -17,6 +17,7 @@ from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.record import read
 from waykeeper.timing.model import Moment
 
+KINDS = ("CarePlan", "ServiceRequest", "Task", "Goal", "CommunicationRequest")
 MRN = "https://alder-quay.example/mrn"
 
 
@@ -29,15 +30,11 @@ def _loaded(pathway: str) -> tuple[Any, Any]:
     return clinic, found
 
 
-def small_pathway() -> str:
-    return library.names()[0]
-
-
 def plan(
     number: int, *, day: str = "2026-03-18", prefix: str = "MANY", pathway: str = "total-ankle-replacement"
 ) -> dict[str, Any]:
     """The bundle of one invented patient of whom nothing is known but the name."""
-    clinic, found = _loaded(pathway)
+    clinic, found = _loaded(pathway) if pathway else (_loaded("total-ankle-replacement")[0], _small())
     who = {
         "resourceType": "Patient", "id": f"p{number}",
         "meta": {"security": [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]},
@@ -68,9 +65,7 @@ def write_ndjson(file: Path, count: int, **more: Any) -> None:
             stream.write(json.dumps(plan(number, **more)) + "\n")
 
 
-def holdings(
-    url: str, kinds: tuple[str, ...] = ("CarePlan", "ServiceRequest", "Task", "Goal", "CommunicationRequest")
-) -> Counter[str]:
+def holdings(url: str, kinds: tuple[str, ...] = KINDS) -> Counter[str]:
     """How often each of our resources is there, by our identifier: everything must be there once."""
     server = Server(url)
     held: Counter[str] = Counter()
@@ -86,7 +81,7 @@ def holdings(
 
 def expected(
     bundles: list[dict[str, Any]],
-    kinds: tuple[str, ...] = ("CarePlan", "ServiceRequest", "Task", "Goal", "CommunicationRequest"),
+    kinds: tuple[str, ...] = KINDS,
 ) -> Counter[str]:
     """The same of what was compiled."""
     wanted: Counter[str] = Counter()
@@ -99,3 +94,19 @@ def expected(
             elif kind == "Patient":
                 wanted.update(f"Patient/{i['value']}" for i in resource["identifier"])
     return wanted
+
+
+@cache
+def _small() -> Any:
+    from waykeeper.pathway.library import load
+
+    source = Path(__file__).parents[1] / "merge" / "small.yaml"
+    clinic, _ = _loaded("total-ankle-replacement")
+    found, wrong = load(("small.yaml", source.read_bytes()), [], rule_names(), None, clinic)
+    assert found is not None, wrong
+    return found
+
+
+def small_plan(number: int, *, day: str = "2026-03-18", prefix: str = "FEW") -> dict[str, Any]:
+    """A plan with one item of each kind: a thousand of them fit into a test."""
+    return plan(number, day=day, prefix=prefix, pathway="")
