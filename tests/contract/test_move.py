@@ -197,3 +197,13 @@ def _states(server, identifier, number):
         (k, s) for p, st in read_all(plan_resources(server, identifier)) if p.episode.number == number
         for k, s in st.items.items()
     ]  # fmt: skip
+
+
+def test_a_change_that_leaves_the_root_as_it_was_is_in_the_history_too(one):
+    server, identifier = one
+    words = (("title: Call the patient", "title: Call the patient at home"),)
+    mover(server).move(identifier, again(identifier, SURGERY, changes=words))
+    mover(server).move(identifier, again(identifier, SURGERY))
+    found = history(server, identifier)
+    assert [v.plan.item(CALL).title for v in found][-2:] == ["Call the patient at home", "Call the patient"]
+    assert len(found) == 3

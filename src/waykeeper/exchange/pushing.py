@@ -299,10 +299,14 @@ def _provenance(decisions: Decisions, entries: list[dict[str, Any]], now: dateti
 
 
 def _revised(decisions: Decisions, system: str) -> list[dict[str, Any]]:
-    """The version of the root that this change was made from; nothing where the plan is new."""
+    """The version of the root that this change was made from; nothing where the plan is new.
+
+    By this a change is found again that left the root itself as it was.
+    """
     root = next((d for d in decisions.rows if d.item.startswith("plan/") and d.part == "plan" and d.reference), None)
     version = str(((root.before if root else None) or {}).get("meta", {}).get("versionId") or "")
     if root is None or not version:
         return []
     named = {"identifier": {"system": f"{system}/version", "value": f"{root.reference}/_history/{version}"}}
-    return [{"role": "revision", "what": {**named, "display": f"{root.reference} version {version}"}}]
+    what = {"reference": root.reference, **named, "display": f"{root.reference} version {version}"}
+    return [{"role": "revision", "what": what}]

@@ -79,8 +79,11 @@ def changes(server: Server, root: str) -> int:
 
 
 def _provenances(server: Server, root: str) -> list[dict[str, Any]]:
-    found = [r for _, r in server.search("Provenance", [("target", root)]) if r.get("resourceType") == "Provenance"]
-    return sorted(found, key=_written)
+    """Every change of a plan, oldest first: of those after the first the root is the entity, changed or not."""
+    if not root:
+        return []
+    found = server.searches([("Provenance", [(name, root)]) for name in ("target", "entity")])
+    return sorted((r for _, r in found if r.get("resourceType") == "Provenance"), key=_written)
 
 
 def _written(resource: Mapping[str, Any]) -> datetime:
