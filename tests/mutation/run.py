@@ -44,8 +44,10 @@ ROOMS = {
 OURS = ("waykeeper", "tests", "medicines", "timing", "report")  # what a whole new import begins from
 WANTED = 90  # percent
 IN_PLACE_SECONDS, WHOLE_SECONDS = 20, 120  # a mutant that takes longer has gone into a loop: killed
-TABLES = ("package_rules", "vocabulary", "policy_table", "indication_table", "factor_table", "pair_table")
-OF_TABLES = (*TABLES, "_phrases", "_letters", "_words", "_codes")  # kept warm unless the mutant makes tables
+TABLES = (  # made once from the package's data: kept unless a mutant changes how they are made
+    "_compiled", "package_rules", "vocabulary", "policy_table", "indication_table", "factor_table", "pair_table",
+    "_words", "_codes",
+)  # fmt: skip
 Called = frozenset[tuple[str, int]]  # module and first line of a function
 
 
@@ -96,6 +98,7 @@ class Runner:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         self.of_tables = self._tables()
         for item in session.items:
+            self._forget(tables=False)
             started = time.perf_counter()
             with self.watch.watching():
                 good = passes(item)
@@ -120,16 +123,23 @@ class Runner:
                     found()
         return self.watch.called()
 
+    def _forget(self, *, tables: bool) -> None:
+        """Empty the caches, so that what is called is seen and what is changed is used."""
+        for name, found in caches(self.package):
+            if tables or name not in TABLES:
+                found.cache_clear()
+
     def _survives(self, mutant: Mutant, session: pytest.Session) -> bool:
         place = (mutant.module, mutant.function)
-        places = [n for n, called in enumerate(self.calls) if place in called]
+        everywhere = not mutant.function or place in self.of_tables
+        places = [n for n, called in enumerate(self.calls) if everywhere or place in called]
         places.sort(key=self.seconds.__getitem__)
         if mutant.function and not in_child(lambda: self._in_place(mutant, places, session), IN_PLACE_SECONDS):
             return False
         if mutant.function and place not in self.at_import | self.of_tables:
             return True
         files: dict[str, float] = {}
-        for n in places or range(len(session.items)):
+        for n in places:
             file = str(session.items[n].path)
             files[file] = files.get(file, 0) + self.seconds[n]
         quickest = sorted(files, key=files.__getitem__)
@@ -137,9 +147,7 @@ class Runner:
 
     def _in_place(self, mutant: Mutant, places: list[int], session: pytest.Session) -> bool:
         replaced(sys.modules[f"{self.package}.{mutant.module}"], mutant)
-        for name, found in caches(self.package):
-            if name not in OF_TABLES or (mutant.module, mutant.function) in self.of_tables:
-                found.cache_clear()
+        self._forget(tables=(mutant.module, mutant.function) in self.of_tables)
         return all(passes(session.items[n]) for n in places)
 
 
