@@ -1,13 +1,17 @@
 """What can go wrong on the way: each fault on a real socket, by a proxy before both servers.
 
 After each the server is complete or unchanged, the sentence says what to do, and a second push heals.
+
+python tests/contract/test_faults.py --write     rewrites the table in src/waykeeper/exchange/README.md
 """
 
 import json
+import sys
 import time
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from email.utils import formatdate
+from pathlib import Path
 
 import pytest
 
@@ -142,6 +146,31 @@ CASES = [
     Case("a trial that meets a failure", Fault(path=TRIAL, answer=refusal(500)), 1, "WKX208", "trial of the server"),
     Case("a trial that has to wait", Fault(path=TRIAL, answer=refusal(429)), 0),
 ]  # fmt: skip
+
+
+README = Path(__file__).parents[2] / "src/waykeeper/exchange/README.md"
+BEGIN, END = "<!-- faults: generated -->", "<!-- end of faults -->"
+ENDS = {0: "heals by itself", 1: "exit 1", 2: "exit 2", 3: "exit 3"}
+
+
+def table():
+    """The faults as a Markdown table."""
+    rows = ["| fault | the push | code | the server afterwards |", "|---|---|---|---|"]
+    for one in CASES:
+        stands = "complete" if not one.exit else "complete or unchanged" if one.written else "unchanged"
+        rows.append(f"| {one.name} | {ENDS[one.exit]} | {one.code} | {stands} |")
+    return "\n".join(rows)
+
+
+def with_table(text):
+    """The README with the table that the cases give."""
+    head, _, rest = text.partition(BEGIN)
+    return f"{head}{BEGIN}\n{table()}\n{END}{rest.partition(END)[2]}"
+
+
+def test_the_table_in_the_readme_is_these_cases():
+    text = README.read_text("utf-8")
+    assert text == with_table(text), "run: PYTHONPATH=tests python tests/contract/test_faults.py --write"
 
 
 @pytest.fixture
@@ -367,3 +396,7 @@ def test_a_resource_that_is_shown_in_part_is_not_written_back(known, server):
 
 def test_a_dropped_answer_is_a_kind_of_its_own():
     assert issubclass(DroppedError, WaykeeperError) and DroppedError.exit_code == 1
+
+
+if __name__ == "__main__" and "--write" in sys.argv:
+    README.write_text(with_table(README.read_text("utf-8")), "utf-8")
