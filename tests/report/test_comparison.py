@@ -149,6 +149,16 @@ def test_confidence(source, words):
     assert confidence(source) == words
 
 
+def test_the_source_of_a_pathway_does_not_speak_for_the_number_of_an_overlay():
+    """Midnight is the clinic's: the fasting guideline stands as the item's source, and not for that hour."""
+    rows = {r.name: r for r in verbs.compare_pathways(HIP, f"{HIP}+nothing-after-midnight").items}
+    changes = {c.field: (c.a, c.b) for c in rows["fast-clear-drinks"].changes}
+    assert changes["confidence"] == ("high: published", "the clinic decides: an overlay changed the number")
+    assert changes["overlays"] == ("", "nothing-after-midnight")
+    with_source = verbs.compare_pathways(HIP, f"{HIP}+hip-precautions-twelve-weeks").b.items
+    assert not next(i for i in with_source if i.name == "hip-precautions").unsourced
+
+
 # The review sheet
 
 

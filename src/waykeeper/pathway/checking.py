@@ -11,7 +11,7 @@ from waykeeper.findings import Finding, Position, finding
 from waykeeper.pathway import order, references, times, wording
 from waykeeper.pathway.build import draft, name_single_hold
 from waykeeper.pathway.clinic import read_clinic
-from waykeeper.pathway.inclusion import Included, include, place_items
+from waykeeper.pathway.inclusion import NUMBERS, Included, include, place_items
 from waykeeper.pathway.model import Clinic, Overlay, Pathway, PathwayItem
 from waykeeper.pathway.overlay import Overlaid, apply, read_overlay
 from waykeeper.pathway.phrasing import read_phrases
@@ -19,6 +19,7 @@ from waykeeper.pathway.reader import Node, read_yaml
 from waykeeper.pathway.schema import PART
 from waykeeper.pathway.shelf import Parts, library_part
 from waykeeper.pathway.strict import Fields
+from waykeeper.pathway.tree import item_of
 
 _MET_TWICE = {"WKP201", "WKP203"}
 
@@ -71,7 +72,9 @@ def _with_places(pathway: Pathway, included: Included, overlaid: Overlaid) -> Pa
     def placed(item: PathwayItem) -> PathwayItem:
         changed = (*included.changed.get(item.name, ()), *overlaid.places.get(item.name, ()))
         places = tuple(dict.fromkeys(place for place in changed if place.file != item.origin.file))
-        return replace(item, part=included.given.get(item.name, ""), changed_at=places)
+        keys = {path[-1] for path in overlaid.touched if item_of(path) == item.name}
+        unsourced = bool(keys & NUMBERS) and "source" not in keys
+        return replace(item, part=included.given.get(item.name, ""), changed_at=places, unsourced=unsourced)
 
     return replace(pathway, items=tuple(placed(item) for item in pathway.items))
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from waykeeper.pathway.confidence import confidence
+from waykeeper.pathway.confidence import confidence_of
 from waykeeper.pathway.model import Coding, Named, Pathway, PathwayItem
 
 State = Literal["same", "only in A", "only in B", "different"]
@@ -109,10 +109,11 @@ FIELDS: Mapping[str, Callable[[PathwayItem], str]] = {
     "harm": lambda i: str(i.harm),
     "why": lambda i: i.why,
     "source": lambda i: f"{i.source.cite or 'no publication named'} ({i.source.grade})",
-    "confidence": lambda i: confidence(i.source),
+    "confidence": confidence_of,
     "minutes": lambda i: str(i.minutes or ""),
     "recognise": _recognised,
     "phase": lambda i: i.phase,
+    "overlays": lambda i: ", ".join(i.overlays),
 }
 
 

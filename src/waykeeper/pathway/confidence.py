@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from waykeeper.pathway.model import Source
+from waykeeper.pathway.model import PathwayItem, Source
 
 # Words inside a citation that say that the publication itself was not open, or speaks of another joint.
 TO_CONFIRM = ("from memory", "restated in", "by analogy", "not open")
@@ -25,6 +25,11 @@ def confidence(source: Source) -> str:
         left += ["published in part, the clinic decides the rest"] if _partly(source) else []
         return f"medium: {'; '.join(left)}" if left else found
     return found
+
+
+def confidence_of(item: PathwayItem) -> str:
+    """The confidence of an item. The source of a pathway does not speak for a number that an overlay put there."""
+    return "the clinic decides: an overlay changed the number" if item.unsourced else confidence(item.source)
 
 
 def _partly(source: Source) -> bool:

@@ -85,6 +85,7 @@ class PathwayItem:
     origin: Position = Position()
     part: str = ""  # the part that gave it, "" where the pathway's own file or an overlay did
     changed_at: tuple[Position, ...] = ()  # where other files changed it: the pathway's own, then overlays
+    unsourced: bool = False  # an overlay changed a number of it and gave no source of its own
 
 
 @dataclass(frozen=True, slots=True)

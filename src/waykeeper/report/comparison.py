@@ -14,7 +14,7 @@ from waykeeper.pathway.comparing import (
     Comparison,
     State,
 )
-from waykeeper.pathway.confidence import confidence
+from waykeeper.pathway.confidence import confidence_of
 from waykeeper.pathway.model import Pathway, PathwayItem
 from waykeeper.report.page import render
 from waykeeper.report.plain import wrap
@@ -98,7 +98,7 @@ def _item_lines(row: ComparedItem, width: int) -> Iterator[str]:
     if item is not None and row.state != "different":
         yield from wrap(glance(item), width, "      ")
     if item is not None and row.state.startswith("only"):
-        yield from wrap(f"source: {FIELDS['source'](item)}; confidence {confidence(item.source)}", width, "      ")
+        yield from wrap(f"source: {FIELDS['source'](item)}; confidence {confidence_of(item)}", width, "      ")
     for change in row.changes:
         yield from wrap(f"{change.field}:", width, "    ")
         yield from _sides(change, row.state, width)
@@ -145,7 +145,7 @@ def _shown(row: ComparedItem) -> dict[str, Any]:
     return {
         "name": f"{row.kind}/{row.name}", "title": row.title, "state": row.state, "changes": row.changes,
         "a": glance(row.a) if row.a else "", "b": glance(row.b) if row.b else "",
-        "source": f"{FIELDS['source'](item)}; confidence {confidence(item.source)}" if only and item else "",
+        "source": f"{FIELDS['source'](item)}; confidence {confidence_of(item)}" if only and item else "",
     }  # fmt: skip
 
 

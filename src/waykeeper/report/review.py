@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from waykeeper.pathway.comparing import FIELDS
-from waykeeper.pathway.confidence import confidence
+from waykeeper.pathway.confidence import confidence_of
 from waykeeper.pathway.model import Clinic, Pathway, PathwayItem
 from waykeeper.plan.model import Item, Plan
 from waykeeper.report.comparison import described
@@ -147,7 +147,7 @@ def _row(number: int, item: PathwayItem, plan: Plan) -> ReviewRow:
     return ReviewRow(
         number, item.kind, item.name, item.title, item.who, _HARM[item.harm], item.why,
         tuple(_days(item, dated)), tuple((name, text) for name, text in facts if text),
-        tuple(sorted(item.words.items())), FIELDS["source"](item), confidence(item.source),
+        tuple(sorted(item.words.items())), FIELDS["source"](item), confidence_of(item),
         tuple(str(place) for place in places),
     )  # fmt: skip
 
