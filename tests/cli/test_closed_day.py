@@ -118,3 +118,34 @@ def test_a_hundred_patients_killed_in_the_middle_and_run_again(closed, tmp_path,
     page = (tmp_path / "day.html").read_text("utf-8")
     assert page.count('<article class="card') == PATIENTS and f"{PATIENTS} patients" in page
     assert len(closed.search("Provenance", [("_count", "50")])) == PATIENTS  # nothing was done twice
+
+
+def test_interrupted_by_a_person_says_what_was_done(tmp_path, monkeypatch, capsys):
+    """Ctrl-C at the third patient: two are on the page, and the next run moves the rest."""
+    from waykeeper.verbs.moving import Moving
+
+    whole, calls = Moving.move, []
+
+    def until_the_third(self, *args, **options):
+        calls.append(args)
+        if len(calls) == 3:
+            raise KeyboardInterrupt
+        return whole(self, *args, **options)
+
+    with running() as base:
+        server = Server(base)
+        for number in range(3):
+            stands(server, someone(number))
+        words = line(server, tmp_path)
+        (tmp_path / "day.csv").write_text(
+            "patient,surgery\n" + "".join(f"{someone(n)},{NEW}\n" for n in range(3)), "utf-8"
+        )
+        monkeypatch.setattr(Moving, "move", until_the_third)
+        assert main(words) == 130
+        out, err = capsys.readouterr()
+        assert len(json.loads(out)["plans"]) == 2 and "run it again" in err
+        assert (tmp_path / "day.html").read_text("utf-8").count("<article") == 2
+        monkeypatch.setattr(Moving, "move", whole)
+        assert main(words) == 0
+        statuses = [p["status"] for p in json.loads(capsys.readouterr().out)["plans"]]
+        assert statuses == ["moved before", "moved before", "moved"]

@@ -7,8 +7,9 @@ from datetime import date, time
 
 import pytest
 
-from merge.small import SURGERY, clinic, compiled, pathway, patient
+from merge.small import SURGERY, clinic, compiled, instant, pathway, patient
 from merge.worlds import Memory, later
+from waykeeper.exchange.moving import moved_in_files
 from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError
 from waykeeper.gaps import worklist
@@ -16,7 +17,7 @@ from waykeeper.merge import withdraw
 from waykeeper.plan.model import State
 from waykeeper.timing.model import Anchor, Moment, Standing
 from waykeeper.verbs.compiling import still_given
-from waykeeper.verbs.moving import Recompiler, Sources, Wish, _others_of_that_day
+from waykeeper.verbs.moving import Recompiler, Sources, Wish, _others_of_that_day, told
 
 ZONE = "America/Chicago"
 
@@ -103,3 +104,26 @@ def test_a_revision_restarts_the_clock_in_an_episode_of_its_own():
     first = [r for r in rows if r.episode == 1 and r.kind in ("visit", "task")]
     assert first and {r.verdict for r in first} == {"excused"} and not any(r.gap for r in first)
     assert any(r.gap for r in rows if r.episode == 2)
+
+
+def test_a_booking_that_was_recognised_by_its_day_is_not_lost_when_the_day_moves_away():
+    """Unlinked, "2 week wound check" in the old window: recognised. Outside the new one only a guess is left of it."""
+    world = Memory()
+    world.push()
+    world.add(
+        {
+            "resourceType": "Appointment", "status": "booked", "description": "2 week wound check",
+            "start": instant(date(2026, 4, 1)), "end": instant(date(2026, 4, 1), 10),
+            "participant": [{"actor": {"reference": world.patient}, "status": "accepted"}],
+        }
+    )  # fmt: skip
+    again = recompiler()
+    again.clinic = clinic()
+    moved = moved_in_files(world.resources(), lambda *_: compiled(world.identifier, later(21)), date(2026, 3, 10))
+    made = told(moved, again, date(2026, 3, 10), "flood", "Ann").told
+    assert [(r.item, r.booked.day, r.reason) for r in made.rebook] == [
+        ("visit/two-week", date(2026, 4, 1), "outside its new window")
+    ]
+    scheduler = next(c for c in made.calls if c.role == "scheduler")
+    assert "booked on Wed 2026-04-01" in scheduler.say[0] and "Sat 2026-04-18 to Sun 2026-04-26" in scheduler.say[0]
+    assert any("appointment on Wed 2026-04-01" in said for c in made.calls if c.role == "patient" for said in c.say)

@@ -131,7 +131,7 @@ def moved_plan(
     came = attendance(held, before.plan.zone, as_of).attended
     rows = difference(before.plan, decided.plan, before.state, decided, came)
     medicines = medicine_changes(before.plan, held, decided, as_of)
-    rebook = _rebook(after, decided.plan, before.plan, as_of, next_open)
+    rebook = _rebook(after, decided.plan, before, as_of, next_open)
     patient = after.plan.patient
     made = MovedPlan(
         patient=patient.name,
@@ -181,13 +181,19 @@ def _codes(before: Before, after: After) -> tuple[str, str]:
     return old, check_code(after.plan, after.state, after.bookings)
 
 
-def _rebook(after: After, new: Plan, old: Plan, as_of: date, next_open: date) -> tuple[Rebook, ...]:
-    """Bookings outside the window that is wanted now, and bookings of visits that are wanted no more."""
+def _rebook(after: After, new: Plan, before: Before, as_of: date, next_open: date) -> tuple[Rebook, ...]:
+    """Bookings outside the window that is wanted now, and bookings of visits that are wanted no more.
+
+    What was known as a visit's booking before the move stays so: for its new window the day alone may say no more.
+    """
+    old = before.plan
+    seen = {booking.reference for booking in after.bookings.values()}
+    earlier = [(k, b) for k, b in before.bookings.items() if b.reference not in seen]
     rows = {r.item: r for r in after.rows}
     wanted = {i.key: i for i in new.items}
     gone = {i.key: i for i in old.items if i.key not in wanted}
     found = []
-    for key, booking in after.bookings.items():
+    for key, booking in [*after.bookings.items(), *earlier]:
         item, row, at = wanted.get(key) or gone.get(key), rows.get(str(key)), booked_moment(booking, old.zone)
         if item is None or booking.status not in _LIVE:
             continue
@@ -273,9 +279,7 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     if change.need == "cannot be met":
         head = f"{name}: {days} without a dose cannot be kept; {change.possible} of {change.days} are still possible."
         ask = f"Earliest surgery that keeps {change.days}: {shown(change.earliest)}. Decide how to go on."
-        assumed = (
-            "" if taken else f" No dose is recorded: counted from {shown(change.counted_from)}, ask for it."
-        )
+        assumed = "" if taken else f" No dose is recorded: counted from {shown(change.counted_from)}, ask for it."
         return f"{head}{taken}{assumed} {ask}{again}"
     if change.need == "stop today":
         when = "today" if surgery is None or change.last_dose is None else f"on {shown(change.last_dose)}"
