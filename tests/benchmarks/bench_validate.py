@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
 import resource as os_resource
 import subprocess
 import sys
@@ -21,6 +20,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+ROOT = Path(__file__).parents[2]
+COMMAND = Path(sys.executable).with_name("waykeeper")
 SYSTEM = "http://example.org/clinic"
 START = "2026-03-02T08:00:00+01:00"
 
@@ -105,67 +106,71 @@ def models(text: str) -> float:
     return best(lambda: Bundle.model_validate_json(text), 7)
 
 
-def cold_start(file: Path) -> float:
-    """A new process that validates one file, in seconds of wall time (best of five)."""
-    code = f"import pathlib, waykeeper.validate as v; v.validate_json(pathlib.Path({str(file)!r}).read_bytes())"
+def command(*words: str) -> tuple[float, float]:
+    """(wall, processor) seconds of a whole process of `waykeeper validate`, the best of five of each."""
     times = []
     for _ in range(5):
-        begun = time.perf_counter()
-        subprocess.run([sys.executable, "-c", code], check=True)
-        times.append(time.perf_counter() - begun)
-    return min(times)
+        before, begun = os_resource.getrusage(os_resource.RUSAGE_CHILDREN), time.perf_counter()
+        subprocess.run([COMMAND, "validate", *words], check=True, capture_output=True)
+        after = os_resource.getrusage(os_resource.RUSAGE_CHILDREN)
+        spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        times.append((time.perf_counter() - begun, spent))
+    return min(wall for wall, _ in times), min(spent for _, spent in times)
 
 
-def check_lines(arguments: tuple[str, int]) -> tuple[int, int]:
-    """(resources, peak memory in MiB) of one NDJSON file, in a process of its own."""
-    from waykeeper.validate import validate_ndjson
+# Run by an interpreter of its own, so that the largest child is the largest process of this run and of no other.
+PEAK = """
+import resource, subprocess, sys, time
+begun = time.perf_counter()
+subprocess.run(sys.argv[1:], check=True, capture_output=True)
+print(time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss // 1024)
+"""
 
-    file, _ = arguments
-    with Path(file).open("rb") as lines:
-        count = sum(1 for _ in validate_ndjson(lines, file=file))
-    return count, os_resource.getrusage(os_resource.RUSAGE_SELF).ru_maxrss // 1024
 
-
-def ndjson(count: int) -> tuple[float, list[int]]:
-    """Seconds and peak memory of each of two processes for `count` resources in two NDJSON files."""
+def ndjson(count: int) -> tuple[float, int]:
+    """Seconds, and MiB of the largest of its processes, of the command for `count` resources on two processors."""
     with tempfile.TemporaryDirectory() as folder:
-        files = []
-        for part in range(2):
-            file = Path(folder) / f"part{part}.ndjson"
-            with file.open("w", encoding="utf-8") as out:
-                for number in range(count // 2):
-                    out.write(json.dumps(plan_entry(number, "Patient/p")) + "\n")
-            files.append((str(file), part))
-        begun = time.perf_counter()
-        with multiprocessing.Pool(2) as pool:
-            done = pool.map(check_lines, files)
-        return time.perf_counter() - begun, [memory for _, memory in done]
+        file = Path(folder) / "plan.ndjson"
+        with file.open("w", encoding="utf-8") as out:
+            for number in range(count):
+                out.write(json.dumps(plan_entry(number, "Patient/p")) + "\n")
+        words = [str(COMMAND), "validate", str(file), "--jobs", "2"]
+        done = subprocess.run([sys.executable, "-c", PEAK, *words], check=True, capture_output=True, text=True)
+    seconds, memory = done.stdout.split()
+    return float(seconds), int(memory)
+
+
+def bundles() -> list[tuple[str, dict[str, Any]]]:
+    """What is measured: two bundles of the usual size, and a whole plan of the library, with larger entries."""
+    golden = json.loads((ROOT / "sandbox_bundles/demo-left/plan.bundle.json").read_text("utf-8"))
+    made = [(f"{entries} entries", plan_bundle(entries)) for entries in (61, 99)]
+    return [*made, (f"a whole plan, {len(golden['entry'])} entries", golden)]
 
 
 def main() -> int:
     """Run every measure and print it."""
-    from waykeeper.validate import validate, validate_json
+    from waykeeper.validate import own_definitions, validate, validate_json
 
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--no-java", action="store_true")
     options.add_argument("--lines", type=int, default=100_000)
     given = options.parse_args()
     out = sys.stdout.write
-    for entries in (61, 99):
-        bundle = plan_bundle(entries)
+    own = [own_definitions()]
+    for name, bundle in bundles():
         text = json.dumps(bundle)
-        found = [f for f in validate(bundle) if f.severity == "error"]
+        found = [f for f in validate(bundle, own) if f.severity == "error"]
         assert not found, found[:3]
         ours, ours_dict, theirs = (
-            best(lambda t=text: validate_json(t)),
-            best(lambda b=bundle: validate(b)),
+            best(lambda t=text: validate_json(t, own)),
+            best(lambda b=bundle: validate(b, own)),
             models(text),
         )
-        out(f"{entries} entries ({len(text) // 1024} KiB): text {ours:.2f} ms, dict {ours_dict:.2f} ms; ")
+        out(f"{name} ({len(text) // 1024} KiB): text {ours:.2f} ms, dict {ours_dict:.2f} ms; ")
         out(f"fhir.resources parses in {theirs:.2f} ms ({theirs / ours:.1f} x ours)\n")
-        java = None if given.no_java else official(text, 60)
+        java = None if given.no_java else official(text, 60 if len(text) < 200_000 else 5)
         if java is not None:
-            same = mean(lambda t=text: validate_json(t))
+            same = mean(lambda t=text: validate_json(t, own))
             out(f"  official validator, warm, mean: {java:.1f} ms ({java / same:.1f} x ours, mean {same:.1f} ms)\n")
     for entries in (100, 1_000, 10_000):
         bundle = plan_bundle(entries)
@@ -174,9 +179,13 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "task.json"
         file.write_text(json.dumps(plan_entry(4, "Patient/p")), "utf-8")
-        out(f"cold start, one file, library: {cold_start(file):.2f} s\n")
-    seconds, memory = ndjson(given.lines)
-    out(f"{given.lines} NDJSON resources, two processes: {seconds:.1f} s, peak {memory} MiB\n")
+        plan = ROOT / "sandbox_bundles/demo-left/plan.bundle.json"
+        for name, one in (("one task", file), ("a whole plan", plan)):
+            wall, spent = command(str(one))
+            out(f"cold start, waykeeper validate, {name}: {wall:.2f} s wall, {spent:.2f} s of the processor\n")
+    for lines in (given.lines // 4, given.lines):
+        seconds, memory = ndjson(lines)
+        out(f"{lines} NDJSON resources, two processes: {seconds:.1f} s, the largest {memory} MiB\n")
     return 0
 
 

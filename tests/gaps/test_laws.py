@@ -127,7 +127,7 @@ def test_blank_and_proposed_are_never_attended(found, as_of):
 def test_the_list_is_in_the_order_of_the_contract(found, as_of):
     def key(row):
         left = (row.mend_by - as_of).days if row.mend_by else 10**6
-        return (-row.severity, -row.harm, left, row.patient)
+        return (-row.severity, -row.harm, left < 0, abs(left), row.patient)
 
     keys = [key(r) for r in report(found, as_of).rows]
     assert keys == sorted(keys)
