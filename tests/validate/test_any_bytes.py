@@ -124,3 +124,62 @@ def test_a_dict_that_is_nested_too_deeply_is_answered():
         value = {"extension": [value], "url": "http://example.org/x"}
     found = validate({"resourceType": "Patient", "extension": [value]})
     assert "WKV005" in {f.code for f in found}
+
+
+def _patient(**elements):
+    return {"resourceType": "Patient", **elements}
+
+
+def _narrative(div):
+    return _patient(text={"status": "generated", "div": div})
+
+
+def _quantity(code):
+    quantity = {"value": 1, "system": "http://unitsofmeasure.org", "code": code}
+    return {"resourceType": "Observation", "status": "final", "code": {"text": "x"}, "valueQuantity": quantity}
+
+
+XHTML = '<div xmlns="http://www.w3.org/1999/xhtml">'
+LAUGHS = "".join(f'<!ENTITY {chr(98 + n)} "{("&" + chr(97 + n) + ";") * 10}">' for n in range(12))
+
+
+@pytest.mark.parametrize(
+    ("resource", "codes"),
+    [
+        (_narrative(f'<!DOCTYPE d [<!ENTITY a "ha">{LAUGHS}]>{XHTML}&m;</div>'), {"WKV206"}),
+        (_narrative(XHTML + "<b>" * 50_000 + "x" + "</b>" * 50_000 + "</div>"), set()),
+        (_narrative(XHTML[:-1] + "".join(f' a{n}="x"' for n in range(20_000)) + ">x</div>"), {"WKV206"}),
+        (_quantity("(" * 200_000), {"WKV302"}),
+        (_quantity("a" * 200_000), {"WKV302"}),
+        (_patient(implicitRules="urn:oid:1" + ".1" * 200_000), set()),
+        (_patient(meta={"lastUpdated": "2026-01-01T00:00:00." + "0" * 500_000}), {"WKV202"}),
+        (_patient(contained=[_patient(id=f"c{n}") for n in range(20_000)]), {"WKV401"}),
+        (
+            _patient(
+                contained=[_patient(id=f"c{n}") for n in range(5000)],
+                link=[{"type": "seealso", "other": {"reference": f"#c{n}"}} for n in range(5000)],
+            ),
+            set(),
+        ),
+        (_patient(**{f"a{n}": 1 for n in range(50_000)}), {"WKV101"}),
+        (_patient(extension=[{"url": "http://example.org/x", "valueString": "y"}] * 50_000), {"WKV704"}),
+    ],
+    ids=[
+        "entities",
+        "deep XHTML",
+        "attributes",
+        "brackets",
+        "long unit",
+        "long OID",
+        "long fraction",
+        "contained",
+        "local references",
+        "unknown elements",
+        "extensions",
+    ],  # fmt: skip
+)
+def test_what_could_take_forever_does_not(resource, codes):
+    """Each of these once grew with the square of its size, or would where a regular expression goes back."""
+    found = validate(resource)
+    assert {f.code for f in found} == codes
+    assert len(found) <= 10_000

@@ -79,7 +79,7 @@ def _ref_1(value: Value, run: Run) -> bool:
         return True
     if text == "#":  # the resource that contains this one
         return run.resource is not run.root
-    return any(c.get("id") == text[1:] for c in rows(run.root, "contained"))
+    return bool(run.contained(text[1:]))
 
 
 def _per_1(value: Value, _run: Run) -> bool:

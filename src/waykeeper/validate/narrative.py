@@ -35,12 +35,13 @@ _SOMEWHERE = frozenset(_SOMEWHERE_WORDS.split())
 def check_narrative(value: Any, here: Place, run: Run) -> None:
     """The `div` must be well-formed XHTML in its namespace, of the allowed elements and attributes."""
     div = value.get("div")
-    fault = narrative_fault(div) if isinstance(div, str) and div else None
+    if not isinstance(div, str) or not div:
+        return
+    fault = _remembered(div) if len(div) <= SHORT else narrative_fault(div)
     if fault:
         run.add("WKV206", (here, "div"), fault)
 
 
-@lru_cache(maxsize=1024)
 def narrative_fault(text: str) -> str | None:
     """What is wrong with the XHTML text of a narrative, or None."""
     if "<!DOCTYPE" in text or "<!ENTITY" in text or "<?" in text.strip()[1:]:
@@ -58,6 +59,10 @@ def narrative_fault(text: str) -> str | None:
     if not "".join(root.itertext()).strip() and root.find(f".//{XHTML}img") is None:
         return "the narrative has no content"
     return None
+
+
+SHORT = 4000  # characters of a narrative whose verdict is remembered: many resources have the same, long ones do not
+_remembered = lru_cache(maxsize=1024)(narrative_fault)
 
 
 def _element_fault(element: ET.Element) -> str | None:

@@ -58,8 +58,4 @@ def _type_of(resource: Any) -> str | None:
 def _contained_type(name: str, run: Run) -> str | None:
     if not name:
         return _type_of(run.root)
-    contained = run.root.get("contained")
-    for resource in contained if isinstance(contained, list) else ():
-        if isinstance(resource, dict) and resource.get("id") == name:
-            return _type_of(resource)
-    return None
+    return next((_type_of(one) for one in run.contained(name)), None)

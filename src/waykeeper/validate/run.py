@@ -18,6 +18,8 @@ class Run:
     """Collects findings; `resource` is the resource that the walk is in, `root` the one that contains it."""
 
     __slots__ = (
+        "_contained",
+        "_contained_in",
         "base",
         "bundle",
         "extensions",
@@ -40,6 +42,8 @@ class Run:
         self.resource = outer
         self.root = outer
         self.base: Place = None
+        self._contained_in: Any = None
+        self._contained: dict[str, list[dict[str, Any]]] = {}
         self.bundle: Any = None
         self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
@@ -50,6 +54,21 @@ class Run:
         self.unchecked: set[str] = set()
         self.known: dict[str, Any] = {}
         self.found: list[tuple[str, Place, str, str, str | None]] = []
+
+    def contained(self, name: str) -> list[dict[str, Any]]:
+        """What the root contains by this id; sorted once a root, so that many are as quick as few."""
+        if self._contained_in is not self.root:
+            self._contained_in, self._contained = self.root, {}
+            held = self.root.get("contained")
+            for one in held if isinstance(held, list) else ():
+                if isinstance(one, dict) and isinstance(one.get("id"), str):
+                    self._contained.setdefault(one["id"], []).append(one)
+        return self._contained.get(name, [])
+
+    @property
+    def full(self) -> bool:
+        """Whether further findings are left out."""
+        return len(self.found) >= MOST_FINDINGS
 
     def extension(self, url: str) -> dict[str, Any] | None:
         """The record of an extension that the given profiles define."""

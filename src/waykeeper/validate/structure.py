@@ -33,6 +33,9 @@ Check = Callable[[Any, dict[str, Any], Place, str, Run], None]
 One = Callable[[Any, Place, Run], None]
 
 
+MOST_REMEDIES = 100  # findings for which the nearest name is looked for: it takes longer than everything else
+
+
 class Element:
     """One element of a node: how its JSON value is checked.
 
@@ -163,11 +166,13 @@ def _other(node: Node, key: Any, held: Any, value: dict[str, Any], place: Place,
         if element is not None and element.primitive:
             _sibling(node, element, held, value, place, key, run)
             return
+    if run.full:
+        return
     run.add(
         "WKV101",
         (place, str(key)),
         f"element {key!r} does not exist in {node.name}",
-        did_you_mean(str(key), node.elements),
+        did_you_mean(str(key), node.elements) if len(run.found) < MOST_REMEDIES else "",
     )
 
 
@@ -436,7 +441,7 @@ def _contained(value: Any, place: Place, run: Run) -> None:
     base, name = run.base, value.get("id")
     if not isinstance(name, str):
         run.add("WKV102", place, "a contained resource must have an id")
-    elif sum(1 for c in run.root.get("contained", ()) if isinstance(c, dict) and c.get("id") == name) > 1:
+    elif len(run.contained(name)) > 1:
         run.add("WKV112", (place, "id"), f"id {name!r} is given to two contained resources")
     _resource(value, place, run)
     run.base = base

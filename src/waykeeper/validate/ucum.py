@@ -13,9 +13,16 @@ _TOKEN = re.compile(
 )
 
 
-@lru_cache(maxsize=4096)
+LONGEST = 1000  # characters: longer than any unit that means something
+
+
 def is_unit(code: str) -> bool:
     """Whether the code is a valid unit expression, such as `mg/dL`, `10*3/uL`, `{score}` or `1`."""
+    return len(code) <= LONGEST and _is_unit(code)
+
+
+@lru_cache(maxsize=4096)
+def _is_unit(code: str) -> bool:
     offset, depth, wants_term = 0, 0, True
     while offset < len(code):
         token = _TOKEN.match(code, offset)
