@@ -82,6 +82,28 @@ def test_without_batches_each_search_is_sent_by_itself(server, capsys):
     assert (found["Goal"]["can"], found["Goal"]["how"]) == ("yes", "probed")
 
 
+def test_a_server_that_leaves_parameters_out_without_a_word_is_found_out(server):
+    """It would give another patient's Tasks where one patient's were asked for."""
+    client = Server(server.base)
+    patient = {"resourceType": "Patient", "name": [{"family": "Quill"}]}
+    made = client.send("POST", "Patient", patient, headers={"Prefer": "return=representation"}).document
+    goal = {"resourceType": "Goal", "lifecycleStatus": "active", "description": {"text": "walk"}}
+    assert client.send("POST", "Goal", {**goal, "subject": {"reference": f"Patient/{made['id']}"}}).status == 201
+
+    def forgetful(body):
+        document = json.loads(body)
+        for entry in document["entry"]:
+            if entry["request"]["url"].startswith("Goal?"):
+                entry["request"]["url"] = "Goal?_count=1"
+        return json.dumps(document).encode()
+
+    with between(server.base) as proxy:
+        proxy.faults.append(Fault("POST", "#batch", times=9, request=forgetful))
+        found = survey(Server(proxy.base), try_out=False)
+    assert [a.name for a in found.lacking] == ["Goal"]
+    assert "a search by patient, identifier gives what was not asked for" in found.text()
+
+
 def test_read_only_writes_nothing_and_says_what_stays_unknown(server, capsys):
     with between(server.base) as proxy:
         assert main(["server", proxy.base, "--read-only"]) == 0

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.reading import EVIDENCE, OURS
-from waykeeper.exchange.server import NO_BATCH, Server, status_of
+from waykeeper.exchange.server import NO_BATCH, STRICT, Server, status_of
 from waykeeper.exchange.trial import Trial, trial
 from waykeeper.fhir.names import BASE, IDENTIFIER_PATH
 from waykeeper.findings import Finding, finding
@@ -138,20 +138,28 @@ def _searches(server: Server, rest: Mapping[str, Any]) -> list[Ability]:
     batch = Ability("batches of searches", "yes", "probed", required=False)
     try:
         answers = server.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
-        statuses = dict(zip(urls, map(status_of, answers), strict=True))
+        found_by = {kind: (status_of(a), a.get("resource")) for kind, a in zip(urls, answers, strict=True)}
     except BadAnswerError as refused:
         if refused.status not in NO_BATCH:
             raise
         batch = Ability("batches of searches", "no", "probed", required=False, detail="one after the other is used")
-        statuses = {kind: server.send("GET", url).status for kind, url in urls.items()}
+        singly = {kind: server.send("GET", url, headers=STRICT) for kind, url in urls.items()}
+        found_by = {kind: (a.status, a.document) for kind, a in singly.items()}
     declared = {str(r.get("type")) for r in rest.get("resource") or []}
     found = [batch]
-    for kind, status in statuses.items():
-        how = "" if kind in declared else "not in the CapabilityStatement"
-        said = how if status < 400 else f"{status} to a search by {', '.join(n for n, _ in wanted[kind])}"
-        found.append(Ability(kind, _word(status < 400), "probed", detail=said))
+    for kind, (status, document) in found_by.items():
+        by = f"a search by {', '.join(n for n, _ in wanted[kind])}"
+        left_out = bool(isinstance(document, dict) and _matched(document))
+        said = "" if kind in declared else "not in the CapabilityStatement"
+        said = f"{status} to {by}" if status >= 400 else f"{by} gives what was not asked for" if left_out else said
+        found.append(Ability(kind, _word(status < 400 and not left_out), "probed", detail=said))
     written = Ability("Provenance", _word("Provenance" in declared, bool(declared)), "declared")
     return [*found, written if declared else Ability("Provenance", "unknown", "not declared")]
+
+
+def _matched(bundle: Mapping[str, Any]) -> bool:
+    """True where a search for nobody found somebody: the server left a parameter out without a word."""
+    return any((e.get("search") or {}).get("mode", "match") == "match" for e in bundle.get("entry") or [])
 
 
 def _export(rest: Mapping[str, Any]) -> Ability:

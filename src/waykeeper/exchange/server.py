@@ -40,6 +40,7 @@ PAGE = "200"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 DIRECT = {"http": "", "https": ""}  # no proxy: what stays on this machine must not leave it on a detour
 WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
+STRICT = {"Prefer": "handling=strict"}  # a parameter that the server does not know is an error, not left out
 NO_BATCH = (400, 404, 405, 415, 422, 501)  # refusals after which each search is sent by itself
 ASK_AGAIN = (408, 429, 502, 503, 504)  # where a request only reads
 _log = logging.getLogger("waykeeper.exchange")
@@ -210,9 +211,9 @@ class Server:
         pairs = [*params, ("_count", PAGE)]
         what = f"search of {kind}"
         if private:
-            answer = self.send("POST", f"{kind}/_search", pairs, form=True)
+            answer = self.send("POST", f"{kind}/_search", pairs, form=True, headers=STRICT)
         else:
-            answer = self.send("GET", f"{kind}?{urlencode(pairs)}")
+            answer = self.send("GET", f"{kind}?{urlencode(pairs)}", headers=STRICT)
         return _matches(self._pages(answer, what))
 
     def searches(self, wanted: Sequence[tuple[str, Pairs]]) -> list[Held]:
