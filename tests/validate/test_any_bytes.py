@@ -176,7 +176,7 @@ LAUGHS = "".join(f'<!ENTITY {chr(98 + n)} "{("&" + chr(97 + n) + ";") * 10}">' f
         "local references",
         "unknown elements",
         "extensions",
-    ],  # fmt: skip
+    ],
 )
 def test_what_could_take_forever_does_not(resource, codes):
     """Each of these once grew with the square of its size, or would where a regular expression goes back."""
