@@ -217,8 +217,9 @@ class _Said:
             self.wrong("holds", f"server {name!r} holds {holds!r}", _nearest(str(holds), HOLDS))
         if "client_key" in entry and "client_certificate" not in entry:
             self.wrong("client_key", "client_key needs client_certificate")
+        ca_bundle, certificate, key = (self._path(entry, one) for one in PATHS)
         made = Connection(
-            url, holds, name, entry.get("proxy", ""), *(self._path(entry, key) for key in PATHS),
+            url, holds, name, entry.get("proxy", ""), ca_bundle, certificate, key,
             allow_http=entry.get("allow_http", False), auth=self._auth(name, entry),
         )  # fmt: skip
         return ServerEntry(ServerUrl(made), holds)
