@@ -239,3 +239,23 @@ def test_every_event_and_code_of_the_table_is_tried():
     events = {e for e, meant in table()["events"].items() if meant != "-"}
     assert events - set(EVENTS) == {"S19", "S20", "S21", "S22"}  # as S18
     assert {c.lower() for c in FILLER} == set(table()["filler"])
+
+
+SECRET = "Wintergale"
+
+
+@pytest.mark.parametrize(("kind", "text"), [
+    ("hl7", f"MSH|^~\\&|A|B|C|D|20260101||SIU^S12|1|P|2.5||||||KLINGON\rSCH||1\rPID|||1^^^AQ||{SECRET}\r"),
+    ("hl7", f"MSH|^~\\&|A|B|C|D|20260101||SIU^S12|1|P|2.5\rSCH||1|||||||||^^^soon\rPID|||1^^^XX||{SECRET}\r"),
+    ("hl7", f"{SECRET}\r"),
+    ("ics", f"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\n{SECRET}\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"),
+    ("ics", f"BEGIN:VCALENDAR\nBEGIN:VEVENT\nSUMMARY:{SECRET}\nDTSTART:{SECRET}\nRRULE:X\nEND:VEVENT\nEND:VCALENDAR\n"),
+    ("csv", f"MRN,{SECRET}\n1,2\n"),
+])  # fmt: skip
+def test_what_cannot_be_read_is_not_repeated(kind, text, tmp_path):
+    """Other libraries' messages quote what they could not read; it may name a patient."""
+    try:
+        said = [f.line() for f in read_text(tmp_path, kind, text).findings]
+    except WaykeeperError as error:
+        said = [f.line() for f in error.findings]
+    assert said and SECRET not in " ".join(said)

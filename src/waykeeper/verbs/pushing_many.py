@@ -45,6 +45,9 @@ def push_all(
     words.positive(jobs, "--jobs")
     if jobs > MOST_JOBS:
         raise WaykeeperError(finding("WKC201", f"--jobs is {jobs}, at most {MOST_JOBS} patients at the same time"))
+    if "-" in paths:
+        remedy = "Write them to a file that ends in .ndjson."
+        raise WaykeeperError(finding("WKC203", "standard input is for one plan, many are read twice", help=remedy))
     with Server(to, kind=holds) as first:  # an address or a credential that is wrong is found before anything is read
         base = first.base
     given = list(parcels(paths))

@@ -54,7 +54,10 @@ def _events(path: str, mapping: Mapping, clinic_zone: str) -> Iterator[_Event]:
         text = data.decode("utf-8-sig")
         calendars = Calendar.from_ical(text, multiple=True)
     except (ValueError, KeyError, IndexError, AttributeError, TypeError) as error:
-        said = "not UTF-8 (RFC 5545 3.1.4)" if isinstance(error, UnicodeDecodeError) else f"no iCalendar: {error}"
+        # the library's own words repeat the line, which may name a patient
+        said = (
+            "not UTF-8 (RFC 5545 3.1.4)" if isinstance(error, UnicodeDecodeError) else "no iCalendar: a line is broken"
+        )
         raise WaykeeperError(finding("WKX412", said, Position(path))) from None
     if not calendars or any(c.name != "VCALENDAR" for c in calendars):
         raise WaykeeperError(finding("WKX412", "no iCalendar: there is no VCALENDAR", Position(path)))
@@ -261,7 +264,7 @@ class _Event:
                 if len(walls) > MOST_OCCURRENCES:
                     break
         except (ValueError, TypeError, AttributeError) as error:
-            self._say(found, "WKX413", f"the rule of repetition cannot be read: {error}")
+            self._say(found, "WKX413", f"the rule of repetition cannot be read ({type(error).__name__})")
             return []
         if len(walls) > MOST_OCCURRENCES:
             self._say(found, "WKX413", f"the event is repeated more than {MOST_OCCURRENCES} times or never ends")

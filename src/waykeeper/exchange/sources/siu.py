@@ -37,6 +37,10 @@ def table() -> Map[str, Map[str, Any]]:
     return loaded
 
 
+class _UnknownCharsetError(ValueError):
+    """MSH-18 names a character set that the table does not have."""
+
+
 def read_messages(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> Bookings:
     """Every SIU message of the files as evidence; messages of other types are listed and left out.
 
@@ -96,7 +100,7 @@ def _parsed(raw: bytes, place: Position) -> Any:
     named = fields[17].decode("ascii", "replace").split("~")[0].strip().upper() if len(fields) > 17 else ""
     encoding = table()["charsets"].get(named)
     if encoding is None:
-        raise ValueError(f"the character set {named!r} (MSH-18) is not read")
+        raise _UnknownCharsetError(f"the character set {named!r} (MSH-18) is not read")
     return hl7.parse(raw.decode(encoding))
 
 
@@ -124,9 +128,14 @@ class _Message:
         """Read it; what cannot be read is kept as something for a person."""
         try:
             self.message = _parsed(self.raw, self.place)
-        except (ValueError, IndexError, KeyError, LookupError, AssertionError) as error:
-            said = "not in its character set (MSH-18)" if isinstance(error, UnicodeDecodeError) else str(error)
-            self._unreadable(f"the message cannot be read: {said or type(error).__name__}")
+        except UnicodeDecodeError:
+            self._unreadable("the message is not in its character set (MSH-18)")
+            return
+        except _UnknownCharsetError as error:
+            self._unreadable(str(error))
+            return
+        except (ValueError, LookupError, AssertionError):  # the library's own words repeat what it read
+            self._unreadable("the message cannot be read")
             return
         kind, event = self.value("MSH", 9, 1), self.value("MSH", 9, 2)
         meant = table()["events"].get(event)
