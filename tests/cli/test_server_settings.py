@@ -160,3 +160,13 @@ def test_every_command_gets_its_server_from_the_settings():
         else:
             assert "FromOption" not in source and "ToOption" not in source, name
     assert {name.partition(",")[0] for name in COMMANDS} <= taking
+
+
+def test_the_server_of_the_settings_is_asked_where_none_is_named(tmp_path, monkeypatch, capsys):
+    from waykeeper.sandbox import running
+
+    monkeypatch.chdir(tmp_path)
+    with running() as base:
+        (tmp_path / "waykeeper.toml").write_text(f'to = "ward"\nformat = "json"\n[servers.ward]\nurl = "{base}"\n')
+        assert main(["server", "--read-only"]) == 0
+        assert json.loads(capsys.readouterr().out)["server"] == base

@@ -3,7 +3,7 @@
 The file is `waykeeper.toml` in the current folder, else `[tool.waykeeper]` of its `pyproject.toml`:
 
     clinic = "clinic.yaml"          # WAYKEEPER_CLINIC     compile
-    to = "ward"                     # WAYKEEPER_TO         push, note
+    to = "ward"                     # WAYKEEPER_TO         push, note, server
     from = ["ward"]                 # WAYKEEPER_FROM       gaps; sheet and calendar without a bundle
     language = "en"                 # WAYKEEPER_LANGUAGE   sheet, calendar, where the patient's record names none
     format = "text"                 # WAYKEEPER_FORMAT     text or json
@@ -79,16 +79,16 @@ class Settings:
 
     def defaults(self) -> dict[str, dict[str, Any]]:
         """Command -> parameter -> value, for the options whose default comes from here."""
-        commands = ("compile", "push", "note", "gaps", "check", "validate")
+        commands = ("compile", "push", "note", "gaps", "check", "validate", "server", "export")
         made: dict[str, dict[str, Any]] = {command: {} for command in commands}
         if self.clinic:
             made["compile"]["clinic"] = self.clinic
         if self.to:
-            made["push"]["to"] = made["note"]["to"] = self.to
+            made["push"]["to"] = made["note"]["to"] = made["server"]["url"] = self.to
         if self.from_:
             made["gaps"]["from_"] = list(self.from_)
         if self.format:
-            for command in ("check", "validate", "push", "gaps"):
+            for command in ("check", "validate", "push", "gaps", "server", "export"):
                 made[command]["format_"] = self.format
         return made
 

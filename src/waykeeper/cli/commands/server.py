@@ -6,7 +6,6 @@ from typing import Annotated
 
 import typer
 
-from waykeeper.cli import session
 from waykeeper.cli.errors import DONE, FOUND
 from waykeeper.cli.options import FormatOption
 from waykeeper.cli.session import end, put, server_of
@@ -32,11 +31,10 @@ def server(
         from waykeeper.verbs.output import as_json
 
         words.choice(format_, ("text", "json"), "--format")
-        wanted = url or session.settings.to
-        if not wanted:
+        if not url:
             remedy = "Write the FHIR base address: waykeeper server https://host/path."
             raise WaykeeperError(finding("WKC203", "no server is given", help=remedy))
-        asked = server_of(wanted, "URL")
+        asked = server_of(url, "URL")
         found = verbs.server(asked.url, holds=asked.holds, read_only=read_only)
         put(as_json(found.json()) if format_ == "json" else found.text())
         return FOUND if found.lacking else DONE
