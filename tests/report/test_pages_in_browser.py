@@ -118,3 +118,71 @@ def test_the_list_reads_without_its_script(browser, tmp_path):
     page.goto(file.as_uri())
     assert page.locator("#gaps > li").count() == len(report().gaps)
     assert not page.locator("#tools").is_visible()
+
+
+CONTRAST = """(spans, ink) => spans.map(span => {
+  const part = v => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+  const lum = c => { const [r, g, b] = c.map(v => part(v / 255));
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+  const rgb = text => text.match(/[\\d.]+/g).map(Number);
+  let on = span, back = [0, 0, 0, 0];
+  while (on && back.length === 4 && back[3] === 0) {
+    back = rgb(getComputedStyle(on).backgroundColor);
+    on = on.parentElement;
+  }
+  if (back.length === 4 && back[3] === 0) back = [255, 255, 255];
+  const [a, b] = [lum(rgb(getComputedStyle(span)[ink]).slice(0, 3)), lum(back.slice(0, 3))].sort((x, y) => y - x);
+  return (a + 0.05) / (b + 0.05);
+})"""
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("name", sorted(PAGES))
+def test_axe_finds_nothing_and_what_it_cannot_judge_is_measured(browser, tmp_path, name, width):
+    """Nothing is found. Of contrast axe-core leaves two things undecided, measured here: the squares of the
+    severity, which are no letters (3 to 1, WCAG 2.1, 1.4.11; a word stands beside each), and the words inside the
+    timeline's picture (4.5 to 1, 1.4.3)."""
+    axe = pytest.importorskip("axe_playwright_python")
+    script = (Path(axe.__file__).parent / "axe.min.js").read_text("utf-8")
+    file = tmp_path / f"{name}.html"
+    file.write_text(PAGES[name](), "utf-8")
+    page = browser.new_context(viewport={"width": width, "height": 900}, bypass_csp=True).new_page()
+    page.goto(file.as_uri())
+    page.evaluate(script)
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations', 'incomplete']})")
+    assert [(v["id"], v["impact"]) for v in found["violations"]] == []
+    undecided = [(i["id"], n["any"][0]["data"]["messageKey"], n["target"][0].rpartition(" > ")[2])
+                 for i in found["incomplete"] for n in i["nodes"]]  # fmt: skip
+    assert {(rule, why) for rule, why, _ in undecided} <= {("color-contrast", "nonBmp"), ("color-contrast", "imgNode")}
+    squares = page.locator("span[aria-hidden=true]:visible").evaluate_all(CONTRAST, "color")
+    words = page.locator("svg text:visible").evaluate_all(CONTRAST, "fill")
+    assert all(ratio >= 3 for ratio in squares)
+    assert all(ratio >= 4.5 for ratio in words)
+    assert len(undecided) <= len(squares) + 3 * len(words)
+
+
+def test_the_list_can_be_worked_with_the_keyboard_alone(browser, tmp_path):
+    """Skip to the list, press a severity, search, choose a filter, open a patient's verdicts, all by keys."""
+    page, _ = show(browser, tmp_path, "gaps")
+    gaps = report().gaps
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Go to the list"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "list"
+    page.get_by_role("button", name="Act today").focus()
+    page.keyboard.press("Space")
+    assert visible(page) == sum(r.severity == 3 for r in gaps)
+    page.keyboard.press("Space")
+    page.locator("[data-filter=verdict]").focus()
+    page.keyboard.type("missed")
+    assert visible(page) == sum(r.verdict == "missed" for r in gaps)
+    page.get_by_role("button", name="Show all").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_function(f"document.querySelectorAll('#gaps > li:not([hidden])').length === {len(gaps)}")
+    page.get_by_role("searchbox", name="Search").focus()
+    page.keyboard.type("calderon")
+    assert visible(page) == sum("Calderón" in r.patient for r in gaps)
+    summary = page.locator("article.patient summary").first
+    summary.focus()
+    page.keyboard.press("Enter")
+    assert page.locator("article.patient details").first.evaluate("d => d.open")

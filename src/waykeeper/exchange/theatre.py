@@ -124,7 +124,7 @@ def _case(path: str, line: int, said: Mapping[str, str], systems: Sequence[str])
         return _unreadable(path, line, f"{said['day']!r} is no day" if said["day"] else "the day is blank", remedy)
     bar = "|" in said["patient"]
     who = (said["patient"],) if bar or not systems else tuple(f"{system}|{said['patient']}" for system in systems)
-    name = said.get("case") or f"line {line}"
+    name = said.get("case") or f"theatre list line {line}"
     return TheatreCase(
         name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
         said.get("side", ""), f"{path}:{line}",
