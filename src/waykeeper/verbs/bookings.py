@@ -12,6 +12,7 @@ from waykeeper.verbs.words import is_url
 
 if TYPE_CHECKING:
     from waykeeper.exchange.sources import Mapping
+    from waykeeper.gaps import TheatreList
 
 ENDINGS = (".csv", ".tsv", ".ics", ".hl7")
 ONE_EACH = ".hl7"  # interface engines write one file a message into a folder; our own reports are never of this kind
@@ -68,3 +69,29 @@ def beside(
     read = read_bookings(booked, scheduler, zone)
     every, noticed = across(found, read)
     return every, (*read.findings, *noticed)
+
+
+def theatre_of(path: str, scheduler: Mapping) -> TheatreList:
+    """A theatre list that is written as the part `cases` of a mapping says, the same that `compile --cases` reads.
+
+    Raises WaykeeperError with every row that cannot be read: a case left out would look like a cancelled operation.
+    """
+    from datetime import date
+
+    from waykeeper.gaps import TheatreCase, TheatreList
+    from waykeeper.verbs.compiling_many import Case, read_cases
+
+    listed = read_cases(path, scheduler.systems["patient"], scheduler.file)
+    wrong = [f for one in listed if not isinstance(one, Case) for f in one.findings]
+    if wrong:
+        raise WaykeeperError(wrong)
+    made = tuple(
+        TheatreCase(
+            f"line {one.place.line}", (one.patient,), date.fromisoformat(one.surgery[:10]), side=one.side,
+            origin=f"{path}:{one.place.line}",
+        )
+        for one in listed
+        if isinstance(one, Case)
+    )  # fmt: skip
+    days = [case.day for case in made]
+    return TheatreList(made, min(days), max(days))

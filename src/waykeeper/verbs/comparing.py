@@ -15,6 +15,7 @@ from waykeeper.plan.model import Evidence, Plan, State
 from waykeeper.verbs import bookings, inputs, words
 
 if TYPE_CHECKING:
+    from waykeeper.exchange.sources import Mapping
     from waykeeper.gaps import Change, Filters, TheatreList, Worklist
 
 LARGE = 64 * 1024 * 1024  # bytes of a folder of NDJSON from which it is split by patient; less is quicker whole
@@ -59,7 +60,8 @@ def gaps(
     as_of          the day to look at; today in the clinic's zone
     theatre_list   CSV or FHIR Appointments: the planned operations, laid beside the plans
     since          the JSON of an earlier whole report; what changed since then is in `changes`
-    mapping        what the words of a scheduler mean, for sources that are CSV, iCalendar or HL7 v2 (.csv .ics .hl7)
+    mapping        what the words of a scheduler mean, for sources that are CSV, iCalendar or HL7 v2 (.csv .ics .hl7);
+                   its part `cases` is how the theatre list is written
 
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
     one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
@@ -76,7 +78,8 @@ def gaps(
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
     day = given or inputs.as_of_date(None, zone)
-    whole = worklist(plans, found, day, theatre=_theatre(theatre_list, plans, zone) if theatre_list else None)
+    theatre = _theatre(theatre_list, plans, zone, bookings.scheduler_of((), mapping)) if theatre_list else None
+    whole = worklist(plans, found, day, theatre=theatre)
     return _told(whole, plans, found, sources, asked, (since, earlier), noticed)
 
 
@@ -156,9 +159,11 @@ def _day(given: str | date | None, option: str) -> date | None:
     return inputs.day_of(given, option) if given else None
 
 
-def _theatre(path: str, plans: Sequence[tuple[Plan, State]], zone: str) -> TheatreList:
+def _theatre(path: str, plans: Sequence[tuple[Plan, State]], zone: str, scheduler: Mapping | None) -> TheatreList:
     from waykeeper.exchange.theatre import read_theatre_list, shared
 
+    if scheduler is not None and scheduler.cases is not None:
+        return bookings.theatre_of(path, scheduler)
     who = [plan.patient.identifier for plan, _ in plans]
     found = read_theatre_list(path, sorted({one.system for one in who}), zone)
     wrong = shared(found, [str(one) for one in who], path)
