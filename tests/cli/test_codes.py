@@ -19,6 +19,11 @@ PATIENT = '"resourceType": "Patient",'
 FILES = {
     "plan.json": PLAN,
     "record.json": RECORD,
+    "done/plan.json": PLAN,
+    "done/record.json": RECORD,
+    "done/bookings.json": {"library": "bundles/demo-left/bookings.bundle.json"},
+    "other.yaml": {"library": "pathways/total-ankle-replacement.yaml",
+                   "replace": {"pathways/total-ankle-replacement\n": "pathways/other\n"}},
     "empty.json": "",
     "number.json": "1",
     "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},

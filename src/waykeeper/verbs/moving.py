@@ -220,7 +220,10 @@ class Recompiler:
     findings: tuple[Finding, ...] = ()
 
     def __call__(self, old: Plan, state: State, held: Sequence[Held]) -> Plan:
-        """The plan as it is wanted now. Raises WaykeeperError: WKC207 died, WKC211 the record is not there."""
+        """The plan as it is wanted now.
+
+        Raises WaykeeperError: WKC207 died, WKC211 the record is not there, WKC213 surgery took place.
+        """
         wish = self.wish
         name, clinic = self.sources.clinic(wish.clinic, old)
         pathway = self.sources.pathway(wish.pathway, old, name, clinic)
@@ -228,6 +231,8 @@ class Recompiler:
         self._possible(record, old, state)
         self.clinic = clinic
         given, self.notices = self._given(old, pathway, clinic)
+        today = self.day or inputs.as_of_date(None, clinic.zone)
+        _still_to_come(old, state, given["surgery"], today)
         plan = compile_plan(
             pathway, clinic, record, given,
             side=wish.side or old.side, anaesthesia=wish.anaesthesia or old.anaesthesia,
@@ -281,6 +286,18 @@ class Recompiler:
             given[CHANGE] = Moment(inputs.as_of_date(self.day.isoformat() if self.day else None, clinic.zone))
         elif stands and stands.moment and stands.standing is Standing.GIVEN:
             given[CHANGE] = stands.moment
+
+
+def _still_to_come(old: Plan, state: State, surgery: Moment, today: date) -> None:
+    """What took place is not moved: everything after it would be chased from another day than the true one.
+
+    A day that has not come yet is proven by nothing.
+    """
+    anchor = old.anchor("surgery")
+    proof = state.proven.get("surgery") or (anchor.evidence if anchor and anchor.standing is Standing.RECORDED else "")
+    if proof and anchor and anchor.moment and anchor.moment.day <= today and anchor.moment.day != surgery.day:
+        details = f"surgery took place on {anchor.moment.day}, {proof} proves it"
+        raise WaykeeperError(finding("WKC213", details))
 
 
 def _stands(state: State, key: Key) -> bool:
