@@ -66,6 +66,33 @@ def test_group_and_since_are_asked_for(net, tmp_path):
     assert net.calls[0].request.url.endswith("Group/g1/$export?_type=Patient&_since=2026-01-01T00%3A00%3A00Z")
 
 
+@pytest.mark.parametrize("refuses", [True, False], ids=["refused", "left out without a word"])
+def test_tasks_that_a_group_does_not_give_come_from_the_whole_system(net, tmp_path, refuses):
+    """They are in no patient's compartment of R4; those of other patients stay out."""
+    group = f"{BASE}/Group/g1/$export"
+    if refuses:
+        net.get(group, status=400, json={"resourceType": "OperationOutcome"})
+    net.get(group, status=202, headers={"Content-Location": STATUS})
+    net.get(STATUS, json=manifest())
+    net.get(f"{FILES}/1", body=PATIENTS, content_type=NDJSON)
+    net.get(KICK, status=202, headers={"Content-Location": f"{BASE}/status/2"})
+    net.get(f"{BASE}/status/2", json=manifest(output=[{"type": "Task", "url": f"{FILES}/t"}]))
+    lines = [
+        {"resourceType": "Task", "id": known, **whose}
+        for known, whose in (
+            ("a", {"for": {"reference": "Patient/2"}}), ("b", {"for": {"reference": "Patient/9"}}), ("c", {}),
+        )
+    ]  # fmt: skip
+    net.get(f"{FILES}/t", body=b"\n".join(json.dumps(line).encode() for line in lines), content_type=NDJSON)
+    for status in (STATUS, f"{BASE}/status/2"):
+        net.delete(status, status=202)
+    done = run(tmp_path, Wanted("g1", ("Task",)))
+    kept = [json.loads(line)["id"] for line in (tmp_path / "out/Task-1.ndjson").read_text().splitlines()]
+    assert kept == ["a", "c"] and done.counts == {"Patient": 2, "Task": 2}
+    asked = [c.request.url.partition("?")[2] for c in net.calls if "$export?" in c.request.url]
+    assert asked[0] == "_type=Patient%2CTask" and asked[-1] == "_type=Task"
+
+
 def test_polling_obeys_retry_after_up_to_a_cap_and_else_backs_off(net, tmp_path):
     net.get(KICK, status=202, headers={"Content-Location": STATUS})
     for headers in ({"Retry-After": "7"}, {"Retry-After": "9999"}, {}, {}):

@@ -101,6 +101,7 @@ class _Export:
             self._keep()
         for job in self.jobs:
             self._manifest(job)
+        self._complete()
         files = [name for job in self.jobs for name in self._outputs(job)]
         found, deleted = self._errors(), self._deleted()
         for job in self.jobs:
@@ -154,14 +155,26 @@ class _Export:
         if not self.wanted.group:
             return [self._kick_off("$export", self.wanted.types)]
         path = f"Group/{self.wanted.group}/$export"
-        inside = tuple(t for t in self.wanted.types if t not in OUTSIDE)
-        outside = tuple(t for t in self.wanted.types if t in OUTSIDE)
+        types = tuple(dict.fromkeys(("Patient", *self.wanted.types)))  # whose the rest is, is told by the patients
+        outside = tuple(t for t in types if t in OUTSIDE)
         try:
-            return [self._kick_off(path, self.wanted.types)]
+            return [self._kick_off(path, types)]
         except BadAnswerError as refused:
-            if refused.status not in (400, 422) or not inside or not outside:
+            if refused.status not in (400, 422) or not outside:
                 raise
+        inside = tuple(t for t in types if t not in OUTSIDE)
         return [self._kick_off(path, inside), {**self._kick_off("$export", outside), "of_patients": True}]
+
+    def _complete(self) -> None:
+        """A group's export without any Task may be one that leaves Tasks out without a word: ask the whole system."""
+        if not self.wanted.group or len(self.jobs) > 1:
+            return
+        given = {str(one.get("type")) for one in self.jobs[0]["manifest"].get("output") or []}
+        lacking = tuple(t for t in OUTSIDE if t in self.wanted.types and t not in given)
+        if lacking:
+            self.jobs.append({**self._kick_off("$export", lacking), "of_patients": True})
+            self._keep()
+            self._manifest(self.jobs[-1])
 
     def _kick_off(self, path: str, types: Sequence[str]) -> dict[str, Any]:
         params = [("_type", ",".join(types)), *([("_since", self.wanted.since)] if self.wanted.since else [])]
