@@ -31,24 +31,39 @@ class Entry:
     passes: Any = None
 
 
+# The letter of a code -> its room's first file, which is tried before all others are read: most findings need one file.
+ROOMS = {
+    "V": "validate", "T": "timing", "P": "pathway", "R": "record", "M": "medicines", "L": "plan", "F": "fhir",
+    "U": "merge", "G": "gaps", "O": "report", "X": "exchange", "S": "sandbox", "C": "cli",
+}  # fmt: skip
+
+
 @cache
 def catalogue() -> Mapping[str, Entry]:
     """Every code of every room, sorted by code. Raises ValueError on a code that is there twice."""
-    import yaml
-
     entries: dict[str, Entry] = {}
-    folder = files("waykeeper.findings") / "codes"
-    for source in sorted(folder.iterdir(), key=lambda f: f.name):
-        if not source.name.endswith(".yaml"):
+    for name in sorted(f.name for f in (files("waykeeper.findings") / "codes").iterdir()):
+        if not name.endswith(".yaml"):
             continue
-        loaded = cast("dict[str, dict[str, Any]]", yaml.load(source.read_text("utf-8"), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)) or {})  # noqa: E501 - our own package data, safe loader
-        for code, fields in loaded.items():
+        for code, known in _of_file(name).items():
             if code in entries:
                 raise ValueError(f"code {code} is in the catalogue twice")
-            entries[code] = Entry(code=code, **fields)
+            entries[code] = known
     return dict(sorted(entries.items()))
+
+
+@cache
+def _of_file(name: str) -> dict[str, Entry]:
+    import yaml
+
+    text = (files("waykeeper.findings") / "codes" / name).read_text("utf-8")
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # our own package data
+    loaded = cast("dict[str, dict[str, Any]]", yaml.load(text, Loader=loader) or {})
+    return {code: Entry(code=code, **fields) for code, fields in loaded.items()}
 
 
 def entry(code: str) -> Entry:
     """The catalogue's entry for a code. Raises KeyError where there is none."""
-    return catalogue()[code]
+    room = ROOMS.get(code[2:3])
+    known = _of_file(f"{room}.yaml").get(code) if room else None
+    return known or catalogue()[code]
