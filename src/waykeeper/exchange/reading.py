@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.server import Held, Server
@@ -19,6 +21,7 @@ RECORD = (
     "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
     "Encounter", "Appointment", "FamilyMemberHistory", "Immunization", "DeviceUseStatement", "Consent", "Coverage",
 )  # fmt: skip
+NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
 
 
@@ -63,6 +66,30 @@ def of_patients(server: Server, references: Sequence[str], system: str = "") -> 
     who = ("patient", ",".join(references))
     ours = ("identifier", f"{system}|") if system else ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
     return server.searches([*((kind, [who, ours]) for kind in OURS), *((kind, [who]) for kind in EVIDENCE)])
+
+
+def newest(held: Iterable[Held]) -> list[Held]:
+    """Each resource once, in the order in which it was first met: of several versions the one that was written last.
+
+    A whole export and a later one of changes only, or a server beside its export, are so one caseload. What names no
+    moment and no version is older than what does; of two that say the same the later one in the order counts.
+    """
+    found: dict[str, dict[str, Any]] = {}
+    for reference, resource in held:
+        known = found.get(reference)
+        if known is None or _written(resource) >= _written(known):
+            found[reference] = resource
+    return list(found.items())
+
+
+def _written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
+    meta = resource.get("meta") or {}
+    version = str(meta.get("versionId") or "")
+    try:
+        moment = datetime.fromisoformat(str(meta.get("lastUpdated") or ""))
+    except ValueError:
+        moment = NEVER
+    return moment if moment.tzinfo else NEVER, int(version) if version.isdecimal() else 0
 
 
 def record_resources(server: Server, patient: Identifier) -> list[Held]:

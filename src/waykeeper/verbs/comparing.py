@@ -133,7 +133,9 @@ def read_sources(
 
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
-    held = [pair for source in other for pair in _source(source)]
+    from waykeeper.exchange.reading import newest
+
+    held = newest(pair for source in other for pair in _source(source))
     with inputs.blamed(*other):
         plans = read_all(held)
         if not plans:
