@@ -12,15 +12,16 @@ from waykeeper.pathway.library import folder
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
-    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "explain",
-    "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move", "move_all", "note", "pathways",
-    "push", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files", "withdraw",
+    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "compile_all",
+    "explain", "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move", "move_all", "note", "pathways",
+    "push", "push_all", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
     "check": "pathways",
     "compare_pathways": "a b clinic",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
+    "compile_all": "pathway clinic cases output patient from_ mapping jobs found reported",
     "explain": "what bundle",
     "export": "from_ output group types since wait told",
     "gaps": "sources as_of theatre_list since surgeon procedure phase owner week mapping",
@@ -36,6 +37,7 @@ PARAMETERS = {
     "pathways": "",
     "review_pathway": "pathway clinic surgery discharge side anaesthesia",
     "push": "bundles to holds dry_run take reported",
+    "push_all": "paths to holds jobs ledger errors_to dry_run found reported",
     "sandbox": "port load db",
     "server": "url holds read_only",
     "sheet": "bundle from_ patient as_of language episode fallback",

@@ -14,18 +14,20 @@ if TYPE_CHECKING:
     from waykeeper.verbs.checking import check
     from waykeeper.verbs.comparing import GapReport, gaps
     from waykeeper.verbs.compiling import Compiled, compile  # noqa: A004 - the verb of the trade and of the command
+    from waykeeper.verbs.compiling_many import compile_all
     from waykeeper.verbs.examining import server
     from waykeeper.verbs.explaining import explain
     from waykeeper.verbs.exporting import export
     from waykeeper.verbs.flagging import issues
     from waykeeper.verbs.listing import PathwayEntry, pathways
+    from waykeeper.verbs.measuring import Measures, measures
     from waykeeper.verbs.moving import Move, move
     from waykeeper.verbs.moving_many import NotMoved, move_all
-    from waykeeper.verbs.measuring import Measures, measures
     from waykeeper.verbs.noting import note
     from waykeeper.verbs.printing import calendar, sheet
     from waykeeper.verbs.proposing import medicines
     from waykeeper.verbs.pushing import push
+    from waykeeper.verbs.pushing_many import push_all
     from waykeeper.verbs.recounting import history
     from waykeeper.verbs.reviewing import compare_pathways, review_pathway
     from waykeeper.verbs.serving import sandbox
@@ -44,6 +46,7 @@ __all__ = [
     "check",
     "compare_pathways",
     "compile",
+    "compile_all",
     "explain",
     "export",
     "gaps",
@@ -57,6 +60,7 @@ __all__ = [
     "note",
     "pathways",
     "push",
+    "push_all",
     "review_pathway",
     "sandbox",
     "server",
@@ -79,6 +83,7 @@ _MODULES = {
     "check": "checking",
     "compare_pathways": "reviewing",
     "compile": "compiling",
+    "compile_all": "compiling_many",
     "explain": "explaining",
     "export": "exporting",
     "gaps": "comparing",
@@ -92,6 +97,7 @@ _MODULES = {
     "note": "noting",
     "pathways": "listing",
     "push": "pushing",
+    "push_all": "pushing_many",
     "review_pathway": "reviewing",
     "sandbox": "serving",
     "server": "examining",
