@@ -232,3 +232,25 @@ def test_files_are_written_whole_and_private(capsys, tmp_path):
     run(capsys, "--patient", str(MANY), "--html", str(page))
     assert Path(page).stat().st_mode & 0o777 == 0o600
     assert page.read_text().startswith("<!doctype html>")
+
+
+def test_a_hold_that_is_counted_in_hours_is_asked_again_for_another_hour(capsys, tmp_path):
+    """ACE inhibitor 24 h before the start (AHA/ACC 2024): answered for 13:00, it does not hold for 07:30."""
+    record, out = tmp_path / "record.json", str(tmp_path / "plan.json")
+    record.write_text(bundle(PATIENT, order(1, {"words": "lisinopril 10 mg"}), order(2, {"words": "warfarin 5 mg"})))
+    identifier = "https://alder-quay.example/mrn|AQ-7714"
+    with running() as url:
+        _stored(url, PATIENT)
+        for entry in json.loads(record.read_text())["entry"][1:]:
+            _stored(url, {**entry["resource"], "subject": {"reference": "Patient/p"}})
+        words = ["--clinic", "clinic-demo", "--patient", str(record), "--side", "left", "--anaesthesia", "general"]
+        assert main(["compile", "total-ankle-replacement", "--surgery", "2026-03-18T13:00", *words, "-o", out]) == 0
+        assert main(["push", out, "--to", url]) == 0
+        for number, days in ((1, "0"), (2, "5")):
+            note = ["note", f"hold/MedicationRequest/row-{number}", "answered", "--decision", "hold", "--days", days]
+            assert main([*note, "--to", url, "--patient", identifier, "--by", "Dr Example"]) == 0
+        moved = ["move", "--from", url, "--patient", identifier, "--surgery", "2026-03-18T07:30", "--record", str(record)]
+        assert main(moved) == 0
+        capsys.readouterr()
+        shown = rows(capsys, "--patient", str(record), "--from", url, "--anaesthesia", "general")
+    assert [r["answered"] for r in shown] == [False, True]

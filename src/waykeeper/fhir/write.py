@@ -14,6 +14,7 @@ from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, word
 from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
+from waykeeper.medicines.model import BY_HOURS
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan, PlanPhase
 from waykeeper.timing.model import Anchor, Moment
 
@@ -71,7 +72,7 @@ def _offered_parts(filler: Filler, item: Item) -> list[Resource]:
     if item.key.kind in FILLED:
         return filler.filled(item)
     maker = filler.maker
-    day = surgery_day(maker.plan) if item.key.kind in ("hold", "medicine") else ""
+    day = surgery_told(maker.plan, item) if item.key.kind in ("hold", "medicine") else ""
     return [with_offered(r, surgery=day) for r in _WRITERS[item.key.kind](maker, item)]
 
 
@@ -79,6 +80,16 @@ def surgery_day(plan: Plan) -> str:
     """The day of surgery as text, "" where it is not known."""
     anchor = plan.anchor("surgery")
     return anchor.moment.day.isoformat() if anchor and anchor.moment else ""
+
+
+def surgery_told(plan: Plan, item: Item) -> str:
+    """The surgery that a medicine is answered for: its day, and its hour too where the limit is counted in hours."""
+    anchor = plan.anchor("surgery")
+    moment = anchor.moment if anchor else None
+    by_hours = item.hold is not None and BY_HOURS in item.hold.notes
+    if moment is None or moment.clock is None or not by_hours:
+        return surgery_day(plan)
+    return f"{moment.day.isoformat()}T{moment.clock:%H:%M}"
 
 
 # the item extension

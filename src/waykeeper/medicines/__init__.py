@@ -9,7 +9,7 @@ from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
 from waykeeper.medicines.met import NotMet, not_met
-from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow
+from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_json
 from waykeeper.medicines.patient_facts import patient_facts
@@ -22,6 +22,7 @@ from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weani
 from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 
 __all__ = [
+    "BY_HOURS",
     "AcetaminophenDose",
     "AcetaminophenSum",
     "AnswerLike",

@@ -11,6 +11,7 @@ from typing import Literal, Protocol
 from waykeeper.findings import Finding
 from waykeeper.timing.model import Moment
 
+BY_HOURS = "the limit is counted in hours from the start of surgery: asked again if that hour changes"
 Decision = Literal["continue", "hold", "adjust", "time", "ask", "already stopped"]
 
 

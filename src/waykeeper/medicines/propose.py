@@ -12,7 +12,7 @@ from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.instructions import instructions, safest
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken
-from waykeeper.medicines.model import AnswerLike, MedicineRow
+from waykeeper.medicines.model import BY_HOURS, AnswerLike, MedicineRow
 from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, forms_of, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
@@ -80,6 +80,8 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
+    if row.last_limit is not None:
+        row = replace(row, notes=(*row.notes, BY_HOURS))
     answer = context.answers.get(entry.key)
     if answer is not None and answer.decision != "indication":
         row = row_from_answer(row, answer, context.surgery)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from waykeeper.fhir.status import status, status_class
-from waykeeper.fhir.write import LEADING, surgery_day
+from waykeeper.fhir.write import LEADING, surgery_day, surgery_told
 from waykeeper.merge.attendance import Attendance
 from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
@@ -73,7 +73,7 @@ def _reason(
         return ""
     leading = held.own[place][1]
     if key.kind in ("hold", "medicine"):
-        return _answered_for_another_day(key, leading, plan, held)
+        return _answered_for_another_day(item, leading, plan, held)
     done = status_class(leading) == "done" and status(leading) == "completed"
     if key.kind == "task" and done:
         state = held.state.items.get(key)
@@ -119,13 +119,17 @@ def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> s
     return ""
 
 
-def _answered_for_another_day(key: Key, leading: Mapping[str, Any], plan: Plan, held: Holding) -> str:
-    state = held.state.items.get(key)
+def _answered_for_another_day(item: Item, leading: Mapping[str, Any], plan: Plan, held: Holding) -> str:
+    """A hold that was answered for another day; where its limit is counted in hours, also for another hour."""
+    state = held.state.items.get(item.key)
     answer = state.answer if state else None
-    if answer is None or (key.kind == "medicine" and answer.missed_days is None):
+    if answer is None or (item.key.kind == "medicine" and answer.missed_days is None):
         return ""
     told = offer(leading, "surgery") or (surgery_day(held.plan) if held.plan else "")
-    return "answered for another surgery day" if told != surgery_day(plan) else ""
+    day, _, hour = told.partition("T")
+    if day != surgery_day(plan):
+        return "answered for another surgery day"
+    return "answered for another hour of surgery" if hour and told != surgery_told(plan, item) else ""
 
 
 def _gates(
