@@ -22,8 +22,10 @@ FILES = {
     "done/plan.json": PLAN,
     "done/record.json": RECORD,
     "done/bookings.json": {"library": "bundles/demo-left/bookings.bundle.json"},
-    "other.yaml": {"library": "pathways/total-ankle-replacement.yaml",
-                   "replace": {"pathways/total-ankle-replacement\n": "pathways/other\n"}},
+    "other.yaml": {
+        "library": "pathways/total-ankle-replacement.yaml",
+        "replace": {"pathways/total-ankle-replacement\n": "pathways/other\n"},
+    },
     "empty.json": "",
     "number.json": "1",
     "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},

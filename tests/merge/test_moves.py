@@ -1,12 +1,13 @@
 """What a moved surgery means for each medicine and each item.
 
 Check values, with their sources:
-- a pause of N days: no dose on day -N .. -1 nor on the day of surgery, last dose on day -(N + 1): PAUSE, JAMA Intern Med
-  2019 (two days missed, last dose on day -3); warfarin five days, CHEST 2022 (from memory) and the ASH bridging table
-- surgery moved from 2026-03-25 to 2026-03-18, today 2026-03-14, warfarin last taken 2026-03-14: three of five days are
-  possible, earliest surgery 2026-03-20, the answer must be given again (derived from the above)
+- a pause of N days: no dose on day -N .. -1 nor on the day of surgery, last dose on day -(N + 1): PAUSE, JAMA Intern
+  Med 2019 (two days missed, last dose on day -3); warfarin five days, CHEST 2022 (from memory) and the ASH bridging
+  table
+- surgery moved from 2026-03-25 to 2026-03-18, today 2026-03-14, warfarin last taken 2026-03-14: three of five days
+  are possible, earliest surgery 2026-03-20, the answer must be given again (derived from the above)
 - surgery cancelled after medicines were stopped: a restart row for every one, the same day (common practice, no source)
-- five days of mupirocin, restarted whole when surgery moves by seven days after two were done (common practice, no
+- a course of five days, restarted whole when surgery moves by seven days after two were done (common practice, no
   source; the five-day protocol itself: SHEA/IDSA/APIC 2022, ICHE 2023;44:695)
 - history and physical at most 30 days before surgery: 42 CFR 482.22(c)(5), hospitals; 2026-02-16 is exactly 30 days
   before 2026-03-18, 2026-02-15 is 31. All other ages at surgery are clinic settings

@@ -44,7 +44,9 @@ def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str
         fact_answer=_output(leading, "answer") or "",
         last_taken=_last_taken(of_any_round, zone),
         restarted_on=_restarted_on(parts, leading, zone),
-        restart_asked=status_class(parts["restart-needed"][1]) in ("open", "busy") if "restart-needed" in parts else False,
+        restart_asked=status_class(parts["restart-needed"][1]) in ("open", "busy")
+        if "restart-needed" in parts
+        else False,
         withdrawn_by_us=_withdrawn_by_us(leading),
         references=references,
         versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
