@@ -14,7 +14,8 @@ PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
     "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "compile_all",
     "explain", "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move", "move_all", "note",
-    "pathways", "push", "push_all", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files", "withdraw",
+    "pathways", "push", "push_all", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files",
+    "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
