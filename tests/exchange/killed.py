@@ -51,5 +51,5 @@ def kill_when(process: subprocess.Popen[str], ledger: Path, plans: int, pause: f
     if process.poll() is not None:
         return False
     os.kill(process.pid, signal.SIGKILL)
-    process.wait()
+    process.communicate()  # waits, and closes the pipes
     return True
