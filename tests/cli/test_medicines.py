@@ -249,8 +249,23 @@ def test_a_hold_that_is_counted_in_hours_is_asked_again_for_another_hour(capsys,
         for number, days in ((1, "0"), (2, "5")):
             note = ["note", f"hold/MedicationRequest/row-{number}", "answered", "--decision", "hold", "--days", days]
             assert main([*note, "--to", url, "--patient", identifier, "--by", "Dr Example"]) == 0
-        moved = ["move", "--from", url, "--patient", identifier, "--surgery", "2026-03-18T07:30", "--record", str(record)]
-        assert main(moved) == 0
+        moved = ["move", "--from", url, "--patient", identifier, "--surgery", "2026-03-18T07:30"]
+        assert main([*moved, "--record", str(record)]) == 0
         capsys.readouterr()
         shown = rows(capsys, "--patient", str(record), "--from", url, "--anaesthesia", "general")
     assert [r["answered"] for r in shown] == [False, True]
+
+
+def test_t88_an_unanswered_hold_is_no_instruction_to_the_patient(tmp_path):
+    """T88, hazard 32: "do not stop or start until we call you", no date beside the medicine, no alarm."""
+    record, plan = tmp_path / "record.json", tmp_path / "plan.json"
+    record.write_text(bundle(PATIENT, order(1, {"words": "warfarin 5 mg"})))
+    words = ["--clinic", "clinic-demo", "--patient", str(record), "--side", "left", "--surgery", "2026-03-18T07:30"]
+    assert main(["compile", "total-ankle-replacement", *words, "-o", str(plan)]) == 0
+    page = waykeeper.sheet(str(plan), as_of="2026-03-04", language="en")
+    place = page.index("warfarin 5 mg")
+    said = re.sub(r"<[^>]+>", " ", page[place : place + 400])
+    assert "o not stop or start" in said
+    assert "March 12" not in page and "12 March" not in page and "2026-03-12" not in page
+    calendar = waykeeper.calendar(str(plan), as_of="2026-03-04", language="en").decode()
+    assert "warfarin" not in calendar.lower()

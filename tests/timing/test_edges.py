@@ -9,6 +9,7 @@ import pytest
 
 from waykeeper.timing import (
     Moment,
+    Occurrences,
     PhraseError,
     TimingError,
     Unit,
@@ -442,3 +443,24 @@ def test_a_month_has_at_least_28_days_of_minutes() -> None:
 )
 def test_the_years_that_hold_every_leap_pattern(target: str, window: str, years: list[int]) -> None:
     assert list(containment._years(parse(target), parse(window))) == years
+
+
+@pytest.mark.parametrize(
+    ("text", "clock"),
+    [
+        ("from 2 days before surgery in the evening to surgery", True),
+        ("from 2 days before surgery to 1 day before surgery 12:00", True),
+        ("from 2 days before surgery to surgery", False),
+        ("later of surgery and 1 day after surgery 08:00", True),
+        ("until 1 day before surgery 12:00", True),
+        ("2 hours before surgery", False),
+    ],
+)
+def test_a_clock_on_one_end_is_a_clock(text: str, clock: bool) -> None:
+    assert containment._has_clock(parse(text)) is clock
+
+
+def test_a_series_without_more_words_is_neither_as_needed_nor_while_awake() -> None:
+    window = resolve(parse("within 2 days after surgery"), {"surgery": Moment(DAY)}, CALENDAR)
+    bare = Occurrences(window, 1, Unit.DAY, CALENDAR, clocks=(time(8),))
+    assert (bare.as_needed, bare.while_awake, bare.timed, bare.lead) == (False, False, True, 0)
