@@ -30,8 +30,13 @@ def new_key(algorithm: str, key_id: str = "k1"):
     private = MAKERS[algorithm]()
     kind = jwt.algorithms.RSAAlgorithm if algorithm == "RS384" else jwt.algorithms.ECAlgorithm
     told = {"kid": key_id, "alg": algorithm}
-    pem = private.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()).decode()
-    return kind.to_jwk(private, as_dict=True) | told, kind.to_jwk(private.public_key(), as_dict=True) | told, pem
+    own, public = kind.to_jwk(private, as_dict=True), kind.to_jwk(private.public_key(), as_dict=True)
+    return own | told, public | told, as_pem(private)
+
+
+def as_pem(private):
+    """A private key as PEM without a password."""
+    return private.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()).decode()
 
 
 @dataclass

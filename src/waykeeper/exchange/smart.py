@@ -93,7 +93,7 @@ class SmartAccess:
             "iss": self._client.client_id, "sub": self._client.client_id, "aud": self._endpoint,
             "iat": now, "exp": now + LIFETIME, "jti": str(uuid.uuid4()),
         }  # fmt: skip
-        headers = {"kid": self._key.key_id} if self._key.key_id else None
+        headers = {"kid": self._key.key_id}
         return jwt.encode(claims, self._key.private, algorithm=self._key.algorithm, headers=headers)
 
     def _discovered(self) -> str:
@@ -169,11 +169,11 @@ def _of_jwks(text: str, path: str, wanted: str) -> Key:
     keys = [k for k in found if isinstance(k, dict) and k.get("d") and _algorithm(k)]
     if not keys:
         raise unusable(f"the key file holds no private key that signs RS384 or ES384 (RSA, P-384): {path}")
-    chosen = [k for k in keys if not wanted or k.get("kid") == wanted]
+    chosen = [k for k in keys if not wanted or k.get("kid", wanted) == wanted]
     if not chosen:
         hint = did_you_mean(wanted, [str(k.get("kid", "")) for k in keys])
         raise unusable(f"the key file holds no private key {wanted!r}: {path}", hint)
-    return _loaded(chosen[0], path)
+    return _loaded({"kid": wanted, **chosen[0]}, path)
 
 
 def _algorithm(jwk: Mapping[str, Any]) -> str:
@@ -190,7 +190,7 @@ def _loaded(jwk: dict[str, Any], path: str) -> Key:
         private = jwt.PyJWK(jwk, algorithm=algorithm).key
     except Exception:  # whatever the library stumbles over may quote the key
         raise unusable(f"the key file holds a damaged key: {path}") from None
-    return _strong(Key(private, algorithm, str(jwk.get("kid", ""))), path)
+    return _fit(Key(private, algorithm, str(jwk.get("kid") or "")), path)
 
 
 def _of_pem(text: str, path: str, wanted: str) -> Key:
@@ -202,13 +202,17 @@ def _of_pem(text: str, path: str, wanted: str) -> Key:
     except Exception:  # as above
         raise unusable(f"the key file holds no private key that can be read without a password: {path}") from None
     if isinstance(private, rsa.RSAPrivateKey):
-        return _strong(Key(private, "RS384", wanted), path)
+        return _fit(Key(private, "RS384", wanted), path)
     if isinstance(private, ec.EllipticCurvePrivateKey) and isinstance(private.curve, ec.SECP384R1):
-        return Key(private, "ES384", wanted)
+        return _fit(Key(private, "ES384", wanted), path)
     raise unusable(f"the key file holds no key that signs RS384 or ES384 (RSA, P-384): {path}")
 
 
-def _strong(key: Key, path: str) -> Key:
+def _fit(key: Key, path: str) -> Key:
+    """The key, where it is long enough and has the name under which its public half is registered (`kid`)."""
+    if not key.key_id:
+        remedy = "Write key_id, the name under which our public key is registered."
+        raise unusable(f"the key has no kid: {path}", remedy)
     if key.algorithm == "RS384" and key.private.key_size < 2048:
         raise unusable(f"the RSA key has {key.private.key_size} bits, 2048 are needed (RFC 7518 3.3): {path}")
     return key
