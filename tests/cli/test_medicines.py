@@ -23,7 +23,7 @@ PATIENT = {
     "identifier": [{"system": "https://alder-quay.example/mrn", "value": "AQ-7714"}],
     "meta": {"security": [{"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST"}]},
 }  # fmt: skip
-NO_WORDS = "MedicationRequest without a medicine"
+NO_WORDS = "MedicationRequest, name missing"
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 
 

@@ -45,7 +45,7 @@ def test_the_key_of_a_row_is_its_identifier_else_its_reference_else_its_content(
 
 def test_a_row_without_a_medicine_still_comes_out():
     found = read([("Patient/p", PATIENT), ("", {"resourceType": "MedicationStatement"})]).medicines
-    assert [e.words for e in found] == ["MedicationStatement without a medicine"]
+    assert [e.words for e in found] == ["MedicationStatement, name missing"]
 
 
 def observation(code, value, unit, day, status="final"):

@@ -84,7 +84,7 @@ def _words(concept: Resource, resource: Resource) -> str:
     displays = [c.get("display") for c in concept.get("coding") or [] if c.get("display")]
     codes = [c.get("code") for c in concept.get("coding") or [] if c.get("code")]
     found = concept.get("text") or next(iter(displays), None) or next(iter(codes), None)
-    return str(found or f"{resource.get('resourceType')} without a medicine")
+    return str(found or f"{resource.get('resourceType')}, name missing")
 
 
 def _dose_mg(dosage: Resource) -> Decimal | None:
