@@ -5,7 +5,8 @@
     python tests/benchmarks/many_patients.py --count 200 --kills 12 --seed 1   # killed at random points, gone on with
 
 The plans are invented and small (one item of each kind, 20 resources) or, with `--whole`, the total ankle pathway. Each
-push is one process; its resident memory is read from /proc twice a second. At the end everything that was sent is
+push is one process; its resident memory is read from /proc. With `--home DIR` a run that was
+ended goes on when it is started again. At the end everything that was sent is
 looked for on the server: nothing may lack, nothing may be there twice. It is no part of `make bench`: it takes minutes.
 """
 
@@ -39,13 +40,15 @@ def rss(pid: int) -> float:
     return 0.0
 
 
-def watched(process: subprocess.Popen[str], ledger: Path, count: int) -> list[tuple[int, float]]:
-    """Plans done and memory, twice a second until the push ends."""
-    seen = []
+def watched(process: subprocess.Popen[str], ledger: Path, step: int) -> None:
+    """Print plans done, seconds and memory of the push, at every `step` plans until it ends."""
+    began, said = time.monotonic(), -1
     while process.poll() is None:
-        seen.append((finished(ledger) if count else 0, rss(process.pid)))
-        time.sleep(0.5)
-    return [pair for pair in seen if pair[1]]
+        done, now = finished(ledger), rss(process.pid)
+        if now and done // step > said:
+            said = done // step
+            print(f"  {done} done, {time.monotonic() - began:.0f} s, {now:.0f} MiB", flush=True)
+        time.sleep(0.2)
 
 
 def held(url: str, bundles: list[dict]) -> Counter[str]:
@@ -79,31 +82,33 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--whole", action="store_true")
     asked.add_argument("--prefix", default="")
+    asked.add_argument("--home", default="")
     said = asked.parse_args()
     prefix = said.prefix or f"BENCH{int(time.time())}"
     with tempfile.TemporaryDirectory() as place, contextlib.ExitStack() as stack:
-        home = Path(place)
-        (home / "plans.ndjson").touch()
-        with (home / "plans.ndjson").open("w") as lines:
-            for number in range(said.count):
-                made = plan(number, prefix=prefix) if said.whole else small_plan(number, prefix=prefix)
-                lines.write(json.dumps(made) + "\n")
+        home = Path(said.home or place)
+        if not (home / "plans.ndjson").exists():
+            _write(home / "plans.ndjson", said.count, prefix, said.whole)
         megabytes = (home / "plans.ndjson").stat().st_size / 1e6
-        print(f"{said.count} plans of {len(made['entry'])} resources, {megabytes:.0f} MB of NDJSON", flush=True)
+        print(f"{said.count} plans, {megabytes:.1f} MB of NDJSON", flush=True)
         url = said.to or stack.enter_context(sandbox(home / "db"))[0]
         killed = _killed(said, home, url) if said.kills else 0
         began, before = time.monotonic(), finished(home / "ledger")
         process = start([str(home / "plans.ndjson")], url, "--ledger", str(home / "ledger"), "--jobs", str(said.jobs))
-        seen = watched(process, home / "ledger", said.count)
+        watched(process, home / "ledger", max(said.count // 20, 1))
         out, err = process.communicate()
         took = time.monotonic() - began
         print(f"exit {process.returncode}: {out.strip()} {err.strip()}")
-        tenths = [seen[min(len(seen) - 1, len(seen) * n // 10)] for n in range(1, 11)]
-        print("plans done: resident MiB  " + "  ".join(f"{done}: {mib:.0f}" for done, mib in tenths))
-        print(
-            f"{took:.0f} s, {(said.count - before) / took:.1f} plans a second with {said.jobs} at once; killed {killed}"
-        )
+        rate = (said.count - before) / took
+        print(f"{took:.0f} s, {rate:.1f} plans a second with {said.jobs} at once; killed {killed}", flush=True)
         return _there(home, url)
+
+
+def _write(file: Path, count: int, prefix: str, whole: bool) -> None:
+    with file.open("w") as lines:
+        for number in range(count):
+            made = plan(number, prefix=prefix) if whole else small_plan(number, prefix=prefix)
+            lines.write(json.dumps(made) + "\n")
 
 
 def _killed(said: argparse.Namespace, home: Path, url: str) -> int:
