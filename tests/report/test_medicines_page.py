@@ -13,7 +13,7 @@ import pytest
 from medicines.case_files import CALENDAR, entry, kidney, load, moment
 from waykeeper.medicines import MedicinesPage, clearance, page, propose
 from waykeeper.plan.model import HoldAnswer
-from waykeeper.report.medicines import medicines_html, medicines_json, medicines_text
+from waykeeper.report.medicines import medicines_html, medicines_json, medicines_text, questions
 
 SURGERY = moment("2026-03-18T07:30")
 WORDS = [
@@ -219,3 +219,27 @@ def test_an_empty_list_is_a_page_too() -> None:
     assert medicines_json(made([]))["rows"] == []
     assert "0 medicines on the list" in medicines_text(made([]))
     tree(medicines_html(made([])))
+
+
+def test_a_usual_dose_after_the_limit_is_not_shown_as_allowed() -> None:
+    """Lisinopril at 08:00, 24 h before 07:30: Tuesday's dose is too late (23.5 h, computed)."""
+    taken = replace(entry({"words": "lisinopril 5 mg"}), schedule="daily at 08:00")
+    rows = propose([taken], SURGERY, kidney({}, SURGERY.day), "general", {}, calendar=CALENDAR)
+    text = " ".join(medicines_text(page(rows, [taken], surgery=SURGERY)).split())
+    assert "last dose: Mon 2026-03-16 the usual dose is too late for the limit: Tue 2026-03-17 07:30" in text
+    assert "at or before" not in text
+    assert "note: the 2014 guideline" in text and "asked again if that hour changes" in text
+
+
+def test_questions_stand_one_by_one_and_two_anticoagulants_first() -> None:
+    text = medicines_text(made(["warfarin 5 mg", "apixaban 5 mg"]))
+    assert "ALERT: two anticoagulants at once, which one is meant: warfarin 5 mg" in " ".join(text.split())
+    assert text.index("ALERT") < text.index("1. ")
+    assert questions("is it A?; is it B; or C?") == ["is it A?", "is it B; or C?"]
+    assert questions("") == [] and questions("ask") == ["ask"]
+
+
+def test_an_answer_that_is_overdue_says_so() -> None:
+    for as_of, said in ((date(2026, 3, 4), "needed from"), (date(2026, 3, 5), "overdue since")):
+        text = " ".join(medicines_text(made(["metoprolol 50 mg"], as_of=as_of)).split())
+        assert f"answer {said} Wed 2026-03-04" in text

@@ -121,7 +121,9 @@ def _days(line: PageLine) -> list[tuple[str, str]]:
     elif row.last_dose:
         found.append(("last dose", day(row.last_dose)))
     if row.last_limit:
-        found.append(("at or before", moment(row.last_limit)))
+        own_day = row.last_dose in (None, row.last_limit.day)
+        label = "at or before" if own_day else "the usual dose is too late for the limit"
+        found.append((label, moment(row.last_limit)))
     if row.first_missed:
         found.append(("first day without", day(row.first_missed)))
     if row.missed_days is not None:
