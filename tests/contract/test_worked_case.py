@@ -7,12 +7,16 @@ rescuable, six-month visit not to be listed. Windows and settings: the worked ov
 """
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+
+import pytest
 
 from golden.rewrite import BUNDLES
 from waykeeper import verbs
 from waykeeper.exchange import Server
 from waykeeper.exchange.pushing import push
+from waykeeper.fhir import read_all
+from waykeeper.record import resources_of
 
 CASE = BUNDLES / "demo-left"
 AS_OF = "2026-06-26"
@@ -25,8 +29,8 @@ WANTED = {
 }
 
 
-def document(name):
-    return json.loads((CASE / name).read_text("utf-8"))
+def document(name, case=CASE):
+    return json.loads((case / name).read_text("utf-8"))
 
 
 def spoken(report, identifier="AQ-1001"):
@@ -48,6 +52,28 @@ def test_the_worked_case_says_the_same_from_files_and_from_a_server(server):
 
     assert {k: from_server[k][0] for k in WANTED} == WANTED
     assert from_server == from_files
+
+
+@pytest.mark.parametrize("name", ["leap-day", "clocks-back", "clocks-forward"])
+def test_days_at_the_edges_of_the_calendar_give_the_same_verdicts_from_files_and_from_a_server(server, name):
+    """Leap day, month ends clipped, both changes of the clocks: on every surgery-relative day that matters, each row's
+    word, severity, window, target and day to act are the same whichever way the facts came."""
+    case = BUNDLES / name
+    client = Server(server.base)
+    client.bundle(document("record.bundle.json", case))
+    (plan, _), *_ = read_all(resources_of(document("plan.bundle.json", case)))
+    assert push(document("plan.bundle.json", case), client, now=datetime.now(UTC)).findings == ()
+    client.bundle(document("bookings.bundle.json", case))
+    surgery = plan.anchor("surgery").moment.day
+    mine = str(plan.patient.identifier)
+    for offset in (-20, -1, 0, 18, 50, 110, 200, 400):
+        day = (surgery + timedelta(days=offset)).isoformat()
+        from_files, from_server = (
+            spoken(verbs.gaps(str(case), as_of=day), mine),
+            spoken(verbs.gaps(server.base, as_of=day), mine),
+        )
+        assert len(from_files) == len(plan.items) + 1
+        assert from_server == from_files, day
 
 
 def test_a_booking_made_between_two_pushes_survives(server):
