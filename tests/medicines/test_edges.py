@@ -338,3 +338,23 @@ rules:
 def test_the_limits_of_a_case(case: str, codes: list[str]) -> None:
     found = check_rules("invented.yaml", RULE.replace("{CASE}", case).encode())
     assert [f.code[:3] for f in found] == codes, found
+
+
+def test_a_creatinine_of_the_day_of_surgery_counts_and_one_after_it_does_not() -> None:
+    for on, usable in (("2026-03-18", True), ("2026-03-19", False)):
+        given = {"creatinine": "1.0", "unit": "mg/dL", "weight": "70", "born": "1958-01-01", "sex": "male", "on": on}
+        assert (clearance(kidney({"kidney": given}, SURGERY.day), SURGERY.day).usable is not None) == usable
+
+
+def test_what_is_above_nothing_counts() -> None:
+    """A weight or creatinine of nothing is no value; half a kilogram and half a milligram are above it."""
+    for creatinine, weight, usable in (("0.5", "0.5", True), ("0", "70", False), ("1.0", "0", False)):
+        given = {"creatinine": creatinine, "unit": "mg/dL", "weight": weight, "born": "1958-01-01", "sex": "male"}
+        assert (clearance(kidney({"kidney": given}, SURGERY.day), SURGERY.day).usable is not None) == usable
+
+
+def test_codes_of_other_systems_and_unknown_codes_say_nothing() -> None:
+    known = replace(entry({"words": "warfarin 5 mg", "code": "11289"}), key="row-1")
+    unknown = replace(entry({"words": "warfarin 5 mg", "code": "99999999"}), key="row-2")
+    rows = propose([known, unknown], SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+    assert [r.ingredients for r in rows] == [("warfarin",), ("warfarin",)]
