@@ -134,7 +134,7 @@ def _case(path: str, line: int, said: Mapping[str, str], systems: Sequence[str])
 def _of_fhir(path: str, zone: str) -> list[TheatreCase]:
     """Each Appointment that stands is an operation; one without a day or a patient cannot be compared."""
     held = read_resources(path)
-    by_reference = {reference: resource for reference, resource in held}
+    by_reference = dict(held)
     cases, wrong = [], []
     for said in evidence(held, zone):
         if said.kind != "appointment" or said.status in _OFF:

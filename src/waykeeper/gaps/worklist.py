@@ -37,7 +37,8 @@ def order(row: Row, as_of: date) -> tuple[object, ...]:
     """Sort key of the list: severity, harm, days until it can no longer be mended, then name. No score.
 
     What can still be mended comes before what cannot, the day nearest to today first: a visit that may be rescued by
-    Thursday is not hidden behind tasks of last winter. Before all come a medicine that nobody could classify, and a plan that the theatre list contradicts.
+    Thursday is not hidden behind tasks of last winter. Before all come a medicine that nobody could classify, and a
+    plan that the theatre list contradicts.
     """
     left = (row.mend_by - as_of).days if row.mend_by is not None else _FAR
     return (not row.first, -row.severity, -row.harm, left < 0, abs(left), row.patient, *row.name)

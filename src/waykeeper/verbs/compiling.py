@@ -166,8 +166,8 @@ def other_surgeries(plans: Sequence[tuple[Plan, State]]) -> tuple[tuple[str, Mom
 
 def legal(bundle: dict[str, Any]) -> tuple[Finding, ...]:
     """What our validator warns of in a Bundle that is to be sent. Raises WaykeeperError where it is not legal FHIR."""
+    from waykeeper.validate import own_definitions
     from waykeeper.validate import validate as validate_resource
-    from waykeeper.verbs.validating import own_definitions
 
     found = validate_resource(bundle, profiles=(own_definitions(),))
     wrong = [f for f in found if f.severity == "error"]
