@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -106,8 +107,8 @@ def _names(references: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
         literal = str(reference.get("reference") or "")
         if literal:
             found.append(literal.partition("identifier=")[2] or _relative(literal))
-        identifier = _dict(reference.get("identifier"))
-        if identifier.get("value"):
+        identifier = reference.get("identifier")
+        if isinstance(identifier, Mapping) and identifier.get("value"):
             found.append(f"{identifier.get('system') or ''}|{identifier['value']}")
     return tuple(found)
 
@@ -140,22 +141,28 @@ def _text(resource: Mapping[str, Any]) -> str:
 
 
 def _instant(text: Any, zone: str) -> datetime | None:
-    try:
-        parsed = datetime.fromisoformat(str(text))
-    except ValueError:
-        return None
-    return parsed.astimezone(ZoneInfo(zone)) if parsed.tzinfo else None
+    return _read(str(text), zone)[0] if text else None
 
 
 def _day(text: Any, zone: str) -> date | None:
     """The local day; a date without time is its own day."""
-    instant = _instant(text, zone)
-    if instant:
-        return instant.date()
+    return _read(str(text), zone)[1] if text else None
+
+
+@lru_cache(maxsize=16384)  # appointments of one day and hour, and the start that is asked for twice
+def _read(text: str, zone: str) -> tuple[datetime | None, date | None]:
+    """The instant in the zone, where the text has an offset, and the local day."""
     try:
-        return date.fromisoformat(str(text)[:10]) if text else None
+        parsed = datetime.fromisoformat(text)
     except ValueError:
-        return None
+        parsed = None
+    if parsed is not None and parsed.tzinfo:
+        local = parsed.astimezone(ZoneInfo(zone))
+        return local, local.date()
+    try:
+        return None, date.fromisoformat(text[:10])
+    except ValueError:
+        return None, None
 
 
 def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | None:
@@ -165,13 +172,15 @@ def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | N
 
 
 def _telehealth(concepts: Iterable[Mapping[str, Any]]) -> bool:
-    words = " ".join(str(t.get("text") or "") for t in concepts).lower()
+    words = " ".join([str(t.get("text") or "") for t in concepts]).lower()
     return "telehealth" in words or "video" in words
 
 
 def _fell(resource: Mapping[str, Any]) -> str:
     """Who cancelled, by the standard reason codes: pat-* the patient, prov-* and oth-* the clinic."""
     reason = _dict(resource.get("cancelationReason"))
+    if not reason:
+        return ""
     codes = [str(c.get("code") or "") for c in reason.get("coding") or []]
     if any(c == "pat" or c.startswith("pat-") for c in codes):
         return "patient"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -51,13 +52,33 @@ def _part(name: str, value: Any) -> dict[str, Any]:
 def decode(extension: Mapping[str, Any] | None, zone: str) -> dict[str, list[Any]]:
     """The values by name; dateTimes become Moments in the zone, dates become dates."""
     found: dict[str, list[Any]] = {}
-    for part in (extension or {}).get("extension") or []:
-        found.setdefault(str(part.get("url")), []).append(_value(part, zone))
+    for part in (extension or {}).get("extension") or ():
+        name = str(part.get("url"))
+        if name in found:
+            found[name].append(_value(part, zone))
+        else:
+            found[name] = [_value(part, zone)]
+    return found
+
+
+def firsts(extension: Mapping[str, Any], names: Collection[str]) -> dict[str, Any]:
+    """The first value of each of these names, as `decode` gives it in UTC; the rest is not looked at."""
+    found: dict[str, Any] = {}
+    for part in extension.get("extension") or ():
+        name = part.get("url")
+        if name in names and name not in found:
+            found[name] = _value(part, "UTC")
+            if len(found) == len(names):
+                break
     return found
 
 
 def _value(part: Mapping[str, Any], zone: str) -> Any:
     for name, value in part.items():
+        if name == "url":
+            continue
+        if name == "valueString":  # first, because nearly all are texts
+            return value
         if name == "valueDateTime":
             return moment(str(value), zone)
         if name == "valueDate":
@@ -69,6 +90,7 @@ def _value(part: Mapping[str, Any], zone: str) -> Any:
     return part
 
 
+@lru_cache(maxsize=16384)  # a caseload says the same days again and again
 def moment(text: str, zone: str) -> Moment:
     """A FHIR date or dateTime as a moment of the zone."""
     if "T" not in text:
@@ -79,7 +101,10 @@ def moment(text: str, zone: str) -> Moment:
 
 def find(resource: Mapping[str, Any], url: str) -> Mapping[str, Any] | None:
     """The resource's extension of this url, or None."""
-    return next((e for e in resource.get("extension") or [] if e.get("url") == url), None)
+    for extension in resource.get("extension") or ():
+        if extension.get("url") == url:
+            return extension  # type: ignore[no-any-return]
+    return None
 
 
 def coding(value: Coding) -> dict[str, Any]:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
-from waykeeper.fhir.extensions import decode, find
+from waykeeper.fhir.extensions import decode, find, firsts
 from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, PLAN, TAG_CODE, TAG_SYSTEM
 from waykeeper.plan.model import Episode, Identifier, Key
 
 KINDS = ("plan", "phase", "visit", "task", "instruction", "hold", "medicine", "restriction", "gate", "goal", "question")
+_NAMED_BY = ("key", "part", "round")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,7 @@ def is_ours(resource: Mapping[str, Any]) -> bool:
     return tagged or find(resource, ITEM) is not None
 
 
+@lru_cache(maxsize=16384)  # the items of a pathway: the same for every patient
 def parse_key(text: str) -> Key:
     """`kind/item` or `kind/item/occurrence`. The item name of a medicine may hold slashes and bars."""
     kind, _, rest = text.partition("/")
@@ -44,11 +47,10 @@ def identity(resource: Mapping[str, Any]) -> Identity | None:
     extension = find(resource, ITEM)
     if extension is None:
         return None
-    said = decode(extension, "UTC")
-    uuid = own_identifier(resource)
-    if not said.get("key") or not said.get("part") or not uuid:
+    said, uuid = firsts(extension, _NAMED_BY), own_identifier(resource)
+    if "key" not in said or "part" not in said or not uuid:
         return None
-    return Identity(parse_key(str(said["key"][0])), str(said["part"][0]), int(said.get("round", [1])[0]), uuid)
+    return Identity(parse_key(str(said["key"])), str(said["part"]), int(said.get("round", 1)), uuid)
 
 
 def own_identifier(resource: Mapping[str, Any]) -> str:

@@ -10,7 +10,7 @@ from waykeeper.fhir.extensions import decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
 from waykeeper.fhir.patients import Patients
-from waykeeper.fhir.recorded import item_state, plan_state
+from waykeeper.fhir.recorded import item_state, plan_state, told_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
@@ -71,13 +71,14 @@ def _read_one(
     patient = _patient(root[1], everything, episode)
     ordered: list[tuple[int, Item]] = []
     states = {}
+    telling = told_of(everything)
     for key, by_round in parts.items():
         if key.kind not in LEADING:
             continue
         leading = _leading(key, by_round)
         if leading is None:
             continue
-        states[key] = item_state(key, by_round, everything, zone)
+        states[key] = item_state(key, by_round, telling, zone)
         ordered.append(_item(key, leading[1], zone))
     phases = _phases(parts, zone)
     plan = Plan(

@@ -21,16 +21,21 @@ Held = tuple[str, Mapping[str, Any]]
 Rounds = Mapping[int, Mapping[str, Held]]
 
 
-def item_state(key: Key, by_round: Rounds, everything: Sequence[Held], zone: str) -> ItemState:
-    """The state of one item: its newest round counts, older rounds are history."""
+def told_of(everything: Iterable[Held]) -> list[Held]:
+    """What tells of other resources: Communications about them and statements of doses taken."""
+    return [held for held in everything if held[1].get("resourceType") in ("Communication", "MedicationStatement")]
+
+
+def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -> ItemState:
+    """The state of one item: its newest round counts, older rounds are history. `telling`: see `told_of`."""
     newest = max(by_round)
     parts = by_round[newest]
     part = LEADING[key.kind][1]
     ref, leading = parts.get(part) or next(iter(by_round[n][part] for n in sorted(by_round) if part in by_round[n]))
     told = _task_told(parts.get("confirm", (ref, leading))[1] if key.kind == "hold" else leading, zone)
     references = {p: r for p, (r, _) in parts.items()} | {part: ref}
-    related = _related(references.values(), everything)
-    of_any_round = _related([r for one in by_round.values() for r, _ in one.values()], everything)
+    related = _related(references.values(), telling)
+    of_any_round = _related([r for one in by_round.values() for r, _ in one.values()], telling)
     return ItemState(
         key=key,
         status=status(leading),
@@ -202,13 +207,13 @@ def _withdrawn_by_us(resource: Mapping[str, Any]) -> bool:
     return status_class(resource) == "withdrawn" and as_offered(resource, "status")
 
 
-def _related(references: Iterable[str], everything: Sequence[Held]) -> list[Mapping[str, Any]]:
+def _related(references: Iterable[str], telling: Sequence[Held]) -> list[Mapping[str, Any]]:
     """Communications about the item and statements of doses taken, whoever wrote them."""
+    if not telling:
+        return []
     wanted = {r for r in references if r}
     found = []
-    for _, resource in everything:
-        if resource.get("resourceType") not in ("Communication", "MedicationStatement"):
-            continue
+    for _, resource in telling:
         pointed = [*(resource.get("about") or []), *(resource.get("basedOn") or [])]
         if any(str(p.get("reference") or "") in wanted for p in pointed):
             found.append(resource)
