@@ -42,7 +42,7 @@ def mutants(file: Path) -> Iterator[Mutant]:
             copy = deepcopy(tree)
             apply(list(ast.walk(copy))[index], what)
             owner = owners.get(id(original))
-            said = " ".join((ast.get_source_segment(source, original) or "").split())
+            said = " ".join((ast.get_source_segment(source, original) or ast.unparse(original)).split())
             name = f"{file.stem}.{owner.name if owner else '(module)'}: {said}: {what}"
             first = min([owner.lineno, *(d.lineno for d in owner.decorator_list)]) if owner else 0
             line = getattr(original, "lineno", 0)

@@ -1,12 +1,15 @@
 """Mutation testing of a room: change one thing, run the tests that pass through it, see whether they notice.
 
     python tests/mutation/run.py medicines [--module intervals] [--share 0.2 --seed 1] [--part 1/4] [--again FILE]
+    python tests/mutation/run.py medicines --control
 
 All tests run once, and which functions each of them calls is written down. Then each mutant lives in a forked child:
-the changed functions get their new code in place, and the tests that call the changed one run, the quickest first,
-until one fails. What was computed while modules were imported cannot be changed in place; such a mutant, and one that
-survives although its function ran at import, is tried again in a child that imports the changed module instead of the
-real one. A mutant that no test notices is printed, unless `equivalents.yaml` says why no test can. No file is written.
+the changed functions get their new code in place, and the tests that call the changed one run, the quickest and those
+that noticed other mutants first, until one fails. What was computed while modules were imported cannot be changed in
+place; such a mutant, and one that survives although its function ran at import, is tried again in a child that imports
+the changed module instead of the real one. A mutant that no test notices is printed, with the word "explained" where
+`equivalents.yaml` says why no test can. No file is written. `--control` tries both ways with unchanged modules: had
+the runner itself a fault that looks like a kill, it would show there.
 
 Exit code 1: fewer than 90 % were killed, the explained ones counted as alive.
 """
@@ -14,15 +17,20 @@ Exit code 1: fewer than 90 % were killed, the explained ones counted as alive.
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
+import enum
 import importlib.abc
 import importlib.machinery
+import mmap
 import os
 import random
+import resource
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from types import CodeType, FrameType, ModuleType
 from typing import Any
@@ -43,11 +51,12 @@ ROOMS = {
 }
 OURS = ("waykeeper", "tests", "medicines", "timing", "report")  # what a whole new import begins from
 WANTED = 90  # percent
-IN_PLACE_SECONDS, WHOLE_SECONDS = 20, 120  # a mutant that takes longer has gone into a loop: killed
+IN_PLACE_SECONDS, WHOLE_SECONDS = 60, 180  # of computing: a mutant that takes longer has gone into a loop, killed
 TABLES = (  # made once from the package's data: kept unless a mutant changes how they are made
     "_compiled", "package_rules", "vocabulary", "policy_table", "indication_table", "factor_table", "pair_table",
     "_words", "_codes",
 )  # fmt: skip
+PREFERRED = 10  # how much a test that noticed a mutant comes before the others, against its seconds
 Called = frozenset[tuple[str, int]]  # module and first line of a function
 
 
@@ -88,6 +97,10 @@ class Runner:
         self.calls: list[Called] = []
         self.seconds: list[float] = []
         self.alive: list[Mutant] = []
+        self.loops = 0
+        self.noticed: Counter[int] = Counter()  # how many mutants each test noticed
+        self.failing = mmap.mmap(-1, 8)  # written by a child: the number of the test that failed, + 1
+        self.faults: list[str] = []
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_collection(self) -> Iterator[None]:
@@ -107,7 +120,11 @@ class Runner:
             self.calls.append(self.watch.called())
             self.seconds.append(time.perf_counter() - started)
         tell(f"{len(session.items)} tests once in {sum(self.seconds):.0f} s")
-        for mutant in self.tried:
+        if not self.tried:
+            self.faults = list(self.control(session))
+        for done, mutant in enumerate(self.tried, 1):
+            if done % 25 == 0:
+                tell(f"{done} of {len(self.tried)}, {len(self.alive)} alive")
             if self._survives(mutant, session):
                 self.alive.append(mutant)
                 why = self.explained.get(mutant.name)
@@ -133,8 +150,8 @@ class Runner:
         place = (mutant.module, mutant.function)
         everywhere = not mutant.function or place in self.of_tables
         places = [n for n, called in enumerate(self.calls) if everywhere or place in called]
-        places.sort(key=self.seconds.__getitem__)
-        if mutant.function and not in_child(lambda: self._in_place(mutant, places, session), IN_PLACE_SECONDS):
+        places.sort(key=lambda n: self.seconds[n] / (1 + PREFERRED * self.noticed[n]))
+        if mutant.function and not self._in_child(lambda: self._in_place([mutant], places, session), IN_PLACE_SECONDS):
             return False
         if mutant.function and place not in self.at_import | self.of_tables:
             return True
@@ -143,12 +160,34 @@ class Runner:
             file = str(session.items[n].path)
             files[file] = files.get(file, 0) + self.seconds[n]
         quickest = sorted(files, key=files.__getitem__)
-        return in_child(lambda: whole(mutant, self.package, quickest), WHOLE_SECONDS)
+        return self._in_child(lambda: whole([mutant], self.package, quickest), WHOLE_SECONDS)
 
-    def _in_place(self, mutant: Mutant, places: list[int], session: pytest.Session) -> bool:
-        replaced(sys.modules[f"{self.package}.{mutant.module}"], mutant)
-        self._forget(tables=(mutant.module, mutant.function) in self.of_tables)
-        return all(passes(session.items[n]) for n in places)
+    def control(self, session: pytest.Session) -> Iterator[str]:
+        """The ways in which tests fail although nothing is changed in any module: the runner's own faults."""
+        same = [unchanged(path) for path in sorted((ROOT / "src" / Path(*self.package.split("."))).glob("[a-z]*.py"))]
+        if not self._in_child(lambda: self._in_place(same, range(len(session.items)), session), WHOLE_SECONDS):
+            yield "put in place"
+        files = sorted({str(item.path) for item in session.items})
+        if not self._in_child(lambda: whole(same, self.package, files), WHOLE_SECONDS):
+            yield "imported anew"
+
+    def _in_child(self, work: Callable[[], bool], seconds: int) -> bool:
+        self.failing[:] = bytes(8)
+        end = in_child(work, seconds)
+        self.loops += end is End.LOOP
+        if failing := int.from_bytes(self.failing[:], "big"):
+            self.noticed[failing - 1] += 1
+        return end is End.PASSED
+
+    def _in_place(self, changed: list[Mutant], places: Iterable[int], session: pytest.Session) -> bool:
+        for mutant in changed:
+            replaced(sys.modules[f"{self.package}.{mutant.module}"], mutant)
+        self._forget(tables=any((m.module, m.function) in self.of_tables for m in changed))
+        for n in places:
+            if not passes(session.items[n]):
+                self.failing[:] = (n + 1).to_bytes(8, "big")
+                return False
+        return True
 
 
 def passes(item: pytest.Item) -> bool:
@@ -201,9 +240,14 @@ class Loader(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(compile(self.tree, self.path, "exec"), module.__dict__)
 
 
-def whole(mutant: Mutant, package: str, files: list[str]) -> bool:
-    """Import everything of ours anew with the changed module, and run these test files; True if all pass."""
-    sys.meta_path.insert(0, Loader(mutant, package))
+def unchanged(file: Path) -> Mutant:
+    """A module as it is."""
+    return Mutant(file.stem, 0, "nothing", 0, f"{file.stem}: nothing", ast.parse(file.read_text("utf-8")))
+
+
+def whole(changed: list[Mutant], package: str, files: list[str]) -> bool:
+    """Import everything of ours anew with the changed modules, and run these test files; True if all pass."""
+    sys.meta_path[:0] = [Loader(mutant, package) for mutant in changed]
     for name in [n for n in sys.modules if n.partition(".")[0] in OURS]:
         del sys.modules[name]
     return pytest.main([*files, *OPTIONS]) == 0
@@ -212,21 +256,34 @@ def whole(mutant: Mutant, package: str, files: list[str]) -> bool:
 OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", "--tb=no"]
 
 
-def in_child(work: Any, seconds: int) -> bool:
-    """Run work in a forked child; True if it says True in time."""
+class End(enum.Enum):
+    """How a child ended: every test passed, one failed, or it computed for too long."""
+
+    PASSED, FAILED, LOOP = range(3)
+
+
+BROKEN = 3  # exit code of a child whose tests could not be run
+
+
+def in_child(work: Callable[[], bool], seconds: int) -> End:
+    """Run work in a forked child; the time is the child's own computing, so a busy machine kills no mutant."""
     child = os.fork()
     if child == 0:
         sys.settrace(None)
-        signal.alarm(seconds)
+        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
         quiet = os.open(os.environ.get("MUTATION_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
-        code = 1
+        code = BROKEN
         with contextlib.suppress(BaseException):
             code = 0 if work() else 1
         os._exit(code)
     _, status = os.waitpid(child, 0)
-    return status == 0
+    if os.WIFEXITED(status) and os.WEXITSTATUS(status) == BROKEN:
+        raise RuntimeError("the tests of a mutant could not be run")
+    if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL):
+        return End.LOOP
+    return End.PASSED if status == 0 else End.FAILED
 
 
 def chosen(arguments: argparse.Namespace) -> list[Mutant]:
@@ -258,16 +315,20 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="1/1", help="1/4: the first of four parts, to be run one after the other")
     parser.add_argument("--again", default="", help="only those that survived an earlier run, whose output this is")
+    parser.add_argument("--control", action="store_true", help="change nothing: a kill is the runner's fault")
     arguments = parser.parse_args()
     os.chdir(ROOT)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     settings.register_profile("mutation", derandomize=True, database=None, deadline=None)
     settings.load_profile("mutation")
-    runner = Runner(arguments.room, chosen(arguments), explained())
+    runner = Runner(arguments.room, [] if arguments.control else chosen(arguments), explained())
     with Path(os.devnull).open("w") as quiet, contextlib.redirect_stderr(quiet):
         code = pytest.main([*ROOMS[arguments.room], *OPTIONS, "--capture=no"], plugins=[runner])
     if code != 0:
         raise SystemExit(f"pytest ended with {code}")
+    if arguments.control:
+        say(f"unchanged modules, tests fail: {runner.faults}" if runner.faults else "unchanged modules pass every test")
+        return 1 if runner.faults else 0
     return summary(runner)
 
 
@@ -277,6 +338,7 @@ def summary(runner: Runner) -> int:
     why = sum(m.name in runner.explained for m in runner.alive)
     share = 100 * (tried - alive) / tried if tried else 100
     say(f"{runner.package}: {tried} mutants, {tried - alive} killed ({share:.1f} %), {alive} alive, {why} explained")
+    say(f"{runner.loops} of the killed ended in a loop")
     return 0 if share >= WANTED else 1
 
 

@@ -30,6 +30,7 @@ from waykeeper.timing import (
 )
 from waykeeper.timing.resolve import _earlier, _later
 from waykeeper.timing.table import _row
+from waykeeper.timing.working import Policy
 
 CHICAGO = "America/Chicago"
 CALENDAR = calendar_for("US", range(2025, 2031), zone=CHICAGO)
@@ -261,6 +262,8 @@ def prover(target: str, window: str, policy: str = "", calendar: WorkingCalendar
         ("1 minute after surgery", (-1, 1)),
         ("90 minutes before surgery", (-1, 0)),
         ("61 minutes after surgery", (0, 1)),
+        ("1380 minutes after surgery", (0, 1)),
+        ("1381 minutes after surgery", (0, 2)),
         ("3 days after surgery", (3, 3)),
         ("2 weeks before surgery", (-14, -14)),
         ("1 month after surgery", (31, 31)),
@@ -336,6 +339,21 @@ def test_a_policy_that_rolls_nothing_leaves_the_proof_as_it_is() -> None:
         assert found.verdict == "always"
 
 
+@pytest.mark.parametrize(
+    ("target", "window", "policy"),
+    [
+        ("36 hours after surgery", "1 to 4 days after surgery", "previous"),  # the earlier day rolls out at the front
+        ("2 days after surgery", "from surgery to 72 hours after surgery", "next"),  # the window may end on the 2nd day
+    ],
+)
+def test_each_day_that_hours_may_lie_on_is_rolled(target: str, window: str, policy: Policy) -> None:
+    """Closed on Sundays alone, so that a day is never closed together with its neighbour."""
+    saturdays_too = WorkingCalendar("UTC", frozenset(range(6)), years=(2025, 2026, 2027))
+    plain = contains(parse(target), parse(window), calendar=saturdays_too)
+    rolled = contains(parse(target), parse(window), policy=policy, calendar=saturdays_too)
+    assert (plain.verdict, rolled.verdict) == ("always", "sometimes")
+
+
 def test_what_is_outside_is_said_with_its_days() -> None:
     found = contains(parse("3 months after surgery"), parse("93 to 99 days after surgery"))
     assert found.details == "with surgery on 2025-01-01 the target 2025-04-01 lies outside 2025-04-04..2025-04-10"
@@ -350,6 +368,8 @@ def test_what_is_outside_is_said_with_its_days() -> None:
     )
     hours = contains(parse("1 day after surgery"), parse("24 to 96 hours after surgery"))
     assert hours.details.endswith("the target 2026-03-19 lies outside 2026-03-20..2026-03-21")
+    unrolled = contains(parse("36 hours after surgery"), parse("within 1 day after surgery"))
+    assert unrolled.details == "with surgery on 2026-03-18 the target 2026-03-19 lies outside 2026-03-18..2026-03-19"
     ranged = contains(parse("24 hours after surgery"), parse("1 to 2 days after surgery"))
     assert ranged.details.endswith("the target 2026-03-18 lies outside 2026-03-19..2026-03-20")
 
