@@ -25,11 +25,14 @@ from waykeeper.medicines import (
 )
 from waykeeper.medicines.daily_sums import doses_a_day, units_a_dose
 from waykeeper.medicines.instructions import safest
+from waykeeper.medicines.intervals import Interval
 from waykeeper.medicines.met import not_met
+from waykeeper.medicines.outcome import Outcome, _told
 from waykeeper.medicines.page import how_often
-from waykeeper.medicines.ruleset import rule_files
+from waykeeper.medicines.ruleset import RXNORM, rule_files
 from waykeeper.medicines.status import starts_on
 from waykeeper.medicines.words import read_words
+from waykeeper.pathway.model import Coding
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import Kidney
 
@@ -353,8 +356,48 @@ def test_what_is_above_nothing_counts() -> None:
         assert (clearance(kidney({"kidney": given}, SURGERY.day), SURGERY.day).usable is not None) == usable
 
 
-def test_codes_of_other_systems_and_unknown_codes_say_nothing() -> None:
-    known = replace(entry({"words": "warfarin 5 mg", "code": "11289"}), key="row-1")
-    unknown = replace(entry({"words": "warfarin 5 mg", "code": "99999999"}), key="row-2")
-    rows = propose([known, unknown], SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
-    assert [r.ingredients for r in rows] == [("warfarin",), ("warfarin",)]
+WARFARIN_CODE = "11289"
+
+
+def coded(words: str, *codes: Coding) -> MedicineRow:
+    given = replace(entry({"words": words}), codes=codes)
+    (found,) = propose([given], SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+    return found
+
+
+def test_a_known_code_with_its_words_is_not_in_doubt() -> None:
+    found = coded("warfarin 5 mg", Coding(RXNORM, WARFARIN_CODE))
+    assert found.ingredients == ("warfarin",)
+    assert not any("could not be verified" in note for note in found.notes)
+
+
+def test_an_unknown_code_says_nothing() -> None:
+    assert coded("warfarin 5 mg", Coding(RXNORM, "99999999")).ingredients == ("warfarin",)
+
+
+def test_a_code_of_another_system_says_nothing_even_with_the_same_number() -> None:
+    other = coded("aspirin 100 mg", Coding("urn:oid:1.2.3", WARFARIN_CODE, "warfarin"))
+    assert (other.ingredients, other.findings) == (("aspirin",), ())
+
+
+def test_a_display_that_is_not_understood_as_a_whole_does_not_classify() -> None:
+    """Without words of its own, a row is no warfarin because a part of its display says so."""
+    assert coded("", Coding(RXNORM, "99999999", "warfarin 5 mg")).ingredients == ("warfarin",)
+    assert not coded("", Coding(RXNORM, "99999999", "warfarin zzzmab 5 mg")).recognised
+
+
+def test_the_reading_says_nothing_empty() -> None:
+    for given, route in (({"route": "oral"}, "oral"), ({"form": "tablet"}, "tablet"), ({}, None)):
+        taken = entry({"words": "warfarin 5 mg", **given})
+        rows = propose([taken], SURGERY, Kidney(), "general", {}, calendar=CALENDAR)
+        (line,) = page(rows, [taken], surgery=SURGERY).lines
+        assert dict(line.reading).get("route") == route
+        assert all(text for _, text in line.reading)
+
+
+def test_days_are_told_beside_only_where_something_is_missed() -> None:
+    """A weekly medicine that continues has a usual day, but misses none."""
+    usual = date(2026, 3, 16)
+    assert _told(Outcome("continue", "", "", interval=Interval(last_dose=usual)), "needle") == ()
+    missed = Interval(missed_days=1, last_dose=usual)
+    assert _told(Outcome("hold", "", "", interval=missed), "needle") == ("needle: N = 1, last dose Mon 2026-03-16",)
