@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test lint bench golden lock server-build agreement clean
+.PHONY: demo test lint bench golden lock agreement mutation clean
 
 $(STAMP): requirements.lock pyproject.toml
 	@test -d $(VENV) || $(PYTHON) -m venv $(VENV)
@@ -33,6 +33,10 @@ golden: $(STAMP) ## write the golden plans again, and say what changed in meanin
 
 agreement: $(STAMP) ## the validator against the official one; SEED and FAULTS as you like
 	@WAYKEEPER_REQUIRE_REAL_SERVER=1 WAYKEEPER_SEED=$(or $(SEED),1) WAYKEEPER_FAULTS=$(or $(FAULTS),12) $(BIN)/python -m pytest tests/contract/validator -rP
+
+mutation: $(STAMP) ## which changes no test notices, in the rooms of dates and medicines; an hour
+	@$(BIN)/python tests/mutation/run.py timing
+	@$(BIN)/python tests/mutation/run.py medicines
 
 lock: ## pin every dependency again
 	@$(BIN)/pip-compile --quiet --strip-extras --extra dev --no-emit-index-url --no-emit-trusted-host \
