@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import gzip
+import re
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -17,6 +19,15 @@ from waykeeper.findings import Position, WaykeeperError, finding
 
 ENDINGS = (".ndjson", ".ndjson.gz")
 _SUBJECTS = ("subject", "patient", "for", "beneficiary")
+# Types of which R4 knows one place for the patient, at the top (or as a participant), so that a line need not be parsed
+# to know whose it is: `_SIMPLE` names type and all that `_named_plainly` asks.
+_SIMPLE = re.compile(
+    rb'\{"resourceType":"(?:CarePlan|ServiceRequest|Appointment|Encounter|Task|MedicationRequest|MedicationStatement'
+    rb'|CommunicationRequest|Communication|Goal|Flag|DetectedIssue|Procedure|Observation|Condition)"'
+)
+_ABOUT = tuple(b'"%b":{"reference":' % name for name in (b"subject", b"patient", b"for", b"actor"))
+_NAME = re.compile(rb'"(Patient/[A-Za-z0-9.-]+)"')
+_A_PATIENT = re.compile(rb'"resourceType"\s*:\s*"Patient"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,25 +52,45 @@ def partition(files: Iterable[Path], into: Path, count: int) -> Parts:
     """Write every line into one of `count` files by its patient, in the order in which it was read.
 
     A patient is named by reference, or by an identifier that a Patient of the export carries. What names no patient
-    goes into the first file. Memory: one line, and a name for each identifier. Raises WaykeeperError WKC101 to WKC103.
+    goes into the first file. Memory: one line; a name for each identifier where somebody is named by identifier only.
+    A line that says plainly whose it is is not parsed here. Raises WaykeeperError WKC101 to WKC103.
     """
     files = list(files)
-    known = _identifiers(files)
+    known = _Known(files)
     made = [into / f"{number:04}.ndjson" for number in range(count)]
     lines = size = 0
     with ExitStack() as open_files:
         out: list[BinaryIO] = [open_files.enter_context(one.open("wb")) for one in made]
         for file in files:
             for number, line in _lines(file):
-                who = patient_of(_resource(file, number, line), known)
-                out[zlib.crc32(who.encode()) % count if who else 0].write(line.rstrip(b"\r\n") + b"\n")
+                who = _named_plainly(line) or _named(_resource(file, number, line), known).encode()
+                out[zlib.crc32(who) % count if who else 0].write(_ended(line))
                 lines, size = lines + 1, size + len(line)
     return Parts(tuple(made), lines, size)
 
 
+def _ended(line: bytes) -> bytes:
+    return line if line.endswith(b"}\n") else line.rstrip(b"\r\n") + b"\n"
+
+
+class UnreadableError(Exception):
+    """A line of a part is no JSON: `check` says which line of which file that was."""
+
+
 def resources(part: Path) -> list[Held]:
-    """The resources of one part, each with the reference that names it."""
-    return [(f"{r['resourceType']}/{r['id']}", r) for _, line in _lines(part) if (r := orjson.loads(line))]
+    """The resources of one part, each with the reference that names it. Raises UnreadableError."""
+    try:
+        read = [orjson.loads(line) for _, line in _lines(part)]
+    except orjson.JSONDecodeError:
+        raise UnreadableError from None
+    return [(f"{r['resourceType']}/{r.get('id') or f'#{number}'}", r) for number, r in enumerate(read, 1)]
+
+
+def check(files: Iterable[Path]) -> None:
+    """Parse every line, so that the first that cannot be read is named. Raises WaykeeperError WKC101 to WKC103."""
+    for file in files:
+        for number, line in _lines(file):
+            _resource(file, number, line)
 
 
 def patient_of(resource: Mapping[str, Any], known: Mapping[str, str]) -> str:
@@ -80,12 +111,45 @@ def patient_of(resource: Mapping[str, Any], known: Mapping[str, str]) -> str:
     return ""
 
 
+def _named_plainly(line: bytes) -> bytes:
+    """What `patient_of` would say of a line of ours or of a server's export, without parsing it; b"" for not known.
+
+    Known only where the line names one patient and no other, in the place where its type has the patient.
+    """
+    first = line.find(b"Patient/") - 1
+    told = _NAME.match(line, first) if first > 0 and line.endswith(_ABOUT, 0, first) else None
+    if told is None or not _SIMPLE.match(line) or b'"contained"' in line:
+        return b""
+    rest = told.end()
+    while (found := line.find(b"Patient/", rest)) >= 0:
+        if line[found - 1 : found - 1 + len(told[0])] != told[0]:
+            return b""
+        rest = found + len(told[1])
+    return told[1]
+
+
+def _named(resource: Mapping[str, Any], known: _Known) -> str:
+    return patient_of(resource, {}) or patient_of(resource, known.names)
+
+
+class _Known:
+    """The names of the export's patients by identifier, read once somebody is named by identifier only."""
+
+    def __init__(self, files: Iterable[Path]) -> None:
+        self._files = files
+
+    @cached_property
+    def names(self) -> dict[str, str]:
+        """system|value -> Patient/ID."""
+        return _identifiers(self._files)
+
+
 def _identifiers(files: Iterable[Path]) -> dict[str, str]:
     """system|value -> Patient/ID of every Patient. Lines of other types are not parsed."""
     known: dict[str, str] = {}
     for file in files:
         for number, line in _lines(file):
-            if b'"Patient"' not in line:
+            if not _A_PATIENT.search(line):
                 continue
             resource = _resource(file, number, line)
             if resource["resourceType"] == "Patient":

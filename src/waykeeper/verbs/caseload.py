@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from time import perf_counter
 
-from waykeeper.exchange.partition import Parts, partition, resources
+from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.gaps import Placement, Row, Worklist, assemble, worklist
 from waykeeper.plan.model import Plan, State
 
@@ -44,8 +45,7 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
         split = perf_counter()
         moment = as_of or datetime.now(UTC)
         tasks = [(file, moment) for file in parts.files]
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-            done = list(pool.map(_part, tasks))
+        done = _in_processes(tasks, jobs, files)
         rows = [row for one in done for row in one[0]]
         placed = [place for one in done for place in one[1]]
         day = next((one[4] for one in done if one[3]), moment if not isinstance(moment, datetime) else moment.date())
@@ -55,15 +55,27 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
     return Caseload(report, tuple(titles.values()), sum(one[3] for one in done), parts, spent)
 
 
+def _in_processes(tasks: list[tuple[Path, date | datetime]], jobs: int, files: list[Path]) -> list[_Done]:
+    """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        try:
+            return list(pool.map(_part, tasks))
+        except UnreadableError:
+            check(files)
+            raise
+
+
 _Done = tuple[tuple[Row, ...], tuple[Placement, ...], list[tuple[Plan, State]], int, date]
 
 
 def _part(task: tuple[Path, date | datetime]) -> _Done:
     """One part in a process of its own: rows, places, one plan of each pathway, how many plans, the day."""
+    from waykeeper.exchange.reading import newest
     from waykeeper.fhir import evidence, read_all
 
+    gc.disable()  # a process of its own, with millions of values that hold no cycles: looking for them takes a third
     file, moment = task
-    held = resources(file)
+    held = newest(resources(file))
     plans = read_all(held)
     found = evidence(held, plans[0][0].zone if plans else "UTC")
     report = worklist(plans, found, moment)
