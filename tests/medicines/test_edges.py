@@ -213,6 +213,21 @@ def test_the_days_of_an_earlier_operation_are_whole() -> None:
     assert (found.missed_days, found.last_dose, found.first_missed) == (7, date(2026, 3, 10), date(2026, 3, 11))
 
 
+def test_of_two_operations_with_one_last_dose_day_the_own_days_and_times_stay() -> None:
+    given = {"words": "enoxaparin 40 mg", "indication": ["low-dose-prophylaxis"]}
+    other = [("second knee", moment("2026-03-18T07:30"))]
+    alone, joined = (
+        propose([entry(given)], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, surgeries=surgeries)[0]
+        for surgeries in ([], other)
+    )
+    assert alone.last_limit is not None and "two operations" in joined.question
+    assert (joined.last_limit, joined.last_dose, joined.arithmetic) == (
+        alone.last_limit,
+        alone.last_dose,
+        alone.arithmetic,
+    )
+
+
 def test_what_only_continues_meets_no_other_operation() -> None:
     """The weekly methotrexate continues: its usual day is shown, and that is no pause."""
     weekly = entry({"words": "methotrexate 15 mg", "period": "7", "weekday": "3"})
@@ -274,6 +289,13 @@ def test_six_words_are_the_longest_name() -> None:
     longest = max(len(name.split()) for name in package_rules().names)
     assert longest <= 6
     assert read_words("insulin human nph pen", package_rules()).ingredients == ("insulin nph",)
+
+
+def test_no_word_after_a_number_or_an_unknown_word_is_passed_by() -> None:
+    after_number = read_words("warfarin 5 zzzmab", package_rules())
+    assert (after_number.ingredients, after_number.left) == (("warfarin",), ("zzzmab",))
+    after_unknown = read_words("zzzmab warfarin yyymab xxxmab", package_rules())
+    assert (after_unknown.ingredients, after_unknown.left) == (("warfarin",), ("zzzmab", "yyymab", "xxxmab"))
 
 
 def test_an_unrecognised_row_says_what_it_is_not() -> None:

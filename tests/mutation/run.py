@@ -99,6 +99,7 @@ class Runner:
         self.alive: list[Mutant] = []
         self.loops = 0
         self.noticed: Counter[int] = Counter()  # how many mutants each test noticed
+        self.files: Counter[str] = Counter()  # and each file, where everything was imported anew
         self.failing = mmap.mmap(-1, 8)  # written by a child: the number of the test that failed, + 1
         self.faults: list[str] = []
 
@@ -159,8 +160,9 @@ class Runner:
         for n in places:
             file = str(session.items[n].path)
             files[file] = files.get(file, 0) + self.seconds[n]
-        quickest = sorted(files, key=files.__getitem__)
-        return self._in_child(lambda: whole([mutant], self.package, quickest), WHOLE_SECONDS)
+        first = sorted(files, key=lambda f: files[f] / (1 + PREFERRED * self.files[f]))
+        said = Failing(self.failing, {item.nodeid: n for n, item in enumerate(session.items)})
+        return self._in_child(lambda: whole([mutant], self.package, first, said), WHOLE_SECONDS, session)
 
     def control(self, session: pytest.Session) -> Iterator[str]:
         """The ways in which tests fail although nothing is changed in any module: the runner's own faults."""
@@ -171,12 +173,14 @@ class Runner:
         if not self._in_child(lambda: whole(same, self.package, files), WHOLE_SECONDS):
             yield "imported anew"
 
-    def _in_child(self, work: Callable[[], bool], seconds: int) -> bool:
+    def _in_child(self, work: Callable[[], bool], seconds: int, session: pytest.Session | None = None) -> bool:
         self.failing[:] = bytes(8)
         end = in_child(work, seconds)
         self.loops += end is End.LOOP
         if failing := int.from_bytes(self.failing[:], "big"):
             self.noticed[failing - 1] += 1
+            if session is not None:
+                self.files[str(session.items[failing - 1].path)] += 1
         return end is End.PASSED
 
     def _in_place(self, changed: list[Mutant], places: Iterable[int], session: pytest.Session) -> bool:
@@ -245,12 +249,23 @@ def unchanged(file: Path) -> Mutant:
     return Mutant(file.stem, 0, "nothing", 0, f"{file.stem}: nothing", ast.parse(file.read_text("utf-8")))
 
 
-def whole(changed: list[Mutant], package: str, files: list[str]) -> bool:
+class Failing:
+    """A pytest plugin of a child: tells its parent which test failed."""
+
+    def __init__(self, told: mmap.mmap, numbers: dict[str, int]) -> None:
+        self.told, self.numbers = told, numbers
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed and report.nodeid in self.numbers:
+            self.told[:] = (self.numbers[report.nodeid] + 1).to_bytes(8, "big")
+
+
+def whole(changed: list[Mutant], package: str, files: list[str], *plugins: object) -> bool:
     """Import everything of ours anew with the changed modules, and run these test files; True if all pass."""
     sys.meta_path[:0] = [Loader(mutant, package) for mutant in changed]
     for name in [n for n in sys.modules if n.partition(".")[0] in OURS]:
         del sys.modules[name]
-    return pytest.main([*files, *OPTIONS]) == 0
+    return pytest.main([*files, *OPTIONS], plugins=plugins) == 0
 
 
 OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--no-header", "--tb=no"]

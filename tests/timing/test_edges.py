@@ -339,6 +339,13 @@ def test_a_policy_that_rolls_nothing_leaves_the_proof_as_it_is() -> None:
         assert found.verdict == "always"
 
 
+def test_a_policy_changes_nothing_of_what_is_outside_before_it_rolls() -> None:
+    target, window = parse("3 months after surgery"), parse("93 to 99 days after surgery")
+    plain = contains(target, window, calendar=WEEKDAYS)
+    assert plain.example == date(2025, 1, 1)
+    assert contains(target, window, policy="next", calendar=WEEKDAYS) == plain
+
+
 @pytest.mark.parametrize(
     ("target", "window", "policy"),
     [
