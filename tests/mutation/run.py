@@ -7,9 +7,12 @@ All tests run once, and which functions each of them calls is written down. Then
 the changed functions get their new code in place, and the tests that call the changed one run, the quickest and those
 that noticed other mutants first, until one fails. What was computed while modules were imported cannot be changed in
 place; such a mutant, and one that survives although its function ran at import, is tried again in a child that imports
-the changed module instead of the real one. A mutant that no test notices is printed, with the word "explained" where
-`equivalents.yaml` says why no test can. No file is written. `--control` tries both ways with unchanged modules: had
-the runner itself a fault that looks like a kill, it would show there.
+the changed module instead of the real one. No file is written.
+
+A mutant that no test notices is printed. Where `equivalents.yaml` says why no test can, it is printed as "explained"
+and counted as alive without being tried; `--explained` tries those alone. The order is drawn by the seed, so a run that
+is stopped has tried a random sample; the error stream says how far it is. `--control` tries both ways with unchanged
+modules: had the runner itself a fault that looks like a kill, it would show there.
 
 Exit code 1: fewer than 90 % were killed, the explained ones counted as alive.
 """
@@ -97,6 +100,7 @@ class Runner:
         self.calls: list[Called] = []
         self.seconds: list[float] = []
         self.alive: list[Mutant] = []
+        self.again = False  # the explained ones are tried too
         self.loops = 0
         self.noticed: Counter[int] = Counter()  # how many mutants each test noticed
         self.files: Counter[str] = Counter()  # and each file, where everything was imported anew
@@ -124,11 +128,11 @@ class Runner:
         if not self.tried:
             self.faults = list(self.control(session))
         for done, mutant in enumerate(self.tried, 1):
-            if done % 25 == 0:
-                tell(f"{done} of {len(self.tried)}, {len(self.alive)} alive")
-            if self._survives(mutant, session):
+            if done % 10 == 1:
+                tell(f"{done - 1} of {len(self.tried)} tried, {len(self.alive)} alive")
+            why = mutant.name in self.explained
+            if (why and not self.again) or self._survives(mutant, session):
                 self.alive.append(mutant)
-                why = self.explained.get(mutant.name)
                 say(f"{'explained' if why else 'survived'}: {mutant.module}.py:{mutant.line}: {mutant.name}")
         return True
 
@@ -309,8 +313,12 @@ def chosen(arguments: argparse.Namespace) -> list[Mutant]:
     all_of_them = [m for file in files for m in mutants(file) if pick.random() < arguments.share]
     if arguments.again:
         printed = Path(arguments.again).read_text("utf-8").splitlines()
-        names = {line.split(": ", 2)[2] for line in printed if line.startswith("survived: ")}
-        all_of_them = [m for m in all_of_them if m.name in names]
+        alive = {line.split(": ", 2)[2] for line in printed if line.startswith("survived: ")}
+        all_of_them = [m for m in all_of_them if m.name in alive]
+    if arguments.explained:
+        named = explained()
+        all_of_them = [m for m in all_of_them if m.name in named]
+    random.Random(arguments.seed).shuffle(all_of_them)
     part, _, parts = arguments.part.partition("/")
     return all_of_them[int(part) - 1 :: int(parts)]
 
@@ -330,6 +338,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="1/1", help="1/4: the first of four parts, to be run one after the other")
     parser.add_argument("--again", default="", help="only those that survived an earlier run, whose output this is")
+    parser.add_argument("--explained", action="store_true", help="only those that are explained")
     parser.add_argument("--control", action="store_true", help="change nothing: a kill is the runner's fault")
     arguments = parser.parse_args()
     os.chdir(ROOT)
@@ -337,6 +346,7 @@ def main() -> int:
     settings.register_profile("mutation", derandomize=True, database=None, deadline=None)
     settings.load_profile("mutation")
     runner = Runner(arguments.room, [] if arguments.control else chosen(arguments), explained())
+    runner.again = arguments.explained
     with Path(os.devnull).open("w") as quiet, contextlib.redirect_stderr(quiet):
         code = pytest.main([*ROOMS[arguments.room], *OPTIONS, "--capture=no"], plugins=[runner])
     if code != 0:
