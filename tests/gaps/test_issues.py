@@ -16,7 +16,7 @@ from waykeeper.gaps.words import entry, table
 from waykeeper.plan.model import State
 
 PLAN = ankle()
-SENTENCES = {"tails", "questions", "history", "why", "notes", "ended"}
+SENTENCES = {"tails", "questions", "history", "why", "notes", "ended", "actions", "actors", "titles"}
 
 
 def change(as_of, held=(), found=()):

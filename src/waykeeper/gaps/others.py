@@ -9,7 +9,7 @@ from functools import lru_cache
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken
-from waykeeper.gaps.words import Filling, after
+from waykeeper.gaps.words import Filling, after, phrases, sentence, weekday_on_or_before
 from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
 
 _FAILED = ("failed", "rejected")
@@ -58,14 +58,14 @@ def _filling(item: Item, own: ItemState, setting: Setting, due: date | None = No
         "days_over": (setting.as_of - due).days if due else 0, "awaited": item.dates.awaited or "its day",
         "ended": ended_for(setting, own), "status": own.status or "not done",
         "because": f" ({own.reason})" if own.reason else "", "by_whom": f" by {own.by}" if own.by else "",
-        "until": f"; {_release(item, setting)} ends it" if item.until else "", "actor": item.who or "coordinator",
-    })  # fmt: skip
+        "until": f"; {_release(item, setting)} ends it" if item.until else "",
+    } | phrases(item.who or "coordinator"))  # fmt: skip
 
 
 def _release(item: Item, setting: Setting) -> str:
     """The release that ends a restriction, by the title of its gate."""
     gate = item.until.removeprefix("release of ").strip()
-    return f"the release of {setting.titles.get(f'gate {gate}', gate)!r}"
+    return f"the decision on {setting.titles.get(f'gate {gate}', gate)!r}"
 
 
 def _is_void(own: ItemState) -> bool:
@@ -171,9 +171,18 @@ def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
         "due_from": item.dates.due_from or _hold_due(hold.last_dose if hold else None, setting.surgery),
         "by_whom": f" ({answer.by})" if answer and answer.by else "",
         "restart_from": hold.restart_from if hold else None, "restarted_on": own.restarted_on,
-        "condition": f" ({condition})" if condition else "",
+        "condition": f" ({condition})" if condition else "", "no_answer": _no_answer(last, setting.as_of),
     })  # fmt: skip
     return more
+
+
+def _no_answer(last: date | None, as_of: date) -> str:
+    """What to do where no answer comes by the proposed last dose; asked for by a weekday, when somebody is there."""
+    if last is None:
+        return ""
+    if as_of > last:
+        return sentence("actions", "no_answer_over", {})
+    return sentence("actions", "no_answer", {"ask_by": weekday_on_or_before(last, as_of)})
 
 
 def pauses(answer: HoldAnswer) -> bool:

@@ -72,8 +72,8 @@ def says(part: Evidence, as_of: date) -> tuple[Says, str]:
         return _dated(sense, part, as_of)
     if sense == "unknown":
         return "contradictory", "unknown_status"
-    if sense == "no-show":
-        return "fell", ""
+    if sense == "no-show":  # told of a day that has not come: as little a fact as an attendance would be
+        return ("contradictory", "noshow_in_future") if part.day and part.day > as_of else ("fell", "")
     if sense == "cancelled":
         had_start = part.day is not None or part.start is not None
         return ("fell", "") if had_start and not part.cancelled_by_us else ("nothing", "")

@@ -112,14 +112,27 @@ def ended_for(setting: Setting, own: ItemState) -> str:
     return sentence("ended", "item", {"because": because})
 
 
+def action(item: Item | None, said: Said, setting: Setting) -> str:
+    """The next action; of what may not apply at all, to find that out comes first."""
+    if item is None or not item.undecided or not said.gap or not said.next_action:
+        return said.next_action
+    asks = "; ".join(_undecided(item, setting))
+    asks += "" if asks.endswith(("?", ".")) else "."
+    return sentence("actions", "ask_first", {"undecided": asks, "next": said.next_action})
+
+
+def _undecided(item: Item, setting: Setting) -> list[str]:
+    return [setting.titles.get(f"question {fact}", fact.replace("_", " ")) for fact in item.undecided]
+
+
 def spoken(
     group: str, name: str, item: Item | None, filling: Filling, setting: Setting, *, mend: date | None = None
 ) -> Verdict:
     """A verdict without evidence: the word of the table, filled, with the sentences that follow it."""
     said: Said = say(group, name, item, filling, setting.as_of)
     return Verdict(
-        said.word, said.gap, said.severity, said.reason + tails(item, said, setting), said.next_action, said.who,
-        said.by, said.since, mend, unproven=item is not None and setting.rests(item),
+        said.word, said.gap, said.severity, said.reason + tails(item, said, setting), action(item, said, setting),
+        said.who, said.by, said.since, mend, unproven=item is not None and setting.rests(item),
     )  # fmt: skip
 
 
@@ -127,8 +140,7 @@ def tails(item: Item | None, said: Said, setting: Setting, *more: str) -> str:
     """The sentences that follow a reason, each with a space before it."""
     ends = list(more)
     if item is not None and item.undecided and said.word != "excused":
-        asks = [setting.titles.get(f"question {fact}", fact.replace("_", " ")) for fact in item.undecided]
-        ends.append(sentence("tails", "undecided", {"undecided": "; ".join(asks)}))
+        ends.append(sentence("tails", "undecided", {"undecided": "; ".join(_undecided(item, setting))}))
     if item is not None and (said.gap or item.key.kind == "visit") and setting.rests(item):
         ends.append(sentence("tails", "unproven", {}))
     if not setting.contactable and said.gap:

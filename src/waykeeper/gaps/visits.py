@@ -9,8 +9,8 @@ from datetime import UTC, date, timedelta
 from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
 from waykeeper.gaps.says import content, wrong_year
-from waykeeper.gaps.setting import Setting, ended_for, is_missing, tails
-from waykeeper.gaps.words import Filling, after, say, sentence, written
+from waykeeper.gaps.setting import Setting, action, ended_for, is_missing, tails
+from waykeeper.gaps.words import Filling, after, say, sentence, weekday_on_or_before, written
 from waykeeper.plan.model import Item, ItemState
 
 
@@ -159,13 +159,22 @@ def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Settin
         return "unconfirmed", over, ""
     if live is not None and live.fact.day:
         return ("booked-early" if live.fact.day < when.opens else "booked-late"), live, ""
-    return _unbooked(found, when, as_of), None, ""
+    return _unbooked(found, when, setting), None, ""
 
 
-def _unbooked(found: Sorted, when: Days, as_of: date) -> str:
+def _missed(found: Sorted, when: Days, setting: Setting) -> str:
+    """`missed` in three readings: too late for good, never given a slot (not the patient's doing), not attended."""
+    surgery = setting.surgery
+    if surgery is not None and when.closes is not None and when.closes <= surgery < setting.as_of:
+        return "missed-past"
+    return "missed" if found.fell or found.guesses else "missed-unbooked"
+
+
+def _unbooked(found: Sorted, when: Days, setting: Setting) -> str:
     """Lines 8 to 12: nothing live, nothing attended."""
+    as_of = setting.as_of
     if when.closes is not None and as_of > when.closes:
-        return "missed"
+        return _missed(found, when, setting)
     if when.late_from is not None and as_of >= when.late_from:
         return "overdue"
     if found.fell:
@@ -175,13 +184,28 @@ def _unbooked(found: Sorted, when: Days, as_of: date) -> str:
 
 def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling:
     """The named dates and texts that the sentences of a visit may use."""
-    return Filling({
+    return Filling(_limits(when, setting) | {
         "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
         "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
         "days_past": (setting.as_of - when.target).days if when.target else 0, "awaited": item.dates.awaited or "",
         "ended": ended_for(setting, own), "day": None, "after_day": None,
     })  # fmt: skip
+
+
+def _limits(when: Days, setting: Setting) -> dict[str, str | date | None]:
+    """The last day worth asking a slot for (a weekday where the window has one), and surgery where it is the limit."""
+    opens, closes, surgery, as_of = when.opens, when.closes, setting.surgery, setting.as_of
+    if opens is None or closes is None:
+        return {"last_open": closes, "limit": "", "earlier_slot": ""}
+    last = weekday_on_or_before(closes, max(opens, as_of))
+    before = surgery is not None and closes <= surgery and as_of <= surgery
+    name = "earlier_slot" if as_of <= closes else "earlier_slot_over"
+    return {
+        "last_open": last,
+        "limit": sentence("actions", "limit", {"surgery": surgery}) if before else "",
+        "earlier_slot": sentence("actions", name, {"open": max(opens, as_of), "last_open": last}),
+    }
 
 
 def what(fact: Fact) -> str:
@@ -268,7 +292,8 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     earlier = [m for m in (*found.fell, *found.unconfirmed, *found.attended) if m is not chosen]
     follow = _followed(found, chosen, said.word, when, setting.as_of)
     return Verdict(
-        said.word, said.gap, said.severity, said.reason + tails(item, said, setting, *follow), said.next_action,
+        said.word, said.gap, said.severity, said.reason + tails(item, said, setting, *follow),
+        action(item, said, setting),
         said.who, said.by, said.since, when.closes,
         chosen.fact.references if chosen else (), chosen.certainty if chosen else "none",
         chosen.fact.day if chosen else None,

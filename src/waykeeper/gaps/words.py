@@ -14,6 +14,7 @@ import yaml
 from waykeeper.plan.model import Item
 
 NO_DATE = "a day not known"
+_FRIDAY = 4
 _NOT_STAFF = ("", "patient")  # somebody of the clinic acts on every row, also where the patient does the thing
 
 
@@ -93,6 +94,27 @@ def sentence(group: str, name: str, filling: Mapping[str, Any]) -> str:
     """A sentence of tails, questions, history, why, notes or ended. Raises KeyError for a name not filled."""
     filled = filling if isinstance(filling, Filling) else Filling(filling)
     return str(table()[group][name]).format_map(filled)
+
+
+def acts(actor: str, name: str, filling: Mapping[str, Any]) -> str:
+    """Part of an action as it reads for who acts: nobody tells the surgeon to tell the surgeon."""
+    found = table()["actions"]
+    own = f"{name}_{actor}"
+    said = table()["actors"].get(actor, actor)
+    return sentence("actions", own if own in found else name, dict(filling) | {"actor": said})
+
+
+def phrases(actor: str) -> dict[str, str]:
+    """The parts of actions that depend on who acts, by name."""
+    names = ("do_it", "tell", "close_it", "decide", "find_out", "not_ready")
+    made = {name: acts(actor, name, {}) for name in names}
+    return made | {"do_it_first": made["do_it"][0].upper() + made["do_it"][1:]}
+
+
+def weekday_on_or_before(day: date, first: date) -> date:
+    """The last weekday up to a day; the day itself where none is left from `first` on."""
+    found = day - timedelta(days=max(0, day.weekday() - _FRIDAY))
+    return found if found >= first else day
 
 
 def _severity(word: Entry, filling: Filling, as_of: date, harm: int) -> int:

@@ -24,6 +24,7 @@ from waykeeper.gaps.placement import homeless, placements
 from waykeeper.gaps.plans import assign, names, plan_verdict
 from waykeeper.gaps.says import facts
 from waykeeper.gaps.setting import Setting, setting
+from waykeeper.gaps.titles import title
 from waykeeper.gaps.verdict import verdicts
 from waykeeper.gaps.visits import days as visit_days
 from waykeeper.gaps.words import Filling, say, sentence
@@ -61,7 +62,7 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
     return Row(
         patient=plan.patient.name, identifier=str(plan.patient.identifier), episode=plan.episode.number,
         pathway=plan.pathway.name, item=str(key), kind=key.kind,
-        title=item.title if item is not None else plan.pathway.title or plan.pathway.name,
+        title=title(item, said, on) if item is not None else plan.pathway.title or plan.pathway.name,
         phase=phase, verdict=said.word, gap=said.gap, severity=said.severity, harm=harm, since=said.since,
         window_start=when.opens if when else start_day(item) if item else None, target=target,
         window_end=when.closes if when else due_day(item) if item else on.surgery,

@@ -1,0 +1,152 @@
+"""What a coordinator reads: no future told as fact, no order and no allegation before anybody answered.
+
+The days are those of an invented clinic; that a no-show of a day still ahead is no fact needs no source.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+
+from gaps.plans import SURGERY, ankle, dates, evidence, link, plan
+from waykeeper.gaps import worklist
+from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
+
+AFTER = SURGERY + timedelta(days=5)
+
+
+def one(made: Item, as_of: date, own: ItemState | None = None):
+    state = State(items={made.key: own} if own else {})
+    return next(r for r in worklist([(plan(made), state)], (), as_of).rows if r.item == str(made.key))
+
+
+def visit_row(status: str, day: date, as_of: date, name: str = "six-week"):
+    of = ankle()
+    found = evidence("Appointment/1", status, day)
+    found = type(found)(**{f: getattr(found, f) for f in found.__slots__} | {"links": (link(of, name),)})
+    return next(r for r in worklist([(of, State())], [found], as_of).rows if r.item == f"visit/{name}")
+
+
+@pytest.mark.parametrize("status", ["noshow", "fulfilled"])
+def test_a_state_of_a_day_still_ahead_is_a_contradiction(status):
+    row = visit_row(status, date(2026, 4, 29), date(2026, 4, 20))
+    assert (row.verdict, row.severity) == ("needs-review", 2)
+    assert "Wed 2026-04-29, which is still ahead" in row.reason
+    assert "did not come" not in " ".join(row.history)
+    assert "do not book a second one" in row.next_action
+
+
+def test_a_no_show_of_today_or_before_is_history():
+    assert visit_row("noshow", date(2026, 4, 29), date(2026, 4, 29)).verdict == "rebook"
+    assert visit_row("cancelled", date(2026, 4, 29), date(2026, 4, 20)).verdict == "rebook"
+
+
+@pytest.mark.parametrize("who", ["coordinator", "surgeon", "ward"])
+@pytest.mark.parametrize("kind", ["task", "gate"])
+def test_what_was_due_before_a_surgery_that_is_over_is_never_to_be_done_today(kind, who):
+    needs = (Key("task", "other"),) if kind == "gate" else ()
+    made = Item(Key(kind, "one"), "One", who=who, needs=needs, dates=dates(SURGERY - timedelta(days=3)))
+    row = one(made, AFTER)
+    assert (row.gap, row.severity) == (True, 3 if kind == "gate" else 2)
+    assert row.next_action.startswith("It is too late to")
+    assert "today" not in row.next_action
+    assert "real" in row.next_action
+    assert "with the reason" in row.next_action
+    assert ("tell the surgeon" in row.next_action) == (who != "surgeon")
+
+
+def test_what_is_late_and_can_still_be_done_is_recorded_with_its_own_day():
+    made = Item(Key("task", "one"), "One", who="coordinator", dates=dates(SURGERY + timedelta(days=1)))
+    row = one(made, AFTER)
+    assert "with the day on which it was really done; if not, do it today and record it with today's day" in (
+        row.next_action
+    )
+    assert "coordinator" not in row.next_action
+
+
+@pytest.mark.parametrize(
+    ("who", "said"),
+    [
+        ("coordinator", "Do it by"),
+        ("surgeon", "Have the surgeon do it by"),
+        ("anaesthesia", "Have the anaesthetist do"),
+    ],
+)
+def test_each_is_asked_by_the_right_name(who, said):
+    row = one(Item(Key("task", "one"), "One", who=who, dates=dates(SURGERY)), SURGERY)
+    assert row.next_action.startswith(said)
+
+
+def test_what_may_not_apply_is_asked_first_and_not_claimed():
+    made = Item(Key("task", "latex"), "Latex allergy: tell theatre", undecided=("latex",), dates=dates(SURGERY))
+    row = one(made, SURGERY)
+    assert row.next_action.startswith("First find out whether it applies: latex. If it does not, close it. If it does:")
+    assert row.title == "Latex allergy: tell theatre (only if it applies: not known yet)"
+
+
+def hold(last: date) -> Item:
+    proposal = HoldProposal("hold", "apixaban 5 mg", missed_days=2, last_dose=last)
+    return Item(Key("hold", "apixaban"), "Pause apixaban 5 mg", hold=proposal, dates=dates())
+
+
+@pytest.mark.parametrize(
+    ("last", "ask_by"),
+    [(date(2026, 3, 15), "Fri 2026-03-13"), (date(2026, 3, 12), "Thu 2026-03-12")],  # 15 March is a Sunday
+)
+def test_an_unanswered_medicine_goes_on_as_now_and_has_a_last_day(last, ask_by):
+    row = one(hold(last), date(2026, 3, 10))
+    assert row.title == "Apixaban 5 mg: pause? not answered"
+    assert "the patient goes on as now" in row.next_action
+    assert f"If there is no answer by {ask_by}, tell the surgeon and the anaesthetist" in row.next_action
+
+
+def test_past_the_last_dose_both_are_told_today():
+    assert "The proposed last dose day is over: tell" in one(hold(date(2026, 3, 15)), date(2026, 3, 16)).next_action
+
+
+def test_an_answered_medicine_has_its_own_title():
+    row = one(
+        hold(date(2026, 3, 15)), date(2026, 3, 10), ItemState(Key("", ""), answer=HoldAnswer("hold", missed_days=2))
+    )
+    assert row.title == "Pause apixaban 5 mg"
+
+
+@pytest.mark.parametrize(
+    ("occurrence", "due", "title"),
+    [
+        ("day-3", SURGERY - timedelta(days=3), "List, 3 days before surgery"),
+        ("day-1", SURGERY - timedelta(days=1), "List, 1 day before surgery"),
+        ("week-1", SURGERY - timedelta(days=7), "List, 1 week before surgery"),
+        ("day-3", SURGERY - timedelta(days=5), "List, day 3"),  # rolled: no distance is claimed that is not true
+        ("day-14", SURGERY + timedelta(days=14), "List, day 14"),
+        ("evening-1", SURGERY - timedelta(days=1), "List, evening 1"),
+    ],
+)
+def test_which_of_several_is_in_the_title(occurrence, due, title):
+    assert one(Item(Key("task", "list", occurrence), "List", dates=dates(due)), SURGERY).title == title
+
+
+def lesson() -> Item:
+    window = (date(2026, 2, 16), date(2026, 3, 4))
+    return Item(Key("visit", "class"), "Class", dates=dates(date(2026, 2, 25), window, book_from=date(2026, 1, 7)))
+
+
+def test_a_visit_that_nobody_booked_is_not_the_patient_s_fault():
+    row = one(lesson(), date(2026, 3, 10))
+    assert row.verdict == "missed"
+    assert "missed nothing" in row.reason
+    assert "first free slot, before surgery Wed 2026-03-18" in row.next_action
+    assert "never booked" in row.next_action
+
+
+def test_a_visit_before_surgery_is_not_booked_after_it():
+    row = one(lesson(), AFTER)
+    assert (row.verdict, row.severity) == ("missed", 3)
+    assert "book" not in row.next_action
+
+
+def test_the_last_day_for_a_slot_is_a_weekday():
+    row = visit_row("booked", date(2026, 4, 8), date(2026, 3, 25), "two-week")  # its window ends on Sunday 5 April
+    assert row.verdict == "booked-late"
+    assert row.next_action.startswith("Look for a slot in Sat 2026-03-28 to Fri 2026-04-03;")
