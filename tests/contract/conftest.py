@@ -72,17 +72,9 @@ def judge(started):
 JAVA = {"judge", "real_peer"}
 
 
-# Minutes of Java each: these run in CI, where the real server is required; elsewhere they are skipped, and say so.
-LONG = ("test_agreement.py", "test_fault_on_the_way[real", "legal_by_the_official_validator", "accepts_a_golden")
-SHOWN = "accepts_a_golden[demo-left/"  # one case stands for the goldens outside CI
-
-
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
     """Everything that needs Java runs in one worker, so that each of its two processes starts once."""
     for item in items:
-        long = any(name in item.nodeid for name in LONG) and SHOWN not in item.nodeid
-        if long and not REQUIRED:
-            item.add_marker(pytest.mark.skip(reason="long: runs in CI, or with WAYKEEPER_REQUIRE_REAL_SERVER=1"))
         if set(getattr(item, "fixturenames", ())) & JAVA and item.get_closest_marker("xdist_group") is None:
             item.add_marker(pytest.mark.xdist_group("java"))
