@@ -5,15 +5,21 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections import Counter
 from dataclasses import replace
+from datetime import timedelta
 from html import unescape
 
 import pytest
 
 from report.caseload import plans, report
 from report.test_sheet import HOSTILE, Page
+from waykeeper.gaps.model import Placement
+from waykeeper.gaps.words import table
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.page import dated
+from waykeeper.report.shown import WORDS, is_over, shown
+from waykeeper.report.terminal import terminal
 
 
 def html(**options: object) -> str:
@@ -43,13 +49,83 @@ def test_nothing_is_fetched_and_nothing_runs_inline():
 
 def test_every_gap_is_on_the_page_in_the_contract_s_order():
     made, page = report(), html()
-    assert [int(n) for n in re.findall(r'data-order="(\d+)"', page)] == list(range(len(made.gaps)))
-    verdicts = re.findall(r'data-order="\d+" data-severity="(\d)" data-verdict="([\w-]+)"', page)
-    assert verdicts == [(str(r.severity), r.verdict) for r in made.gaps]
+    found = re.findall(r'data-order="(\d+)" data-severity="(\d)" data-verdict="([\w-]+)"', page)
+    assert sorted(int(n) for n, _, _ in found) == list(range(len(made.gaps)))
+    assert Counter((s, v) for _, s, v in found) == Counter((str(r.severity), r.verdict) for r in made.gaps)
+    listed = re.findall(r'class="gap [^>]*data-order="(\d+)" data-severity="(\d)"', page)
+    assert [int(n) for n, _ in listed] == sorted(int(n) for n, _ in listed)
+    assert [s for _, s in listed] == sorted((s for _, s in listed), reverse=True)
     words = Page(page).words
     for row in made.gaps:
         assert " ".join(row.next_action.split()) in words
         assert " ".join(row.reason.split()) in words
+
+
+def test_steps_of_an_operation_that_is_over_stand_together_and_apart():
+    made, page = report(), html()
+    over = [r for r in made.gaps if is_over(r, made.as_of)]
+    assert over
+    before, _, after = page.partition('<h2 id="over">')
+    assert after.count('class="step ') == len(over)
+    assert before.count('class="gap ') == len(made.gaps) - len(over)
+    for patient in {r.patient for r in over}:
+        count = sum(r.patient == patient for r in over)
+        group = next(g for g in after.split("<article")[1:] if patient in g)
+        assert f"Steps of an operation that is over: {count} " in group
+
+
+def test_a_step_is_over_only_after_a_surgery_that_it_served():
+    row = next(r for r in report().gaps if is_over(r, report().as_of))
+    assert row.surgery is not None
+    assert not is_over(row, row.surgery)
+    assert not is_over(replace(row, kind="hold"), report().as_of)
+    assert not is_over(replace(row, kind="question"), report().as_of)
+    assert not is_over(replace(row, surgery=None), report().as_of)
+
+
+def ahead(number: int, status: str = "noshow") -> Placement:
+    return Placement(
+        f"Appointment/ahead-{number}", "appointment", "review", "Maren", "x|1", status,
+        report().as_of + timedelta(days=number),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("count", "status", "told"), [(3, "noshow", True), (3, "fulfilled", True),
+                                                       (2, "noshow", False), (3, "booked", False)])  # fmt: skip
+def test_many_ends_in_the_future_put_the_day_in_doubt_once(count, status, told):
+    made = replace(report(), appointments=tuple(ahead(n, status) for n in range(1, count + 1)))
+    assert gaps_html(made, plans()).count("Check the day of this list.") == int(told)
+    assert terminal(made).count("CHECK THE DAY OF THIS LIST") == int(told)
+
+
+def test_words_of_the_trade_are_shown_and_the_contract_s_are_in_the_key():
+    page = html()
+    assert '<span class="verdict">not held in time</span>' in page
+    assert 'not held in time = <span class="ref">missed</span>' in page
+    assert not re.search(r'<span class="verdict">(shut|release-due|in-force|needs-review|unconfirmed)<', page)
+
+
+def test_no_two_words_of_the_contract_are_shown_alike():
+    words = {e.get("word", n) for rows in table().values() for n, e in rows.items() if isinstance(e, dict)}
+    assert set(WORDS) <= words
+    assert len({shown(w) for w in words}) == len(words)
+
+
+def test_a_patient_is_known_by_birth_date_side_and_number_unless_names_are_hidden():
+    one = plans()[0]
+    called = {"telecom": [{"system": "email", "value": "m@x"}, {"system": "phone", "value": "555 0142"}]}
+    some = [replace(one, side="left", source_patient=called)]
+    page = gaps_html(report(), some)
+    assert 'born <span class="d">1958-11-02</span> · tel. 555 0142 · left' in page
+    bare = gaps_html(report(), some, names="hidden")
+    assert "1958-11-02" not in bare
+    assert "555 0142" not in bare
+
+
+def test_a_narrowed_list_says_how_many_it_leaves_out():
+    made = report()
+    some = replace(made, rows=made.rows[:5], asked={"phase": "x"}, of_gaps=len(made.gaps))
+    assert f"{len(made.gaps) - len(some.gaps)} left out by this filter" in gaps_html(some, plans())
 
 
 def test_every_row_is_listed_or_counted_for_its_patient():

@@ -53,6 +53,7 @@ def _filling(item: Item, own: ItemState, setting: Setting, due: date | None = No
     due_from = _due_from(item, due)
     return Filling({
         "due": due, "after_due": after(due), "due_from": due_from, "from": start_day(item) or due,
+        "unproven": sentence("actions", "unproven", {}) if setting.unproven else "",
         "valid_from": item.dates.valid_from, "done_on": own.done_on, "surgery": setting.surgery,
         "earliest": item.dates.earliest, "after_earliest": after(item.dates.earliest),
         "days_over": (setting.as_of - due).days if due else 0, "awaited": item.dates.awaited or "its day",
@@ -272,7 +273,7 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     elif own.cls == "done" and own.status not in _FAILED:
         word = "released"
     elif own.status not in _FAILED and not lacking:
-        word = "ready"
+        word = "ready-past" if due is not None and _before_past_surgery(due, setting) else "ready"
     elif due is None:
         word = "undated"
     else:

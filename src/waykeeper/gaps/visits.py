@@ -190,6 +190,7 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
         "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
         "days_past": (setting.as_of - when.target).days if when.target else 0, "awaited": item.dates.awaited or "",
         "ended": ended_for(setting, own), "day": None, "after_day": None,
+        "unproven": sentence("actions", "unproven", {}) if setting.unproven else "",
     })  # fmt: skip
 
 

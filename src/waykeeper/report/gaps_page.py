@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Literal
 
@@ -13,6 +13,7 @@ from waykeeper.plan.model import Plan
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
 from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
+from waykeeper.report.shown import CERTAINTIES, KINDS, is_over, key, shown, told_too_soon
 from waykeeper.report.timeline import Timeline, layout
 
 Names = Literal["shown", "hidden"]
@@ -21,11 +22,16 @@ _UNLISTED = frozenset({"not-yet-due", "printed"})  # counted on a patient's card
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A patient as the page names them: the whole name (empty where names are hidden), initials, identifier."""
+    """A patient as the page names them: the whole name (empty where names are hidden), initials, identifier.
+
+    birth, telephone   empty where names are hidden or nobody said
+    """
 
     name: str
     initials: str
     identifier: str
+    birth: str = ""
+    telephone: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +48,17 @@ class GapCard:
     by: str
     due: str
     surgery: str
+    side: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OverGroup:
+    """The steps of one patient's operation that is over: of no use any more but to be recorded or closed."""
+
+    person: Person
+    surgery: str
+    side: str
+    cards: tuple[GapCard, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +75,7 @@ class PatientCard:
     timeline: Timeline | None
     rows: tuple[Row, ...]
     unlisted: str
+    side: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +106,10 @@ def gaps_html(
     """
     phases = {phase.name: phase.title for plan in plans for phase in plan.phases}
     clinics = sorted({plan.letterhead.clinic for plan in plans if plan.letterhead.clinic})
-    people = _people(worklist, names, show_identifiers)
-    cards = _cards(worklist, people, phases)
+    people = _people(worklist, plans, names, show_identifiers)
+    sides = {(str(p.patient.identifier), p.episode.number, p.pathway.name): p.side for p in plans}
+    cards = _cards(worklist, people, phases, sides)
+    now = [c for c in cards if not is_over(c.row, worklist.as_of)]
     counts = Counter(r.severity for r in worklist.gaps)
     return render(
         "gaps.html.j2",
@@ -100,10 +120,19 @@ def gaps_html(
         clinic=", ".join(clinics),
         source=checked_against,
         hidden=names == "hidden",
-        cards=cards,
+        cards=now,
+        over=_over([c for c in cards if is_over(c.row, worklist.as_of)]),
+        all_gaps=len(cards),
+        today=_by_patient(now),
+        too_soon=told_too_soon(worklist),
+        left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
+        shown=shown,
+        certainties=CERTAINTIES,
+        kinds=KINDS,
+        key=key(worklist.rows),
         counts=[(SEVERITY[s], s, counts[s]) for s in (3, 2, 1) if counts[s] or s == 3],
         severities=SEVERITY,
-        patients=_patients(worklist, people),
+        patients=_patients(worklist, people, sides),
         snoozed=[(r, people[_who(r)]) for r in worklist.snoozed],
         lost=[(r, people[_who(r)]) for r in worklist.lost],
         unplanned=[_appointment(p, names, show_identifiers) for p in worklist.unplanned],
@@ -124,7 +153,7 @@ def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple
         for change in changes:
             row = change.after or change.before
             if change.kind == kind and row is not None:
-                words = [r.verdict for r in (change.before, change.after) if r is not None]
+                words = [shown(r.verdict) for r in (change.before, change.after) if r is not None]
                 person = _person(row.patient, row.identifier, names, whole)
                 lines.append({"person": person, "title": row.title, "words": " to ".join(words)})
         if lines:
@@ -136,8 +165,55 @@ def _who(row: Row) -> tuple[str, str]:
     return row.identifier, row.patient
 
 
-def _people(worklist: Worklist, names: Names, whole: bool) -> dict[tuple[str, str], Person]:
-    return {_who(r): _person(r.patient, r.identifier, names, whole) for r in worklist.rows}
+Sides = dict[tuple[str, int, str], str]
+
+
+def _people(worklist: Worklist, plans: Sequence[Plan], names: Names, whole: bool) -> dict[tuple[str, str], Person]:
+    found = {_who(r): _person(r.patient, r.identifier, names, whole) for r in worklist.rows}
+    if names == "hidden":
+        return found
+    known = {(str(p.patient.identifier), p.patient.name): p for p in plans}
+    return {
+        who: replace(person, birth=clean(known[who].patient.birth_date), telephone=_telephone(known[who]))
+        if who in known
+        else person
+        for who, person in found.items()
+    }
+
+
+def _telephone(plan: Plan) -> str:
+    """The patient's first telephone number, where the patient's own resource came with the plan."""
+    telecom = plan.source_patient.get("telecom")
+    entries = [t for t in telecom if isinstance(t, dict)] if isinstance(telecom, list) else []
+    return next((clean(str(t["value"])) for t in entries if t.get("system") == "phone" and t.get("value")), "")
+
+
+def _side(row: Row, sides: Sides) -> str:
+    return sides.get((row.identifier, row.episode, row.pathway), "")
+
+
+def _over(cards: Sequence[GapCard]) -> list[OverGroup]:
+    """What is over, by patient and operation; the patients in the order of their gravest step."""
+    groups: dict[tuple[object, ...], list[GapCard]] = {}
+    for card in cards:
+        groups.setdefault((*_who(card.row), card.row.episode, card.row.pathway), []).append(card)
+    return [OverGroup(g[0].person, g[0].surgery, g[0].side, tuple(g)) for g in groups.values()]
+
+
+def _by_patient(cards: Sequence[GapCard]) -> list[tuple[Person, int]]:
+    """How many things each patient has that are to be done today because they are grave; most first."""
+    counts = Counter(_who(c.row) for c in cards if c.row.severity == 3)
+    people = {_who(c.row): c.person for c in cards}
+    return [(people[who], count) for who, count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0][1]))]
+
+
+def _together(rows: Sequence[Row]) -> list[Row]:
+    """The rows in their order, but several occurrences of one thing of one severity side by side."""
+    groups: dict[tuple[object, ...], list[Row]] = {}
+    for row in rows:
+        same = (row.first, row.severity, *_who(row), row.episode, row.pathway, tuple(row.item.split("/")[:2]))
+        groups.setdefault(same, []).append(row)
+    return [row for group in groups.values() for row in group]
 
 
 def _person(name: str, identifier: str, names: Names, whole: bool) -> Person:
@@ -147,12 +223,15 @@ def _person(name: str, identifier: str, names: Names, whole: bool) -> Person:
     return Person(shown if names == "shown" else "", initials, value)
 
 
-def _cards(worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str]) -> list[GapCard]:
+def _cards(
+    worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str], sides: Sides
+) -> list[GapCard]:
     ranks = {who: i for i, who in enumerate(sorted({_who(r) for r in worklist.gaps}, key=lambda w: (w[1].lower(), w)))}
     return [
         GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
-                day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery))
-        for i, r in enumerate(worklist.gaps)
+                day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery),
+                _side(r, sides))
+        for i, r in enumerate(_together(worklist.gaps))
     ]  # fmt: skip
 
 
@@ -170,8 +249,8 @@ _DUE_WORDS = {"now": "today or before", "week": "within 7 days", "later": "later
 def _choices(cards: Sequence[GapCard]) -> list[Choice]:
     """The filters that have anything to choose between."""
     asked = (
-        ("kind", "Kind", [(c.row.kind, c.row.kind) for c in cards]),
-        ("verdict", "Verdict", [(c.row.verdict, c.row.verdict) for c in cards]),
+        ("kind", "Kind", [(c.row.kind, KINDS.get(c.row.kind, c.row.kind)) for c in cards]),
+        ("verdict", "State", [(c.row.verdict, shown(c.row.verdict)) for c in cards]),
         ("due", "To be done", [(c.due, _DUE_WORDS[c.due]) for c in cards]),
         ("who", "Who acts", [(c.row.owner or c.row.who, c.row.owner or c.row.who) for c in cards]),
         ("phase", "Phase", [(c.phase, c.phase) for c in cards]),
@@ -182,12 +261,15 @@ def _choices(cards: Sequence[GapCard]) -> list[Choice]:
     return [choice for choice in found if len(choice.values) > 1]
 
 
-def _patients(worklist: Worklist, people: dict[tuple[str, str], Person]) -> list[PatientCard]:
+def _patients(worklist: Worklist, people: dict[tuple[str, str], Person], sides: Sides) -> list[PatientCard]:
     """Those with gaps first, in the order of their gravest; then the others by name."""
     groups: dict[tuple[str, str, int, str], list[Row]] = {}
     for row in worklist.rows:
         groups.setdefault((*_who(row), row.episode, row.pathway), []).append(row)
-    cards = [_patient(i, rows, people[_who(rows[0])], worklist.as_of) for i, rows in enumerate(groups.values())]
+    cards = [
+        replace(_patient(i, rows, people[_who(rows[0])], worklist.as_of), side=_side(rows[0], sides))
+        for i, rows in enumerate(groups.values())
+    ]
     return sorted(cards, key=lambda c: (not c.gaps, -len(c.worst.mark.replace("□", "")), c.anchor if c.gaps else "",
                                         c.person.name.lower()))  # fmt: skip
 

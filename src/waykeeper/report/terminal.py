@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
+from waykeeper.report.shown import told_too_soon
 
 LEAST_WIDTH = 48
 
@@ -60,7 +61,9 @@ def _head(worklist: Worklist, width: int) -> list[str]:
     whom = f"{patients} {'patient' if patients == 1 else 'patients'}"
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
     narrowed = wrap(f"Filtered, {worklist.narrowed} are shown.", width) if worklist.asked else []
-    return [*wrap(first, width), *narrowed, *_overview(worklist)]
+    doubt = told_too_soon(worklist)
+    doubts = ["", *wrap(f"CHECK THE DAY OF THIS LIST: {doubt}", width)] if doubt else []
+    return [*wrap(first, width), *narrowed, *doubts, *_overview(worklist)]
 
 
 def _overview(worklist: Worklist) -> list[str]:

@@ -9,8 +9,14 @@
   const picks = [...document.querySelectorAll(".pick")];
   const selects = [...document.querySelectorAll("[data-filter]")];
   const rows = [...list.children];
+  const steps = [...document.querySelectorAll(".step")];
+  const all = [...rows, ...steps];
+  const groups = [...document.querySelectorAll(".same"), ...document.querySelectorAll(".over")];
   const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
-  const texts = new Map(rows.map((row) => [row, plain(row.textContent)]));
+  const texts = new Map(all.map((row) => {
+    const person = row.closest(".over")?.querySelector("h3").textContent ?? "";
+    return [row, plain(`${person} ${row.textContent}`)];
+  }));
 
   const shows = (row) => {
     const words = plain(search.value).split(/\s+/).filter(Boolean);
@@ -21,12 +27,13 @@
   };
   const refresh = () => {
     let shown = 0;
-    for (const row of rows) {
+    for (const row of all) {
       row.hidden = !shows(row);
       if (!row.hidden) shown += 1;
     }
-    const filtered = shown < rows.length ? " (filtered: the others are hidden)" : "";
-    count.textContent = `${shown} of ${rows.length} gaps shown${filtered}`;
+    for (const group of groups) group.hidden = !group.querySelector(".step:not([hidden])");
+    const filtered = shown < all.length ? " (filtered: the others are hidden)" : "";
+    count.textContent = `${shown} of ${all.length} shown${filtered}`;
   };
   const order = () => {
     const field = sort.value;
