@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from bulk_folder import write
 
 from waykeeper import verbs
-from waykeeper.exchange.partition import bulk_files, partition, patient_of, resources
+from waykeeper.exchange import partition as partitioning
+from waykeeper.exchange.partition import bulk_files, check, partition, patient_of, resources
 from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import comparing
 from waykeeper.verbs.caseload import caseload
@@ -97,3 +98,69 @@ def test_a_line_that_cannot_be_read_is_named(tmp_path, line, code):
         partition(bulk_files(str(tmp_path)), into, 2)
     assert raised.value.findings[0].code == code
     assert raised.value.findings[0].position.line == 2
+
+
+_P = '"subject":{"reference":"Patient/1"'  # stands for P in the lines
+PLAIN = [
+    ('{"resourceType":"Encounter",P}}', "Patient/1"),
+    ('{"resourceType":"Encounter",P,"display":"Patient/1"}}', "Patient/1"),
+    ('{"resourceType":"Task","for":{"reference":"Patient/1"},"focus":{"reference":"Patient/1"}}', "Patient/1"),
+    # what is not said plainly is parsed
+    ('{"resourceType":"Encounter",P},"partOf":{"reference":"Patient/2"}}', ""),
+    ('{"resourceType":"Task","for":{"identifier":{"value":"9"}},"focus":{"reference":"Patient/2"}}', ""),
+    ('{"resourceType":"Encounter","contained":[{"resourceType":"Encounter",P}}]}', ""),
+    ('{"resourceType":"Provenance",P}}', ""),
+    ('{"id":"1","resourceType":"Encounter",P}}', ""),
+    ('{"resourceType":"Encounter","subject":{"reference":"Patient/1/_history/2"}}', ""),
+    ('{"resourceType":"Encounter","subject": {"reference": "Patient/1"}}', ""),
+    ('{"resourceType":"Encounter","subject":{"reference":"https://x.example/Patient/1"}}', ""),
+    ('{"resourceType":"Encounter","type":[{"text":"\\"subject\\":{\\"reference\\":\\"Patient/1\\""}]}', ""),
+]
+
+
+@pytest.mark.parametrize(("line", "said"), PLAIN)
+def test_only_a_line_that_says_plainly_whose_it_is_is_not_parsed(line, said):
+    line = line.replace("P}", _P + "}").replace("P,", _P + ",")
+    assert partitioning._named_plainly(line.encode()).decode() == said
+    assert said in ("", patient_of(orjson.loads(line), {}))
+
+
+def test_what_a_line_says_plainly_is_what_it_says_parsed(export):
+    lines = [line for file in bulk_files(str(export)) for line in file.read_bytes().splitlines()]
+    plain = [(said, line) for line in lines if (said := partitioning._named_plainly(line))]
+    assert len(plain) == len(lines) - PATIENTS  # all but the Patients themselves
+    assert all(said.decode() == patient_of(orjson.loads(line), {}) for said, line in plain)
+
+
+def test_a_line_that_breaks_off_behind_its_patient_is_named(export, tmp_path):
+    broken = tmp_path / "broken"
+    broken.mkdir()
+    for file in bulk_files(str(export)):
+        (broken / file.name).write_bytes(file.read_bytes())
+    with (broken / "Encounter.ndjson").open("ab") as out:
+        out.write(b'{"resourceType":"Encounter","id":"e","subject":{"reference":"Patient/1"},"per\n')
+    last = len((broken / "Encounter.ndjson").read_bytes().splitlines())
+    for read in (check, lambda files: caseload(files, date(2026, 6, 26))):
+        with pytest.raises(WaykeeperError) as raised:
+            read(bulk_files(str(broken)))
+        (found,) = raised.value.findings
+        assert (found.code, found.position.line) == ("WKC102", last)
+
+
+def test_of_several_versions_the_newest_counts(export, tmp_path):
+    changed = tmp_path / "changed"
+    changed.mkdir()
+    for file in bulk_files(str(export)):
+        (changed / file.name).write_bytes(file.read_bytes())
+    booked = [orjson.loads(line) for line in (export / "Appointment.ndjson").read_bytes().splitlines()]
+    later = [
+        one | {"status": "noshow", "meta": {"lastUpdated": "2026-06-01T10:00:00Z"}}
+        for one in booked
+        if one["status"] == "booked"
+    ]
+    assert later
+    (changed / "Later.ndjson").write_bytes(b"\n".join(map(orjson.dumps, later)) + b"\n")
+    whole = verbs.gaps(str(changed), as_of="2026-06-26")
+    split = caseload(bulk_files(str(changed)), date(2026, 6, 26), part=100_000)
+    assert split.worklist == whole.worklist
+    assert "booked" not in {place.status for place in split.worklist.appointments}

@@ -107,7 +107,8 @@ def _zone(root: Mapping[str, Any]) -> str:
 
 
 def _one(said: Said, name: str) -> str:
-    return str(said[name][0]) if said.get(name) else ""
+    held = said.get(name)
+    return str(held[0]) if held else ""
 
 
 def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | None:

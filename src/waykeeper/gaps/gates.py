@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting
+from waykeeper.plan.gates import lacking
 from waykeeper.plan.model import Item, Key
 
 _MET_WORDS: Mapping[str, frozenset[str]] = {
@@ -35,11 +36,8 @@ def met(key: Key, verdict: Verdict, setting: Setting) -> bool:
 def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> tuple[str, ...]:
     """Titles of the needs that nothing fulfils yet, in the gate's order; open conflicts shut it too."""
     titles = {i.key: i.title for i in setting.plan.items}
-    lacking = []
-    for need in gate.needs:
-        verdict = verdicts.get(need)
-        if verdict is None or not met(need, verdict, setting):
-            word = f" ({verdict.word})" if verdict is not None else " (not in this plan)"
-            lacking.append(titles.get(need, str(need)) + word)
-    lacking += [f"decision: {title}" for title in setting.state.conflicts]
-    return tuple(f"{title} x{count}" if count > 1 else title for title, count in Counter(lacking).items())
+    words = {need: verdict.word for need, verdict in verdicts.items()}
+    left = lacking(gate, verdicts.keys(), lambda need: met(need, verdicts[need], setting))
+    told = [f"{titles.get(need, str(need))} ({words.get(need, 'not in this plan')})" for need in left]
+    told += [f"decision: {title}" for title in setting.state.conflicts]
+    return tuple(f"{title} x{count}" if count > 1 else title for title, count in Counter(told).items())

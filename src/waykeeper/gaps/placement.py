@@ -33,21 +33,24 @@ def _place(match: Match, verdict: Verdict | None) -> Place:
 def placements(found: Matches, verdicts: Mapping[ItemRef, Verdict], plan: Plan) -> tuple[Placement, ...]:
     """One Placement for each source of one patient. `plan` gives the patient's name."""
     placed: list[Placement] = []
+    who = (plan.patient.name, str(plan.patient.identifier))
     for match in found.rows:
         place = _place(match, verdicts.get(match.item) if match.item else None)
-        placed += [_placed(match, number, place, plan) for number in range(len(match.fact.parts))]
+        placed += _placed(match, place, who)
     return tuple(placed)
 
 
-def _placed(match: Match, number: int, place: Place, plan: Plan) -> Placement:
-    part = match.fact.parts[number]
-    items = tuple(str(r.key) for r in ((match.item,) if match.item else match.candidates))
-    return Placement(
-        part.reference, part.kind, place, plan.patient.name, str(plan.patient.identifier), part.status, part.day,
-        part.text, part.site, items, match.certainty, match.score, match.reasons,
-        match.fact.head.reference if number else "", sentence("notes", match.note, {}) if match.note else "",
-        part.origin,
-    )  # fmt: skip
+def _placed(match: Match, place: Place, who: tuple[str, str]) -> list[Placement]:
+    """Each source of one match."""
+    items = tuple([str(r.key) for r in ((match.item,) if match.item else match.candidates)])
+    note, head = sentence("notes", match.note, {}) if match.note else "", match.fact.head
+    return [
+        Placement(
+            part.reference, part.kind, place, *who, part.status, part.day, part.text, part.site, items,
+            match.certainty, match.score, match.reasons, "" if part is head else head.reference, note, part.origin,
+        )
+        for part in match.fact.parts
+    ]  # fmt: skip
 
 
 def homeless(part: Evidence, *, two: bool) -> Placement:

@@ -114,7 +114,9 @@ def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
 
     An Encounter joins the Appointment that it names if that one is there and is of the same patient.
     """
-    sources = sorted(evidence, key=content)
+    given = list(evidence)
+    contents = {id(part): content(part) for part in given}  # made once: it is asked for twice, and not cheap
+    sources = sorted(given, key=lambda part: contents[id(part)])
     appointments = {e.reference: e for e in reversed(sources) if e.kind == "appointment"}
     of: defaultdict[str, list[Evidence]] = defaultdict(list)
     alone: list[Evidence] = []
@@ -127,7 +129,7 @@ def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
                 alone.append(part)
     made = [together(a, tuple(of.pop(a.reference, ())), as_of) for a in sources if a.kind == "appointment"]
     made += [_fact((e,), e, *says(e, as_of)) for e in alone]
-    return tuple(sorted(made, key=lambda f: content(f.head)))
+    return tuple(sorted(made, key=lambda f: contents[id(f.head)]))
 
 
 def same_patient(one: Evidence, other: Evidence) -> bool:

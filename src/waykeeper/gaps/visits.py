@@ -78,12 +78,22 @@ def _why(match: Match, when: Days) -> str:
     return ""
 
 
+def _in_time(matches: Sequence[Match]) -> Sequence[Match]:
+    """By time; what is of one time by its content."""
+    if not matches[1:]:
+        return matches
+    timed = [(_moment(m.fact), m) for m in matches]
+    if len({moment for moment, _ in timed}) == len(timed):
+        return [m for _, m in sorted(timed, key=lambda pair: pair[0])]
+    return [m for _, m in sorted(timed, key=lambda pair: (pair[0], content(pair[1].fact.head)))]
+
+
 def sort(matches: Sequence[Match], when: Days, recognised_closes: bool) -> Sorted:
     """Sort the matches of one visit by what they say of it, each group in time order."""
     closing = ("linked", "recognised") if recognised_closes else ("linked",)
     if not matches:
         return _NOTHING
-    ordered = sorted(matches, key=lambda m: (_moment(m.fact), content(m.fact.head))) if matches[1:] else matches
+    ordered = _in_time(matches)
     counted = [(m, _why(m, when)) for m in ordered if m.certainty in closing]
     groups: dict[str, list[Match]] = {}
     for match, why in counted:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
@@ -36,11 +36,19 @@ def need_met(key: Key, state: ItemState | None, attended: Collection[Key]) -> bo
     return completed or (key.kind == "visit" and key in attended)
 
 
+def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> tuple[Key, ...]:
+    """The needs of a gate that nothing fulfils, in its order. One that is not known counts as not fulfilled.
+
+    `met` is `need_met` for what a server holds, and a verdict's word where evidence was read as well.
+    """
+    return tuple(need for need in gate.needs if need not in known or not met(need))
+
+
 def gate_state(
     gate: Item, plan: Plan, state: State, *, attended: Collection[Key] = (), disputed: Collection[Key] = ()
 ) -> GateState:
     """What a gate lacks. A need that is not in the plan, and one with an open conflict, shut it."""
     known = {item.key for item in plan.items}
-    lacking = tuple(k for k in gate.needs if k not in known or not need_met(k, state.items.get(k), attended))
+    left = lacking(gate, known, lambda need: need_met(need, state.items.get(need), attended))
     waiting = tuple(k for k in (*gate.needs, gate.key) if k in disputed)
-    return GateState(not lacking and not waiting, lacking, waiting)
+    return GateState(not left and not waiting, left, waiting)

@@ -73,7 +73,8 @@ def _part(task: tuple[Path, date | datetime]) -> _Done:
     from waykeeper.exchange.reading import newest
     from waykeeper.fhir import evidence, read_all
 
-    gc.disable()  # a process of its own, with millions of values that hold no cycles: looking for them takes a third
+    gc.disable()  # a process of its own: looking for cycles among millions of values takes a third of the time
+    gc.collect()  # once a part is enough
     file, moment = task
     held = newest(resources(file))
     plans = read_all(held)
