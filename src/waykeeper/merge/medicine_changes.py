@@ -20,7 +20,7 @@ Need = Literal[
     "cannot be met",  # the pause that is proposed does not fit any more, whatever is done from today on
     "stop today",  # the last dose is today, or today's dose must not be taken
     "ask about restart",  # stopped for the old day, and days are left in which it could be taken again
-    "stays stopped",  # stopped for the old day, and the new last-dose day is over or is today
+    "stays stopped",  # stopped for the old day, and nothing is to be taken before the new one
     "approve again",  # answered for the old day; the new days wait for the prescriber
     "answer",  # never answered
     "ask",  # no number of days is proposed: the prescriber decides
@@ -44,6 +44,8 @@ class MedicineChange:
     earliest         the first surgery day that would keep the proposed number
     counted_from     the dose from which both are counted: recorded, or assumed where nobody recorded one
     last_dose_was    its last-dose day before, `last_dose` now, `first_missed` now
+    recorded_later   a recorded dose that lies after the day on which people are told: no dose, an error of the record
+    sooner           the surgery moved to an earlier day: nobody is asked about a restart
     """
 
     item: Key
@@ -63,6 +65,8 @@ class MedicineChange:
     due: date | None = None
     who: str = "prescriber"
     answered_by: str = ""
+    recorded_later: date | None = None
+    sooner: bool = False
 
 
 def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) -> tuple[MedicineChange, ...]:
@@ -76,8 +80,9 @@ def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) 
     pauses = {one.item.key: one for one in stopped(held, today)}
     now = {i.key: i for i in new.items if i.key.kind in MEDICINES}
     was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, i.key)}
-    surgery = new.anchor("surgery")
-    case = _Case(held, pauses, begun, surgery.moment if surgery else None, today)
+    surgery, earlier = new.anchor("surgery"), old.anchor("surgery")
+    day, day_was = surgery.moment if surgery else None, earlier.moment if earlier else None
+    case = _Case(held, pauses, begun, day, today, bool(day and day_was and day.day < day_was.day))
     rows = [_row(case, was.get(k), now.get(k)) for k in [*now, *(k for k in was if k not in now)]]
     return tuple(sorted(rows, key=lambda r: (ORDER.index(r.need), r.last_dose or date.max, str(r.item))))
 
@@ -94,6 +99,7 @@ class _Case:
     begun: Collection[str]
     surgery: Moment | None
     today: date
+    sooner: bool
 
 
 def _row(case: _Case, before: Item | None, after: Item | None) -> MedicineChange:
@@ -103,6 +109,7 @@ def _row(case: _Case, before: Item | None, after: Item | None) -> MedicineChange
     state = case.held.state.items.get(item.key)
     answer = (state.answer or state.earlier) if state else None
     taken = last_taken(case.held, item.key)
+    later = taken.day if taken and taken.day > case.today else None
     base = MedicineChange(
         item.key,
         item.title,
@@ -111,10 +118,12 @@ def _row(case: _Case, before: Item | None, after: Item | None) -> MedicineChange
         again=str(item.key) in case.begun and answer is not None,
         days=hold.missed_days if hold else None,
         last_dose_was=earlier.last_dose if earlier else None,
-        last_taken=taken.day if taken else None,
+        last_taken=taken.day if taken and not later else None,
         who=item.who or "prescriber",
-        is_stopped=item.key in case.pauses,
+        is_stopped=item.key in case.pauses and not later,
         answered_by=answer.by if answer else "",
+        recorded_later=later,
+        sooner=case.sooner,
     )
     if after is None or hold is None:
         return base
@@ -127,14 +136,16 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
     answer = hold.answered if hold else None
     if row.days is None or hold is None or case.surgery is None or row.last_dose is None:
         settled = answer is not None or (hold is not None and hold.recognised and hold.decision != "ask")
-        return replace(row, need="ask about restart" if row.is_stopped else "stands" if settled else "ask")
+        begun: Need = "stays stopped" if case.sooner else "ask about restart"
+        return replace(row, need=begun if row.is_stopped else "stands" if settled else "ask")
     short = _short(case, row)
     if short is not None:
         possible, last = short
         earliest = last + timedelta(days=row.days + 1)
         return replace(row, need="cannot be met", possible=possible, earliest=earliest, counted_from=last)
     if row.is_stopped:
-        return replace(row, need="ask about restart" if row.last_dose > case.today else "stays stopped")
+        ahead = row.last_dose > case.today and not case.sooner
+        return replace(row, need="ask about restart" if ahead else "stays stopped")
     if row.last_dose <= case.today <= case.surgery.day:
         return replace(row, need="stop today")
     return replace(row, need="approve again" if row.again else "answer" if answer is None else "stands")
@@ -156,6 +167,6 @@ def _counted_from(case: _Case, row: MedicineChange) -> date:
     """
     yesterday = case.today - timedelta(days=1)
     pause = case.pauses.get(row.item)
-    if pause is None or pause.how == "asked":
+    if pause is None or pause.how == "asked" or row.recorded_later:
         return max(row.last_taken, yesterday) if row.last_taken else yesterday
     return row.last_taken or min(row.last_dose_was or yesterday, yesterday)

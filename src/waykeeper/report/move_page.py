@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
 
 from waykeeper.merge.difference import Change, Row
-from waykeeper.merge.medicine_changes import URGENT, MedicineChange
-from waykeeper.report.move_text import HEADINGS, row_sentence
+from waykeeper.merge.medicine_changes import MedicineChange
+from waykeeper.report.move_text import (
+    HEADINGS,
+    checks,
+    names,
+    notes,
+    row_sentence,
+    said_here,
+    turns,
+    unchanged_medicines,
+)
+from waykeeper.report.move_words import call_back, key_of, need_word
 from waykeeper.report.moves import Call, MovedPlan, Rebook, medicine_sentence, titled
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, shortened
@@ -26,11 +35,24 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Pill:
-    """One medicine as printed: the word, the sentence, whether it cannot wait."""
+    """One medicine as printed: the word, the sentence, whether it cannot wait, whom to ask, the call back."""
 
     word: str
     sentence: str
     urgent: bool
+    who: str
+    by: str
+    call_back: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """One call as printed on a card: its sentences without those that stand under the medicines."""
+
+    call: Call
+    say: tuple[str, ...]
+    today: bool
+    about: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,37 +65,33 @@ class Card:
     plan: MovedPlan
     surgery: str
     surgery_was: str
+    turned: tuple[str, ...]
     medicines: tuple[Pill, ...]
-    stands: int
-    calls: tuple[Call, ...]
+    key: tuple[tuple[str, str], ...]
+    stands: str
+    calls: tuple[Spoken, ...]
     rebook: tuple[Rebook, ...]
     late: tuple[str, ...]
     blocks: tuple[Block, ...]
-    unchanged: int
+    unchanged: str
+    checks: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def today(self) -> tuple[Pill, ...]:
+        """The medicines that cannot wait until tomorrow."""
+        return tuple(m for m in self.medicines if m.urgent)
+
+    @property
+    def others_today(self) -> tuple[str, ...]:
+        """Whom else to call today, but for the patient and for whom the medicines name."""
+        return tuple(c.call.to for c in self.calls if c.today and c.call.role not in ("patient", "prescriber"))
 
 
-@dataclass(frozen=True, slots=True)
-class Telephone:
-    """One person to call about several patients: each with the day, the urgent ones first."""
-
-    to: str
-    telephone: str
-    about: tuple[tuple[Card, Call], ...]
-
-
-def _telephones(cards: Sequence[Card]) -> list[Telephone]:
-    """Everybody who is called about more than their own plan, whom to call first at the top."""
-    said: dict[tuple[str, str], list[tuple[Card, Call]]] = {}
-    for card in cards:
-        for call in card.calls:
-            if call.role != "patient":
-                said.setdefault((call.to, call.telephone), []).append((card, call))
-    made = [Telephone(*who, tuple(sorted(about, key=_first))) for who, about in said.items()]
-    return sorted(made, key=lambda one: (_first(one.about[0]), one.to))
-
-
-def _first(about: tuple[Card, Call]) -> tuple[bool, date, int]:
-    return not about[1].urgent, about[1].by, about[0].number
+def _by_time(cards: Sequence[Card]) -> list[tuple[Card, int, Spoken]]:
+    """Every call of the page in the order of time: by day, then card by card in each card's own order."""
+    every = [(card, n, call) for card in cards for n, call in enumerate(card.calls, 1)]
+    return sorted(every, key=lambda one: (one[2].call.by, one[0].number, one[1]))
 
 
 def move_html(
@@ -83,19 +101,20 @@ def move_html(
     show_identifiers: bool = False,
     source: str = "",
 ) -> str:
-    """One HTML file: nothing is fetched, a strict policy, no script. Urgent patients come first.
+    """One HTML file: nothing is fetched, a strict policy, no script. What is due today first, then the nearest surgery.
 
     failed   patients that were not moved, each with the reason
     """
-    order = sorted(moved, key=lambda p: (not p.urgent, clean(p.patient).lower(), p.identifier))
-    cards = [_card(n, one, show_identifiers) for n, one in enumerate(order, 1)]
+    cards = [_card(n, one, show_identifiers) for n, one in enumerate(sorted(moved, key=lambda p: p.place), 1)]
+    today = [c for c in cards if c.today or c.others_today]
     return render(
         "move.html.j2",
         style="move.css",
         cards=cards,
         failed=failed,
-        urgent=[c for c in cards if c.plan.urgent],
-        telephones=_telephones(cards),
+        today=today,
+        only_told=[c for c in cards if c not in today and any(call.today for call in c.calls)],
+        by_time=_by_time(cards),
         statuses=_statuses(moved),
         as_of=day(moved[0].as_of) if moved else "",
         reason=next((one.reason for one in moved if one.reason), ""),
@@ -113,7 +132,6 @@ def _statuses(moved: Sequence[MovedPlan]) -> list[tuple[str, int]]:
 
 
 def _card(number: int, one: MovedPlan, whole: bool) -> Card:
-    told = [m for m in one.medicines if m.need != "stands"]
     return Card(
         number=number,
         name=clean(one.patient) or "no name",
@@ -121,18 +139,42 @@ def _card(number: int, one: MovedPlan, whole: bool) -> Card:
         plan=one,
         surgery=moment(one.surgery),
         surgery_was=moment(one.surgery_was),
-        medicines=tuple(_pill(m, one) for m in told),
-        stands=len(one.medicines) - len(told),
-        calls=one.calls,
+        turned=tuple(turns(replace(one, turned=tuple(t for t in one.turned if t.name != "surgery")))),
+        medicines=tuple(_pill(m, one) for m in one.open_medicines),
+        key=tuple(key_of(one.open_medicines)),
+        stands=unchanged_medicines(one),
+        calls=tuple(_spoken(c, one) for c in one.calls),
         rebook=one.rebook,
-        late=tuple(f"{titled(r)}: due {r.after}, {r.who}" for r in one.late),
+        late=tuple(f"{titled(r)}: was due {r.after}, {r.who}" for r in one.late),
         blocks=tuple(_block(c, t, one.of(c)) for c, t in HEADINGS.items() if one.of(c)),
-        unchanged=len(one.of("unchanged")),
+        unchanged=names(one.of("unchanged")),
+        checks=tuple(checks(one)),
+        notes=tuple(notes(one)),
     )
 
 
+def _spoken(call: Call, one: MovedPlan) -> Spoken:
+    if call.role == "patient":
+        about = "new date and time, last doses, new sheet" if one.open_medicines else "new date and time, new sheet"
+    else:
+        told = [m for m in one.open_medicines if any(s.startswith(medicine_sentence(m, one.surgery)) for s in call.say)]
+        others = len(call.say) - len(told)
+        rest = [f"{others} other {'thing' if others == 1 else 'things'}" if told else _short(call)] if others else []
+        about = ", ".join([*(f"{need_word(m)} {m.medicine}" for m in told), *rest])
+    return Spoken(call, tuple(said_here(call, one)), call.by <= one.as_of, about)
+
+
+def _short(call: Call) -> str:
+    """The titles of what is said, the first clause of each sentence."""
+    heads = [sentence.split(":")[0].split(", a day on")[0] for sentence in call.say]
+    return "; ".join(heads[:3]) + (f"; {len(heads) - 3} more" if len(heads) > 3 else "")
+
+
 def _pill(change: MedicineChange, one: MovedPlan) -> Pill:
-    return Pill(change.need, medicine_sentence(change, one.surgery), change.need in URGENT)
+    by = one.answer_by(change)
+    who = change.who[:1].upper() + change.who[1:].replace("-", " ")
+    said, again = medicine_sentence(change, one.surgery), call_back(change, by)
+    return Pill(need_word(change), said, by <= one.as_of, who, day(by), again)
 
 
 def _block(change: Change, title: str, rows: Sequence[Row]) -> Block:

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from waykeeper.merge.difference import Change, Row
-from waykeeper.report.moves import MovedPlan, medicine_sentence, titled
+from waykeeper.report.move_words import call_back, key_of, need_word
+from waykeeper.report.moves import Call, MovedPlan, medicine_sentence, titled
 from waykeeper.report.plain import clean, day, moment, shortened, wrap
 
 LEAST_WIDTH = 48
+CLOSED_DAY = "WKL106"  # said as a call of its own
 # change -> heading; the order in which they are printed
 HEADINGS: dict[Change, str] = {
-    "conflict": "A PERSON MUST DECIDE", "again": "DONE, AND TO BE DONE AGAIN", "new": "NEW", "gone": "NO LONGER NEEDED",
-    "moved": "OTHER DATES", "valid": "DONE AND STILL VALID",
+    "conflict": "A PERSON MUST DECIDE", "again": "DONE FOR THE OLD DATE, TO BE DONE AGAIN", "new": "NEW",
+    "gone": "NO LONGER NEEDED", "moved": "OTHER DATES", "valid": "DONE AND STILL VALID",
 }  # fmt: skip
 COUNTED_ONLY: tuple[Change, ...] = ("moved", "valid", "gone", "new")  # where many plans are printed together
 
@@ -33,7 +35,7 @@ def move_text(
     many = len(moved) + len(failed) > 1
     if many:
         lines += _summary(moved, failed, width)
-    for one in sorted(moved, key=lambda p: not p.urgent) if many else moved:
+    for one in sorted(moved, key=lambda p: p.place) if many else moved:
         lines += [*([""] if lines else []), *_plan(one, width, brief=many, whole=show_identifiers)]
     return "\n".join(lines) + "\n"
 
@@ -46,6 +48,8 @@ def _summary(moved: Sequence[MovedPlan], failed: Sequence[tuple[str, str]], widt
     urgent = sum(1 for one in moved if one.urgent)
     lines = wrap(f"{len(moved) + len(failed)} patients: {told or 'none moved'}, {len(failed)} not moved.", width)
     lines += wrap(f"{urgent} with a medicine that cannot wait until tomorrow.", width)
+    if moved:
+        lines += wrap(f"As of {day(moved[0].as_of)}. The most urgent first, then by the new surgery day.", width)
     if failed:
         lines += ["", f"NOT MOVED: {len(failed)}"]
         for who, why in failed:
@@ -61,45 +65,91 @@ def heading(one: MovedPlan, *, whole: bool = False) -> str:
 
 def _plan(one: MovedPlan, width: int, *, brief: bool, whole: bool) -> list[str]:
     lines = wrap(heading(one, whole=whole), width)
-    for turned in one.turned:
-        lines += wrap(f"{turned.name}: {turned.before} -> {turned.after}", width, "  ")
+    lines += wrap(f"as of {day(one.as_of)}", width, "  ")
+    for turned in turns(one):
+        lines += wrap(turned, width, "  ")
     if one.reason or one.by:
         lines += wrap(f"why: {one.reason or 'no reason given'}{f' ({one.by})' if one.by else ''}", width, "  ")
     old, new = one.codes
     if old and old != new:
-        lines += wrap(f"sheet: the one with the code {old} is superseded; the new one has the code {new}", width, "  ")
+        lines += wrap(
+            f"sheet: {old} is not valid any more, have it thrown away; the new one has the code {new}", width, "  "
+        )
     lines += _medicines(one, width) + _calls(one, width) + _rebook(one, width)
     if one.late:
-        lines += ["", f"NO TIME LEFT FOR, THE NEW DUE DAY IS OVER: {len(one.late)}"]
+        lines += ["", f"LATE FOR THE NEW DATE: {len(one.late)}"]
         for row in one.late:
             lines += wrap(f"{titled(row)}: due {row.after}, {row.who}", width, "  - ")
     for change, title in HEADINGS.items():
         lines += _rows(title, one.of(change), width, brief and change in COUNTED_ONLY)
-    unchanged = len(one.of("unchanged"))
-    lines += ["", f"UNCHANGED: {unchanged}"] if unchanged else []
-    for finding in one.findings:
-        lines += wrap(finding.line().removeprefix(": "), width, "note: ", "  ")
-    for notice in one.notices:
+    same = one.of("unchanged")
+    lines += ["", *wrap(f"THE SAME AS BEFORE: {len(same)}: {names(same)}", width)] if same else []
+    for said in checks(one):
+        lines += wrap(said, width, "check: ", "  ")
+    for notice in notes(one):
         lines += wrap(notice, width, "note: ", "  ")
     return lines
 
 
+def turns(one: MovedPlan) -> list[str]:
+    """What is other about the whole plan, each a line; the day on which it was moved is said as `as of`."""
+    return [f"{t.name}: {t.before} -> {t.after}" for t in one.turned if t.name != "change"]
+
+
+def names(rows: Sequence[Row]) -> str:
+    """The titles, each once; how often where it has several occurrences."""
+    counted: dict[str, int] = {}
+    for row in rows:
+        counted[row.title] = counted.get(row.title, 0) + 1
+    return "; ".join(f"{title} ({n} times)" if n > 1 else title for title, n in counted.items())
+
+
+def checks(one: MovedPlan) -> list[str]:
+    """What compile noticed and nobody is called about, in words without codes."""
+    return [" ".join(t for t in (f"{f.details}.", f.help) if t) for f in one.findings if f.code != CLOSED_DAY]
+
+
+def notes(one: MovedPlan) -> list[str]:
+    """The notices, but for those that are calls of their own."""
+    lost = tuple(f"{name} was given as" for name, _, _ in one.lost)
+    return [n for n in one.notices if not (lost and n.startswith(lost))]
+
+
+def unchanged_medicines(one: MovedPlan) -> str:
+    """The medicines about which nothing is asked, by name."""
+    return ", ".join(m.medicine for m in one.medicines if m.need == "stands")
+
+
+def said_here(call: Call, one: MovedPlan) -> list[str]:
+    """The sentences of a call, without those that stand under the medicines already: these are named."""
+    told = {medicine_sentence(m, one.surgery): m for m in one.open_medicines}
+    mine = [m for sentence, m in told.items() if any(s.startswith(sentence) for s in call.say)]
+    rest = [s for s in call.say if not any(s.startswith(sentence) for sentence in told)]
+    about = ", ".join(m.medicine for m in mine)
+    return [f"Read each medicine above and write the answer beside it: {about}.", *rest] if mine else rest
+
+
 def _medicines(one: MovedPlan, width: int) -> list[str]:
-    told = [m for m in one.medicines if m.need != "stands"]
-    stands = len(one.medicines) - len(told)
-    lines = ["", f"MEDICINES: {len(told)} to be answered, {stands} do not depend on the day"] if one.medicines else []
+    told, stands = one.open_medicines, unchanged_medicines(one)
+    lines = ["", f"MEDICINES TO BE ANSWERED: {len(told)}"] if one.medicines else []
+    for word, means in key_of(told):
+        lines += wrap(f"{word} = {means}", width, "  ", "    ")
     for change in told:
-        lines += wrap(f"{change.need.upper()} | {medicine_sentence(change, one.surgery)}", width, "  - ")
+        by = one.answer_by(change)
+        lines += wrap(f"{need_word(change)} | {medicine_sentence(change, one.surgery)}", width, "  - ")
+        lines += wrap(f"to the patient: {call_back(change, by)}", width, "    ")
+    lines += wrap(f"Nothing is asked about: {stands}", width, "  ") if stands else []
     return lines
 
 
 def _calls(one: MovedPlan, width: int) -> list[str]:
-    lines = ["", f"CALLS: {len(one.calls)}"] if one.calls else []
+    lines = ["", f"CALLS, IN THIS ORDER: {len(one.calls)}"] if one.calls else []
     for number, call in enumerate(one.calls, 1):
         telephone = f", {call.telephone}" if call.telephone else ""
-        urgent = " | TODAY, FIRST" if call.urgent else ""
+        urgent = " | TODAY" if call.by <= one.as_of else ""
         lines += wrap(f"{call.to}{telephone} | by {day(call.by)}{urgent}", width, f"  {number}. ")
-        for sentence in call.say:
+        lines += wrap(call.note, width, "     ") if call.note else []
+        for sentence in said_here(call, one):
             lines += wrap(sentence, width, "     - ")
     return lines
 

@@ -6,8 +6,8 @@ Values only; `move_text` and `move_page` print them, `move_json` gives the same 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import Any, Literal
 
 from waykeeper.findings import Finding
@@ -18,12 +18,13 @@ from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import URGENT, MedicineChange, medicine_changes
 from waykeeper.merge.model import Decisions, Held
 from waykeeper.plan.model import Evidence, Key, Plan, State
+from waykeeper.report.move_words import call_back, medicine_sentence, need_word
 from waykeeper.report.permit import refusal
 from waykeeper.report.selection import Bookings, booked_moment, check_code
-from waykeeper.timing.model import Moment
+from waykeeper.timing.model import Moment, Standing
 
 Status = Literal["moved", "would be moved", "moved before", "unchanged", "not moved"]
-_PEOPLE_AT_HOME = ("patient", "family", "helper", "caregiver", "")
+NEAR = 7  # days before surgery within which a medicine that nobody classified is asked the same day; a choice of ours
 _LIVE = frozenset({"booked", "arrived", "checked-in"})
 
 
@@ -31,7 +32,7 @@ _LIVE = frozenset({"booked", "arrived", "checked-in"})
 class Call:
     """One call: whom, by when, and what to say: whole sentences, what is due first comes first.
 
-    Whom something must be said today is called today about that, and about the rest by its first day.
+    Each is called once, by the first day of all that must be said. `note` says why this call comes before another.
     """
 
     to: str
@@ -40,6 +41,7 @@ class Call:
     by: date
     say: tuple[str, ...]
     urgent: bool = False
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,9 @@ class MovedPlan:
     codes   check codes of the sheet before and after, "" where nothing may be printed
     rows    every item that is no medicine, each exactly once
     late    those of them whose new day is over before they were done: the new date leaves no time for them
+    lost    anchors that a person gave for the old date and that are only assumed now: name, what was given, what is now
+    arrival     when the patient comes on the new day, None where nothing is known
+    next_open   the clinic's first working day after `as_of`
     """
 
     patient: str
@@ -82,6 +87,9 @@ class MovedPlan:
     findings: tuple[Finding, ...] = ()
     reason: str = ""
     by: str = ""
+    lost: tuple[tuple[str, Moment, Moment | None], ...] = ()
+    arrival: Moment | None = None
+    next_open: date | None = None
 
     def of(self, change: str) -> tuple[Row, ...]:
         """The rows of one word."""
@@ -89,8 +97,33 @@ class MovedPlan:
 
     @property
     def urgent(self) -> bool:
-        """True where a medicine cannot wait until tomorrow."""
-        return any(m.need in URGENT for m in self.medicines)
+        """True where a medicine cannot wait until tomorrow, whatever is asked about it."""
+        return any(self.answer_by(m) <= self.as_of for m in self.open_medicines)
+
+    @property
+    def open_medicines(self) -> tuple[MedicineChange, ...]:
+        """Every medicine about which something must be said."""
+        return tuple(m for m in self.medicines if m.need != "stands")
+
+    def answer_by(self, change: MedicineChange) -> date:
+        """The day by which somebody must answer about a medicine, never before `as_of`.
+
+        A hold that lost its answer does not wait for its due day: it is asked on the next working day. What nobody
+        classified, with surgery within a week, or whose last dose comes by the next working day, is asked today.
+        """
+        soon = max(self.next_open or self.as_of, self.as_of)
+        if change.need in URGENT or change.need == "stays stopped":
+            return self.as_of
+        near = self.surgery is not None and self.surgery.day <= self.as_of + timedelta(days=NEAR)
+        if (near and change.need in ("ask", "no longer listed")) or (change.last_dose and change.last_dose <= soon):
+            return self.as_of
+        return max(self.as_of, min(change.due or soon, soon))
+
+    @property
+    def place(self) -> tuple[bool, date, str, str]:
+        """Where it stands among others: a medicine that is due today first, then the nearest new surgery."""
+        day = self.surgery.day if self.surgery else date.min
+        return not self.urgent, day, self.patient.lower(), self.identifier
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +173,8 @@ def moved_plan(
         pathway=after.plan.pathway.name,
         status=status,
         as_of=as_of,
-        surgery_was=_surgery(before.plan),
-        surgery=_surgery(after.plan),
+        surgery_was=_anchor(before.plan, "surgery"),
+        surgery=_anchor(after.plan, "surgery"),
         turned=turned(before.plan, decided.plan),
         medicines=medicines,
         rows=tuple(r for r in rows if r.item.kind not in MEDICINES),
@@ -152,8 +185,35 @@ def moved_plan(
         findings=tuple(findings),
         reason=reason,
         by=by,
+        lost=_lost(before.plan, after.plan),
+        arrival=_anchor(after.plan, "arrival"),
+        next_open=next_open,
     )
-    return _with_calls(made, after, next_open) if status != "unchanged" else made
+    from waykeeper.report.move_calls import calls_of
+
+    return replace(made, calls=calls_of(made, after.plan, printable(after))) if status != "unchanged" else made
+
+
+def printable(after: After) -> bool:
+    """False where nothing may be printed for the patient."""
+    return refusal(after.plan, after.state) is None
+
+
+def _lost(before: Plan, after: Plan) -> tuple[tuple[str, Moment, Moment | None], ...]:
+    """What a person had given for the old date, and the new plan only assumes."""
+    found = []
+    for was in before.anchors:
+        now = after.anchor(was.name)
+        given = was.standing is Standing.GIVEN and was.moment is not None
+        if given and was.name not in ("surgery", "change") and (now is None or now.standing is Standing.ASSUMED):
+            assert was.moment is not None
+            found.append((was.name, was.moment, now.moment if now else None))
+    return tuple(found)
+
+
+def _anchor(plan: Plan, name: str) -> Moment | None:
+    anchor = plan.anchor(name)
+    return anchor.moment if anchor else None
 
 
 def _late(before: Before, after: After, rows: Sequence[Row], as_of: date) -> tuple[Row, ...]:
@@ -167,11 +227,6 @@ def _late(before: Before, after: After, rows: Sequence[Row], as_of: date) -> tup
         if state is None or state.cls in ("open", "busy"):
             found.append(row)
     return tuple(found)
-
-
-def _surgery(plan: Plan) -> Moment | None:
-    anchor = plan.anchor("surgery")
-    return anchor.moment if anchor else None
 
 
 def _codes(before: Before, after: After) -> tuple[str, str]:
@@ -213,156 +268,9 @@ def _side(row: GapRow | None) -> str:
     return "outside its new window"
 
 
-# calls
-
-
-def _with_calls(made: MovedPlan, after: After, next_open: date) -> MovedPlan:
-    from dataclasses import replace
-
-    said: dict[tuple[str, bool], list[tuple[date, str]]] = {}
-    for role, by, sentence in [
-        *_about_medicines(made, next_open), *_to_the_patient(made, after), *_to_the_scheduler(made),
-        *_overdue(made), *_again(made, next_open), *_conflicts(made, next_open),
-    ]:  # fmt: skip
-        said.setdefault((role, by <= made.as_of), []).append((by, sentence))
-    calls = [
-        _call(after.plan, role, min(by for by, _ in told), [sentence for _, sentence in sorted(told, key=_by)], made)
-        for (role, _), told in said.items()
-    ]
-    return replace(made, calls=tuple(sorted(calls, key=lambda c: (c.by, not c.urgent, _rank(c.role), c.to))))
-
-
-def _by(told: tuple[date, str]) -> date:
-    return told[0]
-
-
-def _rank(role: str) -> int:
-    order = ("prescriber", "surgeon", "patient", "scheduler")
-    return order.index(role) if role in order else len(order)
-
-
-def _call(plan: Plan, role: str, by: date, say: Sequence[str], made: MovedPlan) -> Call:
-    head = plan.letterhead
-    urgent = made.urgent and by <= made.as_of and role in ("prescriber", "surgeon", "patient")
-    title = head.roles.get(role) or role.replace("-", " ")
-    telephone = "" if role == "patient" else head.telephone.get(role, "")
-    return Call(title[:1].upper() + title[1:], role, telephone, by, tuple(dict.fromkeys(say)), urgent)
-
-
-Said = tuple[str, date, str]
-
-
-def _about_medicines(made: MovedPlan, next_open: date) -> Iterable[Said]:
-    """The prescriber (or who else answers for a medicine), and the surgeon where a pause cannot be kept."""
-    for change in made.medicines:
-        sentence = medicine_sentence(change, made.surgery)
-        if change.need == "stands":
-            continue
-        due = change.due or next_open
-        today = change.need in URGENT or change.need == "stays stopped"
-        yield change.who, made.as_of if today else max(made.as_of, min(due, _soon(made, next_open))), sentence
-        if change.need == "cannot be met":
-            yield "surgeon", made.as_of, sentence
-
-
-def _soon(made: MovedPlan, next_open: date) -> date:
-    """Answers are asked for on the next working day: a hold that lost its answer must not wait for its due day."""
-    return max(next_open, made.as_of)
-
-
-def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
-    """What is said about one medicine to whom must decide, with every number that is known."""
-    name, days = change.medicine, _count(change.days, "day")
-    last = f"last dose {shown(change.last_dose)}" if change.last_dose else ""
-    taken = f" Last dose recorded: {shown(change.last_taken)}." if change.last_taken else ""
-    again = " The answer for the old date counts no more." if change.again else ""
-    if change.need == "cannot be met":
-        head = f"{name}: {days} without a dose cannot be kept; {change.possible} of {change.days} are still possible."
-        ask = f"Earliest surgery that keeps {change.days}: {shown(change.earliest)}. Decide how to go on."
-        assumed = "" if taken else f" No dose is recorded: counted from {shown(change.counted_from)}, ask for it."
-        return f"{head}{taken}{assumed} {ask}{again}"
-    if change.need == "stop today":
-        when = "today" if surgery is None or change.last_dose is None else f"on {shown(change.last_dose)}"
-        return f"{name}: proposed last dose is {when} ({days} without a dose). Say now whether it stops.{taken}{again}"
-    if change.need == "ask about restart":
-        ahead = f"the new {last}" if last else "no new last-dose day is proposed"
-        ask = "Say today whether it restarts until then."
-        return f"{name}: already stopped for the old date; {ahead}. {ask}{taken}{again}"
-    if change.need == "stays stopped":
-        ask = "which leaves no dose to take. Approve again or say otherwise."
-        return f"{name}: already stopped; new {last}, {ask}{taken}{again}"
-    if change.need == "no longer listed":
-        return f"{name}: no longer on the list of medicines. Say whether it was stopped, and whether it still matters."
-    if change.need == "ask":
-        return f"{name}: no number of days is proposed. Decide whether and when it pauses for the new date.{taken}"
-    verb = "approve again" if change.need == "approve again" else "still to be answered"
-    return f"{name}: {verb}: {days} without a dose, new {last}.{taken}{again}"
-
-
-def _count(number: int | None, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
-def _to_the_patient(made: MovedPlan, after: After) -> Iterable[Said]:
-    """What is read to the patient the same day. Nothing where nothing may be printed for the patient."""
-    if refusal(after.plan, after.state) is not None:
-        return
-    today = made.as_of
-    if made.surgery != made.surgery_was:
-        yield "patient", today, f"Your surgery is now on {_moment(made.surgery)}. It was {_moment(made.surgery_was)}."
-    for change in made.medicines:
-        if change.need == "stands":
-            continue
-        if change.need in URGENT or change.need == "stays stopped":
-            yield "patient", today, f"Ask: when was the last dose of {change.medicine}? Write it down."
-        yield "patient", today, f"{change.medicine}: do not stop or start it until we call you."
-    for one in made.rebook:
-        yield "patient", today, f"{one.title}: the appointment on {_moment(one.booked)} will be changed; we call you."
-    old, new = made.codes
-    if old and new and old != new:
-        said = f"Throw away the sheet with the code {old}. Your new sheet has the code {new}."
-        yield "patient", today, f"{said} Read the new date back to me, please."
-
-
-def _to_the_scheduler(made: MovedPlan) -> Iterable[Said]:
-    for one in made.rebook:
-        wanted = f"book it from {one.window}" if one.reason != "no longer in the plan" else "it is not needed any more"
-        yield "scheduler", one.by, f"{one.title}: booked on {_moment(one.booked)}, {one.reason}; {wanted}."
-
-
 def titled(row: Row) -> str:
     """The title, with the name of its occurrence where the item has several."""
-    return f"{row.title} ({row.item.occurrence})" if row.item.occurrence else row.title
-
-
-def _overdue(made: MovedPlan) -> Iterable[Said]:
-    for row in made.late:
-        said = f"{titled(row)}: was due on {shown(row.by)} for the new date. Do it today, or say what is given up."
-        yield "coordinator" if _at_home(row.who) else row.who, made.as_of, said
-
-
-def _at_home(who: str) -> bool:
-    return not who or any(word in who.lower() for word in _PEOPLE_AT_HOME if word)
-
-
-def _again(made: MovedPlan, next_open: date) -> Iterable[Said]:
-    """Work of others that must be done again. The patient's own stands on the new sheet."""
-    for row in made.of("again"):
-        if _at_home(row.who) or row.item.kind in ("gate", "visit") or row in made.late:
-            continue
-        by = max(made.as_of, row.by) if row.by else next_open
-        yield row.who, by, f"{titled(row)}: do it again ({row.reason}), by {shown(by)}."
-
-
-def _conflicts(made: MovedPlan, next_open: date) -> Iterable[Said]:
-    for row in made.of("conflict"):
-        yield "coordinator", next_open, f"Decide about {titled(row)}: {row.reason}."
-
-
-def _moment(moment: Moment | None) -> str:
-    if moment is None:
-        return "a day that is not known"
-    return f"{shown(moment.day)}{f' {moment.clock:%H:%M}' if moment.clock else ''}"
+    return f"{row.title}, {row.item.occurrence.replace('-', ' ')}" if row.item.occurrence else row.title
 
 
 # JSON
@@ -388,10 +296,13 @@ def _plan_json(one: MovedPlan) -> dict[str, Any]:
         "sheet_code_was": one.codes[0],
         "sheet_code": one.codes[1],
         "changed": [{"name": t.name, "before": t.before, "after": t.after} for t in one.turned],
-        "medicines": [_medicine_json(m, one.surgery) for m in one.medicines],
+        "urgent": one.urgent,
+        "arrival": _text(one.arrival),
+        "lost": [{"name": name, "given": _text(was), "assumed": _text(now)} for name, was, now in one.lost],
+        "medicines": [_medicine_json(m, one) for m in one.medicines],
         "calls": [
             {"to": c.to, "role": c.role, "telephone": c.telephone, "by": c.by.isoformat(), "say": list(c.say),
-             "urgent": c.urgent}
+             "urgent": c.urgent, "note": c.note}
             for c in one.calls
         ],
         "rebook": [
@@ -412,17 +323,20 @@ def _plan_json(one: MovedPlan) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _medicine_json(change: MedicineChange, surgery: Moment | None) -> dict[str, Any]:
+def _medicine_json(change: MedicineChange, one: MovedPlan) -> dict[str, Any]:
     days: Mapping[str, date | None] = {
         "last_dose_was": change.last_dose_was, "last_dose": change.last_dose, "first_missed": change.first_missed,
         "last_taken": change.last_taken, "earliest_surgery": change.earliest,
-        "counted_from": change.counted_from,
+        "counted_from": change.counted_from, "recorded_after_as_of": change.recorded_later,
+        "answer_by": one.answer_by(change) if change.need != "stands" else None,
     }  # fmt: skip
     return {
         "item": str(change.item), "medicine": change.medicine, "need": change.need, "who": change.who,
         "answered_before": change.again, "missed_days": change.days, "possible_days": change.possible,
         "stopped": change.is_stopped, **{name: day.isoformat() if day else None for name, day in days.items()},
-        "say": medicine_sentence(change, surgery) if change.need != "stands" else "",
+        "word": need_word(change),
+        "say": medicine_sentence(change, one.surgery) if change.need != "stands" else "",
+        "call_back": call_back(change, one.answer_by(change)) if change.need != "stands" else "",
     }  # fmt: skip
 
 
