@@ -101,6 +101,12 @@ def test_an_unanswered_medicine_goes_on_as_now_and_has_a_last_day(last, ask_by):
     assert f"If there is no answer by {ask_by}, tell the surgeon and the anaesthetist" in row.next_action
 
 
+def test_after_surgery_the_title_asks_what_was_taken():
+    row = one(hold(date(2026, 3, 15)), AFTER)
+    assert row.title == "Apixaban 5 mg: taken or not? nobody answered"
+    assert "the patient neither stops nor starts it" in row.next_action
+
+
 def test_past_the_last_dose_both_are_told_today():
     assert "The proposed last dose day is over: tell" in one(hold(date(2026, 3, 15)), date(2026, 3, 16)).next_action
 

@@ -25,7 +25,8 @@ def title(item: Item, said: Verdict, on: Setting) -> str:
     if hold is not None and hold.recognised and not answered and said.word in _OPEN and hold.decision in _ASKED:
         name = hold.words or ", ".join(hold.ingredients)
         name = name[:1].upper() + name[1:]
-        return sentence("titles", "unanswered", {"name": name, "verb": _ASKED[hold.decision]}) if name else item.title
+        form = "never" if said.word == "never-answered" else "unanswered"
+        return sentence("titles", form, {"name": name, "verb": _ASKED[hold.decision]}) if name else item.title
     called = item.title
     if item.key.occurrence:
         called = _which(called, item.key.occurrence, due_day(item), on.surgery)
