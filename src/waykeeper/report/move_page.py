@@ -38,6 +38,7 @@ class Pill:
     """One medicine as printed: the word, the sentence, whether it cannot wait, whom to ask, the call back."""
 
     word: str
+    name: str
     sentence: str
     urgent: bool
     who: str
@@ -81,6 +82,12 @@ class Card:
     def today(self) -> tuple[Pill, ...]:
         """The medicines that cannot wait until tomorrow."""
         return tuple(m for m in self.medicines if m.urgent)
+
+    @property
+    def today_by_word(self) -> tuple[tuple[str, str], ...]:
+        """The same, the names under each word."""
+        words = dict.fromkeys(m.word for m in self.today)
+        return tuple((w, ", ".join(m.name for m in self.today if m.word == w)) for w in words)
 
     @property
     def others_today(self) -> tuple[str, ...]:
@@ -160,7 +167,9 @@ def _spoken(call: Call, one: MovedPlan) -> Spoken:
         told = [m for m in one.open_medicines if any(s.startswith(medicine_sentence(m, one.surgery)) for s in call.say)]
         others = len(call.say) - len(told)
         rest = [f"{others} other {'thing' if others == 1 else 'things'}" if told else _short(call)] if others else []
-        about = ", ".join([*(f"{need_word(m)} {m.medicine}" for m in told), *rest])
+        words = dict.fromkeys(need_word(m) for m in told)
+        named = [f"{w} {', '.join(m.medicine for m in told if need_word(m) == w)}" for w in words]
+        about = "; ".join([*named, *rest])
     return Spoken(call, tuple(said_here(call, one)), call.by <= one.as_of, about)
 
 
@@ -174,7 +183,7 @@ def _pill(change: MedicineChange, one: MovedPlan) -> Pill:
     by = one.answer_by(change)
     who = change.who[:1].upper() + change.who[1:].replace("-", " ")
     said, again = medicine_sentence(change, one.surgery), call_back(change, by)
-    return Pill(need_word(change), said, by <= one.as_of, who, day(by), again)
+    return Pill(need_word(change), change.medicine, said, by <= one.as_of, who, day(by), again)
 
 
 def _block(change: Change, title: str, rows: Sequence[Row]) -> Block:
