@@ -28,7 +28,7 @@ from waykeeper.plan.model import State
 from waykeeper.verbs.caseload import caseload as caseload_of
 
 WHOLE = 100  # items of a whole plan
-BULK = (250, 1000)  # patients of a bulk export; 2500 and 10000 take minutes
+BULK = (200, 800)  # patients of a bulk export; 2500 and 10000 take minutes
 PART = 4 * 1024 * 1024  # bytes of a part, so small that each of these exports has several and memory compares
 
 
