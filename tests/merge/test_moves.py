@@ -144,6 +144,27 @@ def test_moved_by_a_day_a_stopped_medicine_stays_stopped():
     assert row.need == "stays stopped" and restart_tasks(world) == []
 
 
+def test_a_dose_recorded_for_a_day_to_come_is_no_dose():
+    """Neither the pause nor the days are counted from it; who is told hears that the record is wrong."""
+    world = start(SURGERY, 3)
+    taken(world, date(2026, 3, 13))
+    _, row, _ = move(world, later(21), date(2026, 3, 10))
+    assert (row.last_taken, row.recorded_later) == (None, date(2026, 3, 13))
+    assert row.need == "approve again" and not row.is_stopped
+    world = start(LATE, 5)
+    taken(world, date(2026, 3, 16))
+    _, row, _ = move(world, EARLY, TODAY)
+    assert row.need == "cannot be met" and row.counted_from == date(2026, 3, 13) and row.possible == 4
+
+
+def test_moved_to_an_earlier_day_a_begun_pause_goes_on_and_no_restart_is_spoken_of():
+    world = start(later(14), 3)
+    complete(world, HOLD, "stop", date(2026, 3, 5))
+    _, row, _ = move(world, SURGERY, date(2026, 3, 6))
+    assert row.sooner and row.is_stopped and row.last_dose == date(2026, 3, 14)
+    assert row.need == "stays stopped"
+
+
 def test_moved_again_while_the_restart_waits_asks_in_the_new_round():
     world = start(SURGERY, 3)
     complete(world, HOLD, "stop", date(2026, 3, 14))

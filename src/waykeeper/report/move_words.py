@@ -92,7 +92,8 @@ def _restart(change: MedicineChange) -> str:
 
 def _stays(change: MedicineChange) -> str:
     head = f"already stopped for the old date. For the new date: {_pause(change)}"
-    return f"{head}; no dose is left to take before surgery. Approve that it stays stopped, or say otherwise."
+    why = "surgery comes sooner than it was" if change.sooner else "no dose is left to take before surgery"
+    return f"{head}; {why}. Approve that it stays stopped, or say otherwise."
 
 
 def _unlisted(_: MedicineChange) -> str:
