@@ -175,7 +175,7 @@ def _spoken(call: Call, one: MovedPlan) -> Spoken:
 
 def _short(call: Call) -> str:
     """The titles of what is said, the first clause of each sentence."""
-    heads = [sentence.split(":")[0].split(", a day on")[0] for sentence in call.say]
+    heads = [sentence.split(": ")[0].split(", a day on")[0] for sentence in call.say]
     return "; ".join(heads[:3]) + (f"; {len(heads) - 3} more" if len(heads) > 3 else "")
 
 
