@@ -64,8 +64,11 @@ def test_pages_fit_and_are_quiet(browser, tmp_path, name, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+SHOWN = "#gaps > li:not([hidden]), .step:not([hidden])"
+
+
 def visible(page: Any) -> int:
-    return page.locator("#gaps > li:visible").count()
+    return page.locator("#gaps > li:visible, .step:visible").count()
 
 
 def test_the_worklist_filters_searches_sorts_and_resets(browser, tmp_path):
@@ -76,7 +79,7 @@ def test_the_worklist_filters_searches_sorts_and_resets(browser, tmp_path):
     assert visible(page) == sum(r.verdict == "missed" for r in gaps)
     assert page.locator("#count").inner_text().endswith("(filtered: the others are hidden)")
     page.get_by_role("button", name="Show all").click()
-    page.wait_for_function(f"document.querySelectorAll('#gaps > li:not([hidden])').length === {len(gaps)}")
+    page.wait_for_function(f"document.querySelectorAll({SHOWN!r}).length === {len(gaps)}")
     page.get_by_role("button", name="Act today").click()
     assert visible(page) == sum(r.severity == 3 for r in gaps)
     page.get_by_role("button", name="Act today").click()
@@ -116,7 +119,7 @@ def test_the_list_reads_without_its_script(browser, tmp_path):
     file.write_text(PAGES["gaps"](), "utf-8")
     page = browser.new_context(java_script_enabled=False).new_page()
     page.goto(file.as_uri())
-    assert page.locator("#gaps > li").count() == len(report().gaps)
+    assert page.locator("#gaps > li, .step").count() == len(report().gaps)
     assert not page.locator("#tools").is_visible()
 
 
@@ -174,11 +177,11 @@ def test_the_list_can_be_worked_with_the_keyboard_alone(browser, tmp_path):
     assert visible(page) == sum(r.severity == 3 for r in gaps)
     page.keyboard.press("Space")
     page.locator("[data-filter=verdict]").focus()
-    page.keyboard.type("missed")
+    page.keyboard.type("not held")
     assert visible(page) == sum(r.verdict == "missed" for r in gaps)
     page.get_by_role("button", name="Show all").focus()
     page.keyboard.press("Enter")
-    page.wait_for_function(f"document.querySelectorAll('#gaps > li:not([hidden])').length === {len(gaps)}")
+    page.wait_for_function(f"document.querySelectorAll({SHOWN!r}).length === {len(gaps)}")
     page.get_by_role("searchbox", name="Search").focus()
     page.keyboard.type("calderon")
     assert visible(page) == sum("Calderón" in r.patient for r in gaps)
