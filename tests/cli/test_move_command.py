@@ -86,7 +86,7 @@ def test_moved_earlier_says_whose_pause_is_too_short(url, capsys):
     assert (row["need"], row["possible_days"], row["missed_days"]) == ("cannot be met", 3, 5)
     assert row["earliest_surgery"] == "2026-03-18"  # yesterday's dose counts: 2026-03-12, and five days without
     roles = [c["role"] for c in told["calls"] if c["urgent"]]
-    assert roles[:3] == ["prescriber", "surgeon", "patient"]
+    assert roles[:3] == ["patient", "prescriber", "surgeon"]  # the answer needs the last dose
     assert told["late"], "days before surgery that are over now are said"
 
 
