@@ -54,7 +54,7 @@ def test_text_json_and_page_say_the_same_and_the_sheet_names_the_one_it_replaces
             assert flat(sentence) in text and flat(sentence) in page, sentence
     for row in [r for r in told["items"] if r["change"] != "unchanged"]:
         assert row["title"] in text and row["title"] in page
-    assert f"UNCHANGED: {sum(r['change'] == 'unchanged' for r in told['items'])}" in text
+    assert f"THE SAME AS BEFORE: {sum(r['change'] == 'unchanged' for r in told['items'])}" in text
     for one in told["rebook"]:
         assert one["booked"][:10] in text and one["reason"] in page
     old, new = told["sheet_code_was"], told["sheet_code"]
