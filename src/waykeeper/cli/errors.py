@@ -71,7 +71,7 @@ def misused(error: Any) -> int:
         print(context.get_help(), file=sys.stderr)
         return CANNOT
     message = re.sub(r" \(Possible options?: (.+)\)$", r". Did you mean \1?", message)
-    message = re.sub(r"Input should be a valid integer.*", "it is no whole number", message)
+    message = re.sub(r"'[^']*' is not a valid int\b.*", "it is no whole number", message)
     message = message[:1].lower() + message[1:]
     details, _, hint = message.partition(". ")
     see = f"See {context.command_path} --help." if context is not None else ""

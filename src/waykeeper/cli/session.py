@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from typing import Any, NoReturn
 
 import typer
@@ -20,12 +21,13 @@ settings = Settings()
 
 def end(work: Callable[[], int]) -> NoReturn:
     """Do the command's work and leave with its exit code."""
-    if debug:
-        _show_requests()
-    raise typer.Exit(guarded(work, debug))
+    with _requests_shown() if debug else nullcontext():
+        code = guarded(work, debug)
+    raise typer.Exit(code)
 
 
-def _show_requests() -> None:
+@contextmanager
+def _requests_shown() -> Iterator[None]:
     """Each request to a server as a line on stderr: method, type, status, milliseconds, id; no patient, no secret."""
     import logging
     import sys
@@ -33,8 +35,16 @@ def _show_requests() -> None:
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(logging.Formatter("%(name)s: %(message)s"))
     log = logging.getLogger("waykeeper.exchange")  # not those of the libraries below it: they print whole addresses
-    log.handlers, log.propagate = [handler], False
+    before = log.level, log.propagate
+    log.addHandler(handler)
     log.setLevel(logging.DEBUG)
+    log.propagate = False
+    try:
+        yield
+    finally:  # the next command line of this process need not want it
+        log.removeHandler(handler)
+        log.setLevel(before[0])
+        log.propagate = before[1]
 
 
 def put(text: str) -> None:
