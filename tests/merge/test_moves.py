@@ -162,7 +162,7 @@ def test_moved_to_an_earlier_day_a_begun_pause_goes_on_and_no_restart_is_spoken_
     complete(world, HOLD, "stop", date(2026, 3, 5))
     _, row, _ = move(world, SURGERY, date(2026, 3, 6))
     assert row.sooner and row.is_stopped and row.last_dose == date(2026, 3, 14)
-    assert row.need == "stays stopped"
+    assert row.need == "stays stopped" and restart_tasks(world) == []
 
 
 def test_moved_again_while_the_restart_waits_asks_in_the_new_round():

@@ -307,8 +307,12 @@ class _Merge:
         return place[1] == RESTART and place[2] >= self.rounds.numbers.get(place[0], 0)
 
     def _restarts(self) -> None:
-        """Surgery moved, and a medicine that was stopped for the old day has days to be taken again: asked at once."""
-        if self.held.plan is None or surgery_day(self.held.plan) == self.surgery:
+        """Surgery moved on, and a medicine that was stopped for the old day has days to be taken again: asked at once.
+
+        Moved to an earlier day it gives no such days: what is paused stays paused.
+        """
+        before = surgery_day(self.held.plan) if self.held.plan else ""
+        if not before or (self.surgery and self.surgery <= before):
             return
         for one in stopped(self.held, self.today):
             item = self.items.get(one.item.key)
