@@ -87,6 +87,7 @@ def main() -> int:
     prefix = said.prefix or f"BENCH{int(time.time())}"
     with tempfile.TemporaryDirectory() as place, contextlib.ExitStack() as stack:
         home = Path(said.home or place)
+        home.mkdir(parents=True, exist_ok=True)
         if not (home / "plans.ndjson").exists():
             _write(home / "plans.ndjson", said.count, prefix, said.whole)
         megabytes = (home / "plans.ndjson").stat().st_size / 1e6
