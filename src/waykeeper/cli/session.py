@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND, guarded
 from waykeeper.cli.settings import ServerEntry, Settings
+
+if TYPE_CHECKING:
+    from waykeeper.exchange.report import PushReport
 
 CAUTION = (
     "Waykeeper proposes and reminds; it never prescribes. Licensed prescribers and local policy decide, "
@@ -45,6 +48,25 @@ def _requests_shown() -> Iterator[None]:
         log.removeHandler(handler)
         log.setLevel(before[0])
         log.propagate = before[1]
+
+
+@contextmanager
+def reports_shown(format_: str) -> Iterator[tuple[list[PushReport], Callable[[PushReport], None]]]:
+    """Reports of pushes, and what takes each: as text at once, as JSON at the end even if a later plan is refused."""
+    from waykeeper.verbs.output import as_json
+
+    reports: list[PushReport] = []
+
+    def reported(one: PushReport) -> None:
+        reports.append(one)
+        if format_ == "text":
+            put(one.text())
+
+    try:
+        yield reports, reported
+    finally:
+        if format_ == "json" and reports:
+            put(as_json([one.json() for one in reports]))
 
 
 def put(text: str) -> None:

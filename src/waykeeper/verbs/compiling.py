@@ -62,7 +62,7 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     words.positive(episode, "--episode")
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
     known = inputs.clinic_of(clinic)
-    given = _anchors(known, surgery, discharge)
+    given = inputs.anchors_of(known, surgery, discharge)
     held = record_of(patient, from_, identifier)
     chosen, noted = inputs.pathway_of(pathway, known, clinic)
     with inputs.blamed(patient):
@@ -81,16 +81,6 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
         )  # fmt: skip
         made = as_bundle(plan, answers.rounds)
     return Compiled(plan, made, (*noted, *plan.findings, *legal(made)))
-
-
-def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
-    given = {"surgery": inputs.moment_of(surgery, clinic.zone, "--surgery")}
-    if discharge:
-        given["discharge"] = inputs.moment_of(discharge, clinic.zone, "--discharge")
-        inputs.in_order(given["surgery"], given["discharge"])
-    for name, moment in given.items():
-        inputs.covered(moment, clinic.calendar, f"--{name}")
-    return given
 
 
 def still_given(stored: Plan, pathway: Pathway, given: Mapping[str, Moment]) -> dict[str, Moment]:

@@ -172,6 +172,17 @@ def in_order(surgery: Moment, discharge: Moment) -> None:
         raise WaykeeperError(finding("WKC206", f"--discharge {discharge} lies before --surgery {surgery}"))
 
 
+def anchors_of(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
+    """The anchors that options give, in order and inside the clinic's calendar. Raises WaykeeperError."""
+    given = {"surgery": moment_of(surgery, clinic.zone, "--surgery")}
+    if discharge:
+        given["discharge"] = moment_of(discharge, clinic.zone, "--discharge")
+        in_order(given["surgery"], given["discharge"])
+    for name, moment in given.items():
+        covered(moment, clinic.calendar, f"--{name}")
+    return given
+
+
 def day_of(text: str, option: str) -> date:
     """A day as YYYY-MM-DD. Raises WaykeeperError WKC201."""
     try:

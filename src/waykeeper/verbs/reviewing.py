@@ -10,9 +10,8 @@ from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
     from waykeeper.pathway.comparing import Comparison
-    from waykeeper.pathway.model import Clinic, Pathway
+    from waykeeper.pathway.model import Pathway
     from waykeeper.report.review import Review
-    from waykeeper.timing import Moment
 
 EXAMPLE = "example-patient"  # the number of a patient who does not exist, in the clinic's own system
 
@@ -45,7 +44,7 @@ def review_pathway(
     words.choice(side, inputs.SIDES, "--side")
     words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     known = inputs.clinic_of(clinic)
-    given = _anchors(known, surgery, discharge)
+    given = inputs.anchors_of(known, surgery, discharge)
     chosen, noted = _checked(pathway, clinic, "")
     system = known.own_identifier_system or known.patient_identifier_system
     example = {"resourceType": "Patient", "id": EXAMPLE, "identifier": [{"system": system, "value": EXAMPLE}]}
@@ -75,13 +74,3 @@ def _named(wanted: str) -> tuple[str, list[str]]:
         return wanted, []
     name, *overlays = wanted.split("+")
     return name, overlays
-
-
-def _anchors(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment]:
-    given = {"surgery": inputs.moment_of(surgery, clinic.zone, "--surgery")}
-    if discharge:
-        given["discharge"] = inputs.moment_of(discharge, clinic.zone, "--discharge")
-        inputs.in_order(given["surgery"], given["discharge"])
-    for name, when in given.items():
-        inputs.covered(when, clinic.calendar, f"--{name}")
-    return given

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND
 from waykeeper.cli.options import AsOfOption, FormatOption, MappingOption, TheatreListOption, ToOption
-from waykeeper.cli.session import end, put, server_of, source_of
-
-if TYPE_CHECKING:
-    from waykeeper.exchange.report import PushReport
+from waykeeper.cli.session import end, reports_shown, server_of, source_of
 
 
 def issues(
@@ -30,25 +27,14 @@ def issues(
     def work() -> int:
         from waykeeper import verbs
         from waykeeper.verbs import words
-        from waykeeper.verbs.output import as_json
 
         words.choice(format_, ("text", "json"), "--format")
         server = server_of(to, "--to")
-        reports: list[PushReport] = []
-
-        def reported(one: PushReport) -> None:
-            reports.append(one)
-            if format_ == "text":
-                put(one.text())
-
-        try:
+        with reports_shown(format_) as (reports, reported):
             verbs.issues(
                 *(source_of(one) for one in from_ or []), to=server.url, holds=server.holds, as_of=as_of or None,
                 theatre_list=theatre_list, mapping=mapping, dry_run=dry_run, reported=reported,
             )  # fmt: skip
-        finally:  # what was sent is printed, even if a later plan was refused
-            if format_ == "json" and reports:
-                put(as_json([one.json() for one in reports]))
         return FOUND if any(f.severity == "error" for one in reports for f in one.findings) else DONE
 
     end(work)

@@ -51,9 +51,8 @@ def letters(
             week=week or None, mapping=mapping,
         )  # fmt: skip
         folder = folder_for(output)
-        if any(folder.glob("*-letter.html")) or any(
-            folder.glob("*-call.html")
-        ):  # one may be for somebody who died since
+        if any(folder.glob("*-letter.html")) or any(folder.glob("*-call.html")):
+            # one may be for somebody who died since
             details = "the folder holds letters of another run"
             raise WaykeeperError(finding("WKC222", details, Position(output), "Name a new folder, or empty this one."))
         lines = []

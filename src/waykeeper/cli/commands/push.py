@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND
 from waykeeper.cli.options import FormatOption, ToOption
-from waykeeper.cli.session import end, put, server_of
-
-if TYPE_CHECKING:
-    from waykeeper.exchange.report import PushReport
+from waykeeper.cli.session import end, reports_shown, server_of
 
 JOBS = 2
 
@@ -41,7 +38,6 @@ def push(
     def work() -> int:
         from waykeeper import verbs
         from waykeeper.verbs import words
-        from waykeeper.verbs.output import as_json
 
         words.choice(format_, ("text", "json"), "--format")
         words.choice(fail_on, ("conflict", "change"), "--fail-on")
@@ -56,21 +52,11 @@ def push(
                 bundle, server.url, server.holds, jobs=jobs, ledger=ledger, errors_to=errors_to, dry_run=dry_run,
                 format_=format_, fail_on=fail_on,
             )  # fmt: skip
-        reports: list[PushReport] = []
-
-        def reported(one: PushReport) -> None:
-            reports.append(one)
-            if format_ == "text":
-                put(one.text())
-
-        try:
+        with reports_shown(format_) as (reports, reported):
             verbs.push(
                 *bundle, to=server.url, holds=server.holds, dry_run=dry_run, take=answers,
                 reported=reported,
             )  # fmt: skip
-        finally:  # what was sent is printed, even if a later plan was refused
-            if format_ == "json" and reports:
-                put(as_json([one.json() for one in reports]))
         failed = any(f.severity == "error" for one in reports for f in one.findings)
         conflict = any(one.conflicts for one in reports)
         changed = any(one.changes for one in reports)
