@@ -23,6 +23,7 @@ import argparse
 import ast
 import contextlib
 import enum
+import gc
 import importlib.abc
 import importlib.machinery
 import mmap
@@ -41,7 +42,7 @@ from typing import Any
 import pytest
 import yaml
 from _pytest.runner import runtestprotocol
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "tests/mutation")]
@@ -55,6 +56,8 @@ ROOMS = {
 OURS = ("waykeeper", "tests", "medicines", "timing", "report")  # what a whole new import begins from
 WANTED = 90  # percent
 IN_PLACE_SECONDS, WHOLE_SECONDS = 60, 180  # of computing: a mutant that takes longer has gone into a loop, killed
+TEST_SECONDS, TEST_TIMES = 5, 4  # so has one whose test takes longer than this, and than so many times its own time
+SLOW = 15  # seconds of a mutant that the error stream tells
 TABLES = (  # made once from the package's data: kept unless a mutant changes how they are made
     "_compiled", "package_rules", "vocabulary", "policy_table", "indication_table", "factor_table", "pair_table",
     "_words", "_codes",
@@ -124,6 +127,7 @@ class Runner:
                 raise SystemExit(f"{item.nodeid} fails without any change")
             self.calls.append(self.watch.called())
             self.seconds.append(time.perf_counter() - started)
+        gc.freeze()  # a child then copies less of what it shares with its parent
         tell(f"{len(session.items)} tests once in {sum(self.seconds):.0f} s")
         if not self.tried:
             self.faults = list(self.control(session))
@@ -131,9 +135,12 @@ class Runner:
             if done % 10 == 1:
                 tell(f"{done - 1} of {len(self.tried)} tried, {len(self.alive)} alive")
             why = mutant.name in self.explained
+            started = time.perf_counter()
             if (why and not self.again) or self._survives(mutant, session):
                 self.alive.append(mutant)
                 say(f"{'explained' if why else 'survived'}: {mutant.module}.py:{mutant.line}: {mutant.name}")
+            if (took := time.perf_counter() - started) > SLOW:
+                tell(f"{took:.0f} s: {mutant.name}")
         return True
 
     def _tables(self) -> Called:
@@ -192,6 +199,7 @@ class Runner:
             replaced(sys.modules[f"{self.package}.{mutant.module}"], mutant)
         self._forget(tables=any((m.module, m.function) in self.of_tables for m in changed))
         for n in places:
+            signal.setitimer(signal.ITIMER_PROF, TEST_SECONDS + TEST_TIMES * self.seconds[n])
             if not passes(session.items[n]):
                 self.failing[:] = (n + 1).to_bytes(8, "big")
                 return False
@@ -300,7 +308,7 @@ def in_child(work: Callable[[], bool], seconds: int) -> End:
     _, status = os.waitpid(child, 0)
     if os.WIFEXITED(status) and os.WEXITSTATUS(status) == BROKEN:
         raise RuntimeError("the tests of a mutant could not be run")
-    if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL):
+    if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL, signal.SIGPROF):
         return End.LOOP
     return End.PASSED if status == 0 else End.FAILED
 
@@ -343,7 +351,8 @@ def main() -> int:
     arguments = parser.parse_args()
     os.chdir(ROOT)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    settings.register_profile("mutation", derandomize=True, database=None, deadline=None)
+    found_at_once = (Phase.explicit, Phase.generate)  # a smaller example of what is noticed already tells nothing more
+    settings.register_profile("mutation", derandomize=True, database=None, deadline=None, phases=found_at_once)
     settings.load_profile("mutation")
     runner = Runner(arguments.room, [] if arguments.control else chosen(arguments), explained())
     runner.again = arguments.explained
