@@ -6,7 +6,7 @@ from __future__ import annotations
 import random
 import re
 import sys
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import lru_cache
 from pathlib import Path
 
@@ -24,14 +24,18 @@ from waykeeper.plan.model import Key
 VISITS = ("two-week", "six-week", "three-month", "six-month", "twelve-month")
 
 
+TEMPLATES = 200  # patients that are written by the product; the others are these with names and ids of their own
+DAYS = 250  # of surgery, one after the other, so that few patients share one: hardly any two plans have the same dates
+
+
 def ten_visits(number: int):
-    """A plan of ten visits: the five of the worked case, and a second of each kind a week later."""
-    base = [visit(name) for name in VISITS]
+    """A plan of ten visits: the five of the worked case around a surgery of its own day, and films with each."""
+    surgery = SURGERY + timedelta(days=number % TEMPLATES * DAYS // TEMPLATES - DAYS // 2)
+    base = [visit(name, surgery) for name in VISITS]
     again = [replace(one, key=Key("visit", f"{one.key.item}-films"), title=f"{one.title}, films") for one in base]
-    return plan(*base, *again, patient=f"{number:06}", name=f"Invented {number:06}")
+    return plan(*base, *again, surgery=surgery, patient=f"{number:06}", name=f"Invented {number:06}")
 
 
-TEMPLATES = 40  # patients that are written by the product; the others are these with names and ids of their own
 _UUID = rb"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}"
 
 
@@ -87,7 +91,7 @@ def _parts() -> tuple[tuple[str, ...], ...]:
 
 
 def ten_visits_episode(number: int):
-    """The episode of `ten_visits`."""
+    """The episode of `ten_visits`; the day of surgery is no part of it."""
     return replace(_first().episode, patient=replace(_first().episode.patient, value=f"{number:06}"))
 
 
@@ -106,7 +110,7 @@ def _patient(made):
 def _bookings(chance: random.Random, request, number: int):
     """An Appointment linked to the request, and mostly an Encounter of it."""
     start = request.get("occurrencePeriod", {}).get("start", SURGERY.isoformat())[:10]
-    day = (SURGERY.fromisoformat(start) + timedelta(days=chance.randint(0, 3))).isoformat()
+    day = (date.fromisoformat(start) + timedelta(days=chance.randint(0, 12))).isoformat()
     name = f"{number:06}-{request['id'][:8]}"
     status = chance.choice(["fulfilled", "fulfilled", "booked", "noshow", "cancelled"])
     yield {

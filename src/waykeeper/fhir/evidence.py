@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
+
+import orjson
 
 from waykeeper.fhir.identity import is_ours, own_identifier
 from waykeeper.fhir.ownership import as_offered
@@ -14,6 +16,7 @@ from waykeeper.plan.model import Evidence
 
 Held = tuple[str, Mapping[str, Any]]
 VIRTUAL = {"VR"}
+STAFF = ("Practitioner", "PractitionerRole")
 CLINIC_REASONS = ("prov", "oth")
 
 
@@ -34,25 +37,29 @@ def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evi
 
 def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin: str) -> Evidence:
     start, end = _instant(resource.get("start"), zone), _instant(resource.get("end"), zone)
-    actors = [p.get("actor") or {} for p in resource.get("participant") or []]
-    mine = is_ours(resource) and bool(own_identifier(resource))
+    actors: dict[str, list[Mapping[str, Any]]] = {}
+    for participant in resource.get("participant") or ():
+        actor = participant.get("actor") or {}
+        actors.setdefault(_kind(actor), []).append(actor)
+    mine = bool(own_identifier(resource)) and is_ours(resource)
+    told = _told(resource)
     return Evidence(
         reference=reference,
         kind="appointment",
         status=str(resource.get("status") or ""),
-        patient=_names(a for a in actors if _kind(a) == "Patient"),
+        patient=_names(actors.get("Patient", ())),
         day=_day(resource.get("start"), zone),
         start=start,
         end=end,
-        links=_names(resource.get("basedOn") or []),
+        links=_names(resource.get("basedOn") or ()),
         identifiers=_identifiers(resource),
-        service_types=_codes([*(resource.get("serviceType") or []), _dict(resource.get("appointmentType"))]),
-        specialties=_codes(resource.get("specialty") or []),
-        text=_text(resource),
-        practitioner=_names(a for a in actors if _kind(a) in ("Practitioner", "PractitionerRole")),
+        service_types=told.service_types,
+        specialties=told.specialties,
+        text=told.text,
+        practitioner=_names(a for kind, found in actors.items() if kind in STAFF for a in found),
         minutes=_minutes(resource.get("minutesDuration"), start, end),
-        telehealth=_telehealth(resource.get("serviceType") or []),
-        site=", ".join(str(a.get("display") or a.get("reference") or "") for a in actors if _kind(a) == "Location"),
+        telehealth=told.telehealth,
+        site=_site(actors.get("Location", ())),
         asked_on=_day(resource.get("created"), zone),
         fell=_fell(resource),
         ours=mine,
@@ -64,9 +71,8 @@ def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin:
 def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str) -> Evidence:
     period = resource.get("period") or {}
     start, end = _instant(period.get("start"), zone), _instant(period.get("end"), zone)
-    booked: Mapping[str, Any] = next(iter(resource.get("appointment") or []), {})
-    people = [p.get("individual") or {} for p in resource.get("participant") or []]
-    places = [place.get("location") or {} for place in resource.get("location") or []]
+    booked: Mapping[str, Any] = next(iter(resource.get("appointment") or ()), {})
+    told = _told(resource)
     return Evidence(
         reference=reference,
         kind="encounter",
@@ -75,21 +81,55 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
         day=_day(period.get("start"), zone),
         start=start,
         end=end,
-        links=_names(resource.get("basedOn") or []),
+        links=_names(resource.get("basedOn") or ()),
         identifiers=_identifiers(resource),
-        service_types=_codes([_dict(resource.get("serviceType")), *(resource.get("type") or [])]),
-        text=_text(resource),
-        practitioner=_names(people),
+        service_types=told.service_types,
+        text=told.text,
+        practitioner=_names(p.get("individual") or {} for p in resource.get("participant") or ()),
         minutes=_minutes(None, start, end),
         telehealth=str((resource.get("class") or {}).get("code") or "") in VIRTUAL,
-        site=", ".join(str(p.get("display") or p.get("reference") or "") for p in places),
+        site=_site(place.get("location") or {} for place in resource.get("location") or ()),
         appointment=next(iter(_names([booked])), ""),
         origin=origin,
     )
 
 
+class _Told(NamedTuple):
+    """What a scheduler wrote of the service: codes as "system|code", every word, and whether it is at a distance."""
+
+    service_types: tuple[str, ...] = ()
+    specialties: tuple[str, ...] = ()
+    text: str = ""
+    telehealth: bool = False
+
+
+_NOTHING_TOLD = _Told()
+_TOLD_IN = (
+    "type", "serviceType", "appointmentType", "specialty", "reasonCode", "description", "comment", "patientInstruction",
+)  # fmt: skip
+
+
+def _told(resource: Mapping[str, Any]) -> _Told:
+    part = {name: resource[name] for name in _TOLD_IN if name in resource}
+    return _told_by(orjson.dumps(part), resource["resourceType"]) if part else _NOTHING_TOLD
+
+
+@lru_cache(maxsize=4096)  # a scheduler says the same of most visits of a kind
+def _told_by(part: bytes, kind: str) -> _Told:
+    resource = orjson.loads(part)
+    service = resource.get("serviceType")
+    services = service if isinstance(service, list) else [_dict(service)]
+    more = [_dict(resource.get("appointmentType"))] if kind == "Appointment" else resource.get("type") or []
+    specialties = _codes(resource.get("specialty") or []) if kind == "Appointment" else ()
+    return _Told(_codes([*services, *more]), specialties, _text(resource, services), _telehealth(services))
+
+
+def _site(places: Iterable[Mapping[str, Any]]) -> str:
+    return ", ".join([str(p.get("display") or p.get("reference") or "") for p in places])
+
+
 def _dict(value: Any) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}
+    return value if isinstance(value, dict) else {}
 
 
 def _kind(actor: Mapping[str, Any]) -> str:
@@ -108,7 +148,7 @@ def _names(references: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
         if literal:
             found.append(literal.partition("identifier=")[2] or _relative(literal))
         identifier = reference.get("identifier")
-        if isinstance(identifier, Mapping) and identifier.get("value"):
+        if isinstance(identifier, dict) and identifier.get("value"):
             found.append(f"{identifier.get('system') or ''}|{identifier['value']}")
     return tuple(found)
 
@@ -120,8 +160,8 @@ def _relative(literal: str) -> str:
 
 
 def _identifiers(resource: Mapping[str, Any]) -> tuple[str, ...]:
-    found = resource.get("identifier") or []
-    return tuple(f"{i.get('system') or ''}|{i['value']}" for i in found if i.get("value"))
+    found = resource.get("identifier") or ()
+    return tuple([f"{i.get('system') or ''}|{i['value']}" for i in found if i.get("value")])
 
 
 def _codes(concepts: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
@@ -129,11 +169,9 @@ def _codes(concepts: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
     return tuple(f"{c.get('system') or ''}|{c['code']}" for c in codings if c.get("code"))
 
 
-def _text(resource: Mapping[str, Any]) -> str:
+def _text(resource: Mapping[str, Any], services: Iterable[Mapping[str, Any]]) -> str:
     """Every word that a scheduler wrote, for recognising a visit."""
-    concepts = [*(resource.get("type") or []), *(resource.get("reasonCode") or [])]
-    service = resource.get("serviceType")
-    concepts += service if isinstance(service, list) else [_dict(service)]
+    concepts = [*(resource.get("type") or []), *(resource.get("reasonCode") or []), *services]
     said = [resource.get("description"), resource.get("comment"), resource.get("patientInstruction")]
     for concept in concepts:
         said += [concept.get("text"), *(c.get("display") for c in concept.get("coding") or [])]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
+
+import orjson
 
 from waykeeper.pathway.model import Coding
 from waykeeper.timing.model import Moment
@@ -49,16 +51,17 @@ def _part(name: str, value: Any) -> dict[str, Any]:
     return {"url": name, "valueString": str(value)}
 
 
-def decode(extension: Mapping[str, Any] | None, zone: str) -> dict[str, list[Any]]:
+def decode(extension: Mapping[str, Any] | None, zone: str) -> Mapping[str, Sequence[Any]]:
     """The values by name; dateTimes become Moments in the zone, dates become dates."""
+    return _decoded(orjson.dumps(extension), zone) if extension else {}
+
+
+@lru_cache(maxsize=4096)  # the plans of a caseload say the same things of the same items
+def _decoded(extension: bytes, zone: str) -> Mapping[str, Sequence[Any]]:
     found: dict[str, list[Any]] = {}
-    for part in (extension or {}).get("extension") or ():
-        name = str(part.get("url"))
-        if name in found:
-            found[name].append(_value(part, zone))
-        else:
-            found[name] = [_value(part, zone)]
-    return found
+    for part in orjson.loads(extension).get("extension") or ():
+        found.setdefault(str(part.get("url")), []).append(_value(part, zone))
+    return {name: tuple(values) for name, values in found.items()}
 
 
 def firsts(extension: Mapping[str, Any], names: Collection[str]) -> dict[str, Any]:
@@ -67,7 +70,8 @@ def firsts(extension: Mapping[str, Any], names: Collection[str]) -> dict[str, An
     for part in extension.get("extension") or ():
         name = part.get("url")
         if name in names and name not in found:
-            found[name] = _value(part, "UTC")
+            text = part.get("valueString")
+            found[name] = _value(part, "UTC") if text is None else text
             if len(found) == len(names):
                 break
     return found

@@ -55,8 +55,8 @@ def identity(resource: Mapping[str, Any]) -> Identity | None:
 
 def own_identifier(resource: Mapping[str, Any]) -> str:
     """The value of our identifier, "" where there is none."""
-    for entry in resource.get("identifier") or []:
-        if isinstance(entry, Mapping) and str(entry.get("system") or "").endswith(IDENTIFIER_PATH):
+    for entry in resource.get("identifier") or ():
+        if isinstance(entry, dict) and str(entry.get("system") or "").endswith(IDENTIFIER_PATH):
             return str(entry.get("value") or "")
     return ""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 Held = tuple[str, Mapping[str, Any]]
@@ -54,15 +55,15 @@ def _names(reference: str, resource: Mapping[str, Any]) -> tuple[str, ...]:
     if resource.get("resourceType") == "Patient":
         known = [f"{i.get('system') or ''}|{i['value']}" for i in resource.get("identifier") or [] if i.get("value")]
         return (reference, *known) if reference else tuple(known)
-    found: list[str] = []
+    found: tuple[str, ...] = ()
     for element in _POINTERS:
         if element in resource:
             found += _pointed(resource[element])
     for participant in resource.get("participant") or ():
-        actor = participant.get("actor") if isinstance(participant, Mapping) else None
-        if isinstance(actor, Mapping) and _is_patient(actor):
+        actor = participant.get("actor") if isinstance(participant, dict) else None
+        if isinstance(actor, dict) and _is_patient(actor):
             found += _pointed(actor)
-    return tuple(found)
+    return found
 
 
 def _is_patient(actor: Mapping[str, Any]) -> bool:
@@ -70,18 +71,22 @@ def _is_patient(actor: Mapping[str, Any]) -> bool:
     return actor.get("type") == "Patient" or "Patient/" in reference or reference.startswith("Patient?")
 
 
-def _pointed(pointer: Any) -> list[str]:
-    if not isinstance(pointer, Mapping):
-        return []
-    found = []
-    reference = str(pointer.get("reference") or "").split("/_history/")[0]
+def _pointed(pointer: Any) -> tuple[str, ...]:
+    """The names in a Reference, the literal one first."""
+    if not isinstance(pointer, dict):
+        return ()
+    held = pointer.get("identifier")
+    identifier = held if isinstance(held, dict) else {}
+    value = identifier.get("value")
+    known = f"{identifier.get('system') or ''}|{value}" if value else ""
+    return _names_of(str(pointer.get("reference") or ""), known)
+
+
+@lru_cache(maxsize=4096)  # all resources of a patient point the same way
+def _names_of(reference: str, identifier: str) -> tuple[str, ...]:
+    reference = reference.split("/_history/", maxsplit=1)[0]
     if "identifier=" in reference:
-        found.append(reference.partition("identifier=")[2])
-    elif reference.startswith("urn:"):
-        found.append(reference)
-    elif reference:
-        found.append("/".join(reference.split("/")[-2:]))
-    identifier = pointer.get("identifier")
-    if isinstance(identifier, Mapping) and identifier.get("value"):
-        found.append(f"{identifier.get('system') or ''}|{identifier['value']}")
-    return found
+        literal = reference.partition("identifier=")[2]
+    else:
+        literal = reference if reference.startswith("urn:") else "/".join(reference.split("/")[-2:])
+    return tuple(name for name in (literal, identifier) if name)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
+from functools import lru_cache
 from typing import Any
+
+import orjson
 
 from waykeeper.fhir.extensions import decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
@@ -31,7 +34,7 @@ from waykeeper.plan.patient import patient_ref
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
-Said = dict[str, list[Any]]
+Said = Mapping[str, Sequence[Any]]
 
 
 def read(resources: Sequence[Held]) -> tuple[Plan, State]:
@@ -182,7 +185,23 @@ def _window(period: Mapping[str, Any] | None, zone: str) -> Window | None:
 # items
 
 
+# What an item is read from, beside our extensions: nothing that names the patient, a day of writing or a state.
+_OF_ITEM = (
+    "resourceType", "language", "occurrencePeriod", "restriction", "code", "payload", "patientInstruction",
+    "_patientInstruction", "target",
+)  # fmt: skip
+
+
 def _item(key: Key, resource: Mapping[str, Any], zone: str) -> tuple[int, Item]:
+    """The place in the order, and the item."""
+    part: dict[str, Any] = {name: resource[name] for name in _OF_ITEM if name in resource}
+    part["extension"] = [e for e in resource.get("extension") or () if e.get("url") in (ITEM, HOLD)]
+    return _item_of(key, orjson.dumps(part), zone)
+
+
+@lru_cache(maxsize=4096)  # patients who have surgery on one day share their items
+def _item_of(key: Key, part: bytes, zone: str) -> tuple[int, Item]:
+    resource = orjson.loads(part)
     said = decode(find(resource, ITEM), zone)
     item = Item(
         key=key,

@@ -8,12 +8,12 @@ from typing import Any
 
 from waykeeper.fhir.extensions import decode, find, moment
 from waykeeper.fhir.identity import Identity
-from waykeeper.fhir.names import HOLD, IDENTIFIER_PATH, TASK_CODES
+from waykeeper.fhir.names import HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING
 from waykeeper.pathway.model import AnchorRule
-from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, Plan, State
+from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
 from waykeeper.record import Record, recorded
 from waykeeper.timing.model import Moment
 
@@ -32,41 +32,39 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
     parts = by_round[newest]
     part = LEADING[key.kind][1]
     ref, leading = parts.get(part) or next(iter(by_round[n][part] for n in sorted(by_round) if part in by_round[n]))
-    told = _task_told(parts.get("confirm", (ref, leading))[1] if key.kind == "hold" else leading, zone)
+    confirming = parts["confirm"][1] if key.kind == "hold" and "confirm" in parts else leading
     references = {p: r for p, (r, _) in parts.items()} | {part: ref}
-    related = _related(references.values(), telling)
-    of_any_round = _related([r for one in by_round.values() for r, _ in one.values()], telling)
+    about = _related(references.values(), telling) if telling else ()
+    of_any_round = _related([r for one in by_round.values() for r, _ in one.values()], telling) if telling else ()
+    cls = status_class(leading)
     return ItemState(
         key=key,
         status=status(leading),
-        cls=status_class(leading),
+        cls=cls,
         round=newest,
         done_on=_done_on(leading, zone),
         owner=_display(leading.get("owner")),
-        by=told,
+        by=_task_told(confirming),
         reason=_reason(leading),
         answer=hold_answer(parts, zone),
         fact_answer=_output(leading, "answer") or "",
         last_taken=_last_taken(of_any_round, zone),
-        restarted_on=_restarted_on(parts, leading, zone),
-        restart_asked=status_class(parts["restart-needed"][1]) in ("open", "busy")
-        if "restart-needed" in parts
-        else False,
-        withdrawn_by_us=_withdrawn_by_us(leading),
+        restarted_on=_restarted_on(parts, cls, zone),
+        restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
+        withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
         references=references,
         versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
-        contacts=_contacts(related, zone),
+        contacts=_contacts(about, zone) if about else (),
         snoozed_until=_snoozed(leading),
         closed_because=_output(leading, "closed-because") or "",
-        earlier=earlier_answer(by_round, newest, zone),
-        identifiers=_foreign_identifiers(parts.values()),
+        earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
+        identifiers=_identifiers(parts.values()),
     )
 
 
-def _restarted_on(parts: Mapping[str, Held], leading: Mapping[str, Any], zone: str) -> date | None:
+def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:
     """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again."""
-    over = status_class(leading) == "withdrawn"
-    told = [parts.get("restart"), parts.get("restart-needed") if over else None]
+    told = [parts.get("restart"), parts.get("restart-needed") if cls == "withdrawn" else None]
     return next((_done_on(one[1], zone) for one in told if one is not None and _completed(one)), None)
 
 
@@ -91,19 +89,18 @@ def plan_state(
 
 def _proven(plan: Plan, everything: Sequence[Held]) -> dict[str, str]:
     """Anchors that something in the record proves by now, with the resource that does."""
-    theirs = tuple(r for _, r in everything if r.get("resourceType") in ("Procedure", "Encounter"))
-    names = {id(r): ref for ref, r in everything}
+    theirs = [(ref, r) for ref, r in everything if r.get("resourceType") in ("Procedure", "Encounter")]
     surgery = plan.anchor("surgery")
     found = {}
-    for anchor in plan.anchors:
+    for anchor in (a for a in plan.anchors if a.recognise and theirs):
         signs: dict[str, tuple[str, ...]] = {}
         for sign in anchor.recognise:
             kind, _, code = sign.partition(" ")
             signs[kind] = (*signs.get(kind, ()), code)
         rule = AnchorRule(anchor.name, recognise=signs)
-        for resource in theirs:
+        for ref, resource in theirs:
             if recorded(Record({}, (resource,)), rule, plan.zone, surgery.moment if surgery else None):
-                found[anchor.name] = names[id(resource)]
+                found[anchor.name] = ref
     return found
 
 
@@ -117,7 +114,7 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
         return HoldAnswer(
             decision=decision or _proposed(parts),
             missed_days=int(days) if days is not None else _proposed_days(parts, decision),
-            by=_task_told(resource, zone),
+            by=_task_told(resource),
             on=_done_on(resource, zone),
             text=_output(resource, "text") or "",
         )
@@ -174,14 +171,14 @@ def _moment(text: Any, zone: str) -> Moment | None:
 
 
 def _display(reference: Any) -> str:
-    if not isinstance(reference, Mapping):
+    if not isinstance(reference, dict):
         return ""
     return str(reference.get("display") or (reference.get("identifier") or {}).get("value") or "")
 
 
-def _task_told(resource: Mapping[str, Any], _: str) -> str:
+def _task_told(resource: Mapping[str, Any]) -> str:
     """Who recorded the latest note, else the owner."""
-    authors = [n.get("authorString") or _display(n.get("authorReference")) for n in resource.get("note") or []]
+    authors = [n.get("authorString") or _display(n.get("authorReference")) for n in resource.get("note") or ()]
     return str(next((a for a in reversed(authors) if a), "") or _display(resource.get("owner")))
 
 
@@ -203,14 +200,8 @@ def _output(resource: Mapping[str, Any], code: str) -> str | None:
     return None
 
 
-def _withdrawn_by_us(resource: Mapping[str, Any]) -> bool:
-    return status_class(resource) == "withdrawn" and as_offered(resource, "status")
-
-
 def _related(references: Iterable[str], telling: Sequence[Held]) -> list[Mapping[str, Any]]:
     """Communications about the item and statements of doses taken, whoever wrote them."""
-    if not telling:
-        return []
     wanted = {r for r in references if r}
     found = []
     for _, resource in telling:
@@ -259,11 +250,7 @@ def _snoozed(resource: Mapping[str, Any]) -> date | None:
     return date.fromisoformat(told[:10]) if told else None
 
 
-def _foreign_identifiers(parts: Iterable[Held]) -> tuple[str, ...]:
-    """Identifiers that others put on our resources, order numbers for instance."""
-    found = set()
-    for _, resource in parts:
-        for entry in resource.get("identifier") or []:
-            if not str(entry.get("system") or "").endswith(IDENTIFIER_PATH) and entry.get("value"):
-                found.add(f"{entry.get('system') or ''}|{entry['value']}")
-    return tuple(sorted(found))
+def _identifiers(parts: Iterable[Held]) -> tuple[str, ...]:
+    """The identifiers on our resources: ours, and what others put there, order numbers for instance."""
+    entries = [entry for _, resource in parts for entry in resource.get("identifier") or ()]
+    return tuple(sorted({f"{e.get('system') or ''}|{e['value']}" for e in entries if e.get("value")}))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta
+from typing import Any
 
 from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
@@ -82,6 +83,9 @@ def _in_time(matches: Sequence[Match]) -> Sequence[Match]:
     """By time; what is of one time by its content."""
     if not matches[1:]:
         return matches
+    days = [m.fact.day or date.min for m in matches]
+    if len(set(days)) == len(days):  # as a rule: then no start needs to be looked at
+        return sorted(matches, key=lambda m: m.fact.day or date.min)
     timed = [(_moment(m.fact), m) for m in matches]
     if len({moment for moment, _ in timed}) == len(timed):
         return [m for _, m in sorted(timed, key=lambda pair: pair[0])]
@@ -200,11 +204,11 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
         "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
         "days_past": (setting.as_of - when.target).days if when.target else 0, "awaited": item.dates.awaited or "",
         "ended": ended_for(setting, own), "day": None, "after_day": None,
-        "unproven": sentence("actions", "unproven", {}) if setting.unproven else "",
+        "unproven": (lambda: sentence("actions", "unproven", {})) if setting.unproven else "",
     })  # fmt: skip
 
 
-def _limits(when: Days, setting: Setting) -> dict[str, str | date | None]:
+def _limits(when: Days, setting: Setting) -> dict[str, Any]:
     """The last day worth asking a slot for (a weekday where the window has one), and surgery where it is the limit."""
     opens, closes, surgery, as_of = when.opens, when.closes, setting.surgery, setting.as_of
     if opens is None or closes is None:
@@ -214,8 +218,8 @@ def _limits(when: Days, setting: Setting) -> dict[str, str | date | None]:
     name = "earlier_slot" if as_of <= closes else "earlier_slot_over"
     return {
         "last_open": last,
-        "limit": sentence("actions", "limit", {"surgery": surgery}) if before else "",
-        "earlier_slot": sentence("actions", name, {"open": max(opens, as_of), "last_open": last}),
+        "limit": (lambda: sentence("actions", "limit", {"surgery": surgery})) if before else "",
+        "earlier_slot": lambda: sentence("actions", name, {"open": max(opens, as_of), "last_open": last}),
     }
 
 

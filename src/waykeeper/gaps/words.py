@@ -27,14 +27,16 @@ def written(day: date) -> str:
 class Filling(dict[str, Any]):
     """The named dates and texts of an item. In a sentence a date is written with its weekday, a missing one said so.
 
-    `raw(name)` gives the value itself.
+    `raw(name)` gives the value itself. A text that few sentences use may be given as a function without arguments.
     """
 
     def __getitem__(self, name: str) -> Any:
         value = super().__getitem__(name)
         if value is None:
             return NO_DATE
-        return written(value) if isinstance(value, date) else value
+        if isinstance(value, date):
+            return written(value)
+        return value() if callable(value) else value
 
     def raw(self, name: str) -> Any:
         """The value as it was put in. Raises KeyError for a name that was not."""

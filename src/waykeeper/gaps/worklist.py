@@ -57,7 +57,7 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
     when = visit_days(item, plan.settings.grace_days) if visit and item is not None else None
     phase, harm = _phase_harm(item)
     until = snooze(own.snoozed_until, said.mend_by) if own else None
-    gone = said.gap and visit and lost(contacts, plan.settings, on.as_of)
+    gone = bool(contacts) and said.gap and visit and lost(contacts, plan.settings, on.as_of)
     target = item.dates.target.day if item is not None and item.dates.target else None
     return Row(
         patient=plan.patient.name, identifier=str(plan.patient.identifier), episode=plan.episode.number,
@@ -108,11 +108,8 @@ def _no_plan(case: TheatreCase, as_of: date) -> Row:
 
 
 def _by_key(plan: Plan, matches: Mapping[ItemRef, list[Match]]) -> dict[Key, list[Match]]:
-    return {
-        item.key: matches[ItemRef(plan.episode, item.key)]
-        for item in plan.items
-        if item.key.kind == "visit" and ItemRef(plan.episode, item.key) in matches
-    }
+    found = {i.key: matches.get(ItemRef(plan.episode, i.key)) for i in plan.items if i.key.kind == "visit"}
+    return {key: theirs for key, theirs in found.items() if theirs}
 
 
 def _by_item(found: Matches) -> dict[ItemRef, list[Match]]:

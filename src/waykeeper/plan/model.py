@@ -276,7 +276,7 @@ class ItemState:
     withdrawn_by_us: bool = False
     references: Mapping[str, str] = field(default_factory=dict)  # part -> "Task/12"
     versions: Mapping[str, str] = field(default_factory=dict)  # part -> versionId
-    identifiers: tuple[str, ...] = ()  # visits: business identifiers of others on our resources (order numbers)
+    identifiers: tuple[str, ...] = ()  # "system|value" on our resources: ours, and others' (order numbers)
     contacts: tuple[Contact, ...] = ()
     snoozed_until: date | None = None
     closed_because: str = ""
