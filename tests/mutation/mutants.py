@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from collections import Counter
 from collections.abc import Iterator
 from copy import deepcopy
 from dataclasses import dataclass
@@ -20,7 +21,8 @@ PLAIN = (ast.Name, ast.Attribute, ast.Call, ast.NamedExpr)  # conditions with no
 class Mutant:
     """One change. `function` is the first line of the outermost function that holds it; 0 = it is made at import.
 
-    `name` is how the table of equivalents calls it: module, function, the text that is changed, how it is changed.
+    `name` is how the table of equivalents calls it: module, function, the text that is changed, how it is changed;
+    #2, #3 and so on where a function holds that text more than once.
     """
 
     module: str
@@ -37,6 +39,7 @@ def mutants(file: Path) -> Iterator[Mutant]:
     tree = ast.parse(source)
     owners = dict(owner for top in outermost(tree) for owner in inside(top))
     hints = {id(n) for a in without_effect(tree) for n in ast.walk(a)}
+    named: Counter[str] = Counter()
     for index, original in enumerate(ast.walk(tree)):
         for what in changes(original) if id(original) not in hints else ():
             copy = deepcopy(tree)
@@ -44,6 +47,8 @@ def mutants(file: Path) -> Iterator[Mutant]:
             owner = owners.get(id(original))
             said = " ".join((ast.get_source_segment(source, original) or ast.unparse(original)).split())
             name = f"{file.stem}.{owner.name if owner else '(module)'}: {said}: {what}"
+            named[name] += 1
+            name += f" #{named[name]}" if named[name] > 1 else ""
             first = min([owner.lineno, *(d.lineno for d in owner.decorator_list)]) if owner else 0
             line = getattr(original, "lineno", 0)
             yield Mutant(file.stem, line, what, first, name, ast.fix_missing_locations(copy))

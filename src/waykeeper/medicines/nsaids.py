@@ -30,7 +30,7 @@ def nsaid_days(half: HalfLife, policy: str) -> NsaidDays:
     """Choose by policy. NSAID_LARGER is the larger of five half-lives (upper) and the longest list."""
     upper, typical = five_half_lives(half.high), five_half_lives(half.typical)
     listed = max(half.lists, default=None)
-    larger = max(upper, listed or 0)
+    larger = max([upper, *half.lists])
     chosen = {
         "NSAID_LARGER": larger,
         "NSAID_LIST": listed or larger,

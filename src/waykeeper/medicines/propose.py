@@ -108,7 +108,7 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
 
 def _plausible(known: Recognised, context: Context) -> list[int]:
     """The longest hold of anything that the words may have meant."""
-    near = [context.rules.single[n] for n in known.near if n in context.rules.single]
+    near = [context.rules.single[n] for n in known.near]
     return [c.missed_days or c.longest_days or 0 for r in near for c in (*r.cases, *r.neuraxial)]
 
 

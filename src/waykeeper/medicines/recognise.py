@@ -54,7 +54,7 @@ def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
 
 
 def _is_code(entry: MedicineEntry) -> bool:
-    return any(entry.words.strip() == c.code for c in entry.codes if c.code)
+    return any(entry.words.strip() == c.code for c in entry.codes)
 
 
 def _coded(entry: MedicineEntry, rules: Ruleset) -> _Coded:

@@ -52,8 +52,8 @@ def _cells(rule: Rule) -> list[str]:
         chosen = nsaid_days(rule.half_life, "NSAID_LARGER")
         cases[-1] = f"NSAID_LARGER N={chosen.days} ({chosen.arithmetic[0]})"
     names = ", ".join(rule.ingredients) if not rule.together else " + ".join(rule.ingredients)
-    sources = dict.fromkeys([rule.source, *(c.source for c in (*rule.cases, *rule.neuraxial) if c.source)])
-    sure = dict.fromkeys([rule.confidence, *(c.confidence for c in (*rule.cases, *rule.neuraxial) if c.confidence)])
+    sources = dict.fromkeys([rule.source, *(c.source for c in (*rule.cases, *rule.neuraxial))])
+    sure = dict.fromkeys([rule.confidence, *(c.confidence for c in (*rule.cases, *rule.neuraxial))])
     return [
         rule.name,
         names,

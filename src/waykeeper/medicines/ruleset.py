@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
@@ -26,11 +26,11 @@ class Ruleset:
     groups: Mapping[str, str]
     ingredients: Mapping[str, Ingredient]
     rules: Mapping[str, Rule]
-    single: Mapping[str, Rule] = field(default_factory=dict)
-    joint: tuple[Rule, ...] = ()
-    names: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    codes: Mapping[str, str] = field(default_factory=dict)
-    longest_days: int = 0
+    single: Mapping[str, Rule]
+    joint: tuple[Rule, ...]
+    names: Mapping[str, tuple[str, ...]]
+    codes: Mapping[str, str]
+    longest_days: int
 
     def rule_for(self, ingredients: Iterable[str]) -> tuple[Rule, ...]:
         """The rules for the ingredients of one row: a joint rule if there is one, else one for each."""
@@ -86,7 +86,7 @@ def _indexed(groups: dict[str, str], ingredients: dict[str, Ingredient], rules: 
     single = {i: rule for rule in rules.values() if not rule.together for i in rule.ingredients}
     names = {normal(n): (i.name,) for i in ingredients.values() for n in (i.name, *i.names)}
     codes = {i.rxnorm: i.name for i in ingredients.values() if i.rxnorm}
-    days = [c.missed_days or 0 for r in rules.values() for c in (*r.cases, *r.neuraxial)]
+    days = [c.missed_days for r in rules.values() for c in (*r.cases, *r.neuraxial) if c.missed_days]
     joint = tuple(r for r in rules.values() if r.together)
     return Ruleset(groups, ingredients, rules, single, joint, names, codes, max([28, *days]))
 
