@@ -1,5 +1,5 @@
 """Write a bulk export of invented patients: CarePlan, ServiceRequest, Appointment, Encounter and Patient as NDJSON,
-each file in an order of its own, none by patient."""
+each file in an order of its own, none by patient. Ten requests and ten bookings a patient, four or so attended."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from dataclasses import replace
 from gaps.plans import SURGERY, plan, visit
 from waykeeper.fhir import write as as_resources
 from waykeeper.fhir.identity import identity
+from waykeeper.pathway.model import Settings
 from waykeeper.plan.model import Key
 
 VISITS = ("two-week", "six-week", "three-month", "six-month", "twelve-month")
@@ -33,7 +34,10 @@ def ten_visits(number: int):
     surgery = SURGERY + timedelta(days=number % TEMPLATES * DAYS // TEMPLATES - DAYS // 2)
     base = [visit(name, surgery) for name in VISITS]
     again = [replace(one, key=Key("visit", f"{one.key.item}-films"), title=f"{one.title}, films") for one in base]
-    return plan(*base, *again, surgery=surgery, patient=f"{number:06}", name=f"Invented {number:06}")
+    settings = Settings(proposed_appointments=False)  # a clinic whose scheduler books on the requests
+    return plan(
+        *base, *again, surgery=surgery, patient=f"{number:06}", name=f"Invented {number:06}", settings=settings
+    )
 
 
 _UUID = rb"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}"
