@@ -26,6 +26,7 @@ from waykeeper.medicines import (
     page,
     propose,
     ruleset,
+    supply_ends,
     vancomycin_mg,
 )
 from waykeeper.medicines.indications import indications_of
@@ -41,6 +42,7 @@ from waykeeper.pathway.model import Coding
 from waykeeper.record.model import Kidney, MedicineEntry
 
 RULES = package_rules()
+LIQUID = "liquid diet for the 24 hours before surgery"
 UNSAID = catalogue()["WKM108"].help
 SURGERY = moment("2026-03-18T07:30")
 
@@ -75,6 +77,13 @@ def test_two_wrong_letters_are_near_and_three_are_not() -> None:
 def test_four_letters_may_be_near_a_name_and_three_may_not() -> None:
     assert near_names(("cbdx",), RULES) == ("cannabis",)
     assert near_names(("cbx",), RULES) == ()
+
+
+def test_two_names_at_most_are_offered_and_none_that_is_three_letters_longer() -> None:
+    """Five names of SGLT2 inhibitors look alike."""
+    assert near_names(("cnagliflozin",), RULES) == ("canagliflozin", "sotagliflozin")
+    assert near_names(("hydroxychloroqui",), RULES) == ("hydroxychloroquine",)
+    assert near_names(("hydroxychloroqu",), RULES) == ()
 
 
 @pytest.mark.parametrize(("day", "weekday"), [("tues", 1), ("tuesday", 1), ("thurs", 3), ("thur", 3), ("mondays", 0)])
@@ -179,7 +188,13 @@ def test_the_first_day_without_a_dose_follows_the_last_one() -> None:
 def test_the_liquid_diet_is_named_once(policy: str, said: str) -> None:
     row = row_of({"words": "semaglutide 1 mg weekly", "policies": {"glp1": policy, "glp1_liquids": "ALWAYS_LIQUID24"}})
     assert row.policy == said
-    assert row.notes.count("liquid diet for the 24 hours before surgery") == 1
+    assert row.notes.count(LIQUID) == 1
+
+
+@pytest.mark.parametrize(("policy", "said"), [("ALWAYS_LIQUID24", True), ("ASA2023_HOLD", False)])
+def test_the_policy_of_a_liquid_diet_says_so_by_itself(policy: str, said: bool) -> None:
+    row = row_of({"words": "semaglutide 1 mg weekly", "policies": {"glp1": policy}})
+    assert (row.policy, LIQUID in row.notes) == (policy, said)
 
 
 # questions are joined without empty ones
@@ -206,6 +221,12 @@ def test_a_needle_without_question_adds_none() -> None:
     """Apixaban 2 days, before a needle 3 (ASRA timing table, copies)."""
     row = row_of({"words": "apixaban 5 mg", "anaesthesia": "spinal", "crcl": "70", "indication": ["stroke"]})
     assert (row.decision, row.missed_days, row.question) == ("hold", 3, "")
+
+
+def test_two_operations_ask_that_alone() -> None:
+    (row,) = rows("empagliflozin 10 mg", surgeries=[("second knee", moment("2026-03-20T07:30"))])
+    close = "two operations lie close together (this one and second knee)"
+    assert row.question == f"{close}, the longer pause is shown: restart between?"
 
 
 # pairs
@@ -322,6 +343,13 @@ def test_a_weight_just_above_nothing_has_a_dose() -> None:
     assert [vancomycin_mg(Decimal(kg))[1] for kg in ("74.9", "75.1")] == [1000, 1250]
 
 
+def test_half_a_tablet_a_day_is_a_use_and_none_is_not() -> None:
+    """Ten tablets at half a tablet a day last twenty days, the day of filling counted, computed."""
+    assert supply_ends(date(2026, 3, 1), Fraction(10), Fraction(1, 2)) == date(2026, 3, 20)
+    with pytest.raises(ValueError, match="above 0"):
+        supply_ends(date(2026, 3, 1), Fraction(10), Fraction(0))
+
+
 def test_as_many_tablets_as_the_phase_before_are_no_rise() -> None:
     same = [WeanPhase(0, 2, Fraction(2)), WeanPhase(3, 5, Fraction(2))]
     more = [WeanPhase(0, 2, Fraction(2)), WeanPhase(3, 5, Fraction(3))]
@@ -363,6 +391,25 @@ def test_a_rule_without_source_of_its_own_shows_those_of_its_cases() -> None:
     assert findings_with("{decision: hold, missed_days: 2}") == []
     (line,) = (t for t in rule_table(ruleset({"a": TWO})).splitlines() if t.startswith("| both"))
     assert "| a first source; a second source | 2026 | M, L | T01 |" in line
+
+
+def test_a_needle_case_without_source_shows_the_others_alone() -> None:
+    text = TWO + "    neuraxial:\n      - {decision: hold, missed_days: 3}\n"
+    given, rules = [entry({"words": "waymide"})], ruleset({"a": text})
+    assert check_rules("invented.yaml", text.encode()) == []
+    (row,) = propose(given, SURGERY, Kidney(), "spinal", {}, calendar=CALENDAR, rules=rules)
+    assert (row.missed_days, row.source) == (3, "a second source")
+
+
+def test_a_file_is_checked_by_its_own_name_wherever_it_lies() -> None:
+    assert check_rules("clinic/rules/invented.yaml", TWO.encode()) == []
+    assert [f.code for f in check_rules("invented/rules.yaml", TWO.encode())] == ["WKM101"]
+
+
+@pytest.mark.parametrize("kind", ["general", "spinal", "deep-block", "superficial-block", "unknown"])
+def test_each_kind_of_anaesthesia_may_be_a_condition(kind: str) -> None:
+    text = TWO.replace("{bleed: low}", f"{{anaesthesia: {kind}}}")
+    assert check_rules("invented.yaml", text.encode()) == []
 
 
 def test_what_a_rule_does_not_say_is_the_plain_case() -> None:

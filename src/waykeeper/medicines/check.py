@@ -114,7 +114,7 @@ def check_rules(name: str, source: bytes) -> list[Finding]:
     top = read_record(node, _rule_file(), found)
     if any(f.severity == "error" for f in found):
         return sorted(found, key=lambda f: f.position)
-    if top.text("group") != name.rsplit("/", 1)[-1].removesuffix(".yaml"):
+    if top.text("group") != name.rpartition("/")[2].removesuffix(".yaml"):
         found.append(finding("WKM101", f"the group is {top.text('group')!r}, the file is {name!r}", top.at("group")))
     found += _ingredients(top)
     for rule_name, rule in top.map("rules").items():
@@ -152,7 +152,8 @@ def _claims(node: Node) -> Iterator[tuple[str, Position]]:
 
 
 def _cases(fields: Fields, key: str) -> tuple[Fields, ...]:
-    return tuple(c for c in fields.values.get(key, ()) if isinstance(c, Fields))
+    found: tuple[Fields, ...] = fields.values.get(key, ())
+    return found
 
 
 def _ingredients(top: Fields) -> Iterator[Finding]:

@@ -267,7 +267,7 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
         notes=tuple(dict.fromkeys(n for o in outcomes for n in o.notes)),
         alternatives=tuple(dict.fromkeys(a for o in outcomes for a in o.alternatives)),
         arithmetic=tuple(dict.fromkeys(a for o in outcomes for a in o.arithmetic)),
-        source="; ".join(dict.fromkeys(o.source for o in outcomes if o.source)),
+        source="; ".join(dict.fromkeys(o.source for o in outcomes)),
         confidence=max((o.confidence for o in outcomes), key=_SURE.index),
         longest_days=max((o.longest_days for o in outcomes if o.longest_days is not None), default=None),
     )
