@@ -1,5 +1,7 @@
 """The library: every file in it is found and has no error, each overlay fits the pathways that it names."""
 
+import re
+
 import pytest
 
 from waykeeper.pathway import check_file, check_overlay, library, load, read_clinic
@@ -57,3 +59,23 @@ def test_the_invented_patients_are_listed_with_their_files():
     assert found == sorted(found)
     assert all(data and "/" not in patient + name for patient, name, data in found)
     assert {name for _, name, _ in found} >= {"record.bundle.json"}
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_a_question_of_a_fact_can_be_answered_by_yes_or_no(name):
+    """A fact is yes or no; a coordinator who reads "Which medicine?" has no line to write the name on."""
+    pathway, _ = load(name)
+    asks = [rule.ask for rule in pathway.facts if rule.ask]
+    assert asks
+    asking = re.compile(r"(^|[?.:;,] )((for|of|until) )?(which|what|when|where|how|who|whom|why)\b[^.]*\?", re.I)
+    assert [ask for ask in asks if asking.search(ask) or ask.count("?") != 1] == []
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_right_is_a_side_and_nothing_else(name):
+    """Common practice, no source: who reads "the right leg" in a plan for a left knee marks the wrong one."""
+    pathway, findings = load(name)
+    assert "WKP507" not in {f.code for f in findings}
+    titles = [item.title for item in pathway.items]
+    assert len(titles) > 50
+    assert [title for title in titles if re.search(r"\bright\b", title, re.I)] == []

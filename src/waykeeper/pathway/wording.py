@@ -29,6 +29,8 @@ _DATE = re.compile(
     rf"|\b\d{{1,2}}(?:st|nd|rd|th)? (?:of )?(?:{_MONTHS})\b"
     rf"|\b\d{{1,2}} de (?i:{_MESES})\b"
 )
+# A pathway is for both sides, so that no title needs the word: "right" for correct is read as the side.
+_RIGHT = re.compile(r"\bright\b", re.IGNORECASE)
 
 
 def check(draft: Draft, found: list[Finding]) -> None:
@@ -43,6 +45,8 @@ def check(draft: Draft, found: list[Finding]) -> None:
             _level(language, node, levels, found)
     for node in _prose(draft):
         _dates(node, found)
+    for one in draft.items:
+        _sides(one, found)
     for _, fields in draft.facts:
         for key in ("yes", "no"):
             if key in fields.values:
@@ -112,3 +116,10 @@ def _dates(node: Node, found: list[Finding]) -> None:
     if match:
         details = f"the date {match.group()!r} stands in a text"
         found.append(finding("WKP504", details, node.inside(match.start())))
+
+
+def _sides(one: Drafted, found: list[Finding]) -> None:
+    match = _RIGHT.search(one.item.title)
+    if match:
+        details = f"the title of {one.item.kind} {one.item.name!r} says {match.group()!r}, which is read as a side"
+        found.append(finding("WKP507", details, one.fields.at("title")))
