@@ -125,7 +125,7 @@ def test_json_has_stable_names():
     assert row["say"] == medicine_sentence(SHORT, Moment(date(2026, 3, 18)))
     assert told["calls"][0] == {
         "to": "Prescriber", "role": "prescriber", "telephone": "312-555-0104", "by": "2026-03-14",
-        "say": ["Decide about <warfarin>."], "urgent": True, "note": "",
+        "say": ["Decide about <warfarin>."], "urgent": True, "note": "", "again": False,
     }  # fmt: skip
 
 
@@ -154,9 +154,27 @@ def test_a_medicine_that_nobody_classified_is_asked_today_where_surgery_is_near(
 
 def test_the_patient_is_called_before_the_prescriber_and_it_says_why():
     found = calls(medicines=(SHORT,))
-    assert [c.role for c in found] == ["patient", "prescriber", "surgeon"]
+    assert [(c.role, c.again) for c in found] == [
+        ("patient", False), ("prescriber", False), ("surgeon", False), ("patient", True),
+    ]  # fmt: skip
     assert "the answer needs the last dose" in found[0].note
     assert "First day that fits all of them" in found[2].say[0]
+
+
+def test_a_day_that_a_pause_does_not_fit_is_told_as_open_and_settled_in_the_second_call():
+    first, _, surgeon, second = calls(medicines=(SHORT,))
+    assert "The surgeon still has to say whether that day can stand" in " ".join(first.say)
+    assert "does Wed 2026-03-18 stand?" in " ".join(surgeon.say)
+    assert "Say whether Wed 2026-03-18 stands." in second.say and second.by == TODAY
+    assert "whether the day stands" in second.note
+    firm = calls(medicines=(OPEN,))
+    assert "Your surgery is now on Wed 2026-03-18" in firm[0].say[0] and "stands" not in " ".join(firm[-1].say)
+
+
+def test_whether_surgery_took_place_on_the_old_day_is_asked_before_anybody_is_called():
+    over = replace(plan(medicines=(SHORT,), next_open=date(2026, 3, 16)), surgery_was=days(-1))
+    found = calls_of(over, PLAN, True)
+    assert found[0].role == "coordinator" and "no surgery took place" in found[0].say[0]
 
 
 def test_the_patient_hears_what_to_take_when_to_come_and_when_we_call_again():
@@ -170,9 +188,9 @@ def test_the_patient_hears_what_to_take_when_to_come_and_when_we_call_again():
 def test_a_closed_day_and_a_lost_stay_are_calls_without_codes():
     closed = finding("WKL106", "surgery on Sun is a day on which the clinic is closed")
     found = calls(findings=(closed,), lost=(("discharge", days(15), days(5)),), medicines=(SHORT,))
-    assert [c.role for c in found] == ["scheduler", "patient", "prescriber", "surgeon"]
+    assert [c.role for c in found] == ["scheduler", "patient", "prescriber", "surgeon", "patient"]
     assert "closed by its own calendar" in found[0].say[0]
-    lost = next(s for s in found[-1].say if s.startswith("Discharge was given"))
+    lost = next(s for s in found[3].say if s.startswith("Discharge was given"))
     assert "Sun 2026-03-29 (4 nights)" in lost and "Thu 2026-03-19 (1 night)" in lost
     one = plan(findings=(closed,), calls=found, medicines=(SHORT,))
     assert "WKL106" not in move_html([one]) + move_text([one])

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
 from waykeeper.merge.difference import shown
+from waykeeper.merge.medicine_changes import MedicineChange
 from waykeeper.plan.model import Plan
 from waykeeper.report.move_words import (
     dose_question,
@@ -18,7 +19,8 @@ from waykeeper.timing.model import Moment
 
 _PEOPLE_AT_HOME = ("patient", "family", "helper", "caregiver")
 _CLOSED = "WKL106"  # surgery on a day on which the clinic is closed
-_ORDER = ("scheduler", "patient", "prescriber", "surgeon")
+_SECOND = "patient, second call"  # what was decided, once it is
+_ORDER = ("scheduler", "patient", "prescriber", "surgeon", _SECOND)
 Said = tuple[str, date, str]
 
 
@@ -34,15 +36,17 @@ def calls_of(made: MovedPlan, plan: Plan, printable: bool) -> tuple[Call, ...]:
         *_conflicts(made),
     ]:  # fmt: skip
         said.setdefault(role, []).append((by, sentence))
-    calls = [_call(made, plan, role, sorted(told, key=lambda one: one[0])) for role, told in said.items()]
-    return tuple(sorted(calls, key=lambda call: (call.by, _rank(call, made), call.to)))
+    calls = [(role, _call(made, plan, role, sorted(told, key=lambda one: one[0]))) for role, told in said.items()]
+    return tuple(call for _, call in sorted(calls, key=lambda one: (one[1].by, _rank(one[0], made), one[1].to)))
 
 
-def _rank(call: Call, made: MovedPlan) -> int:
-    """The desk comes first only where the day itself is in doubt, else after the medicines."""
-    if call.role == "scheduler" and not _closed(made):
+def _rank(role: str, made: MovedPlan) -> int:
+    """Whether surgery took place comes before all; the desk early where the day is in doubt, else after medicines."""
+    if role == "coordinator" and _is_over(made):
+        return -1
+    if role == "scheduler" and not _closed(made):
         return len(_ORDER)
-    return _ORDER.index(call.role) if call.role in _ORDER else len(_ORDER) + 1
+    return _ORDER.index(role) if role in _ORDER else len(_ORDER) + 1
 
 
 def _call(made: MovedPlan, plan: Plan, role: str, told: Sequence[tuple[date, str]]) -> Call:
@@ -50,10 +54,12 @@ def _call(made: MovedPlan, plan: Plan, role: str, told: Sequence[tuple[date, str
     say = [sentence if day <= by else f"{sentence} (By {shown(day)}.)" for day, sentence in told]
     urgent = made.urgent and by <= made.as_of and role in ("prescriber", "surgeon", "patient")
     title = head.roles.get(role) or role.replace("-", " ")
-    telephone = "" if role == "patient" else head.telephone.get(role, "")
+    telephone = "" if role in ("patient", _SECOND) else head.telephone.get(role, "")
+    again = role == _SECOND
     return Call(
-        title[:1].upper() + title[1:], role, telephone, by, tuple(dict.fromkeys(say)), urgent, _note(made, role)
-    )
+        title[:1].upper() + title[1:], "patient" if again else role, telephone, by, tuple(dict.fromkeys(say)), urgent,
+        _note(made, role), again,
+    )  # fmt: skip
 
 
 def _note(made: MovedPlan, role: str) -> str:
@@ -65,6 +71,9 @@ def _note(made: MovedPlan, role: str) -> str:
         return "Call first: the patient is told the new day when it is confirmed."
     if role == "prescriber" and asked:
         return "Call with the patient's last doses at hand."
+    if role == _SECOND:
+        stands = " and the surgeon has said whether the day stands" if _short(made) else ""
+        return f"Call when the answers are there{stands}."
     return ""
 
 
@@ -82,9 +91,19 @@ def _closed_day(made: MovedPlan) -> Iterable[Said]:
 def _old_day_over(made: MovedPlan) -> Iterable[Said]:
     """Moved after its day: whoever knows says whether surgery took place, before anything else is believed."""
     was = made.surgery_was
-    if was is not None and made.surgery != was and was.day < made.as_of:
+    if was is not None and _is_over(made):
         said = f"The old date, {moment_of(was)}, is over already. Make sure that no surgery took place on it,"
         yield "coordinator", made.as_of, f"{said} and ask what the patient has stopped for it."
+
+
+def _is_over(made: MovedPlan) -> bool:
+    was = made.surgery_was
+    return was is not None and made.surgery != was and was.day < made.as_of
+
+
+def _short(made: MovedPlan) -> list[MedicineChange]:
+    """The medicines whose pause does not fit before the new day."""
+    return [m for m in made.medicines if m.need == "cannot be met"]
 
 
 def _lost(made: MovedPlan) -> Iterable[Said]:
@@ -108,8 +127,7 @@ def _about_medicines(made: MovedPlan) -> Iterable[Said]:
     """The prescriber (or who else answers for a medicine), and the surgeon where a pause cannot be kept."""
     for change in made.open_medicines:
         yield change.who, made.answer_by(change), medicine_sentence(change, made.surgery)
-    short = [m for m in made.medicines if m.need == "cannot be met"]
-    if short:
+    if short := _short(made):
         yield "surgeon", made.as_of, too_late_together(short, made.surgery)
 
 
@@ -117,8 +135,7 @@ def _to_the_patient(made: MovedPlan, plan: Plan) -> Iterable[Said]:
     """What is read to the patient the same day."""
     today = made.as_of
     if made.surgery != made.surgery_was:
-        was = moment_of(made.surgery_was)
-        yield "patient", today, f"Your surgery is now on {moment_of(made.surgery)}. It was {was}."
+        yield "patient", today, _new_day(made)
         yield from (("patient", today, said) for said in _what_else(made, plan))
     if made.open_medicines:
         yield "patient", today, dose_question(made.open_medicines)
@@ -126,12 +143,24 @@ def _to_the_patient(made: MovedPlan, plan: Plan) -> Iterable[Said]:
         for by in sorted({made.answer_by(m) for m in made.open_medicines}):
             names = ", ".join(m.medicine for m in made.open_medicines if made.answer_by(m) == by)
             yield "patient", today, f"We call you again about {names} by {shown(by)}."
+            yield _SECOND, by, f"Say what was decided about {names}, and from which day."
+        if _short(made):
+            yield _SECOND, today, f"Say whether {moment_of(made.surgery)} stands."
     for one in made.rebook:
         yield "patient", today, f"{one.title}: the appointment on {moment_of(one.booked)} will be changed; we call you."
     old, new = made.codes
     if old and new and old != new:
         said = f"Throw away the sheet with the code {old}. Your new sheet has the code {new}."
         yield "patient", today, f"{said} Read the new date back to me, please."
+
+
+def _new_day(made: MovedPlan) -> str:
+    """The new day; where a pause does not fit before it, that it is not settled."""
+    day, was = moment_of(made.surgery), moment_of(made.surgery_was)
+    if not _short(made):
+        return f"Your surgery is now on {day}. It was {was}."
+    ask = "The surgeon still has to say whether that day can stand, because of your medicines: we call you again."
+    return f"Your surgery is planned for {day}. It was {was}. {ask}"
 
 
 def _what_else(made: MovedPlan, plan: Plan) -> Iterable[str]:

@@ -161,7 +161,9 @@ def _card(number: int, one: MovedPlan, whole: bool) -> Card:
 
 
 def _spoken(call: Call, one: MovedPlan) -> Spoken:
-    if call.role == "patient":
+    if call.again:
+        about = "what was decided about the medicines"
+    elif call.role == "patient":
         about = "new date and time, last doses, new sheet" if one.open_medicines else "new date and time, new sheet"
     else:
         told = [m for m in one.open_medicines if any(s.startswith(medicine_sentence(m, one.surgery)) for s in call.say)]

@@ -32,7 +32,8 @@ _LIVE = frozenset({"booked", "arrived", "checked-in"})
 class Call:
     """One call: whom, by when, and what to say: whole sentences, what is due first comes first.
 
-    Each is called once, by the first day of all that must be said. `note` says why this call comes before another.
+    Each is called once, by the first day of all that must be said; the patient again, once medicines are decided.
+    `note` says why this call comes before another; `again` marks the patient's second call.
     """
 
     to: str
@@ -42,6 +43,7 @@ class Call:
     say: tuple[str, ...]
     urgent: bool = False
     note: str = ""
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +304,7 @@ def _plan_json(one: MovedPlan) -> dict[str, Any]:
         "medicines": [_medicine_json(m, one) for m in one.medicines],
         "calls": [
             {"to": c.to, "role": c.role, "telephone": c.telephone, "by": c.by.isoformat(), "say": list(c.say),
-             "urgent": c.urgent, "note": c.note}
+             "urgent": c.urgent, "note": c.note, "again": c.again}
             for c in one.calls
         ],
         "rebook": [
