@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
+from contract.test_faults import inside, refusal
 from contract.test_push import codes, written
 from exchange.faults import Fault, between
 from merge.small import BLOOD, CALL, HOLD, READY, SURGERY, VISIT, WASH, compiled, instant, new_identifier
@@ -207,3 +208,20 @@ def test_a_change_that_leaves_the_root_as_it_was_is_in_the_history_too(one):
     found = history(server, identifier)
     assert [v.plan.item(CALL).title for v in found][-2:] == ["Call the patient at home", "Call the patient"]
     assert len(found) == 3
+
+
+@pytest.mark.parametrize("answer", [
+    {"change": inside(409, "conflict")}, {"change": inside(503, "transient")}, {"answer": refusal(409, "conflict")},
+    {"answer": refusal(412, "conflict")},
+], ids=["409 inside", "503 inside", "409", "412"])  # fmt: skip
+def test_what_the_server_cannot_do_at_once_is_decided_and_sent_again(one, server, answer):
+    """409, 412 and 503, of the whole or of an entry: FHIR R4, http.html (managing resource contention, transaction)."""
+    direct, identifier = one
+    with between(server.base) as proxy:
+        client = Server(proxy.base, sleep=lambda _: None)
+        proxy.faults.append(Fault(**answer))
+        assert mover(client).move(identifier, again(identifier)).findings == ()
+        assert read(plan_resources(direct, identifier))[0].anchor("surgery").moment.day == NEW
+        proxy.faults.append(Fault(**answer))
+        assert withdraw(client, identifier, "surgery cancelled", now=NOW).findings == ()
+    assert read(plan_resources(direct, identifier))[0].withdrawn

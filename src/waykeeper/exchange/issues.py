@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.exchange.pushing import STALE, TRIES, PlanPush, PlanRefusedError, Why
+from waykeeper.exchange.pushing import TRIES, PlanPush, PlanRefusedError, Why
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Held, Server
@@ -38,10 +38,11 @@ def push_issues(
         decisions = _decided(pair, report, _held(server, plan))
         if dry_run or not decisions.changing:
             return PushReport(decisions, server.base, dry_run=dry_run)
+        push = PlanPush(server, plan, {}, now, why=Why("gaps"))
         try:
-            PlanPush(server, plan, {}, now, why=Why("gaps")).send(decisions)
+            push.send(decisions)
         except BadAnswerError as refused:
-            if refused.status in STALE and attempt < TRIES - 1:
+            if attempt < TRIES - 1 and push.heals(refused):
                 continue
             raise
         left = _decided(pair, report, _held(server, plan)).changing

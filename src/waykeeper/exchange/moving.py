@@ -8,7 +8,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.exchange.pushing import STALE, TRIES, PlanPush, Why
+from waykeeper.exchange.pushing import TRIES, PlanPush, Why
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Held, Server
 from waykeeper.exchange.trial import Trial
@@ -81,7 +81,7 @@ class Mover:
             try:
                 push.send(decisions)
             except BadAnswerError as refused:
-                if refused.status in STALE and attempt < TRIES - 1:
+                if attempt < TRIES - 1 and push.heals(refused):
                     continue
                 raise
             self._proven = push.proven or self._proven

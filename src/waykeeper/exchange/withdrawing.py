@@ -6,7 +6,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.exchange.pushing import STALE, TRIES, PlanPush, Why
+from waykeeper.exchange.pushing import TRIES, PlanPush, Why
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Held, Server
@@ -37,10 +37,11 @@ def withdraw(
         decisions = withdraw_plan(plan, held, reason.strip(), suspended=suspended, today=day)
         if dry_run or not decisions.changing:
             return PushReport(decisions, server.base, dry_run=dry_run)
+        push = PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip()))
         try:
-            PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip())).send(decisions)
+            push.send(decisions)
         except BadAnswerError as refused:
-            if refused.status in STALE and attempt < TRIES - 1:
+            if attempt < TRIES - 1 and push.heals(refused):
                 continue
             raise
         left = withdraw_plan(plan, plan_resources(server, patient), reason, suspended=suspended, today=day).changing
