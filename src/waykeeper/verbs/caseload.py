@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import gc
 import tempfile
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from multiprocessing import get_context
@@ -39,7 +41,7 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
     Memory is that of `jobs` parts, and of the rows, which are the result.
     """
     size = sum(file.stat().st_size for file in files)
-    with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder:  # mode 0700
+    with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, _without_looking_for_cycles():  # mode 0700
         start = perf_counter()
         parts = partition(files, Path(folder), max(jobs, -(-size // part)))
         split = perf_counter()
@@ -53,6 +55,18 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
         report = assemble(rows, placed, day)
         spent = (split - start, perf_counter() - split)
     return Caseload(report, tuple(titles.values()), sum(one[3] for one in done), parts, spent)
+
+
+@contextmanager
+def _without_looking_for_cycles() -> Iterator[None]:
+    """Rows hold no cycles; looking for some among millions of values takes longer than reading them."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()
 
 
 def _in_processes(tasks: list[tuple[Path, date | datetime]], jobs: int, files: list[Path]) -> list[_Done]:
@@ -73,8 +87,8 @@ def _part(task: tuple[Path, date | datetime]) -> _Done:
     from waykeeper.exchange.reading import newest
     from waykeeper.fhir import evidence, read_all
 
-    gc.disable()  # a process of its own: looking for cycles among millions of values takes a third of the time
-    gc.collect()  # once a part is enough
+    gc.disable()  # as above; what a part leaves behind is looked for before the next one
+    gc.collect()
     file, moment = task
     held = newest(resources(file))
     plans = read_all(held)
