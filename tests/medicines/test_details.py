@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from medicines.case_files import CALENDAR, entry, kidney, moment, row_of
-from waykeeper.findings import Finding, catalogue
+from waykeeper.findings import Finding, catalogue, finding
 from waykeeper.medicines import (
     MedicineRow,
     WeanPhase,
@@ -35,6 +35,7 @@ from waykeeper.medicines.intervals import hours_before
 from waykeeper.medicines.model import HalfLife, Ingredient, Rule
 from waykeeper.medicines.nsaids import nsaid_days
 from waykeeper.medicines.outcome import Outcome
+from waykeeper.medicines.pairs import pair_table
 from waykeeper.medicines.rule_table import END, START, rule_table, with_table
 from waykeeper.medicines.ruleset import RXNORM, rule_files
 from waykeeper.medicines.words import Reading, near_names, normal, normalise
@@ -213,14 +214,17 @@ def test_a_dose_after_the_limit_asks_that_alone() -> None:
 def test_a_combination_without_question_or_policy_has_none() -> None:
     row = row_of({"words": "atorvastatin / amlodipine"})
     assert (row.decision, row.question, row.policy) == ("continue", "", "")
-    asked = row_of({"words": "naproxen / esomeprazole"})
-    assert asked.policy == "NSAID_LARGER" and not asked.question.startswith("; ") and not asked.question.endswith("; ")
+    alone, both = row_of({"words": "apixaban"}), row_of({"words": "apixaban / esomeprazole"})
+    assert alone.question and both.question == alone.question
+    assert row_of({"words": "naproxen / esomeprazole"}).policy == "NSAID_LARGER"
 
 
 def test_a_needle_without_question_adds_none() -> None:
     """Apixaban 2 days, before a needle 3 (ASRA timing table, copies)."""
     row = row_of({"words": "apixaban 5 mg", "anaesthesia": "spinal", "crcl": "70", "indication": ["stroke"]})
     assert (row.decision, row.missed_days, row.question) == ("hold", 3, "")
+    low = row_of({"words": "apixaban 2.5 mg", "anaesthesia": "spinal", "crcl": "70"})
+    assert low.question.endswith("why is it taken?")
 
 
 def test_two_operations_ask_that_alone() -> None:
@@ -235,6 +239,13 @@ def test_two_operations_ask_that_alone() -> None:
 def test_one_medicine_of_a_pair_asks_nothing() -> None:
     got = rows("warfarin 5 mg", "metoprolol 50 mg", "levothyroxine 50 mcg", "pantoprazole 40 mg")
     assert [r.findings for r in got] == [()] * 4
+
+
+@pytest.mark.parametrize("tag", sorted({pair.other for pair in pair_table()} | {pair.one for pair in pair_table()}))
+def test_a_medicine_of_no_pair_makes_none_with_either_of_a_pair(tag: str) -> None:
+    name = next(n for n, i in RULES.ingredients.items() if tag in i.tags)
+    for texts in (("metoprolol 50 mg", name), (name, "metoprolol 50 mg")):
+        assert [f.code for r in rows(*texts) for f in r.findings] == []
 
 
 # several dosage instructions
@@ -350,6 +361,12 @@ def test_half_a_tablet_a_day_is_a_use_and_none_is_not() -> None:
         supply_ends(date(2026, 3, 1), Fraction(10), Fraction(0))
 
 
+def test_forty_tablets_are_the_range_where_a_clinic_says_no_other() -> None:
+    """A clinic setting, low (common practice, no source)."""
+    for count, codes in ((40, []), (41, ["WKM403"])):
+        assert [f.code for f in check_weaning([WeanPhase(0, 0, Fraction(count))], 1)] == codes
+
+
 def test_as_many_tablets_as_the_phase_before_are_no_rise() -> None:
     same = [WeanPhase(0, 2, Fraction(2)), WeanPhase(3, 5, Fraction(2))]
     more = [WeanPhase(0, 2, Fraction(2)), WeanPhase(3, 5, Fraction(3))]
@@ -419,6 +436,7 @@ def test_what_a_rule_does_not_say_is_the_plain_case() -> None:
     assert not Outcome("hold", "x", "group").never_stop
     row = MedicineRow("k", "", "x", "ask", False)
     assert (row.local, row.answered) == (False, False)
+    assert replace(row, findings=(finding("WKM202", "x"),)) == row  # what is proposed is the same
 
 
 @pytest.mark.parametrize("case", ["{decision: ask, question: why, missed_days: 2}", "{decision: time, hours: 4}"])
