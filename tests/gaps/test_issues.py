@@ -16,7 +16,19 @@ from waykeeper.gaps.words import entry, table
 from waykeeper.plan.model import State
 
 PLAN = ankle()
-SENTENCES = {"tails", "questions", "history", "why", "notes", "ended", "actions", "actors", "titles"}
+SENTENCES = {
+    "tails",
+    "questions",
+    "history",
+    "why",
+    "notes",
+    "ended",
+    "actions",
+    "actors",
+    "titles",
+    "missing",
+    "missing_states",
+}
 
 
 def change(as_of, held=(), found=()):

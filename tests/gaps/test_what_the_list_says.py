@@ -5,13 +5,17 @@ The days are those of an invented clinic; that a no-show of a day still ahead is
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 
 from gaps.plans import SURGERY, ankle, dates, evidence, link, plan
 from waykeeper.gaps import worklist
+from waykeeper.gaps.gates import _MET_WORDS
+from waykeeper.gaps.words import table
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
+from waykeeper.timing.model import Anchor, Moment, Standing
 
 AFTER = SURGERY + timedelta(days=5)
 
@@ -141,7 +145,8 @@ def lesson() -> Item:
 def test_a_visit_that_nobody_booked_is_not_the_patient_s_fault():
     row = one(lesson(), date(2026, 3, 10))
     assert row.verdict == "missed"
-    assert "missed nothing" in row.reason
+    assert row.reason.startswith("Never booked, which is not the patient's doing;")
+    assert "missed" not in row.reason
     assert "first free slot, before surgery Wed 2026-03-18" in row.next_action
     assert "never booked" in row.next_action
 
@@ -152,7 +157,140 @@ def test_a_visit_before_surgery_is_not_booked_after_it():
     assert "book" not in row.next_action
 
 
-def test_the_last_day_for_a_slot_is_a_weekday():
+def test_the_days_for_a_slot_are_weekdays():
     row = visit_row("booked", date(2026, 4, 8), date(2026, 3, 25), "two-week")  # its window ends on Sunday 5 April
     assert row.verdict == "booked-late"
-    assert row.next_action.startswith("Look for a slot in Sat 2026-03-28 to Fri 2026-04-03;")
+    assert row.next_action.startswith(
+        "Look for a slot in Mon 2026-03-30 to Fri 2026-04-03, and keep the present booking"
+    )
+
+
+def test_a_window_of_a_weekend_keeps_its_days():
+    days = (date(2026, 3, 28), date(2026, 3, 29))  # Saturday and Sunday
+    made = Item(Key("visit", "open-day"), "Open day", dates=dates(days[0], days, book_from=date(2026, 3, 20)))
+    assert one(made, date(2026, 3, 25)).next_action.startswith("Book a slot in Sat 2026-03-28 to Sun 2026-03-29,")
+
+
+def test_a_booking_that_fell_through_is_told_once():
+    row = visit_row("cancelled", date(2026, 4, 29), date(2026, 4, 20))
+    assert row.verdict == "rebook"
+    assert row.reason.count("Wed 2026-04-29") == 1
+    assert "Before that" not in row.reason
+    assert row.history == ("the booking of Wed 2026-04-29 was cancelled",)
+
+
+HOME = SURGERY + timedelta(days=1)
+
+
+def of_the_stay(made: Item, as_of: date, standing: Standing, proven: bool = False, *more: Item):
+    """A row of a plan whose discharge has this standing."""
+    whole = plan(made, *more)
+    whole = replace(whole, anchors=(*whole.anchors, Anchor("discharge", Moment(HOME), standing)))
+    state = State(proven=frozenset({"discharge"}) if proven else frozenset())
+    return next(r for r in worklist([(whole, state)], (), as_of).rows if r.item == str(made.key))
+
+
+def stayed(kind: str) -> Item:
+    needs = (Key("task", "other"),) if kind == "gate" else ()
+    return Item(Key(kind, "one"), "One", who="ward", released_by="surgeon", needs=needs, dates=dates(HOME))
+
+
+@pytest.mark.parametrize("kind", ["gate", "goal", "task"])
+@pytest.mark.parametrize("standing", [Standing.ASSUMED, Standing.GIVEN])
+def test_what_the_stay_still_owes_asks_first_where_the_patient_is(kind, standing):
+    """Common practice, no source: nobody approves that a patient may go home who is at home."""
+    row = of_the_stay(stayed(kind), AFTER, standing)
+    assert "That the patient went home is not recorded." in row.reason
+    assert row.next_action.startswith("Find out first where the patient is")
+    if kind != "task":
+        assert "ward record" in row.next_action
+        assert "with today's day" in row.next_action
+    assert kind != "gate" or "At home: do not approve it now." in row.next_action
+
+
+def test_a_check_of_the_stay_that_has_everything_is_not_approved_afterwards():
+    row = of_the_stay(replace(stayed("gate"), needs=()), AFTER, Standing.ASSUMED)
+    assert row.verdict == "ready"
+    assert "Still in hospital: ask the surgeon to look and decide." in row.next_action
+    assert "At home: do not approve it now" in row.next_action
+
+
+@pytest.mark.parametrize("kind", ["gate", "goal"])
+@pytest.mark.parametrize(("standing", "proven"), [(Standing.RECORDED, False), (Standing.ASSUMED, True)])
+def test_a_patient_who_went_home_is_not_looked_for(kind, standing, proven):
+    row = of_the_stay(stayed(kind), AFTER, standing, proven)
+    assert "the hospital stay ended on Thu 2026-03-19" in row.reason
+    assert "where the patient is" not in row.next_action
+    assert "ward record" in row.next_action
+    assert kind != "gate" or row.next_action.startswith("Do not approve it now.")
+
+
+@pytest.mark.parametrize("kind", ["gate", "goal", "task"])
+def test_on_the_day_of_going_home_itself_nothing_is_looked_up_afterwards(kind):
+    row = of_the_stay(stayed(kind), HOME, Standing.ASSUMED)
+    assert "where the patient is" not in row.next_action
+
+
+def test_what_a_gate_lacks_is_said_in_words_that_are_no_data():
+    """Every word that a need may have has plain words for the list, and none of them is the word of the data files."""
+    for kind, states in table()["missing_states"].items():
+        words = {str(entry.get("word", name)) for name, entry in table()[kind].items()}
+        words |= {str(e.get("word", n)) for n, e in table()["confirm"].items()} if kind == "medicine" else set()
+        assert words - _MET_WORDS[kind] - {"excused"} <= set(states), kind
+        assert not {"due", "shut", "ready", "unanswered", "overdue", "undated"} & set(states.values())
+    assert set(table()["missing_states"]) == set(_MET_WORDS)
+
+
+def test_what_a_gate_lacks_names_who_has_not_decided_and_what_is_too_late():
+    wound = Item(Key("gate", "wound"), "Wound is fine", released_by="surgeon", dates=dates(HOME))
+    ask = Item(Key("question", "card"), "Any card? If yes, write down which.", fact="card", dates=dates(HOME))
+    boots = Item(Key("task", "boots"), "Boots delivered", dates=dates(SURGERY - timedelta(days=3)))
+    gate = replace(stayed("gate"), needs=(wound.key, ask.key, boots.key))
+    said = of_the_stay(gate, HOME, Standing.ASSUMED, False, wound, ask, boots).reason
+    assert "The surgeon has not decided: Wound is fine. No answer yet: Any card? Not recorded by the day of" in said
+    assert said.endswith("surgery: Boots delivered.")
+
+
+def test_a_gate_names_a_medicine_without_what_nobody_has_decided():
+    """Common practice, no source: "Pause X" in a list is read as an order."""
+    held = Item(Key("hold", "x"), "Pause warfarin 5 mg", hold=HoldProposal("hold", "warfarin 5 mg"), dates=dates(HOME))
+    said = of_the_stay(replace(stayed("gate"), needs=(held.key,)), HOME, Standing.ASSUMED, False, held).reason
+    assert "Pause" not in said
+    assert said.endswith("Never answered: warfarin 5 mg.")
+
+
+@pytest.mark.parametrize(
+    ("words", "asks"),
+    [
+        ("prasugrell 10 mg", "Was prasugrel meant? Then it is a medicine against blood clots (antiplatelet medicines)"),
+        ("furosemidd 20 mg", "Was furosemide meant? Look at the box"),
+        ("blue heart pill", ""),
+    ],
+)
+def test_a_medicine_that_was_nearly_recognised_asks_for_the_one_that_may_be_meant(words, asks):
+    """Classes are those of the package's own rules; prasugrel: ACCP 2022 perioperative antithrombotic guideline."""
+    asked = "needs review, the prescriber must decide: not recognised"
+    made = Item(
+        Key("medicine", "m"),
+        f"Not recognised: {words}",
+        hold=HoldProposal("ask", words, recognised=False, question=asked),
+    )
+    row = one(made, date(2026, 3, 10))
+    assert row.verdict == "needs-review"
+    assert len(row.questions) == bool(asks)
+    assert "".join(row.questions).startswith(asks)
+    assert row.next_action.endswith("the patient goes on as now.")
+
+
+def test_why_a_list_is_not_clear_is_asked_too():
+    asked = "needs review, the prescriber must decide: the words may say that it is not taken"
+    hold = HoldProposal("ask", "no aspirin", recognised=False, question=asked)
+    row = one(Item(Key("medicine", "m"), "Not recognised: no aspirin", hold=hold), date(2026, 3, 10))
+    assert row.questions[0] == "The list is not clear here: the words may say that it is not taken."
+
+
+def test_an_answer_that_is_not_found_is_no_answer():
+    made = Item(Key("question", "card"), "Any card?", fact="card", dates=dates(SURGERY))
+    row = one(made, SURGERY)
+    assert "Nothing found is not a no." in row.next_action
+    assert "for an order: ask the one who gives it" in row.next_action

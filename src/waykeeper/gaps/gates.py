@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from datetime import date
 
 from waykeeper.gaps.model import Verdict
-from waykeeper.gaps.setting import Setting
+from waykeeper.gaps.setting import Setting, asked
+from waykeeper.gaps.words import sentence, table
 from waykeeper.plan.gates import lacking
 from waykeeper.plan.model import Item, Key
 
@@ -22,6 +24,8 @@ _MET_WORDS: Mapping[str, frozenset[str]] = {
     "instruction": frozenset({"printed", "excused"}),
 }
 
+_BY_A_DAY = frozenset({"task", "gate", "visit"})  # what can be too late; a question or a medicine still wants an answer
+
 
 def met(key: Key, verdict: Verdict, setting: Setting) -> bool:
     """True if a verdict fulfils a need: a visit by linked evidence, something withdrawn only if we withdrew it."""
@@ -33,11 +37,51 @@ def met(key: Key, verdict: Verdict, setting: Setting) -> bool:
     return key.kind != "visit" or verdict.certainty == "linked"
 
 
-def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> tuple[str, ...]:
-    """Titles of the needs that nothing fulfils yet, in the gate's order; open conflicts shut it too."""
-    titles = {i.key: i.title for i in setting.plan.items}
-    words = {need: verdict.word for need, verdict in verdicts.items()}
+def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: date | None) -> str:
+    """The needs that nothing fulfils yet, by their state, in the gate's order, in whole sentences; "" for none.
+
+    Open conflicts shut a gate too.
+
+    due     the gate's own day
+    """
+    items = {i.key: i for i in setting.plan.items}
+    past = _is_past(due, setting)
     left = lacking(gate, verdicts.keys(), lambda need: met(need, verdicts[need], setting))
-    told = [f"{titles.get(need, str(need))} ({words.get(need, 'not in this plan')})" for need in left]
-    told += [f"decision: {title}" for title in setting.state.conflicts]
-    return tuple(f"{title} x{count}" if count > 1 else title for title, count in Counter(told).items())
+    states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
+    states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
+    groups: dict[str, Counter[str]] = {}
+    for state, title in states:
+        groups.setdefault(state, Counter())[title] += 1
+    said = [f"{state[0].upper()}{state[1:]}: {_titles(titles)}" for state, titles in groups.items()]
+    return " ".join(line if line.endswith("?") else f"{line}." for line in said)
+
+
+def _titles(titles: Counter[str]) -> str:
+    several = [(title, {"title": title, "count": count}) for title, count in titles.items()]
+    return "; ".join(sentence("missing", "several", about) if about["count"] != 1 else t for t, about in several)
+
+
+def _is_past(day: date | None, setting: Setting) -> bool:
+    """True for what was to be there by a surgery that is over."""
+    return day is not None and setting.surgery is not None and day <= setting.surgery < setting.as_of
+
+
+def _title(item: Item) -> str:
+    """What a need is called: a medicine by its name only, for what happens with it is what nobody has decided."""
+    return asked(item.hold.words or item.title if item.hold is not None else item.title)
+
+
+def _state(need: Key, item: Item | None, verdict: Verdict | None, setting: Setting, past: bool) -> tuple[str, str]:
+    """State and title of a need; `past` is the gate's own."""
+    title = _title(item) if item is not None else str(need)
+    if item is None or verdict is None:
+        return sentence("missing", "absent", {}), title
+    if verdict.word == "excused":
+        return sentence("missing", "put_away", {}), title
+    if need.kind == "visit" and verdict.word in _MET_WORDS["visit"]:
+        return sentence("missing", "recognised", {}), title
+    if need.kind in _BY_A_DAY and _is_past(verdict.mend_by, setting):
+        return sentence("missing", "past_gate" if past else "past", {}), title
+    decides = item.released_by or item.who or "coordinator"
+    state = str(table()["missing_states"][need.kind][verdict.word])
+    return state.format(actor=table()["actors"].get(decides, decides)), title

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import lru_cache
 
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken
-from waykeeper.gaps.words import Filling, after, phrases, sentence, weekday_on_or_before
+from waykeeper.gaps.stay import after_stay, home_since
+from waykeeper.gaps.unrecognised import questions
+from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before
 from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
 
 _FAILED = ("failed", "rejected")
@@ -113,7 +116,10 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
     own = setting.of(item)
     more = _filling(item, own, setting)
     group = "question" if item.key.kind == "question" else "task"
-    return spoken(group, _task_word(item, own, setting, more), item, more, setting, mend=more.raw("due"))
+    word = _task_word(item, own, setting, more)
+    if word == "overdue" and group == "task" and after_stay(more.raw("due"), setting) == "-stay":
+        word = "overdue-stay"
+    return spoken(group, word, item, more, setting, mend=more.raw("due"))
 
 
 def _medicine_due(item: Item, setting: Setting) -> date | None:
@@ -147,7 +153,8 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
     done = own.cls == "done" and own.status not in _FAILED
     word = "excused" if ended_for(setting, own) else "answered" if done or answer is not None else "needs-review"
-    return spoken("medicine", word, item, more, setting, mend=setting.surgery)
+    said = spoken("medicine", word, item, more, setting, mend=setting.surgery)
+    return replace(said, questions=questions(item.hold)) if said.gap else said
 
 
 def _hold_due(last_dose: date | None, surgery: date | None) -> date | None:
@@ -263,9 +270,11 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     """A gate: opened by a person only, never by a date; `shut` lists what is missing."""
     own = setting.of(item)
     more = _filling(item, own, setting)
-    lacking = missing(item, setting, attended)
-    more["missing"] = ", ".join(lacking) or "nothing, but nobody has released it"
     due = more.raw("due")
+    lacking = missing(item, setting, attended, due)
+    more["missing"] = lacking or sentence("missing", "nothing", {})
+    decide = acts(item.released_by or item.who or "coordinator", "decide", {})
+    more.update({"decide": decide, "decide_it": decide[0].lower() + decide[1:], "home": home_since(setting)})
     if ended_for(setting, own):
         word = "excused"
     elif _is_void(own):
@@ -273,13 +282,19 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     elif own.cls == "done" and own.status not in _FAILED:
         word = "released"
     elif own.status not in _FAILED and not lacking:
-        word = "ready-past" if due is not None and _before_past_surgery(due, setting) else "ready"
+        word = f"ready{_too_late(due, setting)}"
     elif due is None:
         word = "undated"
     else:
-        past = "shut-past" if _before_past_surgery(due, setting) else "shut"
-        word = past if setting.as_of >= due else "not-yet-due"
+        word = f"shut{_too_late(due, setting)}" if setting.as_of >= due else "not-yet-due"
     return spoken("gate", word, item, more, setting, mend=due)
+
+
+def _too_late(due: date | None, setting: Setting) -> str:
+    """How a check reads whose time is over: before a surgery that is over, or of a stay that may be over."""
+    if due is not None and _before_past_surgery(due, setting):
+        return "-past"
+    return after_stay(due, setting)
 
 
 def instruction_verdict(item: Item, setting: Setting) -> Verdict:
@@ -335,7 +350,8 @@ def goal_verdict(item: Item, setting: Setting) -> Verdict:
     elif due is None:
         word = "undated"
     else:
-        word = "not-met" if setting.as_of > due else "open"
+        more["home"] = home_since(setting)
+        word = f"not-met{after_stay(due, setting)}" if setting.as_of > due else "open"
     return spoken("goal", word, item, more, setting, mend=due)
 
 

@@ -112,6 +112,12 @@ def ended_for(setting: Setting, own: ItemState) -> str:
     return sentence("ended", "item", {"because": because})
 
 
+def asked(title: str) -> str:
+    """The question alone: what is to be written down with a yes is for whoever answers it."""
+    ask, mark, _ = title.partition("?")
+    return ask + mark
+
+
 def action(item: Item | None, said: Said, setting: Setting) -> str:
     """The next action; of what may not apply at all, to find that out comes first."""
     if item is None or not item.undecided or not said.gap or not said.next_action:
@@ -122,7 +128,7 @@ def action(item: Item | None, said: Said, setting: Setting) -> str:
 
 
 def _undecided(item: Item, setting: Setting) -> list[str]:
-    return [setting.titles.get(f"question {fact}", fact.replace("_", " ")) for fact in item.undecided]
+    return [asked(setting.titles.get(f"question {fact}", fact.replace("_", " "))) for fact in item.undecided]
 
 
 def spoken(

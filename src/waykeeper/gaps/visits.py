@@ -11,7 +11,7 @@ from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
 from waykeeper.gaps.says import content, wrong_year
 from waykeeper.gaps.setting import Setting, action, ended_for, is_missing, tails
-from waykeeper.gaps.words import Filling, after, say, sentence, weekday_on_or_before, written
+from waykeeper.gaps.words import Filling, after, say, sentence, weekday_on_or_after, weekday_on_or_before, written
 from waykeeper.plan.model import Item, ItemState
 
 
@@ -209,17 +209,19 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
 
 
 def _limits(when: Days, setting: Setting) -> dict[str, Any]:
-    """The last day worth asking a slot for (a weekday where the window has one), and surgery where it is the limit."""
+    """First and last day worth asking a slot for (weekdays where the window has any), and surgery where it limits."""
     opens, closes, surgery, as_of = when.opens, when.closes, setting.surgery, setting.as_of
     if opens is None or closes is None:
-        return {"last_open": closes, "limit": "", "earlier_slot": ""}
+        return {"first_open": opens, "last_open": closes, "limit": "", "earlier_slot": ""}
     last = weekday_on_or_before(closes, max(opens, as_of))
+    first = weekday_on_or_after(max(opens, as_of), last)
     before = surgery is not None and closes <= surgery and as_of <= surgery
     name = "earlier_slot" if as_of <= closes else "earlier_slot_over"
     return {
+        "first_open": first,
         "last_open": last,
         "limit": (lambda: sentence("actions", "limit", {"surgery": surgery})) if before else "",
-        "earlier_slot": lambda: sentence("actions", name, {"open": max(opens, as_of), "last_open": last}),
+        "earlier_slot": lambda: sentence("actions", name, {"first_open": first, "last_open": last}),
     }
 
 
@@ -277,9 +279,9 @@ def _followed(found: Sorted, chosen: Match | None, word: str, when: Days, as_of:
         if when.closes is not None and as_of > when.closes:
             ends.append(sentence("tails", "window_closed", {"close": when.closes}))
     if word in ("missed", "overdue", "rebook", "to-book"):
-        history = [past(m) for m in (*found.fell, *found.unconfirmed)]
-        if history:
-            ends.append(sentence("tails", "fell", {"fell": "; ".join(history)}))
+        fell = _fell(found)
+        if fell and word != "rebook":  # its own sentence says it
+            ends.append(sentence("tails", "fell", {"fell": fell}))
         asked = min((m.fact.head.asked_on for m in found.asked if m.fact.head.asked_on), default=None)
         if found.asked:
             ends.append(sentence("tails", "asked" if asked else "asked_undated", {"asked": asked}))
@@ -290,6 +292,11 @@ def _followed(found: Sorted, chosen: Match | None, word: str, when: Days, as_of:
     return ends
 
 
+def _fell(found: Sorted) -> str:
+    """What became of every earlier booking, in one line."""
+    return "; ".join(past(m) for m in (*found.fell, *found.unconfirmed))
+
+
 def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Verdict:
     """The verdict of one planned visit, with everything that is known about it."""
     settings, own = setting.plan.settings, setting.of(item)
@@ -297,6 +304,7 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     found = sort(matches, when, settings.recognised_closes)
     name, chosen, why = _line(item, own, found, when, setting)
     more = filling(item, own, when, setting)
+    more["fell"] = _fell(found)
     if chosen is not None:
         day, reference = chosen.fact.day, chosen.fact.head.reference
         more.update({"day": day, "after_day": after(day), "reference": reference})

@@ -119,6 +119,12 @@ def weekday_on_or_before(day: date, first: date) -> date:
     return found if found >= first else day
 
 
+def weekday_on_or_after(day: date, last: date) -> date:
+    """The first weekday from a day on; the day itself where none is left up to `last`."""
+    found = day + timedelta(days=(7 - day.weekday()) % 7 if day.weekday() > _FRIDAY else 0)
+    return found if found <= last else day
+
+
 def _severity(word: Entry, filling: Filling, as_of: date, harm: int) -> int:
     severity = max(word.severity, word.harm_3) if harm == 3 else word.severity
     if word.graver_from:

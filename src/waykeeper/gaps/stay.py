@@ -1,0 +1,38 @@
+"""What belongs to the hospital stay, asked for after it: is the patient at home by now?"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal
+
+from waykeeper.gaps.setting import Setting
+from waykeeper.timing.model import Anchor, Standing
+
+Stay = Literal["", "-stay", "-home"]
+
+
+def _discharge(setting: Setting) -> Anchor | None:
+    anchor = setting.plan.anchor("discharge")
+    return anchor if anchor is not None and anchor.moment is not None else None
+
+
+def home_since(setting: Setting) -> date | None:
+    """The day on which the patient went home, None where that is not recorded."""
+    anchor = _discharge(setting)
+    if anchor is None or anchor.moment is None:
+        return None
+    recorded = anchor.standing is Standing.RECORDED or anchor.name in setting.state.proven
+    return anchor.moment.day if recorded else None
+
+
+def after_stay(due: date | None, setting: Setting) -> Stay:
+    """Whether a thing was due between surgery and discharge and that is over: `-home` where discharge is recorded.
+
+    `-stay` where it is not: then nobody knows whether the patient still lies in the ward.
+    """
+    anchor, surgery = _discharge(setting), setting.surgery
+    if due is None or surgery is None or anchor is None or anchor.moment is None:
+        return ""
+    if not surgery < due <= anchor.moment.day < setting.as_of:
+        return ""
+    return "-home" if home_since(setting) is not None else "-stay"
