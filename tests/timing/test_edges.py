@@ -325,6 +325,14 @@ def test_a_month_from_a_target_that_may_lie_on_three_days_reaches_as_far() -> No
             "sometimes",
         ),
         ("1 hour after surgery", "from surgery to 2 hours after surgery", "always"),
+        # surgery at 07:30: the end is the next day at 13:30, before that evening
+        (
+            "1 day after surgery in the evening",
+            "from surgery to later of 30 hours after surgery and 1 day after surgery 08:00",
+            "sometimes",
+        ),
+        ("day of surgery in the evening", "from day of surgery 08:00 to 2 days after surgery", "sometimes"),
+        ("3 days after surgery", "from surgery to 2 days after surgery 08:00", "never"),
     ],
 )
 def test_containment_at_its_edges(target: str, window: str, verdict: str) -> None:

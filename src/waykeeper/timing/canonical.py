@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf
 
 from waykeeper.timing.errors import PhraseError
@@ -163,7 +162,7 @@ def _same_day_units(start: Point, end: Point) -> bool:
 
 
 def _days(p: Point) -> int:
-    return _count(replace(p, clock=None) if isinstance(p, (Offset, DayOf)) else p)[0]
+    return _count(p)[0]
 
 
 def _clocks_backwards(start: Point, end: Point) -> bool:

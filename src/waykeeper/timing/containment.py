@@ -164,8 +164,7 @@ class _Prover:
         return certain, possible
 
     def rolled_inside(self, target: Reach, start: Reach, end: Reach) -> bool:
-        if self.calendar is None:
-            return True
+        assert self.calendar is not None  # rolling is proved only with one
         first = date.min if start[1] == -inf else date.fromordinal(int(start[1]))
         window = Window(Moment(first), Moment(date.fromordinal(int(end[0]))))
         for ordinal in {int(target[0]), int(target[1])}:
@@ -261,7 +260,7 @@ class _Prover:
         first = "" if start[1] == -inf else date.fromordinal(int(start[1])).isoformat()
         last = date.fromordinal(int(end[0])).isoformat()
         said = f"with {event} on {example.isoformat()} the target {target.isoformat()}"
-        if self.policy and start[1] <= target.toordinal() <= end[0]:
+        if self.policy:  # then it lies inside before it is rolled
             said += ", rolled to an open day,"
         return f"{said} lies outside {first}..{last}"
 
@@ -349,8 +348,7 @@ def _years(target: Phrase, window: Phrase) -> tuple[int, ...]:
     Up to three years in a row show nothing new around 2100: three years without 29 February come in every phase.
     """
     ends = [_extent(target), _extent(window)]
-    before, after = (sum(e[i] for e in ends) for i in (0, 1))
-    reach = (-(-before // 12), -(-after // 12))
+    reach = [-(-sum(e[i] for e in ends) // 12) for i in (0, 1)]
     if sum(reach) < 3:
         return tuple(_REGULAR)
     if max(reach) > 60:

@@ -84,5 +84,5 @@ def _exists(first: datetime, second: datetime, day: date, clock: time, zone: str
     if first == second:
         return "once"
     back = first.astimezone(ZoneInfo(zone))
-    same = (back.date(), back.time().replace(fold=0)) == (day, clock.replace(fold=0, tzinfo=None))
+    same = (back.date(), back.time()) == (day, clock.replace(tzinfo=None))
     return "twice" if same else "never"
