@@ -29,17 +29,16 @@ def bundle_json(plan: Plan, rounds: Mapping[Key, int] | None = None) -> bytes:
     maker = Maker(plan, rounds or {}, urns=True)
     entries = []
     if not plan.patient.reference:
-        entries.append(_entry(maker.patient_reference, patient_resource(plan), str(plan.patient.identifier)))
+        patient = orjson.dumps(patient_resource(plan))
+        entries.append(_entry(maker.patient_reference, "Patient", patient, str(plan.patient.identifier)))
     system = plan.episode.clinic_url + IDENTIFIER_PATH
-    for resource in parts(maker):
-        identifier = resource.pop("id")
-        entries.append(_entry(f"urn:uuid:{identifier}", resource, f"{system}|{identifier}"))
-    return orjson.dumps({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    entries += [_entry(f"urn:uuid:{one.id}", one.kind, one.text, f"{system}|{one.id}") for one in parts(maker)]
+    return b'{"resourceType":"Bundle","type":"transaction","entry":[%b]}' % b",".join(entries)
 
 
-def _entry(full_url: str, resource: Resource, identifier: str) -> Resource:
-    request = {"method": "POST", "url": resource["resourceType"], "ifNoneExist": f"identifier={identifier}"}
-    return {"fullUrl": full_url, "resource": resource, "request": request}
+def _entry(full_url: str, kind: str, text: bytes, identifier: str) -> bytes:
+    request = {"method": "POST", "url": kind, "ifNoneExist": f"identifier={identifier}"}
+    return b'{"fullUrl":"%b","resource":%b,"request":%b}' % (full_url.encode(), text, orjson.dumps(request))
 
 
 def patient_resource(plan: Plan) -> Resource:

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from datetime import date
+from typing import Any, NamedTuple
 
-from waykeeper.fhir.extensions import encode
-from waykeeper.fhir.forms import LEADING, Form, Part, forms_of, house, mirror_of
-from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM
-from waykeeper.fhir.ownership import digest_of_dates, offered
-from waykeeper.fhir.resource import Maker, Resource
+import orjson
+
+from waykeeper.fhir.forms import LEADING, Form, forms_of, house, mirror_of
+from waykeeper.fhir.names import IDENTIFIER_PATH
+from waykeeper.fhir.ownership import digest_told, normal, part_told
+from waykeeper.fhir.resource import Maker
 from waykeeper.plan.model import Item, Key
-from waykeeper.timing.model import Dates, Window
+from waykeeper.timing.model import Dates, Moment, Window
+
+Values = dict[str, bytes]  # JSON text for each gap of a form
+
+
+class Written(NamedTuple):
+    """A resource as JSON text, and what is needed to refer to it."""
+
+    kind: str
+    id: str
+    text: bytes
 
 
 def dates_pairs(dates: Dates) -> list[tuple[str, Any]]:
@@ -43,168 +55,177 @@ def restriction(dates: Dates) -> dict[str, Any] | None:
     return {"period": {"end": str(dates.at)}}
 
 
+# The same as JSON: as it is written, and with its keys in order as it is digested; two empty texts for nothing.
+Said = tuple[str, str]
+_NOTHING: Said = ("", "")
+
+
+def _window(dates: Dates) -> Said:
+    if dates.window is None:
+        return _NOTHING
+    start, end = f'"start":"{dates.window.start}"', f'"end":"{dates.window.end}"'
+    return f"{{{start},{end}}}", f"{{{end},{start}}}"
+
+
+def _restricted(dates: Dates) -> Said:
+    if dates.at is None:
+        return _NOTHING
+    return _window(dates) if dates.window else _alike(f'{{"end":"{dates.at}"}}')
+
+
+def _from(dates: Dates) -> Said:
+    return _alike(f'{{"start":"{dates.at}"}}') if dates.at else _NOTHING
+
+
+def _at(dates: Dates) -> Said:
+    return _alike(f'"{dates.at}"') if dates.at else _NOTHING
+
+
+def _window_without_at(dates: Dates) -> Said:
+    return _NOTHING if dates.at else _window(dates)
+
+
+def _day(dates: Dates) -> Said:
+    return _alike(f'"{dates.at.day}"') if dates.at else _NOTHING
+
+
+def _alike(text: str) -> Said:
+    return text, text
+
+
 @dataclass(frozen=True, slots=True)
-class _When:
-    """What one sort of resource says of some dates: elements, those to leave out, extension parts, and the digest."""
+class _Element:
+    """An element that holds dates: its name, its value, and what stands around that; `path` where it lies deeper."""
 
-    elements: dict[str, Any]
-    lacking: tuple[str, ...]
-    said: list[Part]
-    digest: str
-
-
-def _occurrence(dates: Dates) -> dict[str, Any]:
-    return {"occurrencePeriod": period(dates.window)}
+    name: str
+    value: Callable[[Dates], Said]
+    around: tuple[str, str] = ("", "")
+    path: str = ""
 
 
-def _requested(dates: Dates) -> dict[str, Any]:
-    return {"requestedPeriod": [period(dates.window)] if dates.window else None}
-
-
-def _restricted(dates: Dates) -> dict[str, Any]:
-    return {"restriction": restriction(dates)}
-
-
-def _told(dates: Dates) -> dict[str, Any]:
-    at = dates.at
-    return {
-        "occurrenceDateTime": str(at) if at else None,
-        "occurrencePeriod": None if at else period(dates.window),
-    }
-
-
-def _from(dates: Dates) -> dict[str, str] | None:
-    return {"start": str(dates.at)} if dates.at else None
-
-
-# Sort of resource -> the elements that hold its dates, and whether its item extension says them too.
-_ELEMENTS: Mapping[str, tuple[Callable[[Dates], dict[str, Any]], bool]] = {
-    "visit": (_occurrence, True),
-    "appointment": (_requested, True),
-    "task": (_restricted, True),
-    "mirror": (_restricted, False),
-    "instruction": (_told, True),
-    "restriction": (lambda dates: {"occurrencePeriod": _from(dates)}, True),
-    "flag": (lambda dates: {"period": _from(dates)}, False),
+# Where each sort of resource says its dates. All but the silent say them in the item extension too.
+_ELEMENTS: Mapping[str, tuple[_Element, ...]] = {
+    "visit": (_Element("occurrencePeriod", _window),),
+    "appointment": (_Element("requestedPeriod", _window, ("[", "]")),),
+    "task": (_Element("restriction", _restricted, ('{"period":', "}")),),
+    "mirror": (_Element("restriction", _restricted, ('{"period":', "}")),),
+    "instruction": (_Element("occurrenceDateTime", _at), _Element("occurrencePeriod", _window_without_at)),
+    "restriction": (_Element("occurrencePeriod", _from),),
+    "flag": (_Element("period", _from),),
+    "goal": (_Element("dueDate", _day, path="target.dueDate"),),
+}
+_SILENT = frozenset({"mirror", "flag"})
+# The sorts of the forms of each kind, in their order.
+_SORTS: Mapping[str, tuple[str, ...]] = {
+    "task": ("task",),
+    "question": ("task",),
+    "gate": ("task",),
+    "instruction": ("instruction",),
+    "restriction": ("restriction", "flag"),
+    "goal": ("goal",),
 }
 
 
 class Filler:
-    """Fills the forms of one plan. What it returns shares its insides with the forms: to be read only."""
+    """Fills the forms of one plan."""
 
     def __init__(self, maker: Maker) -> None:
         plan = maker.plan
         self.maker = maker
-        self._house = house(tuple(plan.letterhead.roles.items()), plan.patient.test_data)
-        self._system = plan.episode.clinic_url + IDENTIFIER_PATH
-        self._orders = {key: {"url": "order", "valuePositiveInt": n} for key, n in maker.order.items()}
+        system = plan.episode.clinic_url + IDENTIFIER_PATH
+        self._house = house(tuple(plan.letterhead.roles.items()), system, plan.patient.test_data)
+        self._patient = orjson.dumps(maker.subject)
         # Many items of a plan have the same dates, as one object: known by its address while the plan is there.
-        self._said: dict[int, list[Part]] = {}
-        self._whens: dict[tuple[str, int], _When] = {}
+        self._parts: dict[int, tuple[bytes, Sequence[str]]] = {}
+        self._whens: dict[tuple[str, int], Values] = {}
 
-    def filled(self, item: Item) -> list[Resource]:
+    def filled(self, item: Item) -> list[Written]:
         """The resources of an item that has forms, the leading one first."""
-        return _FILLERS[item.key.kind](self, item)
-
-    def _fill(self, form: Form, key: Key, sort: str, dates: Dates, links: Mapping[str, Any]) -> Resource:
-        """One resource of a sort, with its dates and links."""
-        when = self._whens.get((sort, id(dates))) or self._when(sort, dates)
-        resource = self._blank(form, key, when.said, when.digest)
-        resource.update(links)
-        resource.update(when.elements)
-        for name in when.lacking:
-            del resource[name]
-        return resource
-
-    def _when(self, sort: str, dates: Dates) -> _When:
-        elements, says = _ELEMENTS[sort]
-        found = elements(dates)
-        known = {name: value for name, value in found.items() if value}
-        said = self._parts(dates) if says else []
-        made = _When(known, tuple(found.keys() - known.keys()), said, digest_of_dates(known, said))
-        self._whens[sort, id(dates)] = made
+        key = item.key
+        forms = forms_of(self._house, item)
+        if key.kind == "visit":
+            return self._visit(item, *forms)
+        made = [self._fill(form, key, sort, item.dates) for form, sort in zip(forms, _SORTS[key.kind], strict=True)]
+        if key.kind == "gate":
+            gate = self._named("Task", made[0].id)
+            made += [self._mirror(item, gate, need) for need in item.needs if need.kind != "medicine"]
         return made
 
-    def _blank(self, form: Form, key: Key, said: list[Part], when: str) -> Resource:
-        """The form with its identity and the dates of its extensions; links and elements with dates still lack."""
-        maker = self.maker
-        identifier = maker.id(key, form.part)
-        resource = form.body.copy()
-        resource["id"] = identifier
-        resource["identifier"] = [{"system": self._system, "value": identifier}]
-        place = [{"url": "round", "valuePositiveInt": maker.round(key, form.part)}, self._orders[key]]
-        resource["extension"] = [
-            {"url": ITEM, "extension": [*form.first, *place, *form.middle, *said, *form.last]},
-            offered(when, form.offered),
-        ]
-        return resource
-
-    def _parts(self, dates: Dates) -> list[Part]:
-        found = self._said.get(id(dates))
-        if found is None:
-            found = self._said[id(dates)] = encode(ITEM, dates_pairs(dates))["extension"]
-        return found
-
-    def _visit(self, item: Item) -> list[Resource]:
-        form, wish = forms_of(self._house, item)
-        subject = self.maker.subject
-        request = self._fill(form, item.key, "visit", item.dates, {"subject": subject})
+    def _visit(self, item: Item, form: Form, wish: Form) -> list[Written]:
+        request = self._fill(form, item.key, "visit", item.dates)
         if not self.maker.plan.settings.proposed_appointments:
             return [request]
-        links = {
-            "basedOn": [{"reference": self.maker.named(form.kind, request["id"])}],
-            "participant": [{"actor": subject, "required": "required", "status": "needs-action"}],
-        }
+        links = {"request": self._named(form.kind, request.id)}
         return [request, self._fill(wish, item.key, "appointment", item.dates, links)]
 
-    def _task(self, item: Item) -> list[Resource]:
-        (form,) = forms_of(self._house, item)
-        return [self._fill(form, item.key, "task", item.dates, {"for": self.maker.subject})]
-
-    def _instruction(self, item: Item) -> list[Resource]:
-        (form,) = forms_of(self._house, item)
-        subject = self.maker.subject
-        return [self._fill(form, item.key, "instruction", item.dates, {"subject": subject, "recipient": [subject]})]
-
-    def _restriction(self, item: Item) -> list[Resource]:
-        request, flag = forms_of(self._house, item)
-        links = {"subject": self.maker.subject}
-        return [
-            self._fill(request, item.key, "restriction", item.dates, links),
-            self._fill(flag, item.key, "flag", item.dates, links),
-        ]
-
-    def _goal(self, item: Item) -> list[Resource]:
-        (form,) = forms_of(self._house, item)
-        said, at = self._parts(item.dates), item.dates.at
-        due = at.day.isoformat() if at else ""
-        goal = self._blank(form, item.key, said, digest_of_dates({"target.dueDate": [due]} if due else {}, said))
-        goal["subject"] = self.maker.subject
-        if due:
-            goal["target"] = [{**form.body["target"][0], "dueDate": due}]
-        return [goal]
-
-    def _gate(self, item: Item) -> list[Resource]:
-        (gate,) = self._task(item)
-        return [gate, *(self._mirror(item, gate["id"], need) for need in item.needs if need.kind != "medicine")]
-
-    def _mirror(self, gate: Item, identifier: str, need: Key) -> Resource:
+    def _mirror(self, gate: Item, named: bytes, need: Key) -> Written:
         """A child of the gate that is done when its focus is; it belongs to the gate and shares its round."""
         form = mirror_of(self._house, gate, need, self.maker.items[need].title)
-        links = {
-            "for": self.maker.subject,
-            "partOf": [{"reference": self.maker.named("Task", identifier)}],
-            "focus": self.maker.reference(LEADING[need.kind][0], need, LEADING[need.kind][1]),
-        }
+        kind, part = LEADING[need.kind]
+        links = {"gate": named, "needed": self._named(kind, self.maker.id(need, part))}
         return self._fill(form, gate.key, "mirror", gate.dates, links)
 
+    def _named(self, kind: str, identifier: str) -> bytes:
+        """How a resource of ours is referred to."""
+        return f'"{self.maker.named(kind, identifier)}"'.encode()
 
-_FILLERS: Mapping[str, Callable[[Filler, Item], list[Resource]]] = {
-    "visit": Filler._visit,
-    "task": Filler._task,
-    "instruction": Filler._instruction,
-    "gate": Filler._gate,
-    "question": Filler._task,
-    "restriction": Filler._restriction,
-    "goal": Filler._goal,
-}
+    def _fill(self, form: Form, key: Key, sort: str, dates: Dates, links: Values | None = None) -> Written:
+        """One resource of a sort, with its identity, its dates and its links."""
+        maker = self.maker
+        identifier = maker.id(key, form.part)
+        quoted = f'"{identifier}"'.encode()
+        values = {
+            "own id": b"" if maker.urns else b',"id":' + quoted,
+            "id": quoted,
+            "round": b"%d" % maker.round(key, form.part),
+            "order": b"%d" % maker.order[key],
+            "patient": self._patient,
+            **(self._whens.get((sort, id(dates))) or self._when(sort, dates)),
+        }
+        if links:
+            values |= links
+        return Written(form.kind, identifier, form.filled(values))
+
+    def _when(self, sort: str, dates: Dates) -> Values:
+        """What one sort of resource says of some dates: elements, parts of its extension, and the digest of all."""
+        parts, told = (b"", ()) if sort in _SILENT else self._parts_of(dates)
+        values, members = {"dates": parts}, [*told]
+        for element in _ELEMENTS[sort]:
+            said, digested = element.value(dates)
+            before, after = element.around
+            values[element.name] = f',"{element.name}":{before}{said}{after}'.encode() if said else b""
+            if said and element.path:  # it lies in the entries of a list, and is digested as a list
+                members.append(f'"{element.path}":[{digested}]')
+            elif said:
+                members.append(f'"{element.name}":{before}{digested}{after}')
+        values["when"] = f'"{digest_told(members)}"'.encode()
+        self._whens[sort, id(dates)] = values
+        return values
+
+    def _parts_of(self, dates: Dates) -> tuple[bytes, Sequence[str]]:
+        found = self._parts.get(id(dates))
+        if found is None:
+            found = self._parts[id(dates)] = _parts(dates)
+        return found
+
+
+_TYPES: Mapping[type, str] = {Moment: "valueDateTime", date: "valueDate"}
+
+
+def _parts(dates: Dates) -> tuple[bytes, Sequence[str]]:
+    """The dates as parts of the item extension, and as members of what is digested."""
+    parts, told = [], []
+    for name, value in dates_pairs(dates):
+        kind = _TYPES.get(type(value))
+        if kind:
+            said = f'"{kind}":"{value}"'
+            parts.append(f',{{"url":"{name}",{said}}}')
+            told.append(part_told(name, said))
+        elif value:  # what is awaited, a free text
+            parts.append(f',{{"url":"{name}","valueString":{_quoted(value)}}}')
+            told.append(part_told(name, f'"valueString":{_quoted(normal(value))}'))
+    return "".join(parts).encode(), told
+
+
+def _quoted(text: str) -> str:
+    return orjson.dumps(text).decode()

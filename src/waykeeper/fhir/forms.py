@@ -1,25 +1,27 @@
-"""The most frequent resources as forms: all that an item says whoever the patient is, made once, filled in for each.
+"""The most frequent resources as forms: all that an item says whoever the patient is, printed once, filled in for each.
 
-What makes a form sees no patient and no date: it is given the clinic's own words and the item without its dates. Forms
-are kept and shared by every plan that says the same, so nobody may change what they hold, or what was filled in.
+What makes a form sees no patient and no date: it is given the clinic's own words and the item without its dates. A form
+is JSON text with gaps; to fill one in is to join texts. Forms are kept and shared by every plan that says the same.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
-from operator import attrgetter
+from operator import attrgetter, itemgetter
 from typing import Any
+
+import orjson
 
 from waykeeper.fhir.extensions import coding, encode, ordered, with_translations
 from waykeeper.fhir.names import CATEGORIES, ITEM, TASK_CODES
-from waykeeper.fhir.ownership import digests, offered_part
+from waykeeper.fhir.ownership import digests, offered
 from waykeeper.fhir.resource import Resource, language_of, meta, narrative, performer
 from waykeeper.plan.model import Item, Key
 
 KEPT = 4096  # forms: some hundred for a pathway and a clinic
-LATER: Any = object()  # stands in a form for what each plan fills in
 
 # The type and part of the resource that leads each kind of item.
 LEADING = {
@@ -34,42 +36,72 @@ LEADING = {
     "question": ("Task", "ask"),
 }
 
-Part = dict[str, Any]
 Pair = tuple[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """A resource with gaps.
+    """A resource as JSON text with gaps.
 
-    body     its elements in their order, LATER where a plan fills in
-    first    the item extension's parts before round and order: key and part
-    middle   those behind them, up to the dates
-    last     those behind the dates
-    offered  the digests of what, who and status, as parts of the extension that says what was offered
+    text  with `%b` for each gap, as the operator `%` reads it
+    gaps  takes what fills them, each of it JSON text, from all that a plan says; see `_gap` and `_optional`
     """
 
     kind: str
     part: str
-    body: Resource
-    first: list[Part]
-    middle: list[Part]
-    last: list[Part]
-    offered: list[Part]
+    text: bytes
+    gaps: Callable[[Mapping[str, bytes]], tuple[bytes, ...]]
+
+    def filled(self, values: Mapping[str, bytes]) -> bytes:
+        """The resource, with a value in each gap."""
+        return self.text % self.gaps(values)
+
+
+def _gap(name: str) -> Any:
+    """Stands in a form for one JSON value."""
+    return orjson.Fragment(b"\0%b\0" % name.encode())  # JSON writes this character otherwise, so no text can hold it
+
+
+def _optional(name: str) -> Any:
+    """Stands in a form for a whole element or for some entries of a list: text that begins with a comma, or nothing."""
+    return orjson.Fragment(b"\0?%b\0" % name.encode())
+
+
+_OWN_COMMA = re.compile(rb',(?:"\w+":)?(?=\0\?)')  # what is written before an optional gap belongs to what fills it
+
+
+def _cut(kind: str, part: str, body: Resource) -> Form:
+    """The form of a resource with gaps in it."""
+    pieces = _OWN_COMMA.sub(b"", orjson.dumps(body)).split(b"\0")
+    text = b"%b".join(piece.replace(b"%", b"%%") for piece in pieces[::2])
+    return Form(kind, part, text, itemgetter(*(gap.decode().removeprefix("?") for gap in pieces[1::2])))
+
+
+def _known(value: Any) -> Any:
+    """The same without gaps."""
+    if isinstance(value, dict):
+        return {k: _known(v) for k, v in value.items() if type(v) is not orjson.Fragment}
+    if isinstance(value, list):
+        return [_known(v) for v in value if type(v) is not orjson.Fragment]
+    return value
 
 
 @dataclass(frozen=True, eq=False)
 class House:
-    """What forms may know beside the item: the titles of the clinic's roles, and whether all of it is a test."""
+    """What forms may know beside the item: the titles of the clinic's roles, the system of our identifiers, and whether
+    all of it is a test. `latest` has the forms of each key, with what they say.
+    """
 
     roles: Mapping[str, str]
+    system: str
     test_data: bool
+    latest: dict[Key, tuple[tuple[Any, ...], tuple[Form, ...]]] = field(default_factory=dict)
 
 
 @lru_cache(maxsize=64)
-def house(roles: tuple[tuple[str, str], ...], test_data: bool) -> House:
+def house(roles: tuple[tuple[str, str], ...], system: str, test_data: bool) -> House:
     """One object for equal contents, so that forms are found by it quickly."""
-    return House(dict(roles), test_data)
+    return House(dict(roles), system, test_data)
 
 
 # Of an item: what a form may know. Never dates, nor anything of a medicine.
@@ -83,11 +115,20 @@ _still = attrgetter(*_STILL)
 
 def forms_of(house: House, item: Item) -> tuple[Form, ...]:
     """The forms of an item, the leading one first; of a gate without its mirrors."""
-    return _forms(house, _still(item), tuple(item.words.items()))
+    said = (*_still(item), *item.words.items())
+    latest = house.latest.get(item.key)
+    if latest is not None and latest[0] == said:  # nearly always: quicker to see than to hash it all
+        return latest[1]
+    made = _forms(house, said)
+    if len(house.latest) >= KEPT:
+        house.latest.clear()
+    house.latest[item.key] = (said, made)
+    return made
 
 
 @lru_cache(maxsize=KEPT)
-def _forms(house: House, still: tuple[Any, ...], words: tuple[tuple[str, str], ...]) -> tuple[Form, ...]:
+def _forms(house: House, said: tuple[Any, ...]) -> tuple[Form, ...]:
+    still, words = said[: len(_STILL)], said[len(_STILL) :]
     item = Item(**dict(zip(_STILL, still, strict=True)), words=dict(words))
     return _FORMS[item.key.kind](house, item)
 
@@ -105,9 +146,9 @@ def _mirror(house: House, key: Key, title: str, why: str, language: str, need: K
         **_task_elements(item, "mirror"),
         "description": f"Needed: {needed}",
         **({"reasonCode": {"text": why}} if why else {}),
-        "partOf": LATER,
-        "focus": LATER,
-        "restriction": LATER,
+        "partOf": [{"reference": _gap("gate")}],
+        "focus": {"reference": _gap("needed")},
+        "restriction": _optional("restriction"),
     }
     shown = narrative(f"{title}: {needed}", language)
     said = [("mirrors", str(need))]
@@ -127,25 +168,24 @@ def _form(
     shown: Mapping[str, str] | None = None,
 ) -> Form:
     language = language or language_of(item.words)
+    place = [{"url": "round", "valuePositiveInt": _gap("round")}, {"url": "order", "valuePositiveInt": _gap("order")}]
+    first, before, behind = (_parts(p) for p in ([("key", str(item.key)), ("part", part)], middle, last))
     body = {
         "resourceType": kind,
-        "id": LATER,
+        "id": _optional("own id"),
         "meta": meta(house.test_data),
         **({"language": language} if language else {}),
         "text": shown or narrative(item.title, language),
-        "extension": LATER,
-        "identifier": LATER,
+        "extension": [{"url": ITEM, "extension": [*first, *place, *before, _optional("dates"), *behind]}],
+        "identifier": [{"system": house.system, "value": _gap("id")}],
         **{name: value for name, value in elements.items() if value not in (None, [], {}, "")},
     }
-    first, before, behind = (_parts(p) for p in ([("key", str(item.key)), ("part", part)], middle, last))
-    known = {name: value for name, value in body.items() if value is not LATER}
-    said = digests({**known, "extension": [{"url": ITEM, "extension": [*first, *before, *behind]}]})
-    offered = [offered_part(group, said[group]) for group in ("what", "who", "status")]
-    return Form(kind, part, body, first, before, behind, offered)
+    body["extension"].append(offered({**digests(_known(body)), "when": _gap("when")}))
+    return _cut(kind, part, body)
 
 
-def _parts(pairs: Sequence[Pair]) -> list[Part]:
-    found: list[Part] = encode(ITEM, pairs)["extension"]
+def _parts(pairs: Sequence[Pair]) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = encode(ITEM, pairs)["extension"]
     return found
 
 
@@ -213,8 +253,8 @@ def _visit(house: House, item: Item) -> tuple[Form, ...]:
         "intent": "plan",
         "category": [_category("visit", "Planned visit")],
         "code": what,
-        "subject": LATER,
-        "occurrencePeriod": LATER,
+        "subject": _gap("patient"),
+        "occurrencePeriod": _optional("occurrencePeriod"),
         "performerType": next(iter(performer(house.roles, item.who)), None),
         "reasonCode": reason,
         **with_translations("patientInstruction", item.words),
@@ -227,9 +267,9 @@ def _visit(house: House, item: Item) -> tuple[Form, ...]:
         "description": item.title,
         "minutesDuration": item.minutes or None,
         **with_translations("patientInstruction", item.words),
-        "basedOn": LATER,
-        "participant": LATER,
-        "requestedPeriod": LATER,
+        "basedOn": [{"reference": _gap("request")}],
+        "participant": [{"actor": _gap("patient"), "required": "required", "status": "needs-action"}],
+        "requestedPeriod": _optional("requestedPeriod"),
     }
     return (
         _leading(house, "ServiceRequest", item, "request", request, reason_pairs(item)),
@@ -247,7 +287,7 @@ def _task_elements(item: Item, code: str) -> dict[str, Any]:
         "intent": "plan",
         "code": {"coding": [{"system": TASK_CODES, "code": code}], "text": item.title},
         "description": item.title,
-        "for": LATER,
+        "for": _gap("patient"),
     }
 
 
@@ -258,7 +298,7 @@ def _task(part: str, code: str) -> Callable[[House, Item], tuple[Form, ...]]:
             **_task_elements(item, code),
             "reasonCode": {"text": item.why} if item.why else None,
             "performerType": performer(house.roles, who),
-            "restriction": LATER,
+            "restriction": _optional("restriction"),
         }
         return (_leading(house, "Task", item, part, elements, [*reason_pairs(item), *words_pairs(item.words)]),)
 
@@ -270,11 +310,11 @@ def _instruction(house: House, item: Item) -> tuple[Form, ...]:
     elements = {
         "status": "active",
         "category": [{"coding": [{"system": system, "code": "instruction"}]}],
-        "subject": LATER,
+        "subject": _gap("patient"),
         "payload": [with_translations("contentString", item.words) or {"contentString": item.title}],
-        "occurrenceDateTime": LATER,
-        "occurrencePeriod": LATER,
-        "recipient": LATER,
+        "occurrenceDateTime": _optional("occurrenceDateTime"),
+        "occurrencePeriod": _optional("occurrencePeriod"),
+        "recipient": [_gap("patient")],
         "reasonCode": [{"text": item.why}] if item.why else None,
     }
     return (_leading(house, "CommunicationRequest", item, "instruction", elements, reason_pairs(item)),)
@@ -287,8 +327,8 @@ def _restriction(house: House, item: Item) -> tuple[Form, ...]:
         "category": [_category("restriction", "Restriction")],
         "doNotPerform": True,
         "code": {"text": item.title},
-        "subject": LATER,
-        "occurrencePeriod": LATER,
+        "subject": _gap("patient"),
+        "occurrencePeriod": _optional("occurrencePeriod"),
         "reasonCode": [{"text": item.why}] if item.why else None,
         **with_translations("patientInstruction", item.words),
     }
@@ -297,8 +337,8 @@ def _restriction(house: House, item: Item) -> tuple[Form, ...]:
         "status": "active",
         "category": [{"coding": [safety]}],
         "code": {"text": item.title},
-        "subject": LATER,
-        "period": LATER,
+        "subject": _gap("patient"),
+        "period": _optional("period"),
     }
     return (
         _leading(house, "ServiceRequest", item, "request", request, reason_pairs(item)),
@@ -307,13 +347,16 @@ def _restriction(house: House, item: Item) -> tuple[Form, ...]:
 
 
 def _goal(house: House, item: Item) -> tuple[Form, ...]:
-    """Its target has what the plan adds the due date to."""
-    target = {"measure": {"text": item.measure or item.title}}
+    target = {
+        "measure": {"text": item.measure or item.title},
+        **({"detailString": item.goal_target} if item.goal_target else {}),
+        "dueDate": _optional("dueDate"),
+    }
     elements = {
         "lifecycleStatus": "active",
         "description": {"text": item.title},
-        "subject": LATER,
-        "target": [target | ({"detailString": item.goal_target} if item.goal_target else {})],
+        "subject": _gap("patient"),
+        "target": [target],
     }
     return (_leading(house, "Goal", item, "goal", elements, [*reason_pairs(item), *words_pairs(item.words)]),)
 

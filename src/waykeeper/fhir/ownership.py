@@ -228,7 +228,11 @@ def _remembered(written: bytes) -> str:
 
 
 def _sum(values: Mapping[str, Any]) -> str:
-    return hashlib.sha256(orjson.dumps(values, option=orjson.OPT_SORT_KEYS)).hexdigest()[:16]
+    return _short(orjson.dumps(values, option=orjson.OPT_SORT_KEYS))
+
+
+def _short(text: bytes) -> str:
+    return hashlib.sha256(text).hexdigest()[:16]
 
 
 def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:
@@ -245,33 +249,25 @@ def as_offered(resource: Mapping[str, Any], group: str) -> bool:
     return offered_of(resource).get(group) == [digest(resource, group)]
 
 
-def offered_part(group: str, told: str) -> dict[str, Any]:
-    """The part of the extension that says what we offered, for the digest of one group."""
-    return {"url": group, "valueString": told}
-
-
 _SCHEME = encode("", [("scheme", SCHEME)])["extension"]
 
 
-def offered(when: str, others: Iterable[dict[str, Any]]) -> dict[str, Any]:
-    """As `with_offered` writes it, for a resource of which the digests are known: `when`, and parts for the others."""
-    return {"url": OFFERED, "extension": [*_SCHEME, offered_part("when", when), *others]}
+def offered(told: Mapping[str, Any]) -> dict[str, Any]:
+    """As `with_offered` writes it, for a resource of which the digest of each group is known."""
+    return {"url": OFFERED, "extension": [*_SCHEME, *({"url": g, "valueString": told[g]} for g in GROUPS)]}
 
 
 _ITEM_PART = f"ext:{ITEM}#"
 
 
-def digest_of_dates(elements: Mapping[str, Any], parts: Iterable[Mapping[str, Any]]) -> str:
-    """The digest of `when` of a resource whose dates are these elements and parts of the item extension, no others,
-    each part with a name of its own.
+def part_told(name: str, value: str) -> str:
+    """A part of the item extension with a name of its own, for `digest_told`; `value` is what the part holds."""
+    return f'"{_ITEM_PART}{name}":[{{{value}}}]'
 
-    FHIR dates are in normal form as they are written; only `awaited` is a free text.
-    """
-    values = dict(elements)
-    for part in parts:
-        (_, name), (kind, value) = part.items()
-        values[f"{_ITEM_PART}{name}"] = [{kind: value if kind != "valueString" else normal(value)}]
-    return _sum(values)
+
+def digest_told(members: Iterable[str]) -> str:
+    """The digest of a group from the JSON of each of its paths: `"path":value`, normal, what is inside in order."""
+    return _short(f"{{{','.join(sorted(members))}}}".encode())
 
 
 _digests = digests  # the argument below has the same name

@@ -9,7 +9,7 @@ from typing import Any
 import orjson
 
 from waykeeper.fhir.extensions import coding, encode, with_translations
-from waykeeper.fhir.filling import Filler, dates_pairs, period, restriction
+from waykeeper.fhir.filling import Filler, Written, dates_pairs, period, restriction
 from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, words_pairs
 from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
@@ -42,38 +42,38 @@ def write(plan: Plan, rounds: Mapping[Key, int] | None = None) -> list[Resource]
     `rounds` gives items a later round than the first. References among them are `Type/id` with computed ids. Each
     carries the digests of what it offers. The caller may change them: they share nothing with another plan.
     """
-    return own_copy(parts(Maker(plan, rounds or {})))
+    texts = [one.text for one in parts(Maker(plan, rounds or {}))]
+    found: list[Resource] = orjson.loads(b"[%b]" % b",".join(texts))
+    return found
 
 
-def own_copy(shared: list[Resource]) -> list[Resource]:
-    """The same resources, of which nothing belongs to a form."""
-    copied: list[Resource] = orjson.loads(orjson.dumps(shared))
-    return copied
-
-
-def parts(maker: Maker) -> list[Resource]:
-    """As `write`, with references as the maker writes them. To be read only: what is inside belongs to the forms."""
+def parts(maker: Maker) -> list[Written]:
+    """As `write`, as JSON texts, with references as the maker writes them; in a transaction they have no id."""
     plan = maker.plan
     filler = Filler(maker)
-    everything: list[Resource] = []
-    of_phase: dict[str, list[Resource]] = {phase.name: [] for phase in plan.phases}
+    everything: list[Written] = []
+    of_phase: dict[str, list[Written]] = {phase.name: [] for phase in plan.phases}
     for item in plan.items:
-        made = _offered_parts(filler, item)
+        made = filler.filled(item) if item.key.kind in FILLED else _offered(maker, item)
         everything += made
         of_phase.setdefault(item.phase, []).extend(made)
-    known = {r["id"]: {"reference": maker.named(r["resourceType"], r["id"])} for r in everything}
+    known = {one.id: {"reference": maker.named(one.kind, one.id)} for one in everything}
     phases = [_phase(maker, phase, _references(known, of_phase[phase.name], IN_ACTIVITY)) for phase in plan.phases]
     root = _root(maker, everything, known)
     ever = (root["id"], *(r["id"] for r in phases), *known)
-    return [with_offered(root, ever=ever), *(with_offered(r) for r in phases), *everything]
+    plans = [with_offered(root, ever=ever), *(with_offered(r) for r in phases)]
+    return [*(_written(maker, r) for r in plans), *everything]
 
 
-def _offered_parts(filler: Filler, item: Item) -> list[Resource]:
-    if item.key.kind in FILLED:
-        return filler.filled(item)
-    maker = filler.maker
-    day = surgery_told(maker.plan, item) if item.key.kind in ("hold", "medicine") else ""
-    return [with_offered(r, surgery=day) for r in _WRITERS[item.key.kind](maker, item)]
+def _offered(maker: Maker, item: Item) -> list[Written]:
+    """The resources of an item without forms: a medicine's."""
+    day = surgery_told(maker.plan, item)
+    return [_written(maker, with_offered(r, surgery=day)) for r in _WRITERS[item.key.kind](maker, item)]
+
+
+def _written(maker: Maker, resource: Resource) -> Written:
+    said = {name: value for name, value in resource.items() if name != "id"} if maker.urns else resource
+    return Written(resource["resourceType"], resource["id"], orjson.dumps(said))
 
 
 def surgery_day(plan: Plan) -> str:
@@ -248,7 +248,7 @@ _WRITERS = {
 References = Mapping[str, dict[str, str]]  # by id
 
 
-def _root(maker: Maker, everything: list[Resource], known: References) -> Resource:
+def _root(maker: Maker, everything: list[Written], known: References) -> Resource:
     plan = maker.plan
     root = maker.skeleton("CarePlan", PLAN_KEY, "plan", plan.pathway.title or plan.pathway.name)
     root["extension"].append(encode(PLAN, plan_pairs(plan)))
@@ -266,8 +266,8 @@ def _root(maker: Maker, everything: list[Resource], known: References) -> Resour
     )
 
 
-def _references(known: References, resources: Iterable[Resource], kinds: set[str]) -> list[dict[str, str]]:
-    return [known[r["id"]] for r in resources if r["resourceType"] in kinds]
+def _references(known: References, resources: Iterable[Written], kinds: set[str]) -> list[dict[str, str]]:
+    return [known[one.id] for one in resources if one.kind in kinds]
 
 
 def _span(plan: Plan) -> dict[str, str] | None:

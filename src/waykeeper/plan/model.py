@@ -7,7 +7,7 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from waykeeper.findings import Finding, Position
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
@@ -23,9 +23,11 @@ _NAMESPACE_BYTES = NAMESPACE.bytes
 _VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}  # RFC 9562: the two highest bits are 10
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Key:
-    """The stable name of an item inside a plan: kind, item name, occurrence name ("" for a single one)."""
+class Key(NamedTuple):
+    """The stable name of an item inside a plan: kind, item name, occurrence name ("" for a single one).
+
+    A tuple, because it is looked up some thousand times for each plan.
+    """
 
     kind: str
     item: str

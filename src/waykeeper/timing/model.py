@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 from enum import StrEnum
-from functools import total_ordering
+from functools import lru_cache, total_ordering
 
 
 class Standing(StrEnum):
@@ -47,11 +47,9 @@ class Moment:
 
     def instant(self) -> datetime:
         """The aware datetime. Raises ValueError for a whole day or a moment without zone."""
-        from zoneinfo import ZoneInfo
-
         if self.clock is None or not self.zone:
             raise ValueError("a whole day, or a time without zone, is no instant")
-        return datetime.combine(self.day, self.clock.replace(fold=self.fold), ZoneInfo(self.zone))
+        return _instant(self.day, self.clock, self.zone, self.fold)
 
     def utc(self) -> datetime:
         """The instant in UTC, for comparing: instants of one zone compare by wall clock, wrong in a repeated hour."""
@@ -64,6 +62,13 @@ class Moment:
         if not self.zone:
             return datetime.combine(self.day, self.clock).isoformat()
         return self.instant().isoformat()
+
+
+@lru_cache(maxsize=16384)  # the times of one plan are few, and are asked for again and again
+def _instant(day: date, clock: time, zone: str, fold: int) -> datetime:
+    from zoneinfo import ZoneInfo
+
+    return datetime.combine(day, clock.replace(fold=fold), ZoneInfo(zone))
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import time
 from enum import StrEnum
+from functools import lru_cache
 from typing import Literal, TypeAlias
 
 
@@ -229,6 +230,12 @@ def events(phrase: Phrase) -> frozenset[Event]:
             return events(end)
         case Series(span=span):
             return events(span)
+
+
+@lru_cache(maxsize=4096)
+def event_names(phrase: Phrase) -> tuple[str, ...]:
+    """The events of a phrase as `known` of `resolve` names them, in order."""
+    return tuple(sorted(map(str, events(phrase))))
 
 
 def is_point(phrase: Phrase) -> bool:

@@ -29,7 +29,7 @@ from waykeeper.timing.phrases import (
     Unit,
     Until,
     Within,
-    events,
+    event_names,
 )
 from waykeeper.timing.series import Occurrences, in_order
 from waykeeper.timing.wall import Use, earlier_reading, later_reading, read_wall
@@ -63,10 +63,10 @@ def resolve(
     Awaited, with the event's name, where any event is awaited: never a date. Raises TimingError
     where no date can be given (hours before a day without a time, a window that ends before it starts).
     """
+    for name in event_names(phrase):
+        if known.get(name) is None:  # first of all: what is missing is no error, whatever else cannot be computed
+            return Awaited(name)
     resolver = _Resolver(known, calendar, since, use, report)
-    awaited = next((name for name in sorted(map(str, events(phrase))) if known.get(name) is None), None)
-    if awaited is not None:  # first of all: an event that is missing is no error, whatever else cannot be computed
-        return Awaited(awaited)
     if isinstance(phrase, Series):
         return resolver.series(phrase)
     if isinstance(phrase, (Offset, DayOf, At, Pick)):
@@ -74,7 +74,7 @@ def resolve(
     return resolver.span(phrase)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Resolver:
     known: Known
     calendar: WorkingCalendar
@@ -95,15 +95,15 @@ class _Resolver:
 
     def point(self, point: Point) -> Moment:
         match point:
-            case At(event=event):
-                return self.moment(event)
+            case Offset(unit=unit, event=event, clock=clock):
+                return self.shift(event, point.signed, unit, clock)
             case DayOf(event=event, clock=clock):
                 return self.on(self.moment(event).day, clock)
+            case At(event=event):
+                return self.moment(event)
             case Pick(which=which, first=one, second=other):
                 first, second = self.point(one), self.point(other)
                 return _later(first, second) if which == "later" else _earlier(first, second)
-            case Offset(unit=unit, event=event, clock=clock):
-                return self.shift(event, point.signed, unit, clock)
 
     def shift(self, event: Event, count: int, unit: Unit, clock: Clock | None = None) -> Moment:
         """So many units from an event; 0 is the event's day, or the event for minutes and hours."""

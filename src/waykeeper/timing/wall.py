@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -38,6 +39,11 @@ def read_wall(day: date, clock: time, zone: str, use: Use) -> Reading:
 
     A time in a gap is moved to the wall time of its instant, and a finding (WKT202) says so.
     """
+    return _reading(day, clock, zone, use)
+
+
+@lru_cache(maxsize=16384)  # a plan, and a caseload, read the same mornings and evenings again and again
+def _reading(day: date, clock: time, zone: str, use: Use) -> Reading:
     first, second = _readings(day, clock, zone)
     exists = _exists(first, second, day, clock, zone)
     later = use in ("earliest_allowed", "recorded") or (use == "scheduled" and exists == "never")
