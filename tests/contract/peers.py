@@ -56,10 +56,13 @@ def missing() -> str:
     return ""
 
 
+SHORT_LIVED = ("-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC")  # half the processor time of a server's start
+
+
 def _java(memory: str, main: str, options: dict[str, str], *arguments: str, first: str = "") -> list[str]:
     settings = {"org.slf4j.simpleLogger.defaultLogLevel": "error", **options}
-    flags = [f"-D{name}={value}" for name, value in settings.items()]
-    return ["java", memory, *flags, "-cp", f"{first}{HOME}/target/classes:{HOME}/lib/*", main, *arguments]
+    flags = [memory, *SHORT_LIVED, *(f"-D{name}={value}" for name, value in settings.items())]
+    return ["java", *flags, "-cp", f"{first}{HOME}/target/classes:{HOME}/lib/*", main, *arguments]
 
 
 @contextmanager
