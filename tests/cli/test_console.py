@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from waykeeper.cli import application
+from waykeeper.cli.application import called
 from waykeeper.cli.commands import pathways as listing
 from waykeeper.cli.main import COMMANDS, main
 from waykeeper.pathway.library import folder
@@ -37,14 +39,53 @@ def test_help_loads_nothing_heavy():
     loaded = {name.partition(".")[0] for name in done.stderr.split()}
     assert loaded & set(HEAVY) == set()
     rooms = {name for name in done.stderr.split() if name.startswith("waykeeper.")}
-    assert rooms <= {
+    assert rooms == {"waykeeper.version", "waykeeper.cli", "waykeeper.cli.main"}
+    assert "typer" not in loaded
+
+
+def test_the_framework_loads_no_other_room():
+    code = "import sys; from waykeeper.cli.main import main; main(['--help']); print(*sys.modules)"
+    narrow = {**os.environ, "COLUMNS": "60"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=narrow)
+    modules = done.stdout.rpartition("patient.\n")[2].split()
+    assert {name.partition(".")[0] for name in modules} & set(HEAVY) == set()
+    assert {name for name in modules if name.startswith("waykeeper.")} == {
         "waykeeper.version",
         "waykeeper.cli",
+        "waykeeper.cli.application",
         "waykeeper.cli.main",
         "waykeeper.cli.errors",
         "waykeeper.cli.session",
         "waykeeper.cli.settings",
     }
+
+
+@pytest.mark.parametrize("columns", ["", "80", "200", "nonsense"])
+@pytest.mark.parametrize("option", ["--help", "-h"])
+def test_the_help_is_the_frameworks(option, columns, monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", columns)
+    assert called([option]) == 0
+    wanted = capsys.readouterr()
+    with monkeypatch.context() as patched:
+        patched.setattr(application, "called", lambda _: pytest.fail("not written at once"))
+        assert main([option]) == 0
+    assert capsys.readouterr() == wanted
+
+
+def test_in_a_narrow_terminal_the_framework_breaks_the_lines(monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", "60")
+    assert main(["--help"]) == called(["--help"]) == 0
+    out, _ = capsys.readouterr()
+    assert out[: len(out) // 2] == out[len(out) // 2 :]
+    assert max(map(len, out.splitlines())) <= 60
+
+
+def test_help_that_nobody_reads_ends_quietly():
+    """As `waykeeper --help | true`: the pipe is closed before anything is written."""
+    code = "import time; time.sleep(0.3); from waykeeper.cli.main import main; raise SystemExit(main(['--help']))"
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as made:
+        made.stdout.close()
+        assert (made.wait(), made.stderr.read()) == (1, b""), "as the framework ends it"
 
 
 def test_import_waykeeper_loads_no_room():

@@ -1,17 +1,13 @@
-"""The command line: arguments -> verb -> rendering -> exit code. A command's module is imported when it is called."""
+"""The command: its help at once, and everything else by the framework of `application.py`."""
 
 from __future__ import annotations
 
+import os
 import sys
-from importlib import import_module
-from typing import Annotated, Any, NoReturn, cast
 
-import typer
-from typer.core import TyperGroup
-
-from waykeeper.cli import session
-from waykeeper.cli.errors import DONE, guarded, interrupted, misused
-from waykeeper.cli.settings import read_settings
+TYPE_CHECKING = False  # as type checkers read it: importing `typing` takes longer than writing the help
+if TYPE_CHECKING:
+    from typing import NoReturn
 
 # Name -> what the list of commands says. The command is the function of that name in `cli/commands/NAME.py` (dashes are
 # underscores there); kept here too so that `--help` imports none of them.
@@ -38,78 +34,58 @@ COMMANDS = {
     "sandbox": "Serve the embedded FHIR R4 server.",
     "demo": "Run the whole job for an invented patient.",
 }
-# typer carries its own argument parser and does not name the class of its usage errors
-_UsageError: type[Exception] = typer.BadParameter.__mro__[2]
+# What the framework says above the list of commands, for a terminal of 80 columns or more; a test compares the two.
+_HELP = """\
+Usage: waykeeper [OPTIONS] COMMAND [ARGS]...
 
+  Care pathways as dated FHIR R4 plans, and who missed what. Waykeeper
+  proposes and reminds; it never prescribes. Licensed prescribers and local
+  policy decide, and every date is checked by a person before it is relied on.
 
-class _Commands(TyperGroup):
-    """The table of commands, each built at its first use."""
+Options:
+  --debug               Show tracebacks of failures.
+  --version             Show the versions.
+  --install-completion  Install completion for the current shell.
+  --show-completion     Show completion for the current shell, to copy it or
+                        customize the installation.
+  -h, --help            Show this message and exit.
 
-    def __init__(self, **attributes: Any) -> None:
-        super().__init__(**attributes)
-        self.commands = cast(Any, dict.fromkeys(COMMANDS))
-
-    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ARG002 - the parser calls it so
-        if cmd_name in COMMANDS and self.commands[cmd_name] is None:
-            name = cmd_name.replace("-", "_")
-            function = getattr(import_module(f"waykeeper.cli.commands.{name}"), name)
-            alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-            alone.command(cmd_name)(function)
-            self.commands[cmd_name] = cast(Any, typer.main.get_command(alone))
-        return self.commands.get(cmd_name)
-
-    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the parser calls it so
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
-
-app = typer.Typer(
-    name="waykeeper",
-    cls=_Commands,
-    help=f"Care pathways as dated FHIR R4 plans, and who missed what. {session.CAUTION}",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-
-
-def _version(wanted: bool) -> None:
-    if not wanted:
-        return
-    from waykeeper import __version__
-    from waykeeper.timing import holiday_version
-    from waykeeper.validate.tables import version as table_version
-
-    print(f"waykeeper {__version__}, FHIR 4.0.1, spec tables {table_version()}, holiday data {holiday_version()}")
-    raise typer.Exit
-
-
-@app.callback()
-def settings(
-    context: typer.Context,
-    debug: Annotated[bool, typer.Option("--debug", help="Show tracebacks of failures.")] = False,
-    _: Annotated[bool, typer.Option("--version", help="Show the versions.", callback=_version, is_eager=True)] = False,
-) -> None:
-    """Options of every command."""
-    session.debug, session.settings = debug, read_settings()
-    context.default_map = session.settings.defaults()
+Commands:
+"""
+_WIDE = 80  # columns: the framework writes no wider
 
 
 def main(arguments: list[str]) -> int:
-    """One command line in this process; its exit code. Every failure ends here."""
-
-    def parsed() -> int:
+    """One command line in this process; its exit code."""
+    if arguments in (["--help"], ["-h"]) and _columns() >= _WIDE:
         try:
-            return int(app(arguments, prog_name="waykeeper", standalone_mode=False) or DONE)
-        except typer.Exit as ended:
-            return int(ended.exit_code)
-        except typer.Abort:
-            return interrupted()
-        except _UsageError as error:
-            return misused(error)
+            print(help_text(), end="", flush=True)
+            return 0
+        except OSError:  # nobody reads it: the framework knows how to end
+            pass
+    from waykeeper.cli.application import called
 
-    return guarded(parsed, session.debug)
+    return called(arguments)
+
+
+def help_text() -> str:
+    """The list of commands with what stands above it, as the framework writes it."""
+    width = max(map(len, COMMANDS))
+    return _HELP + "".join(f"  {name:{width}}  {said}\n" for name, said in COMMANDS.items())
+
+
+def _columns() -> int:
+    """The width of the terminal as the framework takes it: as the environment says, else as it is."""
+    try:
+        said = int(os.environ.get("COLUMNS", ""))
+    except ValueError:
+        said = 0
+    if said > 0:
+        return said
+    try:
+        return os.get_terminal_size(sys.stdout.fileno()).columns or _WIDE
+    except (AttributeError, ValueError, OSError):  # a pipe, a file, or no such thing
+        return _WIDE
 
 
 def run() -> NoReturn:
