@@ -318,7 +318,9 @@ def chosen(arguments: argparse.Namespace) -> list[Mutant]:
     folder = ROOT / "src/waykeeper" / arguments.room
     files = sorted(f for f in folder.glob("*.py") if not arguments.module or f.stem in arguments.module)
     pick = random.Random(arguments.seed)
-    all_of_them = [m for file in files for m in mutants(file) if pick.random() < arguments.share]
+    every = [m for file in files for m in mutants(file)]
+    tell_outdated(every)
+    all_of_them = [m for m in every if pick.random() < arguments.share]
     if arguments.again:
         printed = Path(arguments.again).read_text("utf-8").splitlines()
         alive = {line.split(": ", 2)[2] for line in printed if line.startswith("survived: ")}
@@ -329,6 +331,14 @@ def chosen(arguments: argparse.Namespace) -> list[Mutant]:
     random.Random(arguments.seed).shuffle(all_of_them)
     part, _, parts = arguments.part.partition("/")
     return all_of_them[int(part) - 1 :: int(parts)]
+
+
+def tell_outdated(every: list[Mutant]) -> None:
+    """Name the explanations of changes that these modules no longer hold, on the error stream."""
+    modules, names = {m.module for m in every}, {m.name for m in every}
+    for name in explained():
+        if name.partition(".")[0] in modules and name not in names:
+            tell(f"explained, but nothing to change: {name}")
 
 
 def explained() -> dict[str, str]:
