@@ -14,11 +14,13 @@ import pytest
 
 from report.caseload import plans, report
 from report.test_sheet import HOSTILE, Page
+from waykeeper.gaps.filters import Filters, narrow
 from waykeeper.gaps.model import Placement
 from waykeeper.gaps.words import table
+from waykeeper.report.gap_files import gaps_json
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.page import dated
-from waykeeper.report.shown import WORDS, is_over, shown
+from waykeeper.report.shown import WORDS, entry_ahead, history, is_over, order_of_all, owner_line, shown
 from waykeeper.report.terminal import terminal
 
 
@@ -72,6 +74,30 @@ def test_steps_of_an_operation_that_is_over_stand_together_and_apart():
         count = sum(r.patient == patient for r in over)
         group = next(g for g in after.split("<article")[1:] if patient in g)
         assert f"Steps of an operation that is over: {count} " in group
+        assert "Act today" not in group
+        assert group.count("Record only") == group.count("Done on ____") == count
+        assert f"only to record or close: {count}" in next(g for g in page.split('class="patient"')[1:] if patient in g)
+
+
+def test_each_order_above_steps_that_are_over_is_the_head_of_their_table():
+    """A browser prints the head of a table again on each sheet that the table runs to."""
+    after = html().partition('<h2 id="over">')[2].partition("</section>")[0]
+    tables = after.split("<table")[1:]
+    assert tables
+    for one in tables:
+        head = one.partition("</thead>")[0]
+        assert 'class="do"' in head
+        assert 'class="whose"' in head
+        assert one.count('class="do"') == 1
+
+
+def test_the_severities_count_what_is_still_to_be_done():
+    made, page = report(), html()
+    for severity in (3, 2, 1):
+        count = sum(r.severity == severity and not is_over(r, made.as_of) for r in made.gaps)
+        assert f'data-severity="{severity}" aria-pressed="false" disabled><b>{count}</b>' in page
+    over = sum(is_over(r, made.as_of) for r in made.gaps)
+    assert f'data-severity="over" aria-pressed="false" disabled><b>{over}</b>' in page
 
 
 def test_a_step_is_over_only_after_a_surgery_that_it_served():
@@ -94,8 +120,69 @@ def ahead(number: int, status: str = "noshow") -> Placement:
                                                        (2, "noshow", False), (3, "booked", False)])  # fmt: skip
 def test_many_ends_in_the_future_put_the_day_in_doubt_once(count, status, told):
     made = replace(report(), appointments=tuple(ahead(n, status) for n in range(1, count + 1)))
-    assert gaps_html(made, plans()).count("Check the day of this list.") == int(told)
-    assert terminal(made).count("CHECK THE DAY OF THIS LIST") == int(told)
+    page, text = gaps_html(made, plans()), " ".join(terminal(made).split())
+    assert page.count("Check the day of this list.") == int(told)
+    assert text.count("CHECK THE DAY OF THIS LIST") == int(told)
+    for said in (unescape(re.sub(r"<[^>]+>", "", page)), text):
+        assert ("If today is not Fri 2026-06-26, stop and print the list again" in said) == told
+        assert (f"ask the booking office about these {count} entries" in said) == told
+    word = "not attended" if status == "noshow" else "finished"
+    assert (f"Maren (1) | Sat 2026-06-27 {word} (fits no planned visit) | Appointment/ahead-1" in text) == told
+
+
+def test_an_entry_ahead_is_named_by_where_it_stands_and_hides_its_patient():
+    row = next(r for r in report().rows if r.kind == "visit")
+    entry = replace(ahead(1), patient=row.patient, identifier=row.identifier, items=(row.item,))
+    made = replace(report(), appointments=(entry,) * 3)
+    assert entry_ahead(entry, made) == f"Sat 2026-06-27 not attended ({row.title})"
+    bare = gaps_html(made, plans(), names="hidden").partition('class="doubt"')[2].partition("</div>")[0]
+    assert f"({row.title})" in bare
+    assert row.patient not in bare
+
+
+@pytest.mark.parametrize(("marked", "said"), [(0, ""), (6, "Test data, not real patients."),
+                                              (2, "Of 6 plans 2 are test data, not of real patients.")])  # fmt: skip
+def test_invented_patients_are_said_to_be(marked, said):
+    some = [replace(p, patient=replace(p.patient, test_data=i < marked)) for i, p in enumerate(plans())]
+    page = gaps_html(report(), some)
+    assert ("test data" in page.lower()) == bool(said)
+    assert said in page
+
+
+@pytest.mark.parametrize(
+    ("kind", "who", "owner", "said"),
+    [
+        ("hold", "prescriber", "", "you ask, the prescriber decides"),
+        ("medicine", "prescriber", "", "you ask, the prescriber decides"),
+        ("restriction", "surgeon", "", "you ask, the surgeon decides"),
+        ("gate", "anaesthesia", "", "you ask, the anaesthetist decides"),
+        ("gate", "coordinator", "", "coordinator"),
+        ("task", "surgeon", "", "surgeon"),
+        ("hold", "prescriber", "R. Alderman", "R. Alderman"),
+    ],
+)
+def test_who_decides_is_asked_by_the_reader(kind, who, owner, said):
+    row = replace(report().gaps[0], kind=kind, who=who, owner=owner)
+    assert owner_line(row) == said
+    one = replace(report(), rows=(row,))
+    assert f"<b>{said}</b>" in gaps_html(one, plans())
+    assert f"({said}, by" in " ".join(terminal(one).split())
+    assert gaps_json(one)["rows"][0]["who"] == who
+
+
+def test_steps_that_ask_first_share_one_order():
+    """The question of each stands in its own reason, so that one order need not be printed for each of them."""
+    done = "It is too late to do it now."
+    ask = "First find out whether it applies: {} If it does not, close it. If it does: " + done
+    rows = [replace(report().gaps[0], next_action=ask.format(q)) for q in ("Any card?", "lives alone.")]
+    assert order_of_all(rows[0]) == order_of_all(rows[1]) == ask.format("the question stands with each step.")
+    assert order_of_all(replace(rows[0], next_action=done)) == done
+
+
+def test_history_is_told_where_the_reason_does_not_tell_it():
+    row = replace(report().gaps[0], reason="It was cancelled on Monday.", history=("cancelled on Monday", "late once"))
+    assert history(row) == ("late once",)
+    assert row.history == ("cancelled on Monday", "late once")
 
 
 def test_words_of_the_trade_are_shown_and_the_contract_s_are_in_the_key():
@@ -116,7 +203,8 @@ def test_a_patient_is_known_by_birth_date_side_and_number_unless_names_are_hidde
     called = {"telecom": [{"system": "email", "value": "m@x"}, {"system": "phone", "value": "555 0142"}]}
     some = [replace(one, side="left", source_patient=called)]
     page = gaps_html(report(), some)
-    assert 'born <span class="d">1958-11-02</span> · tel. 555 0142 · left' in page
+    assert 'born <span class="d">1958-11-02</span> · tel. 555 0142' in page
+    assert '<span class="operation">ankle, <b>left</b></span>' in page
     bare = gaps_html(report(), some, names="hidden")
     assert "1958-11-02" not in bare
     assert "555 0142" not in bare
@@ -124,8 +212,13 @@ def test_a_patient_is_known_by_birth_date_side_and_number_unless_names_are_hidde
 
 def test_a_narrowed_list_says_how_many_it_leaves_out():
     made = report()
-    some = replace(made, rows=made.rows[:5], asked={"phase": "x"}, of_gaps=len(made.gaps))
-    assert f"{len(made.gaps) - len(some.gaps)} left out by this filter" in gaps_html(some, plans())
+    phase = next(r.phase for r in made.gaps if r.phase)
+    some = narrow(made, Filters(phase=phase))
+    left = Counter(r.severity for r in made.gaps if r.phase != phase)
+    assert left[3] and left[2]
+    said = f"{left.total()} left out by this filter (act today {left[3]}, at risk {left[2]}"
+    assert said in gaps_html(some, plans())
+    assert f"left out: act today {left[3]}, at risk {left[2]}" in " ".join(terminal(some).split())
 
 
 def test_every_row_is_listed_or_counted_for_its_patient():

@@ -88,4 +88,6 @@ def narrow(report: Worklist, asked: Filters) -> Worklist:
     people = {r.identifier for r in rows}
     placed = tuple(p for p in report.appointments if p.identifier in people)
     counts = dict(sorted(Counter(r.verdict for r in rows).items()))
-    return replace(report, rows=rows, appointments=placed, counts=counts, asked=asked.said(), of_gaps=len(report.gaps))
+    made = replace(report, rows=rows, appointments=placed, counts=counts, asked=asked.said(), of_gaps=len(report.gaps))
+    left = Counter(r.severity for r in report.gaps) - Counter(r.severity for r in made.gaps)
+    return replace(made, left_out=dict(left))

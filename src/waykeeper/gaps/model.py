@@ -263,6 +263,7 @@ class Worklist:
     counts    rows by verdict word; `gaps` and rows by severity are derived by the reader
     asked     a narrowed report: by what (surgeon, procedure, phase, owner, week); empty for the whole
     of_gaps   a narrowed report: how many gaps the whole one has
+    left_out  a narrowed report: how many gaps of each severity it leaves out
     """
 
     as_of: date
@@ -271,6 +272,7 @@ class Worklist:
     counts: Mapping[str, int] = field(default_factory=dict)
     asked: Mapping[str, str] = field(default_factory=dict)
     of_gaps: int = 0
+    left_out: Mapping[int, int] = field(default_factory=dict)
 
     @property
     def gaps(self) -> tuple[Row, ...]:

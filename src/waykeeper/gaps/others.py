@@ -117,8 +117,9 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
     more = _filling(item, own, setting)
     group = "question" if item.key.kind == "question" else "task"
     word = _task_word(item, own, setting, more)
-    if word == "overdue" and group == "task" and after_stay(more.raw("due"), setting) == "-stay":
-        word = "overdue-stay"
+    if word == "overdue" and group == "task":
+        word += after_stay(more.raw("due"), setting)
+        more["home"] = home_since(setting)
     return spoken(group, word, item, more, setting, mend=more.raw("due"))
 
 

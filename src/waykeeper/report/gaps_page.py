@@ -13,7 +13,20 @@ from waykeeper.plan.model import Plan
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
 from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
-from waykeeper.report.shown import CERTAINTIES, KINDS, is_over, key, shown, told_too_soon
+from waykeeper.report.shown import (
+    CERTAINTIES,
+    KINDS,
+    by_severity,
+    check_the_day,
+    entry_ahead,
+    history,
+    is_over,
+    key,
+    order_of_all,
+    owner_line,
+    shown,
+    told_too_soon,
+)
 from waykeeper.report.timeline import Timeline, layout
 
 Names = Literal["shown", "hidden"]
@@ -36,7 +49,10 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class GapCard:
-    """One gap with everything that filters and sorts ask for. `order` is its place in the contract's order."""
+    """One gap with everything that filters and sorts ask for. `order` is its place in the contract's order.
+
+    order_of_all    its next action in words that several steps share
+    """
 
     row: Row
     person: Person
@@ -49,6 +65,8 @@ class GapCard:
     due: str
     surgery: str
     side: str = ""
+    operation: str = ""
+    order_of_all: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,20 +76,25 @@ class OverGroup:
     person: Person
     surgery: str
     side: str
+    operation: str
     cards: tuple[GapCard, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class PatientCard:
-    """One patient: timeline, rows worth reading, and a count of those that are not listed."""
+    """One patient: timeline, rows worth reading, and a count of those that are not listed.
+
+    counts   how much is to be done of each severity; `over` is counted apart: only to be recorded or closed
+    """
 
     person: Person
     anchor: str
     surgery: str
     pathway: str
     contactable: bool
-    gaps: int
-    worst: SeverityWords
+    counts: tuple[tuple[SeverityWords, int], ...]
+    over: int
+    worst: int
     timeline: Timeline | None
     rows: tuple[Row, ...]
     unlisted: str
@@ -110,7 +133,7 @@ def gaps_html(
     sides = {(str(p.patient.identifier), p.episode.number, p.pathway.name): p.side for p in plans}
     cards = _cards(worklist, people, phases, sides)
     now = [c for c in cards if not is_over(c.row, worklist.as_of)]
-    counts = Counter(r.severity for r in worklist.gaps)
+    counts = Counter(c.row.severity for c in now)
     return render(
         "gaps.html.j2",
         style="gaps.css",
@@ -124,9 +147,14 @@ def gaps_html(
         over=_over([c for c in cards if is_over(c.row, worklist.as_of)]),
         all_gaps=len(cards),
         today=_by_patient(now),
-        too_soon=told_too_soon(worklist),
+        ahead=_ahead(worklist, names, show_identifiers),
+        check=check_the_day(worklist.as_of, len(told_too_soon(worklist))),
+        test_data=_test_data(plans),
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
+        left_levels=by_severity(worklist.left_out),
         shown=shown,
+        owner_line=owner_line,
+        history=history,
         certainties=CERTAINTIES,
         kinds=KINDS,
         key=key(worklist.rows),
@@ -143,6 +171,24 @@ def gaps_html(
         changes=_changed(changes or (), names, show_identifiers),
         since=day(since),
     )
+
+
+def _test_data(plans: Sequence[Plan]) -> str:
+    """Whether the list is about invented people."""
+    marked = sum(plan.patient.test_data for plan in plans)
+    if not marked:
+        return ""
+    if marked == len(plans):
+        return "Test data, not real patients."
+    return f"Of {len(plans)} plans {marked} are test data, not of real patients."
+
+
+def _ahead(worklist: Worklist, names: Names, whole: bool) -> list[tuple[Person, list[str]]]:
+    """Appointments ahead that are recorded as over, by patient."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in told_too_soon(worklist):
+        found.setdefault((one.identifier, one.patient), []).append(entry_ahead(one, worklist))
+    return [(_person(who[1], who[0], names, whole), entries) for who, entries in found.items()]
 
 
 def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple[str, list[dict[str, object]]]]:
@@ -197,7 +243,7 @@ def _over(cards: Sequence[GapCard]) -> list[OverGroup]:
     groups: dict[tuple[object, ...], list[GapCard]] = {}
     for card in cards:
         groups.setdefault((*_who(card.row), card.row.episode, card.row.pathway), []).append(card)
-    return [OverGroup(g[0].person, g[0].surgery, g[0].side, tuple(g)) for g in groups.values()]
+    return [OverGroup(g[0].person, g[0].surgery, g[0].side, g[0].operation, tuple(g)) for g in groups.values()]
 
 
 def _by_patient(cards: Sequence[GapCard]) -> list[tuple[Person, int]]:
@@ -230,9 +276,13 @@ def _cards(
     return [
         GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
                 day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery),
-                _side(r, sides))
+                _side(r, sides), _operation(r), order_of_all(r))
         for i, r in enumerate(_together(worklist.gaps))
     ]  # fmt: skip
+
+
+def _operation(row: Row) -> str:
+    return row.pathway.rsplit("/", 1)[-1].replace("-", " ")
 
 
 def _due(by: date | None, as_of: date) -> str:
@@ -270,12 +320,12 @@ def _patients(worklist: Worklist, people: dict[tuple[str, str], Person], sides: 
         replace(_patient(i, rows, people[_who(rows[0])], worklist.as_of), side=_side(rows[0], sides))
         for i, rows in enumerate(groups.values())
     ]
-    return sorted(cards, key=lambda c: (not c.gaps, -len(c.worst.mark.replace("□", "")), c.anchor if c.gaps else "",
-                                        c.person.name.lower()))  # fmt: skip
+    return sorted(cards, key=lambda c: (not c.worst, -c.worst, c.anchor if c.worst else "", c.person.name.lower()))
 
 
 def _patient(number: int, rows: Sequence[Row], person: Person, as_of: date) -> PatientCard:
     gaps = [r for r in rows if r.gap and not r.snoozed]
+    now = Counter(r.severity for r in gaps if not is_over(r, as_of))
     listed = tuple(r for r in rows if r.gap or r.verdict not in _UNLISTED)
     rest = Counter(r.verdict for r in rows if not r.gap and r.verdict in _UNLISTED)
     said = {"not-yet-due": "not yet due", "printed": "printed on the patient's sheet, not tracked"}
@@ -283,10 +333,11 @@ def _patient(number: int, rows: Sequence[Row], person: Person, as_of: date) -> P
         person=person,
         anchor=f"p{number:05d}",
         surgery=day(next((r.surgery for r in rows if r.surgery), None)),
-        pathway=rows[0].pathway.rsplit("/", 1)[-1].replace("-", " "),
+        pathway=_operation(rows[0]),
         contactable=all(r.contactable for r in rows),
-        gaps=len(gaps),
-        worst=SEVERITY[max((r.severity for r in gaps), default=0)],
+        counts=tuple((SEVERITY[s], now[s]) for s in (3, 2, 1, 0) if now[s]),
+        over=sum(is_over(r, as_of) for r in gaps),
+        worst=max((r.severity for r in gaps), default=0),
         timeline=layout(rows, as_of),
         rows=tuple(sorted(listed, key=_reading_order)),
         unlisted=", ".join(f"{n} {said[word]}" for word, n in sorted(rest.items())),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 
 from waykeeper.gaps.model import Placement, Row, Worklist
+from waykeeper.gaps.words import table
 from waykeeper.report.plain import day
+from waykeeper.report.severity import SEVERITY
 
 WORDS: dict[str, str] = {
     "attended-early": "attended early", "attended-late": "attended late", "needs-review": "look into this",
@@ -17,7 +19,7 @@ WORDS: dict[str, str] = {
     "failed": "closed undone", "due": "to do", "taken": "taken during the pause", "unanswered": "prescriber to answer",
     "restarted": "started again", "restart-due": "start again?", "never-answered": "never answered",
     "released": "approved", "ready": "nobody has decided", "shut": "not approved", "printed": "on the patient's sheet",
-    "release-due": "lift it? ask", "in-force": "holds", "not-met": "not recorded as met", "open": "not due yet",
+    "release-due": "may it end? ask", "in-force": "holds", "not-met": "not recorded as met", "open": "not due yet",
     "no-plan": "no plan", "date-differs": "another day", "no-case": "not on the theatre list",
     "unproven": "not known whether it took place", "conflict": "changes wait", "current": "the plan stands",
 }  # fmt: skip
@@ -30,6 +32,9 @@ CERTAINTIES: dict[str, str] = {
     "linked": "booked from this plan", "recognised": "recognised by what it says", "guessed": "a guess", "none": "",
 }  # fmt: skip
 _PAST_USE = {"task": ("overdue",), "gate": ("shut", "ready"), "visit": ("missed",)}
+# Who decides, in rows that ask for a decision; the coordinator makes the call.
+_DECIDED = frozenset({"hold", "medicine", "gate", "restriction"})
+_DECIDERS: dict[str, str] = {"prescriber": "prescriber", "surgeon": "surgeon", "anaesthesia": "anaesthetist"}
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
 
@@ -51,17 +56,53 @@ def is_over(row: Row, as_of: date) -> bool:
     return row.verdict in _PAST_USE.get(row.kind, ()) and row.window_end <= row.surgery < as_of
 
 
-def told_too_soon(report: Worklist) -> str:
-    """One sentence where several appointments ahead are already recorded as over; "" where few are."""
-    found = [p for p in report.appointments if _ahead(p, report.as_of)]
-    if len(found) < _MANY:
-        return ""
-    people = len({p.identifier for p in found})
-    whom = "1 patient" if people == 1 else f"{people} patients"
+def owner_line(row: Row) -> str:
+    """Who acts, as the coordinator reads it: where another decides, that it is she who asks. "" for nobody."""
+    if row.owner or row.kind not in _DECIDED or row.who not in _DECIDERS:
+        return row.owner or row.who
+    return f"you ask, the {_DECIDERS[row.who]} decides"
+
+
+def order_of_all(row: Row) -> str:
+    """The next action as the head of several steps: a question that is a step's own is left to the step's reason."""
+    head, _, middle = str(table()["actions"]["ask_first"]).format(undecided="\0", next="").partition("\0")
+    asks, found, then = row.next_action.partition(middle)
+    if not found or not asks.startswith(head):
+        return row.next_action
+    return f"{head}the question stands with each step.{middle}{then}"
+
+
+def history(row: Row) -> tuple[str, ...]:
+    """What became of earlier bookings, as far as the row's reason does not say it already."""
+    return tuple(happened for happened in row.history if happened not in row.reason)
+
+
+def by_severity(counts: Mapping[int, int]) -> str:
+    """`at risk 3, a step waits 1`: how many of each severity, gravest first."""
+    return ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in sorted(counts, reverse=True) if counts[s])
+
+
+def told_too_soon(report: Worklist) -> tuple[Placement, ...]:
+    """The appointments ahead that are recorded as over, where they are so many that the day of the list is in doubt."""
+    found = tuple(p for p in report.appointments if _ahead(p, report.as_of))
+    return found if len(found) >= _MANY else ()
+
+
+def check_the_day(as_of: date, count: int) -> str:
+    """What to do where so many appointments ahead are recorded as over; the list of them follows."""
     return (
-        f"{len(found)} appointments of {whom} are recorded as finished or as not attended on days after "
-        f"{day(report.as_of)}. The day of this list or the data may be wrong: find out which before you act on it."
+        f"Look at a calendar. If today is not {day(as_of)}, stop and print the list again with the correct day. If it "
+        f"is, work the list, and ask the booking office about these {count} entries, which are recorded as finished or "
+        "as not attended on days still ahead:"
     )
+
+
+def entry_ahead(found: Placement, report: Worklist) -> str:
+    """One of those entries: its day, what it is recorded as, and where it stands in the list."""
+    titles = {(r.identifier, r.item): r.title for r in report.rows}
+    at = [titles[found.identifier, item] for item in found.items if (found.identifier, item) in titles]
+    said = "not attended" if found.status == "noshow" else "finished"
+    return f"{day(found.day)} {said} ({' or '.join(at) or 'fits no planned visit'})"
 
 
 def _ahead(found: Placement, as_of: date) -> bool:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
-from waykeeper.report.shown import told_too_soon
+from waykeeper.report.shown import by_severity, check_the_day, entry_ahead, history, owner_line, told_too_soon
 
 LEAST_WIDTH = 48
 
@@ -60,10 +60,21 @@ def _head(worklist: Worklist, width: int) -> list[str]:
     said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
     whom = f"{patients} {'patient' if patients == 1 else 'patients'}"
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
-    narrowed = wrap(f"Filtered, {worklist.narrowed} are shown.", width) if worklist.asked else []
-    doubt = told_too_soon(worklist)
-    doubts = ["", *wrap(f"CHECK THE DAY OF THIS LIST: {doubt}", width)] if doubt else []
-    return [*wrap(first, width), *narrowed, *doubts, *_overview(worklist)]
+    left = f"; left out: {by_severity(worklist.left_out)}" if any(worklist.left_out.values()) else ""
+    narrowed = wrap(f"Filtered, {worklist.narrowed} are shown{left}.", width) if worklist.asked else []
+    return [*wrap(first, width), *narrowed, *_doubts(worklist, width), *_overview(worklist)]
+
+
+def _doubts(worklist: Worklist, width: int) -> list[str]:
+    """Whether this is the list of today at all, and what to ask about if it is."""
+    ahead = told_too_soon(worklist)
+    if not ahead:
+        return []
+    lines = ["", *wrap(f"CHECK THE DAY OF THIS LIST: {check_the_day(worklist.as_of, len(ahead))}", width)]
+    for found in ahead:
+        who = " ".join(p for p in (found.patient, f"({shortened(found.identifier)})" if found.identifier else "") if p)
+        lines += wrap(f"{who} | {entry_ahead(found, worklist)} | {found.reference}", width, "  - ")
+    return lines
 
 
 def _overview(worklist: Worklist) -> list[str]:
@@ -82,13 +93,13 @@ def _gap(row: Row, number: int, width: int, show_identifiers: bool) -> list[str]
     head = f"{row.patient or 'no name'} ({identifier}) | {row.title} | {row.verdict}{since}"
     lines = wrap(head, width, f"{number:>3}. ", "     ")
     lines += wrap(row.reason, width, "     ")
-    who = ", ".join(p for p in (row.owner or row.who, f"by {day(row.by)}" if row.by else "") if p)
+    who = ", ".join(p for p in (owner_line(row), f"by {day(row.by)}" if row.by else "") if p)
     lines += wrap(f"{row.next_action or 'Decide what to do.'}{f' ({who})' if who else ''}", width, "     -> ")
     if row.evidence:
         lines += wrap(f"evidence: {', '.join(row.evidence)} ({row.certainty})", width, "     ", "       ")
     for question in row.questions:
         lines += wrap(f"ask: {question}", width, "     ", "       ")
-    for happened in row.history:
+    for happened in history(row):
         lines += wrap(f"history: {happened}", width, "     ", "       ")
     if not row.contactable:
         lines += wrap("do not contact: nothing is printed for or sent to this patient", width, "     ! ")

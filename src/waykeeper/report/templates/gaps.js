@@ -22,7 +22,7 @@
     const words = plain(search.value).split(/\s+/).filter(Boolean);
     const severities = picks.filter((p) => p.getAttribute("aria-pressed") === "true").map((p) => p.dataset.severity);
     return words.every((w) => texts.get(row).includes(w))
-      && (severities.length === 0 || severities.includes(row.dataset.severity))
+      && (severities.length === 0 || severities.includes(row.dataset.pick))
       && selects.every((s) => s.value === "" || row.dataset[s.dataset.filter] === s.value);
   };
   const refresh = () => {
