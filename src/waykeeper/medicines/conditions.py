@@ -10,6 +10,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from waykeeper.medicines.model import Case
+from waykeeper.quickly_made import quickly_made
 
 NUMERIC = frozenset({"crcl", "dose_mg", "period"})
 WORDED = frozenset({"bleed", "anaesthesia", "indication", "form", "release", "policy", "risk"})
@@ -18,6 +19,7 @@ UNKNOWN = "unknown"
 _BOUND = re.compile(r"(>=|<=|<|>|=)(\d+(?:\.\d+)?)")
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Situation:
     """What the conditions of one row are tested against. A missing value is unknown."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 
 from waykeeper.medicines.model import Case
+from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment, add_elapsed, add_months, earlier_reading, read_wall
 
@@ -16,6 +17,7 @@ _CLOCK = re.compile(r"\b([01]?\d|2[0-3]):([0-5]\d)\b")
 WEEK = 7
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Interval:
     """The days of one proposal. `missed_days` None: nothing is missed, or no date can be computed."""

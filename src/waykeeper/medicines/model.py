@@ -9,12 +9,14 @@ from fractions import Fraction
 from typing import Literal, Protocol
 
 from waykeeper.findings import Finding
+from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Moment
 
 BY_HOURS = "the limit is counted in hours from the start of surgery: asked again if that hour changes"
 Decision = Literal["continue", "hold", "adjust", "time", "ask", "already stopped"]
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class MedicineRow:
     """What is proposed for one medicine. Never an order: `confirm_by` names who must answer.

@@ -19,6 +19,7 @@ from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
 from waykeeper.medicines.ruleset import Ruleset
 from waykeeper.medicines.words import read_words, strength_of
+from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 
 BLANKET_GROUPS = frozenset({"anticoagulants", "antiplatelets"})
@@ -27,6 +28,7 @@ _SURE = ("H", "M-H", "M", "L-M", "L")
 PHARMACIST = "confirm with pharmacist"
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What one rule, or several for a combination, come to."""

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from waykeeper.findings import Finding, finding
 from waykeeper.medicines.ruleset import RXNORM, Ruleset
 from waykeeper.medicines.words import Reading, near_names, normalise, read_words
+from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Recognised:
     """What a row is about; without ingredients it was not recognised and `question` says why."""

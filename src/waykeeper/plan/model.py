@@ -11,6 +11,7 @@ from typing import Any, Literal, NamedTuple
 
 from waykeeper.findings import Finding, Position
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
+from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Anchor, Dates, Moment
 
 # The kinds of planned items. The first seven are the pathway language's; a `medicine` is a row of the patient's
@@ -103,6 +104,7 @@ class PatientRef:
     deceased: str = ""  # date or "yes"
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class HoldProposal:
     """The medicine part of a `hold` or `medicine` item; dates are proposals until a prescriber answered."""
@@ -142,6 +144,7 @@ class HoldAnswer:
     last_taken: Moment | None = None
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Item:
     """One planned item with all its dates and its reasons."""

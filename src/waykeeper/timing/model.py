@@ -8,6 +8,8 @@ from datetime import UTC, date, datetime, time
 from enum import StrEnum
 from functools import lru_cache, total_ordering
 
+from waykeeper.quickly_made import quickly_made
+
 
 class Standing(StrEnum):
     """How well an anchor is known."""
@@ -19,6 +21,7 @@ class Standing(StrEnum):
 
 
 @total_ordering
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Moment:
     """A local date, with a wall-clock time where one is known, in an IANA zone.
@@ -83,6 +86,7 @@ class Anchor:
     recognise: tuple[str, ...] = ()  # what in a record proves it: "procedure system|code", "encounter_end inpatient"
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Window:
     """Inclusive days, or moments, from start to end."""
@@ -111,6 +115,7 @@ class Awaited:
     event: str
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Dates:
     """Every date of one planned item. A field that does not apply is None.
