@@ -42,7 +42,7 @@ from typing import Any
 import pytest
 import yaml
 from _pytest.runner import runtestprotocol
-from hypothesis import Phase, settings
+from hypothesis import HealthCheck, Phase, settings
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "tests/mutation")]
@@ -362,7 +362,10 @@ def main() -> int:
     os.chdir(ROOT)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     found_at_once = (Phase.explicit, Phase.generate)  # a smaller example of what is noticed already tells nothing more
-    settings.register_profile("mutation", derandomize=True, database=None, deadline=None, phases=found_at_once)
+    slow = [HealthCheck.too_slow]  # a busy machine kills no mutant
+    settings.register_profile(
+        "mutation", derandomize=True, database=None, deadline=None, phases=found_at_once, suppress_health_check=slow
+    )
     settings.load_profile("mutation")
     runner = Runner(arguments.room, [] if arguments.control else chosen(arguments), explained())
     runner.again = arguments.explained
