@@ -6,6 +6,8 @@ import inspect
 import subprocess
 import sys
 
+import pytest
+
 import waykeeper
 from waykeeper import verbs
 from waykeeper.pathway.library import folder
@@ -58,23 +60,26 @@ def test_the_parameters_are_these():
     assert found == PARAMETERS
 
 
-def test_rooms_with_the_name_of_a_command_can_be_called_whatever_was_imported_first():
-    for first in (
-        "",
-        "import waykeeper.gaps, waykeeper.medicines, waykeeper.validate, waykeeper.sandbox",
-        "from waykeeper.gaps import worklist",
-    ):
-        code = (
-            f"{first}\nimport waykeeper\n"
-            f"print(len(waykeeper.gaps({PLAN!r}, as_of='2026-04-15').worklist.rows) > 100)\n"
-            "print(waykeeper.validate({'resourceType': 'Patient', 'gendre': 'x'})[0].position.path)\n"
-            "try: waykeeper.medicines(clinic='clinic-demo', surgery='soon', patient='x')\n"
-            "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
-            "try: waykeeper.sandbox(port=99999)\n"
-            "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
-        )
-        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-        assert done.stdout.split() == ["True", "Patient.gendre", "WKC201", "WKC201"]
+FIRST = {
+    "nothing": "",
+    "the rooms": "import waykeeper.gaps, waykeeper.medicines, waykeeper.validate, waykeeper.sandbox",
+    "a name of a room": "from waykeeper.gaps import worklist",
+}
+
+
+@pytest.mark.parametrize("first", FIRST.values(), ids=FIRST)
+def test_rooms_with_the_name_of_a_command_can_be_called_whatever_was_imported_first(first):
+    code = (
+        f"{first}\nimport waykeeper\n"
+        f"print(len(waykeeper.gaps({PLAN!r}, as_of='2026-04-15').worklist.rows) > 100)\n"
+        "print(waykeeper.validate({'resourceType': 'Patient', 'gendre': 'x'})[0].position.path)\n"
+        "try: waykeeper.medicines(clinic='clinic-demo', surgery='soon', patient='x')\n"
+        "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
+        "try: waykeeper.sandbox(port=99999)\n"
+        "except waykeeper.WaykeeperError as error: print(error.findings[0].code)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "Patient.gendre", "WKC201", "WKC201"]
 
 
 def test_validate_takes_a_dict_json_and_a_model():

@@ -103,14 +103,15 @@ def test_an_older_ndjson_stands_until_the_new_one_is_whole(tmp_path, records):
     assert (tmp_path / "plans.ndjson").read_text() == "older"
 
 
-def test_records_of_a_server(tmp_path):
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_records_of_a_server(tmp_path, jobs):
     with running(load=str(BUNDLES / "demo-left")) as url:
         (tmp_path / "list.csv").write_text(
             "patient,surgery,side\nAQ-1001,2026-03-18T07:30,left\nAQ-1,2026-03-18,left\n"
         )
         report = compile_all(
             "total-ankle-replacement", clinic="clinic-demo", cases=str(tmp_path / "list.csv"), from_=url,
-            output=str(tmp_path / "out"), jobs=2,
+            output=str(tmp_path / "out"), jobs=jobs,
         )  # fmt: skip
     assert [[f.code for f in o.findings if f.severity == "error"] for o in report.outcomes] == [[], ["WKX221"]]
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from waykeeper import fhir
 from waykeeper.fhir import evidence, forms, ownership
 from waykeeper.fhir.ownership import GROUPS, OWNERSHIP, digests, group_values
@@ -157,7 +158,7 @@ def test_a_plan_that_is_written_reads_back_whole(held):
 
 
 @given(items, items, items, st.randoms(use_true_random=False))
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 def test_plans_mixed_and_shuffled_are_told_apart(one, second, other, chance):
     stranger = Identifier(WHO.system, "AQ-2")
     plans = [plan(one), plan(second, number=2), plan(other, stranger)]
@@ -189,14 +190,14 @@ def gated(held):
 
 
 @given(items)
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 def test_the_quick_json_is_the_bundle(held):
     made = plan((*held, *gated(held)))
     assert fhir.bundle_json(made) == orjson.dumps(fhir.bundle(made))
 
 
 @given(items)
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 def test_forms_say_the_same_new_or_used(held):
     """Nothing of one patient comes to the next through what is remembered."""
     made = plan((*held, *gated(held)))

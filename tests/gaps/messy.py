@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from gaps.plans import SPECIALTY, SURGERY, TYPE, VISITS, ankle, evidence, link
 
 OTHER_TYPE = "https://alder-quay.example/types|skin-clinic"
@@ -29,7 +30,7 @@ LOOKS = st.sampled_from([  # service types, specialties, minutes, telehealth: wh
     for far in (False, False, True)
 ])  # fmt: skip
 # A busy machine is no reason to fail: nothing here depends on time.
-law = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+law = settings(max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def days(first: int = -90, last: int = 480) -> st.SearchStrategy[date]:

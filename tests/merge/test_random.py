@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from merge.small import BLOOD, CALL, HOLD, LATEX, READY, SURGERY, VISIT, WASH, WEIGHT, instant
 from merge.stories import GONE, answer, complete, output, theirs
 from merge.worlds import Memory
@@ -129,7 +130,7 @@ def edited(resource) -> bool:
 
 
 @given(MOVES)
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_whatever_happens_between_pushes(moves):
     world = Memory()
     state = {"surgery": SURGERY, "changes": (), "written": set(), "owners": {}, "deletes": 2}

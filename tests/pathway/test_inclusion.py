@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from pathway.frame import COMMON_TASK, pathway, shelf
 from waykeeper.pathway import check, check_part, library, load
 from waykeeper.pathway.shelf import library_part
@@ -121,7 +122,7 @@ LINES = library.read("parts/hospital-stay")[1].decode().splitlines(keepends=True
 HIP = library.read("total-hip-replacement")
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(st.integers(0, len(LINES) - 1), st.sampled_from(["", "x", "  x: 1\n", "tasks: {}\n", "- y\n"]))
 def test_a_damaged_part_gives_findings_at_a_place_and_no_traceback(at, instead):
     damaged = "".join([*LINES[:at], instead, *LINES[at + 1 :]])

@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from pathway.frame import clinic, pathway
 from waykeeper.pathway import check, check_file, check_overlay, read_clinic, read_yaml
 from waykeeper.pathway.reader import MAX_BYTES, MAX_DEPTH, MAX_NODES
@@ -88,7 +89,7 @@ def _answer_everything(source):
     assert check_file("f.yaml", source)[1]
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.binary(max_size=200))
 def test_any_bytes_give_findings(source):
     _answer_everything(source)
@@ -101,7 +102,7 @@ WORDS = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.recursive(WORDS, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(WORDS, inner, max_size=5)))
 def test_any_shape_of_known_words_gives_findings(tree):
     import json
@@ -109,7 +110,7 @@ def test_any_shape_of_known_words_gives_findings(tree):
     _answer_everything(json.dumps(tree))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.data())
 def test_a_good_file_with_one_place_spoilt_is_answered(data):
     good = pathway("tasks:\n  wash: {title: Wash, who: surgeon, why: Skin, harm: 2, by: 1 day before surgery}\n")

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from waykeeper import fhir
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.library import names as pathways
@@ -186,7 +187,7 @@ def around(day):
 
 @example(date(2028, 4, 1), 218)  # 2028-11-05: the hours before surgery run through the night of the change
 @given(st.dates(date(2026, 1, 5), date(2031, 12, 31)), st.integers(1, 400))
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=examples(25))
 def test_moving_surgery_by_days_moves_every_unrolled_date_by_as_many(day, moved):
     """Months and years are calendar time, working days skip closed ones, hours run on when clocks change: left out."""
     other = day + timedelta(days=moved)

@@ -10,6 +10,7 @@ from fhirpathpy.models import models
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from waykeeper.pathway import library
 from waykeeper.record.evaluation import Evaluation, terms
 from waykeeper.verbs import inputs
@@ -128,7 +129,7 @@ records = st.lists(
 
 
 @given(records)
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=examples(60))
 def test_every_fact_of_the_library_is_what_the_engine_says_of_it_whole(resources):
     asked = Evaluation(resources, SURGERY)
     before = copy.deepcopy(resources)

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar, Event
 
+from effort import examples
 from report.builder import SURGERY, hold, item, moment, plan, said, visit
 from report.caseload import report
 from waykeeper.findings import WaykeeperError
@@ -66,7 +67,7 @@ def _taken_back(made: Plan) -> set[str]:
     return {uid for uid, e in events(ics(made, sequence=1)).items() if e["STATUS"] == "CANCELLED"}
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 @given(
     surgery=st.dates(date(2026, 1, 1), date(2028, 12, 31)),
     missed=st.integers(1, 28),
@@ -108,7 +109,7 @@ def test_an_answer_that_was_taken_back_takes_its_events_back():
         assert not gone.walk("VALARM")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(classes=st.lists(st.sampled_from(["open", "busy", "done", "withdrawn", "void"]), min_size=25, max_size=25))
 def test_every_item_has_an_event_or_is_left_out_with_a_reason(classes):
     made = plan()

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from report.caseload import report
 from waykeeper.gaps import Row, Worklist, changes_since
 from waykeeper.report.gap_files import CSV_COLUMNS, gaps_csv, gaps_json
@@ -77,7 +78,7 @@ def test_json_carries_a_version_and_every_row():
     assert [r["item"] for r in found["rows"]] == [r.item for r in made.rows]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(text=st.text(max_size=200), width=st.integers(48, 160))
 def test_terminal_lines_fit_whatever_the_text(text, width):
     lines = terminal(with_text(text), width).splitlines()

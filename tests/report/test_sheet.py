@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from report.builder import SURGERY, hold, moment, plan, said, visit
 from waykeeper.findings import WaykeeperError
 from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, PatientRef, Plan, State
@@ -81,7 +82,7 @@ def test_unanswered_hold_says_one_sentence_and_no_date():
     assert "Pause" not in Page(html).words
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     surgery=st.dates(date(2026, 1, 1), date(2028, 12, 31)),
     missed=st.integers(1, 28),
@@ -188,7 +189,7 @@ def test_continue_and_other_answers():
 _CLASSES = st.sampled_from(["open", "busy", "done", "withdrawn", "void"])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     surgery=st.dates(date(2026, 1, 1), date(2028, 12, 31)),
     offset=st.integers(-60, 400),

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from report.caseload import AS_OF, report
 from waykeeper.gaps import Row
 from waykeeper.report.timeline import layout
@@ -36,7 +37,7 @@ def test_a_day_is_as_wide_everywhere():
     assert len(steps) == 1
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     start=st.dates(date(2024, 1, 1), date(2030, 1, 1)),
     spans=st.lists(st.tuples(st.integers(-400, 800), st.integers(0, 60), st.integers(0, 60)), min_size=1, max_size=6),

@@ -5,6 +5,7 @@ import json
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from waykeeper.sandbox import Store
 from waykeeper.sandbox.answers import Ask
 from waykeeper.sandbox.search import pairs_of
@@ -61,7 +62,7 @@ def checked(service, ask):
     return answer
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.sampled_from(["transaction", "batch"]), entries)
 def test_any_bundle_is_answered(kind, some):
     store = Store()
@@ -71,7 +72,7 @@ def test_any_bundle_is_answered(kind, some):
     store.close()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.sampled_from(["POST", "PUT", "PATCH"]), values)
 def test_any_body_is_answered(method, body):
     store = Store()
@@ -79,7 +80,7 @@ def test_any_body_is_answered(method, body):
     store.close()
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(
     st.sampled_from(
         [
@@ -103,7 +104,7 @@ def test_any_search_is_answered(name, value):
     store.close()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.text(max_size=20))
 def test_any_query_string_is_pairs_or_refused(text):
     from waykeeper.sandbox.refusals import Refusal

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from effort import examples
 from waykeeper.findings import Finding
 from waykeeper.validate import validate, validate_json
 from waykeeper.validate.tables import resource_types, type_record
@@ -32,7 +33,7 @@ def is_list_of_findings(found: object) -> bool:
     return isinstance(found, list) and all(isinstance(f, Finding) and f.details for f in found)
 
 
-settings.register_profile("validate", deadline=None, max_examples=60)
+settings.register_profile("validate", deadline=None, max_examples=examples(60))
 settings.load_profile("validate")
 
 
