@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from checked_once import pathways_are_checked_once  # noqa: F401 - a fixture
 from contract.peers import REQUIRED, judge_with, missing, real_server, sandbox_server
 from contract.talk import Talk
 
@@ -53,6 +54,16 @@ BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.m
 def server(request):
     """Each of the two servers in turn."""
     return request.getfixturevalue(f"{request.param}_peer")
+
+
+@pytest.fixture(params=BOTH)
+def whole_server(request):
+    """Each of the two for a test that reads all that stands there: a sandbox of its own, and the real server."""
+    if request.param == "real":
+        yield request.getfixturevalue("real_peer")
+    else:
+        with sandbox_server() as peer:
+            yield peer
 
 
 @pytest.fixture

@@ -4,6 +4,8 @@ import json
 from collections import Counter
 from datetime import UTC, datetime
 
+import pytest
+
 from golden.rewrite import BUNDLES
 from waykeeper import verbs
 from waykeeper.exchange import Server
@@ -15,6 +17,12 @@ from waykeeper.validate import own_definitions, validate
 
 CASE = BUNDLES / "demo-left"
 WHO = Identifier("https://alder-quay.example/mrn", "AQ-1001")
+
+
+@pytest.fixture
+def server(whole_server):
+    """The list of a server's gaps is of everybody there: in the sandbox, of nobody else's patients."""
+    return whole_server
 
 
 def document(name):

@@ -31,6 +31,12 @@ WANTED = {
 }
 
 
+@pytest.fixture
+def server(whole_server):
+    """The list of a server's gaps is of everybody there: in the sandbox, of nobody else's patients."""
+    return whole_server
+
+
 def document(name, case=CASE):
     return json.loads((case / name).read_text("utf-8"))
 

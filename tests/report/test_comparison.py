@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from waykeeper.report.review import SIGNED_BY, review_html, review_json, review_
 
 KNEE, HIP, ANKLE = "total-knee-replacement", "total-hip-replacement", "total-ankle-replacement"
 PAIRS = [(KNEE, HIP), (ANKLE, KNEE), (HIP, f"{HIP}+no-hip-precautions")]
+compared, reviewed = cache(verbs.compare_pathways), cache(verbs.review_pathway)  # each once, whoever looks at it
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
 
@@ -38,7 +40,7 @@ def text_of(page: str) -> str:
 
 @pytest.mark.parametrize("pair", PAIRS, ids=" ".join)
 def test_count_in_is_count_out(pair):
-    made = verbs.compare_pathways(*pair)
+    made = compared(*pair)
     ours, theirs = {i.name for i in made.a.items}, {i.name for i in made.b.items}
     assert sorted(row.name for row in made.items) == sorted(ours | theirs)
     assert {r.name for r in made.items if r.state == "only in A"} == ours - theirs
@@ -50,27 +52,27 @@ def test_count_in_is_count_out(pair):
 
 @pytest.mark.parametrize("name", library.names())
 def test_a_pathway_beside_itself_is_the_same(name):
-    made = verbs.compare_pathways(name, name)
+    made = compared(name, name)
     assert made.count("same") == len(made.items) and {r.state for r in made.rules} == {"same"}
 
 
 @pytest.mark.parametrize("pair", PAIRS, ids=" ".join)
 def test_the_other_way_round_says_the_same(pair):
-    there, back = verbs.compare_pathways(*pair), verbs.compare_pathways(*reversed(pair))
+    there, back = compared(*pair), compared(*reversed(pair))
     turned = {"only in A": "only in B", "only in B": "only in A"}
     assert {(r.name, r.state) for r in there.items} == {(r.name, turned.get(r.state, r.state)) for r in back.items}
 
 
 def test_medicines_stand_first_and_visits_after_them():
-    groups = [row.group for row in verbs.compare_pathways(KNEE, HIP).items]
+    groups = [row.group for row in compared(KNEE, HIP).items]
     assert list(dict.fromkeys(groups))[:2] == ["medicines", "visits"]
-    assert verbs.compare_pathways(KNEE, HIP).items[0].kind == "hold"
+    assert compared(KNEE, HIP).items[0].kind == "hold"
 
 
 def test_what_differs_is_said_field_by_field_with_source_and_confidence():
-    row = next(r for r in verbs.compare_pathways(KNEE, HIP).items if r.name == "no-driving")
+    row = next(r for r in compared(KNEE, HIP).items if r.name == "no-driving")
     assert {c.field: (c.a, c.b) for c in row.changes}["at_least"] == ("4 weeks after surgery", "2 weeks after surgery")
-    pain = next(r for r in verbs.compare_pathways(KNEE, HIP).items if r.name == "pain-plan-1")
+    pain = next(r for r in compared(KNEE, HIP).items if r.name == "pain-plan-1")
     changed = {c.field for c in pain.changes}
     assert {"at", "source"} <= changed and "who" not in changed
 
@@ -88,7 +90,7 @@ def test_two_versions_of_a_file_and_its_own_parts(tmp_path):
             b"at: 6 weeks after surgery\n        window", b"at: 5 weeks after surgery\n        window"
         )
     )
-    made = verbs.compare_pathways(str(old), HIP)
+    made = compared(str(old), HIP)
     assert [(r.name, [(c.field, c.a, c.b) for c in r.changes]) for r in made.items if r.state != "same"] == [
         ("six-week", [("at", "5 weeks after surgery", "6 weeks after surgery")])
     ]
@@ -96,14 +98,14 @@ def test_two_versions_of_a_file_and_its_own_parts(tmp_path):
 
 
 def test_a_clinic_lays_its_overlays_over_both_sides():
-    made = verbs.compare_pathways(KNEE, HIP, clinic="clinic-demo")
+    made = compared(KNEE, HIP, clinic="clinic-demo")
     assert made.a.overlays == made.b.overlays == ("nothing-after-midnight",)
     assert next(r for r in made.items if r.name == "long-fast-asked").state == "same"
 
 
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_the_text_holds_its_width_and_names_each_item(width):
-    made = verbs.compare_pathways(KNEE, HIP)
+    made = compared(KNEE, HIP)
     text = comparison_text(made, width)
     assert max(width_of(line) for line in text.splitlines()) <= width
     joined = " ".join(text.split()).replace("- ", "-")
@@ -111,7 +113,7 @@ def test_the_text_holds_its_width_and_names_each_item(width):
 
 
 def test_the_json_has_both_sides_whole():
-    made = verbs.compare_pathways(KNEE, f"{KNEE}+six-month-visit")
+    made = compared(KNEE, f"{KNEE}+six-month-visit")
     plain = json.loads(json.dumps(comparison_json(made)))
     assert plain["schema_version"] == "1"
     assert plain["counts"] == {"different": 0, "only in A": 0, "only in B": 1, "same": len(made.a.items)}
@@ -121,7 +123,7 @@ def test_the_json_has_both_sides_whole():
 
 
 def test_a_hostile_title_stays_text():
-    made = verbs.compare_pathways(KNEE, HIP)
+    made = compared(KNEE, HIP)
     from dataclasses import replace
 
     bad = replace(made.a.items[0], title="<script>alert(1)</script>")
@@ -151,11 +153,11 @@ def test_confidence(source, words):
 
 def test_the_source_of_a_pathway_does_not_speak_for_the_number_of_an_overlay():
     """Midnight is the clinic's: the fasting guideline stands as the item's source, and not for that hour."""
-    rows = {r.name: r for r in verbs.compare_pathways(HIP, f"{HIP}+nothing-after-midnight").items}
+    rows = {r.name: r for r in compared(HIP, f"{HIP}+nothing-after-midnight").items}
     changes = {c.field: (c.a, c.b) for c in rows["fast-clear-drinks"].changes}
     assert changes["confidence"] == ("high: published", "the clinic decides: an overlay changed the number")
     assert changes["overlays"] == ("", "nothing-after-midnight")
-    with_source = verbs.compare_pathways(HIP, f"{HIP}+hip-precautions-twelve-weeks").b.items
+    with_source = compared(HIP, f"{HIP}+hip-precautions-twelve-weeks").b.items
     assert not next(i for i in with_source if i.name == "hip-precautions").unsourced
 
 
@@ -164,7 +166,7 @@ def test_the_source_of_a_pathway_does_not_speak_for_the_number_of_an_overlay():
 
 @pytest.mark.parametrize("name", library.names())
 def test_every_item_is_on_the_sheet_once_with_a_day_or_why_it_has_none(name):
-    made = verbs.review_pathway(name, clinic="clinic-demo", surgery="2026-03-18T07:30")
+    made = reviewed(name, clinic="clinic-demo", surgery="2026-03-18T07:30")
     pathway = library.load(name, ["nothing-after-midnight"])[0]
     assert sorted((r.kind, r.name) for r in made.rows) == sorted((i.kind, i.name) for i in pathway.items)
     assert [r.number for r in made.rows] == list(range(1, len(pathway.items) + 1))
@@ -174,7 +176,7 @@ def test_every_item_is_on_the_sheet_once_with_a_day_or_why_it_has_none(name):
 
 
 def test_the_days_of_the_example_are_those_of_a_plan():
-    made = verbs.review_pathway(HIP, clinic="clinic-demo", surgery="2026-09-28T10:30")
+    made = reviewed(HIP, clinic="clinic-demo", surgery="2026-09-28T10:30")
     rows = {r.name: r for r in made.rows}
     assert rows["clot-prevention-review"].days == (("35 days after surgery", "Mon 2026-11-02"),)
     assert rows["two-week"].days[0] == (
@@ -188,7 +190,7 @@ def test_the_days_of_the_example_are_those_of_a_plan():
 
 
 def test_the_sheet_names_what_was_signed_and_has_a_line_for_each_section():
-    made = verbs.review_pathway(KNEE, clinic="clinic-demo", surgery="2026-03-18T07:30")
+    made = reviewed(KNEE, clinic="clinic-demo", surgery="2026-03-18T07:30")
     page = review_html(made)
     seen = text_of(page)
     assert library.load(KNEE, ["nothing-after-midnight"])[0].digest in seen
@@ -200,7 +202,7 @@ def test_the_sheet_names_what_was_signed_and_has_a_line_for_each_section():
 
 
 def test_the_sheet_as_text_and_json_say_the_same():
-    made = verbs.review_pathway(HIP, clinic="clinic-demo", surgery="2026-03-18T07:30")
+    made = reviewed(HIP, clinic="clinic-demo", surgery="2026-03-18T07:30")
     plain = json.loads(json.dumps(review_json(made)))
     joined = re.sub(r"[\s-]", "", review_text(made, 80))
     rows = [row for section in plain["sections"] for row in section["items"]]
@@ -216,8 +218,8 @@ def test_both_print_on_a4_without_colour_and_without_a_torn_item(tmp_path: Path)
     from playwright.sync_api import sync_playwright
 
     pages = {
-        "review": review_html(verbs.review_pathway(KNEE, clinic="clinic-demo", surgery="2026-03-18T07:30")),
-        "sides": comparison_html(verbs.compare_pathways(KNEE, HIP)),
+        "review": review_html(reviewed(KNEE, clinic="clinic-demo", surgery="2026-03-18T07:30")),
+        "sides": comparison_html(compared(KNEE, HIP)),
     }
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])

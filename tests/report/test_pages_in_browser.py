@@ -44,6 +44,14 @@ def browser() -> Iterator[Any]:
         opened.close()
 
 
+@pytest.fixture(autouse=True)
+def closed(browser: Any) -> Iterator[None]:
+    """No page of a test is left open to work on behind the next."""
+    yield
+    for context in browser.contexts:
+        context.close()
+
+
 def show(browser: Any, folder: Path, name: str, width: int = 1280) -> tuple[Any, list[str]]:
     """The page, and everything it said on the console, threw, or asked the network for."""
     file = folder / f"{name}.html"
