@@ -22,8 +22,6 @@ LONG = (
     "contract/test_move.py::[real",
     "contract/test_push.py::[real",
     "contract/test_server_crud.py::legal_by_the_official_validator[real",
-    "contract/test_server_search.py::a_value_is_found_and_another_is_not[real",
-    "contract/test_server_search.py::what_refers_is_found_and_included[real",
     "contract/test_stories.py::",
     "contract/test_worked_case.py::at_the_edges[real",
     "cli/test_bad_inputs.py::the_console_script_says_the_same[history",
