@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from medicines.case_files import CALENDAR, entry, kidney, load, moment
 from waykeeper.findings import catalogue
 from waykeeper.medicines import package_rules, propose
-from waykeeper.medicines.words import near_names, read_words
+from waykeeper.medicines.words import near_names, normalise, read_words
 
 ROUNDS = 40
 
@@ -34,6 +34,7 @@ def main() -> None:
             if forget:
                 read_words.cache_clear()
                 near_names.cache_clear()
+                normalise.cache_clear()
             started = clock.process_time()
             rows = propose(entries, surgery, known, "unknown", {}, calendar=CALENDAR)
             took.append((clock.process_time() - started) * 1000)

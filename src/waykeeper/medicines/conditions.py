@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import operator
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -43,8 +44,9 @@ def _one(name: str, allowed: tuple[str, ...], situation: Situation) -> bool:
         value = situation.numbers.get(name)
         if value is None:
             return UNKNOWN in allowed
+        exact = Fraction(value)
         bounds = [bound(a) for a in allowed if a != UNKNOWN]
-        return bool(bounds) and all(_compare(Fraction(value), *b) for b in bounds)
+        return bool(bounds) and all(_COMPARISONS[compared](exact, limit) for compared, limit in bounds)
     values = situation.words.get(name) or frozenset({UNKNOWN})
     return not values.isdisjoint(allowed)
 
@@ -58,11 +60,10 @@ def bound(text: str) -> tuple[str, Fraction]:
     return found[1], Fraction(found[2])
 
 
-def _compare(value: Fraction, operator: str, limit: Fraction) -> bool:
-    return {
-        ">=": value >= limit,
-        "<=": value <= limit,
-        "<": value < limit,
-        ">": value > limit,
-        "=": value == limit,
-    }[operator]
+_COMPARISONS: Mapping[str, Callable[[Fraction, Fraction], bool]] = {
+    ">=": operator.ge,
+    "<=": operator.le,
+    "<": operator.lt,
+    ">": operator.gt,
+    "=": operator.eq,
+}

@@ -23,6 +23,8 @@ def with_dosing(entry: MedicineEntry) -> MedicineEntry:
     text = f"{entry.schedule} {entry.dose_text} {entry.words}".casefold()
     period = entry.period_days if entry.period_days is not None else _period(text)
     weekday = entry.weekday if entry.weekday is not None else _weekday(text)
+    if (period, weekday) == (entry.period_days, entry.weekday):
+        return entry
     return replace(entry, period_days=period, weekday=weekday)
 
 

@@ -76,23 +76,21 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     situation = _situation(rule, index, entry, known, context)
     base = first(rule.cases, situation)
     assert base is not None  # check_rules proves that the last case has no condition
-    outcome = _of_case(rule, base, entry, context, "rule")
+    substance = known.ingredients[index]
+    outcome = _of_case(rule, base, entry, context, why="rule", substance=substance)
     if context.neuraxial and rule.neuraxial:
         overlay = first(rule.neuraxial, situation)
         if overlay is not None:
-            outcome = _longer(outcome, _of_case(rule, overlay, entry, context, "needle possible"), context)
+            needle = _of_case(rule, overlay, entry, context, why="needle possible", substance=substance)
+            outcome = _longer(outcome, needle, context)
     if base.cycle_days is not None or base.cycle_months is not None:
         outcome = _with_actual_dose(outcome, base, entry, context)
     outcome = _with_kidney(outcome, rule, context)
     asked = open_points(rule, outcome.interval, outcome.pauses, entry, context)
     policy, notes = with_liquids(outcome.policy, rule, context)
-    return replace(
-        outcome,
-        question=_join(outcome.question, *asked),
-        policy=policy,
-        notes=(*outcome.notes, *notes),
-        substance=known.ingredients[index],
-    )
+    if not asked and not notes and policy == outcome.policy:
+        return outcome
+    return replace(outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes))
 
 
 def forms_of(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> frozenset[str]:
@@ -129,13 +127,16 @@ def _indications(rule: Rule, entry: MedicineEntry, context: Context) -> frozense
     return own | {"stent"} if keeps_open and context.facts.get("stent") == "yes" else own
 
 
-def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, why: str) -> Outcome:
+def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, *, why: str, substance: str) -> Outcome:
     surgery = context.surgery
     source = case.source or rule.source
     confidence = case.confidence or rule.confidence
     conditions = ", ".join(f"{k} {' '.join(v)}" for k, v in case.when.items()) or "always"
     doubtful = "L" in confidence or "from memory" in source
     policy = policy_value(context.policies, rule.policy) if rule.policy else ""
+    head = (f"surgery {clock_name(surgery)} is day 0", f"{rule.group}/{rule.name}, {why}: {conditions}")
+    by_half_life = rule.half_life is not None and case.decision == "hold" and case.missed_days is None
+    days = Interval() if by_half_life else interval(case, surgery, entry)
     outcome = Outcome(
         decision=cast("Decision", case.decision),
         rule=rule.name,
@@ -152,16 +153,15 @@ def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, why
         confirm_by=case.confirm_by or "prescriber",
         longest_days=case.longest_days,
         never_stop=rule.never_stop,
+        substance=substance,
+        interval=days,
+        arithmetic=(*head, *days.arithmetic),
+        alternatives=tuple(_beside(label, n, entry, context) for label, n in case.others.items()),
     )
-    head = (f"surgery {clock_name(surgery)} is day 0", f"{rule.group}/{rule.name}, {why}: {conditions}")
-    if rule.half_life is not None and case.decision == "hold" and case.missed_days is None:
-        return _half_lives(outcome, rule, entry, context, head)
-    days = interval(case, surgery, entry)
-    beside = tuple(_beside(label, n, entry, context) for label, n in case.others.items())
-    return replace(outcome, interval=days, arithmetic=(*head, *days.arithmetic), alternatives=beside)
+    return _half_lives(outcome, rule, entry, context) if by_half_life else outcome
 
 
-def _half_lives(outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Context, head: tuple[str, ...]) -> Outcome:
+def _half_lives(outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Context) -> Outcome:
     assert rule.half_life is not None
     chosen = nsaid_days(rule.half_life, outcome.policy)
     days = missed(chosen.days, context.surgery.day, entry)
@@ -170,7 +170,7 @@ def _half_lives(outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Con
         decision="ask" if chosen.question else "hold",
         question=_join(chosen.question, outcome.question),
         interval=days,
-        arithmetic=(*head, *chosen.arithmetic, *days.arithmetic),
+        arithmetic=(*outcome.arithmetic, *chosen.arithmetic, *days.arithmetic),
         alternatives=tuple(_beside(label, n, entry, context) for label, n in chosen.others),
     )
 

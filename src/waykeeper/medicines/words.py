@@ -16,7 +16,6 @@ from waykeeper.medicines.tables import normal_forms, table
 if TYPE_CHECKING:
     from waykeeper.medicines.ruleset import Ruleset
 
-_LONGEST_PHRASE = 6
 _SAME = str.maketrans({"µ": "u", "μ": "u", "–": "-", "œ": "oe", "Œ": "OE", "æ": "ae", "Æ": "AE"})
 _NUMBER = re.compile(r"\d+(\.\d+)?")
 _GLUED = re.compile(r"(?<![a-z\d.])(\d+(?:\.\d+)?)([a-z])")
@@ -83,15 +82,24 @@ def _phrases(rules: Ruleset) -> Mapping[str, tuple[str, str]]:
     return found
 
 
+@lru_cache(maxsize=8)
+def _most_words(rules: Ruleset) -> Mapping[str, int]:
+    """First word -> how many words the longest phrase has that begins with it."""
+    found: dict[str, int] = {}
+    for first, *others in filter(None, map(str.split, _phrases(rules))):
+        found[first] = max(1 + len(others), found.get(first, 0))
+    return found
+
+
 @lru_cache(maxsize=4096)
 def read_words(text: str, rules: Ruleset) -> Reading:
     """Take the words of a row apart; the longest phrase that is known wins, from left to right."""
     tokens = normalise(text).split()
-    phrases = _phrases(rules)
+    phrases, most = _phrases(rules), _most_words(rules)
     kinds: dict[str, list[str]] = {k: [] for k in ("name", "forms", "releases", "salt", "left", "turn")}
     at = 0
     while at < len(tokens):
-        length, kind, value = _longest(tokens, at, phrases)
+        length, kind, value = _longest(tokens[at : at + most.get(tokens[at], 0)], phrases) or _unknown(tokens[at])
         if kind in kinds:
             kinds[kind].append(value)
         at += length
@@ -102,12 +110,16 @@ def read_words(text: str, rules: Ruleset) -> Reading:
     return Reading(ingredients, forms, releases, strengths(text), left, bool(kinds["turn"]))
 
 
-def _longest(tokens: list[str], at: int, phrases: Mapping[str, tuple[str, str]]) -> tuple[int, str, str]:
-    for length in range(min(_LONGEST_PHRASE, len(tokens) - at), 0, -1):
-        known = phrases.get(" ".join(tokens[at : at + length]))
+def _longest(tokens: list[str], phrases: Mapping[str, tuple[str, str]]) -> tuple[int, str, str] | None:
+    for length in range(len(tokens), 0, -1):
+        known = phrases.get(" ".join(tokens[:length]))
         if known:
             return (length, *known)
-    return (1, "number", "") if _NUMBER.fullmatch(tokens[at]) else (1, "left", tokens[at])
+    return None
+
+
+def _unknown(token: str) -> tuple[int, str, str]:
+    return (1, "number", "") if _NUMBER.fullmatch(token) else (1, "left", token)
 
 
 def strength_of(strengths: tuple[Decimal, ...], index: int, ingredients: int) -> Decimal | None:
@@ -127,9 +139,20 @@ def strengths(text: str) -> tuple[Decimal, ...]:
 
 
 @lru_cache(maxsize=8)
-def _letters(rules: Ruleset) -> tuple[tuple[str, frozenset[str]], ...]:
-    """Each name with its letters: a cheap sieve before the slow comparison."""
-    return tuple((name, frozenset(name)) for name in rules.names)
+def _sieve(rules: Ruleset) -> Mapping[int, list[tuple[str, int]]]:
+    """The names by their length, each with its letters: a cheap sieve before the slow comparison."""
+    found: dict[int, list[tuple[str, int]]] = {}
+    for name in rules.names:
+        found.setdefault(len(name), []).append((name, _letters(name)))
+    return found
+
+
+def _letters(word: str) -> int:
+    """The set of a word's letters, a bit for each."""
+    bits = 0
+    for letter in word:
+        bits |= 1 << ord(letter)
+    return bits
 
 
 @lru_cache(maxsize=4096)
@@ -139,7 +162,8 @@ def near_names(words: tuple[str, ...], rules: Ruleset) -> tuple[str, ...]:
     found: list[str] = []
     for word in dict.fromkeys((phrase, *words)):
         if len(word) >= 4:
-            letters = frozenset(word)
-            close = [n for n, own in _letters(rules) if abs(len(n) - len(word)) <= 2 and len(letters ^ own) <= 4]
+            letters, sieve = _letters(word), _sieve(rules)
+            lengths = range(len(word) - 2, len(word) + 3)
+            close = [n for length in lengths for n, own in sieve.get(length, ()) if (letters ^ own).bit_count() <= 4]
             found += difflib.get_close_matches(word, close, n=2, cutoff=0.78)
     return tuple(dict.fromkeys(i for n in found for i in rules.names[n]))
