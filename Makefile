@@ -16,7 +16,7 @@ $(STAMP): requirements.lock pyproject.toml
 demo: $(STAMP) ## the whole job for an invented patient; leaves build/demo/
 	@$(BIN)/waykeeper demo --output build/demo
 
-test: $(STAMP) ## each part in minutes; all of it, as in CI, with WAYKEEPER_REQUIRE_REAL_SERVER=1
+test: $(STAMP) ## each part, in minutes; with WAYKEEPER_REQUIRE_REAL_SERVER=1 everything, as in CI
 	@$(BIN)/python tests/contract/server/prepare.py
 	@$(BIN)/python -m pytest -n 2 --dist loadgroup
 
