@@ -203,9 +203,12 @@ def _hold_events(plan: Plan, entry: Entry, words: Interface) -> list[CalendarEve
 
 
 def _cancelled_items(plan: Plan, state: State, words: Interface) -> list[CalendarEvent]:
-    """Events of items that were withdrawn or entered in error since an earlier calendar."""
+    """Events of items that were withdrawn or entered in error since an earlier calendar, where they would be in one."""
     gone = [i for i in plan.items if state.items.get(i.key, ItemState(i.key)).cls in ("withdrawn", "void")]
-    return [event for item in gone for event in _gone(plan, item, words)]
+    names = {i.key for i in gone}
+    open_still = replace(state, items={key: own for key, own in state.items.items() if key not in names})
+    told = {e.key for e in select(plan, open_still, as_of=date.min, language=words.language).entries}
+    return [event for item in gone if item.key in told for event in _gone(plan, item, words)]
 
 
 def _taken_back(plan: Plan, state: State, words: Interface, shown: set[Key]) -> list[CalendarEvent]:
