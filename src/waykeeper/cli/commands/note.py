@@ -12,7 +12,7 @@ from waykeeper.cli.session import end, put, server_of
 
 
 def note(
-    item: Annotated[str, typer.Argument(help="The item's key, for example task/class.", metavar="ITEM")],
+    item: Annotated[str, typer.Argument(help="The item's key, for example task/clearance-received.", metavar="ITEM")],
     what: Annotated[
         str, typer.Argument(help="done, released, answered, fact, or another word of its README.", metavar="WHAT")
     ],
