@@ -147,7 +147,7 @@ def written(*plans):
 
 
 @given(items)
-@settings(deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_a_plan_that_is_written_reads_back_whole(held):
     made = plan(held)
     back, state = fhir.read(written(made))
@@ -169,7 +169,7 @@ def test_plans_mixed_and_shuffled_are_told_apart(one, second, other, chance):
 
 
 @given(items, st.integers(1, 3))
-@settings(deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_what_is_offered_is_what_the_resource_says(held, number):
     """The digests that stand beside a form's texts, and those of its dates, are those that a merge will compute."""
     made = fhir.write(plan((*held, *gated(held))), {item.key: number for item in held})

@@ -110,7 +110,7 @@ def test_what_a_pathway_changes_in_a_number_has_a_source_of_its_own(name):
     assert len(found) <= len(numbers) and bool(found) == bool(numbers)
 
 
-@settings(deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
 def test_any_bytes_as_a_part_give_findings_and_no_traceback(content):
     found, findings = check([("own.yaml", pathway("include: [{part: common, version: 1.0.0}]\n"))],

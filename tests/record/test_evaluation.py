@@ -139,7 +139,7 @@ def test_every_fact_of_the_library_is_what_the_engine_says_of_it_whole(resources
 
 
 @given(records, st.sampled_from(ODD))
-@settings(deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_an_odd_expression_is_what_the_engine_says_of_it_whole(resources, expression):
     assert Evaluation(resources, SURGERY).true(expression) == whole(resources, expression)
 
