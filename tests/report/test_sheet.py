@@ -319,8 +319,12 @@ def test_spanish_sheet_names_what_is_not_translated():
 
 def test_assumed_dates_are_said_to_be_unsure():
     html = sheet_html(plan(), State(), as_of=AS_OF, language="en", checked_against=None)
+    arrive = chunk(html, "instruction/arrive")  # two hours before a surgery whose day is known
+    assert "The time may change. The day is the day of your surgery." in arrive and "This date" not in arrive
+    assert "may change." not in chunk(html, "visit/two-week")
+    unsure = replace(plan(), anchors=tuple(replace(a, standing=Standing.ASSUMED) for a in plan().anchors))
+    html = sheet_html(unsure, State(), as_of=AS_OF, language="en", checked_against=None)
     assert "This date may change." in chunk(html, "instruction/arrive")
-    assert "This date may change." not in chunk(html, "visit/two-week")
 
 
 def test_parts_of_the_day_are_words_not_hours():

@@ -202,7 +202,9 @@ def write_whole(path: str, data: str | bytes) -> None:
         except BaseException:
             Path(temporary).unlink(missing_ok=True)
             raise
-    except FileNotFoundError:
+    except FileNotFoundError as error:
+        if target.parent.is_dir():  # a folder of the system, in which nothing can be made
+            raise _unwritable(path, (error.strerror or "no such file").lower()) from None
         raise _unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
     except (OSError, ValueError) as error:
         raise _unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None

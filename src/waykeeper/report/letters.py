@@ -99,7 +99,7 @@ def _paragraph(words: Interface, plan: Plan, row: Row) -> str:
     item = _item(plan, row)
     text = (item.words.get(words.language) if item else "") or _say(words, "a_visit")
     visit = text if text.rstrip().endswith((".", "!", "?")) else f"{text}."
-    days = {"open": row.window_start, "close": row.window_end}
+    days = {"open": row.window_start, "close": row.window_end, "booked": row.evidence_day}
     said = {name: words.date(when) if when else words.say("not_known_yet") for name, when in days.items()}
     sentence = cast("str", data("letters")["letter"][row.verdict][words.language])
     return sentence.format(visit=visit, **said)

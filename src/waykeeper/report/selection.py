@@ -17,10 +17,11 @@ from zoneinfo import ZoneInfo
 from waykeeper.plan.model import Evidence, Item, ItemState, Key, Plan, State
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
-from waykeeper.timing.model import Moment, Standing, Window
+from waykeeper.timing.model import Anchor, Moment, Standing, Window
 
 # day: on `start` · span: from `start` through `end` · rule: from `start`, until released · medicine: see `medicine`
 # waiting: no date yet · past: its last day is over and nobody recorded it as done
+Unsure = Literal["", "day", "hour"]
 Place = Literal["day", "span", "rule", "medicine", "waiting", "past"]
 Bookings = Mapping[Key, Evidence]
 
@@ -44,7 +45,7 @@ class Entry:
     booking: Evidence | None = None
     window: Window | None = None
     awaited: str = ""
-    assumed: bool = False
+    assumed: Unsure = ""
     undecided: bool = False  # a fact that it depends on is not known: ask first
     once: bool = False
     phrase: str = ""  # how often, where it is a series
@@ -228,10 +229,21 @@ def _worded(case: _Case, item: Item) -> Entry:
     return Entry(item.key, "day", text, spoken, assumed=unsure, undecided=open_fact, phrase=item.phrase)
 
 
-def _assumed(plan: Plan, item: Item) -> bool:
-    """True where a phrase of the item counts from an anchor that is only assumed."""
+def _assumed(plan: Plan, item: Item) -> Unsure:
+    """What is not sure where a phrase of the item counts from an anchor that is only assumed: its day, or its hour."""
     words = set(re.findall(r"[\w-]+", f"{item.phrase} {item.window_phrase}"))
-    return any(a.standing is Standing.ASSUMED and a.name in words for a in plan.anchors)
+    found = [a for a in plan.anchors if a.standing is Standing.ASSUMED and a.name in words]
+    if not found:
+        return ""
+    return "hour" if all(_hours_before_surgery(plan, a) for a in found) else "day"
+
+
+def _hours_before_surgery(plan: Plan, anchor: Anchor) -> bool:
+    """True if an assumed moment lies on the day of surgery, which is known, and only its hour may change."""
+    surgery, at = plan.anchor("surgery"), anchor.moment
+    if surgery is None or surgery.moment is None or surgery.standing is Standing.ASSUMED:
+        return False
+    return at is not None and at.clock is not None and at.day == surgery.moment.day
 
 
 def _counts_as_done(case: _Case, item: Item) -> bool:

@@ -228,7 +228,8 @@ def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
 
 def unsure_notes(words: Interface, entry: Entry) -> list[str]:
     """What is not sure yet about an entry: whether it applies at all, and whether its day stands."""
-    said = (("undecided", entry.undecided), ("assumed_date", entry.assumed))
+    said = (("undecided", entry.undecided), ("assumed_date", entry.assumed == "day"),
+            ("assumed_hour", entry.assumed == "hour"))  # fmt: skip
     return [words.say(key) for key, is_so in said if is_so]
 
 

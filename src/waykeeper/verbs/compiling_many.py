@@ -320,8 +320,10 @@ class _Records:
         """The file of a case's record, or why there is none."""
         files = sorted(self._files.get(case.patient, ()))
         if len(files) != 1:
-            said = f"{len(files)} records in {self._path} have this patient's identifier"
-            return finding("WKX511", said if files else f"no record in {self._path} has this identifier", case.place)
+            if not files:
+                return finding("WKX511", f"no record in {self._path} has this identifier", case.place)
+            said = f"{len(files)} records in {self._path} have this patient's identifier: {', '.join(files)}"
+            return finding("WKX511", said, case.place, "Keep the one that is true, and take the others out.")
         if self._many[files[0]] != 1:
             said = f"{files[0]} holds {self._many[files[0]]} patients, one file a patient is read"
             return finding("WKX511", said, case.place, "Split it, or give the server with --from.")
