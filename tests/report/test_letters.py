@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
 import pytest
 
 from report.caseload import AS_OF, plans, report, states
@@ -84,3 +87,19 @@ def test_letters_read_at_the_stated_level():
         page = letter_html(some, NOTHING, report().rows, as_of=AS_OF, language="en")
         body = Page(page.split("<p>Dear")[1].split('<p class="sign">')[0]).words.split(",", 1)[1]
         assert english_grade(body) <= 6
+
+
+@pytest.mark.parametrize(
+    ("verdict", "english", "spanish"),
+    [
+        ("booked-late", "booked too late, on Monday, July 6, 2026:", "el lunes 6 de julio de 2026"),
+        ("booked-early", "booked too soon, on Monday, July 6, 2026:", "el lunes 6 de julio de 2026"),
+        ("unconfirmed", "for you on Monday, July 6, 2026:", "el lunes 6 de julio de 2026"),
+    ],
+)
+def test_a_letter_about_a_booking_names_its_day(verdict, english, spanish):
+    made = plans()[0]
+    overdue = next(r for r in report().rows if r.verdict == "overdue" and r.identifier == str(made.patient.identifier))
+    rows = [replace(overdue, verdict=verdict, evidence_day=date(2026, 7, 6))]
+    for language, wanted in (("en", english), ("es", spanish)):
+        assert wanted in Page(letter_html(made, NOTHING, rows, as_of=AS_OF, language=language)).words
