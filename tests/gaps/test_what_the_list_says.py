@@ -85,7 +85,9 @@ def test_each_is_asked_by_the_right_name(who, said):
 def test_what_may_not_apply_is_asked_first_and_not_claimed():
     made = Item(Key("task", "latex"), "Latex allergy: tell theatre", undecided=("latex",), dates=dates(SURGERY))
     row = one(made, SURGERY)
-    assert row.next_action.startswith("First find out whether it applies: latex. If it does not, close it. If it does:")
+    assert row.next_action.startswith(
+        "First find out whether it applies: latex. If no, close it. If yes, or if nobody knows:"
+    )
     assert row.title == "Latex allergy: tell theatre (only if it applies: not known yet)"
 
 

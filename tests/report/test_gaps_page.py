@@ -173,7 +173,7 @@ def test_who_decides_is_asked_by_the_reader(kind, who, owner, said):
 def test_steps_that_ask_first_share_one_order():
     """The question of each stands in its own reason, so that one order need not be printed for each of them."""
     done = "It is too late to do it now."
-    ask = "First find out whether it applies: {} If it does not, close it. If it does: " + done
+    ask = "First find out whether it applies: {} If no, close it. If yes, or if nobody knows: " + done
     rows = [replace(report().gaps[0], next_action=ask.format(q)) for q in ("Any card?", "lives alone.")]
     assert order_of_all(rows[0]) == order_of_all(rows[1]) == ask.format("the question stands with each step.")
     assert order_of_all(replace(rows[0], next_action=done)) == done
