@@ -51,7 +51,7 @@ def places(out):
 
 def test_a_good_file(run):
     done = run("a.json", **{"a.json": json.dumps(GOOD)})
-    assert (done.code, done.out, done.err) == (0, "", "1 resource: nothing found\n")
+    assert (done.code, done.out, done.err) == (0, "", "1 resource: no findings\n")
 
 
 def test_a_file_with_a_fault(run):
@@ -155,7 +155,7 @@ def test_a_baseline_is_written_and_used(run):
     assert first.code == 1
     second = run("a.json", "--baseline", "known.json")
     assert (second.code, second.out) == (0, "")
-    assert second.err == "1 resource: nothing found; 1 finding of the baseline left out\n"
+    assert second.err == "1 resource: no findings; 1 finding of the baseline left out\n"
     third = run("a.json", "--baseline", "known.json", **{"a.json": json.dumps({**BAD, "active": "x"})})
     assert [code for _, code in places(third.out)] == ["WKV201"]
     fourth = run("a.json", "--baseline", "known.json", **{"a.json": json.dumps(GOOD)})

@@ -112,4 +112,4 @@ def test_a_baseline_says_what_of_it_did_not_occur():
 
 def test_the_tally_counts():
     assert tally(CHECKED) == "3 resources: 2 errors, 1 warning"
-    assert tally(CHECKED[1:2]) == "1 resource: nothing found"
+    assert tally(CHECKED[1:2]) == "1 resource: no findings"

@@ -83,7 +83,7 @@ class Tally:
         counts = [(self.severities[s], s) for s in ("error", "warning")]
         named = [f"{n} {s}{'s' if n != 1 else ''}" for n, s in counts if n]
         some = "resource" if self.resources == 1 else "resources"
-        return f"{self.resources} {some}: {', '.join(named) or 'nothing found'}"
+        return f"{self.resources} {some}: {', '.join(named) or 'no findings'}"
 
 
 def junit(checked: Sequence[Checked]) -> str:

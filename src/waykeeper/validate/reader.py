@@ -75,7 +75,8 @@ def _parse(text: str, reading: Reading) -> None:
         reading.faults.append(("WKV006", f"{error} is no JSON number", -1, ""))
         reading.readable = False
     except json.JSONDecodeError as error:
-        details = f"not JSON: {error.msg[:1].lower()}{error.msg[1:]}"
+        said = f"{error.msg[:1].lower()}{error.msg[1:]}" if text.strip() else "nothing is in it"
+        details = f"not JSON: {said}"
         reading.faults.append(("WKV001", details, error.pos, ""))
         reading.readable = False
     except RecursionError:
