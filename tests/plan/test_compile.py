@@ -15,6 +15,7 @@ from waykeeper import fhir
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.library import names as pathways
 from waykeeper.plan import compile as compiling
+from waykeeper.plan import prepared as preparing
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import NAMESPACE, Answers, Episode, Identifier, Key
 from waykeeper.record import Fact, facts, read
@@ -216,8 +217,26 @@ def test_dates_that_are_counted_once_for_many_items_are_those_of_each(name, give
     pathway, _ = inputs.pathway_of(name, CLINIC)
     shared = compile_plan(pathway, CLINIC, record(), {"surgery": given_at}, side="left")
     compiler = compiling._Compiler
-    monkeypatch.setattr(compiler, "_dated", lambda self, rule, at: getattr(self, f"_{rule.kind}_dates")(rule, at))
+    monkeypatch.setattr(compiler, "_dated", lambda self, rule, at: self._counted(rule, at.point))
     assert compile_plan(pathway, CLINIC, record(), {"surgery": given_at}, side="left") == shared
+
+
+@given(st.dates(date(2025, 1, 1), date(2029, 12, 31)), st.sampled_from(pathways()), st.integers(1, 40))
+@settings(deadline=None, max_examples=15)
+def test_a_pathway_that_is_kept_ready_gives_what_a_new_one_gives(day, name, end):
+    """Nothing of one pathway, patient or day comes to the next: kept pathways are told apart as objects."""
+    whole, _ = inputs.pathway_of(name, CLINIC)
+    few = replace(whole, items=whole.items[-end:])
+
+    def made(pathway):
+        when = {"surgery": Moment(day, time(7, 30), CLINIC.zone)}
+        return fhir.bundle_json(compile_plan(pathway, CLINIC, record(), when, side="left"))
+
+    used = [made(pathway) for pathway in (whole, few, whole, few)]
+    assert used[:2] == used[2:]
+    assert used[0] != used[1]
+    preparing._kept.clear()
+    assert [made(few), made(whole)] == [used[1], used[0]]
 
 
 def test_a_bundle_that_somebody_changes_does_not_change_the_next():

@@ -30,15 +30,24 @@ def bundle_json(plan: Plan, rounds: Mapping[Key, int] | None = None) -> bytes:
     entries = []
     if not plan.patient.reference:
         patient = orjson.dumps(patient_resource(plan))
-        entries.append(_entry(maker.patient_reference, "Patient", patient, str(plan.patient.identifier)))
-    system = plan.episode.clinic_url + IDENTIFIER_PATH
-    entries += [_entry(f"urn:uuid:{one.id}", one.kind, one.text, f"{system}|{one.id}") for one in parts(maker)]
+        entries.append(_entry(maker.patient_id, "Patient", patient, _inside(plan.patient.identifier)))
+    system = _inside(f"{plan.episode.clinic_url}{IDENTIFIER_PATH}|")
+    entries += [_entry(one.id, one.kind, one.text, system + one.id.encode()) for one in parts(maker)]
     return b'{"resourceType":"Bundle","type":"transaction","entry":[%b]}' % b",".join(entries)
 
 
-def _entry(full_url: str, kind: str, text: bytes, identifier: str) -> bytes:
-    request = {"method": "POST", "url": kind, "ifNoneExist": f"identifier={identifier}"}
-    return b'{"fullUrl":"%b","resource":%b,"request":%b}' % (full_url.encode(), text, orjson.dumps(request))
+_ENTRY = (
+    b'{"fullUrl":"urn:uuid:%b","resource":%b,"request":{"method":"POST","url":"%b","ifNoneExist":"identifier=%b"}}'
+)
+
+
+def _entry(uuid: str, kind: str, text: bytes, identifier: bytes) -> bytes:
+    return _ENTRY % (uuid.encode(), text, kind.encode(), identifier)
+
+
+def _inside(text: object) -> bytes:
+    """A text as it stands between the quotation marks of JSON."""
+    return orjson.dumps(str(text))[1:-1]
 
 
 def patient_resource(plan: Plan) -> Resource:

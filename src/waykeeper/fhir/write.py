@@ -57,10 +57,10 @@ def parts(maker: Maker) -> list[Written]:
         made = filler.filled(item) if item.key.kind in FILLED else _offered(maker, item)
         everything += made
         of_phase.setdefault(item.phase, []).extend(made)
-    known = {one.id: {"reference": maker.named(one.kind, one.id)} for one in everything}
-    phases = [_phase(maker, phase, _references(known, of_phase[phase.name], IN_ACTIVITY)) for phase in plan.phases]
-    root = _root(maker, everything, known)
-    ever = (root["id"], *(r["id"] for r in phases), *known)
+    entries = {one.id: _activity_entry(maker, one) for one in everything if one.kind in IN_ACTIVITY}
+    phases = [_phase(maker, phase, _activity(entries, of_phase[phase.name])) for phase in plan.phases]
+    root = _root(maker, everything, _activity(entries, everything))
+    ever = (root["id"], *(r["id"] for r in phases), *dict.fromkeys(one.id for one in everything))
     plans = [with_offered(root, ever=ever), *(with_offered(r) for r in phases)]
     return [*(_written(maker, r) for r in plans), *everything]
 
@@ -245,10 +245,7 @@ _WRITERS = {
 # the plan and its phases
 
 
-References = Mapping[str, dict[str, str]]  # by id
-
-
-def _root(maker: Maker, everything: list[Written], known: References) -> Resource:
+def _root(maker: Maker, everything: list[Written], activity: orjson.Fragment | None) -> Resource:
     plan = maker.plan
     root = maker.skeleton("CarePlan", PLAN_KEY, "plan", plan.pathway.title or plan.pathway.name)
     root["extension"].append(encode(PLAN, plan_pairs(plan)))
@@ -260,14 +257,20 @@ def _root(maker: Maker, everything: list[Written], known: References) -> Resourc
         title=plan.pathway.title or plan.pathway.name,
         subject=maker.subject,
         period=_span(plan),
-        goal=_references(known, everything, {"Goal"}),
-        supportingInfo=_references(known, everything, {"Flag"}),
-        activity=[{"reference": r} for r in _references(known, everything, IN_ACTIVITY)],
+        goal=[{"reference": maker.named(one.kind, one.id)} for one in everything if one.kind == "Goal"],
+        supportingInfo=[{"reference": maker.named(one.kind, one.id)} for one in everything if one.kind == "Flag"],
+        activity=activity,
     )
 
 
-def _references(known: References, resources: Iterable[Written], kinds: set[str]) -> list[dict[str, str]]:
-    return [known[one.id] for one in resources if one.kind in kinds]
+def _activity_entry(maker: Maker, one: Written) -> bytes:
+    return f'{{"reference":{{"reference":"{maker.named(one.kind, one.id)}"}}}}'.encode()
+
+
+def _activity(entries: Mapping[str, bytes], resources: Iterable[Written]) -> orjson.Fragment | None:
+    """CarePlan.activity as JSON: the entries of these resources that have one."""
+    found = [entries[one.id] for one in resources if one.id in entries]
+    return orjson.Fragment(b"[%b]" % b",".join(found)) if found else None
 
 
 def _span(plan: Plan) -> dict[str, str] | None:
@@ -279,7 +282,7 @@ def _span(plan: Plan) -> dict[str, str] | None:
     return {"start": min(days).isoformat(), "end": max(days).isoformat()} if days else None
 
 
-def _phase(maker: Maker, phase: PlanPhase, references: list[dict[str, str]]) -> Resource:
+def _phase(maker: Maker, phase: PlanPhase, activity: orjson.Fragment | None) -> Resource:
     said = [("phrase", phase.days), ("awaited", phase.dates.awaited)]
     resource = maker.skeleton("CarePlan", Key("phase", phase.name), "phase", phase.title, said)
     return _put(
@@ -290,7 +293,7 @@ def _phase(maker: Maker, phase: PlanPhase, references: list[dict[str, str]]) -> 
         title=phase.title,
         subject=maker.subject,
         period=period(phase.dates.window),
-        activity=[{"reference": r} for r in references],
+        activity=activity,
     )
 
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
-from operator import attrgetter
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import MedicineRow, patient_facts, propose
@@ -26,6 +25,7 @@ from waykeeper.plan.model import (
     PlanPhase,
 )
 from waykeeper.plan.patient import patient_ref
+from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
 from waykeeper.plan.timeline import Timeline, anchors_of
 from waykeeper.record import Fact, Record, facts, identifiers
 from waykeeper.timing import TimingError, lateness, roll, working_days_before
@@ -33,8 +33,6 @@ from waykeeper.timing.model import Awaited, Dates, Moment, Window
 from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
-# All that the arithmetic of an item reads of its rule, beside the phrase of its point.
-_COUNTED = attrgetter("kind", "starts", "window", "roll", "book_from", "valid_for", "at_least", "until")
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
 
@@ -90,8 +88,9 @@ class _Compiler:
         self.timeline = Timeline(self.anchors, self.answers, self.clinic.calendar, self._visit_day)
         self.surgery = self.given.get("surgery")
         self.facts = self._facts()
-        chosen = [rule for rule in self.pathway.items if not self._excluded(rule)]
-        items = [item for rule in chosen if rule.kind != "hold" for item in self._items(rule)]
+        wanted = [one for one in prepared(self.pathway) if not (one.facts and self._excluded(one.rule))]
+        chosen = [one.rule for one in wanted]
+        items = [item for one in wanted if one.rule.kind != "hold" for item in self._items(one)]
         items += self._medicines(chosen)
         items = _with_needs(items, chosen)
         items += self._questions(items)
@@ -129,20 +128,20 @@ class _Compiler:
             self.facts.get(f) is Fact.YES for f in rule.unless
         )
 
-    def _undecided(self, rule: PathwayItem) -> tuple[str, ...]:
-        names = (*rule.only_if, *rule.unless)
-        return tuple(f for f in names if self.facts.get(f) in (Fact.UNKNOWN, Fact.CONTRADICTORY)) if names else ()
+    def _undecided(self, names: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(f for f in names if self.facts.get(f) in (Fact.UNKNOWN, Fact.CONTRADICTORY))
 
     # items of the pathway file
 
-    def _items(self, rule: PathwayItem) -> list[Item]:
-        points = rule.at or (Named("", rule.by),)
-        return [self._item(rule, point) for point in points]
+    def _items(self, one: PreparedItem) -> list[Item]:
+        undecided = self._undecided(one.facts) if one.facts else ()
+        return [self._item(one.rule, point, undecided) for point in one.points]
 
-    def _item(self, rule: PathwayItem, point: Named) -> Item:
-        dates, arithmetic = self._dated(rule, point)
+    def _item(self, rule: PathwayItem, at: PreparedPoint, undecided: tuple[str, ...]) -> Item:
+        point = at.point
+        dates, arithmetic = self._dated(rule, at)
         return Item(
-            key=Key(rule.kind, rule.name, point.name),
+            key=at.key,
             title=rule.title,
             phase=rule.phase,
             who=rule.who,
@@ -163,18 +162,22 @@ class _Compiler:
             until=rule.until,
             measure=rule.measure,
             goal_target=rule.target,
-            undecided=self._undecided(rule),
+            undecided=undecided,
             origin=rule.origin,
             arithmetic=arithmetic,
             changed_at=rule.changed_at,
         )
 
-    def _dated(self, rule: PathwayItem, point: Named) -> Dated:
+    def _dated(self, rule: PathwayItem, at: PreparedPoint) -> Dated:
         """Dates with their arithmetic; the many rules that count alike are counted once."""
-        counted = (point.phrase, *_COUNTED(rule))
-        if counted not in self.dated:
-            self.dated[counted] = getattr(self, f"_{rule.kind}_dates")(rule, point)
-        return self.dated[counted]
+        found = self.dated.get(at.counted)
+        if found is None:
+            found = self.dated[at.counted] = self._counted(rule, at.point)
+        return found
+
+    def _counted(self, rule: PathwayItem, point: Named) -> Dated:
+        counted: Dated = getattr(self, f"_{rule.kind}_dates")(rule, point)
+        return counted
 
     def _visit_day(self, name: str) -> Moment | None:
         for rule in self.pathway.items:
@@ -224,7 +227,7 @@ class _Compiler:
         if isinstance(start, Moment) and at.day < start.day <= due.day:
             lines.append(f"not rolled earlier: from {_shown(start)} to {_shown(due)} the clinic is closed")
             at = due
-        elif at != due:
+        elif at is not due:
             lines.append(f"rolled earlier: {_shown(due)} is closed, so {_shown(at)}")
         window = Window(start, at) if isinstance(start, Moment) else None
         due_from = window.start.day if window else working_days_before(at.day, DUE_LEAD, self.clinic.calendar)

@@ -41,20 +41,24 @@ class Timeline:
         return self._phrases[phrase]
 
     def _resolved(self, phrase: str, target: Moment | None) -> Moment | Window | Awaited:
-        parsed = parse(phrase)
-        known = {name: target if name == "target" else self.event(name) for name in _events(phrase)}
+        names = _events(phrase)
+        for name in names:
+            if name != "target":
+                self.event(name)
+        known = self._memory if target is None else {**self._memory, "target": target}
         try:
-            found = resolve(parsed, known, self.calendar)
+            found = resolve(parse(phrase), known, self.calendar)
         except TimingError as error:
             if error.code == "WKT201":  # hours before a day without a clock: the time of day is what is missing
-                return Awaited("the time of day of " + ", ".join(sorted(known)))
+                return Awaited("the time of day of " + ", ".join(names))
             raise
         if isinstance(found, Moment):
             return plain(found)
         if isinstance(found, Awaited):
             return found
         window = found if isinstance(found, Window) else found.window
-        return Window(plain(window.start), plain(window.end))
+        start, end = plain(window.start), plain(window.end)
+        return window if start is window.start and end is window.end else Window(start, end)
 
     def day(self, phrase: str) -> date | None:
         """The day of a point phrase; None while it is awaited."""
