@@ -11,6 +11,7 @@ from gaps.plans import SURGERY, TYPE, ZONE, dates, evidence, link, plan, visit
 from gaps.test_verdict_cases import load
 from waykeeper.gaps import worklist
 from waykeeper.gaps.words import table
+from waykeeper.plan.gates import gate_state
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
 from waykeeper.timing.model import Moment
 
@@ -160,3 +161,18 @@ def test_only_a_linked_visit_opens_a_gate(certainty, word):
     rows = {r.item: r for r in worklist([(made, State())], [came], seen.dates.target.day).rows}
     assert (rows["visit/six-week"].verdict, rows["visit/six-week"].certainty) == ("attended", certainty)
     assert rows["gate/films"].verdict == word
+
+
+@pytest.mark.parametrize("kind", ["hold", "medicine"])
+@pytest.mark.parametrize("more", [{}, {"last_taken": Moment(date(2026, 3, 12))}, {"restarted_on": date(2026, 3, 20)}])
+def test_a_pause_that_was_answered_stays_answered_for_the_gate(kind, more):
+    """As the merge counts it: an answer is an answer, whatever followed it."""
+    answer = HoldAnswer("hold", 5, "Dr Reed", date(2026, 3, 2))
+    asked = item({"kind": kind, "missed": 5, "due": date(2026, 3, 4)})
+    gate = Item(Key("gate", "answers"), "Answers", dates=dates(date(2026, 3, 16)), needs=(asked.key,))
+    own = ItemState(asked.key, "completed", "done", answer=answer, **more)
+    made = plan(asked, gate)
+    state_of = State({asked.key: own, gate.key: ItemState(gate.key, "requested")})
+    assert gate_state(gate, made, state_of).ready
+    rows = {r.item: r.verdict for r in worklist([(made, state_of)], (), date(2026, 3, 15)).rows}
+    assert rows["gate/answers"] == "ready"

@@ -17,7 +17,7 @@ _MET_WORDS: Mapping[str, frozenset[str]] = {
     "task": frozenset({"done", "done-early", "done-late", "excused"}),
     "question": frozenset({"done", "done-early", "done-late", "excused"}),
     "hold": frozenset({"answered", "stopped", "restarted", "excused"}),
-    "medicine": frozenset({"answered", "done", "done-early", "done-late", "excused"}),
+    "medicine": frozenset({"answered", "stopped", "restarted", "done", "done-early", "done-late", "excused"}),
     "gate": frozenset({"released", "excused"}),
     "restriction": frozenset({"released", "excused"}),
     "goal": frozenset({"met", "excused"}),
