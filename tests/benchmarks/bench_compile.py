@@ -5,14 +5,16 @@
 Every patient is another one: own identifier, own day of surgery, own identifiers of medicines, one of the invented
 records of `sandbox_bundles`. `over 100` is the same pathway cut after so many items that a plan has just over 100
 resources, `whole` the whole pathway. `never seen` is each of so many further patients once, nothing of them warm.
-Times are processor time of this process, for each patient the best of several rounds. Beside them stands a calibration
-loop of plain Python, timed in the same run: on a busy or another machine the ratio says more than the milliseconds.
+Times are processor time of this process, for each patient the best of several rounds. Beside each stands the same
+calibration loop of plain Python, timed between its rounds: on a busy or another machine the ratio says more than the
+milliseconds. The machine's load at the beginning and at the end is printed with them.
 """
 
 from __future__ import annotations
 
 import copy
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -61,15 +63,24 @@ def patients(count: int, first: int = 0) -> Iterator[tuple[list[tuple[str, dict[
         yield resources_of(record), day + timedelta(days=(7 - day.weekday()) % 7 if day.weekday() > 4 else 0)
 
 
-def processor(work: Callable[[Any], object], things: Iterable[Any], rounds: int) -> float:
-    """Milliseconds of processor time for all things, each at the best of some rounds; no result is kept."""
+def processor(work: Callable[[Any], object], things: Iterable[Any], rounds: int) -> tuple[float, float]:
+    """Milliseconds of processor time for all things, each at the best of some rounds, and for the calibration loop.
+
+    No result is kept.
+    """
     best: dict[int, float] = {}
+    unit = 1e9
     for _ in range(rounds):
         for number, thing in enumerate(things):
-            begun = time.process_time()
-            work(thing)
-            best[number] = min(best.get(number, 1e9), (time.process_time() - begun) * 1000)
-    return sum(best.values())
+            best[number] = min(best.get(number, 1e9), _spent(lambda one=thing: work(one)))
+        unit = min(unit, *(_spent(calibration) for _ in range(3)))
+    return sum(best.values()), unit
+
+
+def _spent(work: Callable[[], object]) -> float:
+    begun = time.process_time()
+    work()
+    return (time.process_time() - begun) * 1000
 
 
 def main(count: int = 44, rounds: int = 5) -> None:
@@ -92,7 +103,6 @@ def main(count: int = 44, rounds: int = 5) -> None:
     few = [fhir.bundle(p) for p in plans[:8]]  # few, because the collector walks over all that is kept
     resources = sum(len(b["entry"]) for b in few) / len(few)
     few_resources = sum(len(fhir.write(plan(one, cut))) for one in people[:8]) / 8
-    unit = processor(lambda _: calibration(), [None], 3 * rounds)
     steps: dict[str, tuple[Callable[[Any], object], list[Any]]] = {
         "over 100": (lambda one: fhir.bundle_json(plan(one, cut)), people),
         "never seen": (lambda one: fhir.bundle_json(plan(one)), list(patients(count, count))),
@@ -103,12 +113,14 @@ def main(count: int = 44, rounds: int = 5) -> None:
         "validate": (lambda b: validate(b, profiles=shipped()), few),
     }
     out = sys.stdout.write
-    out(f"{count} patients, {resources:.0f} resources a plan; calibration loop {unit:.1f} ms\n")
+    out(f"{count} patients, {resources:.0f} resources a plan; load {os.getloadavg()[0]:.1f}\n")
     for name, (work, things) in steps.items():
-        spent = processor(work, things, 1 if name == "never seen" else rounds) / len(things)
+        total, unit = processor(work, things, 1 if name == "never seen" else rounds)
+        spent = total / len(things)
         size = few_resources if name == "over 100" else resources
         out(f"{name:17} {spent:6.2f} ms a plan, {1000 / spent:5.0f} plans a second, ")
-        out(f"{spent * 100 / size:5.2f} ms for 100 resources, {spent / unit:.2f} x the calibration loop\n")
+        out(f"{spent * 100 / size:5.2f} ms for 100 resources, {spent / unit:.2f} x the loop of {unit:.1f} ms\n")
+    out(f"load {os.getloadavg()[0]:.1f}\n")
 
 
 if __name__ == "__main__":
