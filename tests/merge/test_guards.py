@@ -25,7 +25,7 @@ def world():
 
 def test_every_code_of_the_room_has_examples_that_are_tested_here():
     ours = {code: e for code, e in catalogue().items() if code.startswith("WKU")}
-    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105"}
+    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106"}
     assert all(e.raises and e.passes and e.help for e in ours.values())
 
 
@@ -137,3 +137,39 @@ def test_difference_says_what_becomes_of_each_item(world):
 
 def test_identifier_is_new():
     assert new_identifier() != new_identifier()
+
+
+def without_medicines(world):
+    """As compiled from a record that has no medicine list."""
+    from dataclasses import replace
+
+    plan = compiled(world.identifier)
+    return replace(plan, items=tuple(i for i in plan.items if i.key.kind not in ("hold", "medicine")))
+
+
+def test_wku106(world):
+    bare = without_medicines(world)
+    assert codes(world, bare) == ["WKU106"]
+    assert codes(world, bare, reinstate=True) == ["WKU106"]
+    assert codes(world, bare, let_go=["plan", str(CALL)]) == ["WKU106"]
+    assert codes(world, bare, let_go=[str(HOLD)]) == []
+    assert codes(world, compiled(world.identifier)) == []
+    assert codes(world, bare, moving=True) == []  # a move compiles from what stands, and is refused before it
+
+
+def test_the_medicines_of_a_withdrawn_plan_are_not_forgotten_when_it_is_wanted_again(world):
+    plan = compiled(world.identifier)
+    world.send(withdraw(plan, world.resources(), "surgery cancelled", today=SURGERY))
+    assert codes(world, without_medicines(world), reinstate=True) == ["WKU106"]
+    assert codes(world, plan, reinstate=True) == []
+
+
+def test_an_old_bundle_on_a_withdrawn_plan_gets_one_remedy_for_both(world):
+    plan = compiled(world.identifier)
+    world.send(withdraw(plan, world.resources(), "surgery cancelled", today=SURGERY))
+    moved = compiled(world.identifier, later(21))
+    found = guards(moved, holding(moved.episode, world.resources()))
+    assert {f.code for f in found} == {"WKU105", "WKU101"}
+    assert all("--reinstate and --surgery" in f.help and "then push with --take ours:plan" in f.help for f in found)
+    alone = guards(plan, holding(plan.episode, world.resources()))
+    assert [f.code for f in alone] == ["WKU105"] and "--take ours:plan" in alone[0].help

@@ -72,6 +72,12 @@ def push(
     return PlanPush(server, plan, sides, now).run(dry_run)
 
 
+def looked_at(bundle: Mapping[str, Any], server: Server, now: datetime) -> Decisions:
+    """What a push would decide about each item, no guard asked: an answer to a guard is looked up here too."""
+    plan, _ = read(resources_of(bundle))
+    return PlanPush(server, plan, {}, now).unguarded()
+
+
 @dataclass
 class PlanPush:
     """One push; lives no longer than the call."""
@@ -145,6 +151,10 @@ class PlanPush:
     def _decided(self, *, guarded: bool = True) -> Decisions:
         return self.decided(self._held(), guarded=guarded)
 
+    def unguarded(self) -> Decisions:
+        """The merge over what stands, for a look only."""
+        return self._decided(guarded=False)
+
     def decided(self, held: list[Held], *, guarded: bool = True, moving: bool = False) -> Decisions:
         """The merge over what was read. Raises PlanRefusedError where a guard does not let it pass."""
         plan = self._located(held)
@@ -176,7 +186,8 @@ class PlanPush:
         if patient is None and not plan.patient.name and not plan.source_patient:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
         wanted_again = self.reinstate or self.take.get("plan") == "ours"
-        found += guards(plan, holding(plan.episode, held), reinstate=wanted_again, moving=moving)
+        let_go = [name for name, side in self.take.items() if side == "ours"]
+        found += guards(plan, holding(plan.episode, held), reinstate=wanted_again, moving=moving, let_go=let_go)
         if found:
             raise PlanRefusedError(found)
 

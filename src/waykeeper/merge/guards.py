@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
 
 from waykeeper.fhir import answers, episode_of
 from waykeeper.fhir.status import status_class
@@ -14,12 +15,16 @@ from waykeeper.plan.answers import digest
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
+MEDICINES = ("hold", "medicine")
 
-def guards(plan: Plan, held: Holding, *, reinstate: bool = False, moving: bool = False) -> list[Finding]:
+
+def guards(
+    plan: Plan, held: Holding, *, reinstate: bool = False, moving: bool = False, let_go: Collection[str] = ()
+) -> list[Finding]:
     """Why this plan may not be pushed over what stands; empty where it may.
 
     `reinstate` is a person's word that a withdrawn plan is wanted again; `moving` that the plan was compiled from what
-    stands, in order to change what only a move may change.
+    stands, in order to change what only a move may change; `let_go` names the items that a person lets the plan drop.
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
@@ -29,7 +34,36 @@ def guards(plan: Plan, held: Holding, *, reinstate: bool = False, moving: bool =
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
         if not found and not _knows(plan, held):
             found.append(finding("WKU102", "people recorded something since this bundle was compiled"))
-    return found
+        found += _forgotten(plan, held, let_go)
+    return _both(found)
+
+
+BACK_ON_ANOTHER_DAY = (
+    "Bring it back on the day that is wanted in one step: `waykeeper move` with --reinstate and --surgery. As it stood"
+    " before: compile again with --from and, beside it, --patient with the same record, then push with"
+    " --take ours:plan."
+)
+
+
+def _both(found: list[Finding]) -> list[Finding]:
+    """Withdrawn, and another day: one remedy that does both, for each alone would lead into the other."""
+    two = ("WKU105", "WKU101")
+    if not {f.code for f in found}.issuperset(two):
+        return found
+    return [replace(f, help=BACK_ON_ANOTHER_DAY) if f.code in two else f for f in found]
+
+
+def _forgotten(plan: Plan, held: Holding, let_go: Collection[str]) -> Iterator[Finding]:
+    """Medicines that stand, where the bundle has none at all; of a plan that was withdrawn whole all of them."""
+    if held.plan is None or any(item.key.kind in MEDICINES for item in plan.items):
+        return
+    states = held.state.items
+    over = bool(held.plan.withdrawn)
+    known = [i.key for i in held.plan.items if i.key.kind in MEDICINES and i.key in states]
+    stand = [k for k in known if states[k].cls in ("open", "busy") or (over and states[k].withdrawn_by_us)]
+    lost = [str(k) for k in stand if str(k) not in let_go and k.item not in let_go]
+    if lost:
+        yield finding("WKU106", f"the bundle has no medicine, {len(lost)} stand on the server: {', '.join(lost)}")
 
 
 def _differences(new: Plan, old: Plan) -> Iterator[str]:

@@ -9,15 +9,19 @@ from typing import TYPE_CHECKING, Any
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
-from waykeeper.plan.model import Identifier, Plan, State
+from waykeeper.plan.model import Identifier, Key, Plan, State
 from waykeeper.timing.model import Standing
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
     from waykeeper.pathway.model import Clinic, Pathway
+    from waykeeper.record import Record
     from waykeeper.timing import Moment
 
 IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
+SILENT = ("Patient", "Appointment", "Encounter", "Procedure")  # what a server may hold without holding a record
+MEDICINES = ("hold", "medicine")
+WITH_RECORD = "Add --patient, beside --from, with the file or folder of the record that the plan was compiled from."
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +52,8 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     surgery   local date and time of the clinic, `2026-03-18T07:30`
     from_     a server: answers and rounds that it holds, other live episodes, and the record where no file is given
 
-    The bundle has passed Waykeeper's own validator; a plan that fails it raises WaykeeperError and is never returned.
+    A plan that stands there is compiled again only with the record that it was made of (WKC211). The bundle has passed
+    Waykeeper's own validator; a plan that fails it raises WaykeeperError and is never returned.
     """
     from waykeeper.fhir import answers as read_answers
     from waykeeper.fhir import bundle as as_bundle
@@ -72,6 +77,8 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
             inputs.owned(record.patient, identifier, patient or from_)
         plans = plans_of(held, from_, record.patient, identifier, known)
         own = [(p, s) for p, s in plans if from_ and _is(p, episode, chosen.url)]
+        if own:
+            whole(record, *own[0], named=bool(patient), remedy=WITH_RECORD)
         answers = read_answers(own[0][1]) if own else Answers()
         given = given | still_given(own[0][0], chosen, given) if own else given
         plan = compile_plan(
@@ -97,6 +104,26 @@ def still_given(stored: Plan, pathway: Pathway, given: Mapping[str, Moment]) -> 
         for a in stored.anchors
         if a.standing is Standing.GIVEN and a.moment is not None and a.name in known and a.name not in given
     }
+
+
+def whole(record: Record, old: Plan, state: State, *, named: bool, remedy: str = "") -> None:
+    """A plan is never compiled from half of what it was made of: its medicines would go in silence.
+
+    named   the record was given by a person; else it is what the place of the plan holds
+
+    Raises WaykeeperError WKC211. Of a plan that was withdrawn whole every medicine counts: it may be wanted again.
+    """
+    medicines = [i for i in old.items if i.key.kind in MEDICINES and (old.withdrawn or _stands(state, i.key))]
+    bare = all(r.get("resourceType") in SILENT for r in record.resources)
+    if (medicines and not record.medicines) or (bare and not named):
+        lacks = f"{len(medicines)} medicines of the plan are" if medicines else "nothing of the record is"
+        there = "not in the record that was given" if named else "not where the plan is"
+        raise WaykeeperError(finding("WKC211", f"{lacks} {there}", help=remedy))
+
+
+def _stands(state: State, key: Key) -> bool:
+    known = state.items.get(key)
+    return known is None or known.cls not in ("withdrawn", "void")
 
 
 def alive(patient: Mapping[str, Any], place: str) -> None:

@@ -18,7 +18,7 @@ from waykeeper.record import Record, read
 from waykeeper.timing import working_days_after
 from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
-from waykeeper.verbs.compiling import legal, other_surgeries
+from waykeeper.verbs.compiling import legal, other_surgeries, whole
 from waykeeper.verbs.words import Holds
 
 if TYPE_CHECKING:
@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from waykeeper.exchange.pushing import Why
     from waykeeper.pathway.model import Clinic, Pathway
     from waykeeper.report.moves import MovedPlan, Status
-
-SILENT = ("Patient", "Appointment", "Encounter", "Procedure")  # what a server may hold without holding a record
-MEDICINES = ("hold", "medicine")
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,15 +241,10 @@ class Recompiler:
         return plan
 
     def _possible(self, record: Record, old: Plan, state: State) -> None:
-        """A plan is never compiled from half of what it was made of: its medicines would go in silence."""
+        """Neither the dead nor a plan without its medicines is moved."""
         if state.deceased or state.deceased_on or record.patient.get("deceasedBoolean"):
             raise WaykeeperError(finding("WKC207", "the Patient is recorded as deceased, no plan is moved"))
-        medicines = [i for i in old.items if i.key.kind in MEDICINES and _stands(state, i.key)]
-        bare = all(r.get("resourceType") in SILENT for r in record.resources)
-        if (medicines and not record.medicines) or (bare and not self.wish.record):
-            lacks = f"{len(medicines)} medicines of the plan are" if medicines else "nothing of the record is"
-            there = "not in the record that was given" if self.wish.record else "not where the plan is"
-            raise WaykeeperError(finding("WKC211", f"{lacks} {there}"))
+        whole(record, old, state, named=bool(self.wish.record))
 
     def _given(self, old: Plan, pathway: Pathway, clinic: Clinic) -> tuple[dict[str, Moment], tuple[str, ...]]:
         """The anchors that a person gave: what is wanted now, and what was given before and is not overtaken."""
@@ -298,11 +290,6 @@ def _still_to_come(old: Plan, state: State, surgery: Moment, today: date) -> Non
     if proof and anchor and anchor.moment and anchor.moment.day <= today and anchor.moment.day != surgery.day:
         details = f"surgery took place on {anchor.moment.day}, {proof} proves it"
         raise WaykeeperError(finding("WKC213", details))
-
-
-def _stands(state: State, key: Key) -> bool:
-    known = state.items.get(key)
-    return known is None or known.cls not in ("withdrawn", "void")
 
 
 def _others_of_that_day(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from waykeeper.verbs.words import Holds
 
 if TYPE_CHECKING:
     from waykeeper.exchange.report import PushReport
+    from waykeeper.merge import Decisions
 
 
 def push(
@@ -32,6 +33,7 @@ def push(
     """
     from waykeeper.exchange import Server
     from waykeeper.exchange.files import read_bundle
+    from waykeeper.exchange.pushing import looked_at
     from waykeeper.exchange.pushing import push as push_one
 
     loaded = [read_bundle(path) for path in bundles]
@@ -41,7 +43,7 @@ def push(
         _legal(path, document)
     server, now = Server(to, kind=holds), datetime.now(UTC)
     if take:  # a misspelt answer must not be found out after the rest was sent
-        _taken(take, [push_one(document, server, dry_run=True, now=now) for document in loaded])
+        _taken(take, [looked_at(document, server, now) for document in loaded])
     reports = []
     for document in loaded:
         reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
@@ -58,9 +60,9 @@ def _legal(path: str, document: Mapping[str, Any]) -> None:
         raise WaykeeperError([replace(f, position=replace(f.position, file=path)) for f in wrong])
 
 
-def _taken(take: Mapping[str, str], reports: Sequence[PushReport]) -> None:
+def _taken(take: Mapping[str, str], looked: Sequence[Decisions]) -> None:
     """Raises WaykeeperError WKC202 where an answer names an item that neither the plans nor the server have."""
-    known = {name for one in reports for d in one.decisions for name in (d.item, d.item.partition("/")[2])}
+    known = {name for one in looked for d in one.rows for name in (d.item, d.item.partition("/")[2])}
     for item in take:
         if item not in known:
             details = f"--take names {item!r}, which neither these plans nor the server have"
