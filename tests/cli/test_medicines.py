@@ -110,9 +110,10 @@ def test_the_anaesthesia_chooses_the_interval(capsys):
 
 
 def test_a_day_that_is_over_is_said_first(capsys):
-    text = run(capsys, "--patient", str(MANY), "--as-of", "2026-03-13")
-    late = "LATE: warfarin 2.5 mg: last dose should have been Thu 2026-03-12; call the surgeon's office today"
+    text = run(capsys, "--patient", str(MANY), "--as-of", "2026-03-16")
+    late = "LATE: apixaban 5 mg: last dose should have been Sat 2026-03-14; call the surgeon's office today"
     joined = " ".join(text.split())
+    assert "LATE: warfarin 2.5 mg" not in joined, "it is on hold already: there is no last dose to come"
     assert late in joined and joined.index("LATE:") < joined.index("1. NOT RECOGNISED")
 
 
@@ -120,6 +121,34 @@ def test_explain_shows_how_each_day_was_counted(capsys):
     text = " ".join(run(capsys, "--patient", str(MANY), "--explain").split())
     assert "how: N = 3: last dose on day -(3 + 1) = Sat 2026-03-14" in text
     assert "how:" not in run(capsys, "--patient", str(MANY))
+
+
+def test_orders_that_are_none_stand_on_the_page_in_their_own_words(tmp_path, capsys):
+    """FHIR R4: doNotPerform forbids, entered-in-error was never ordered, proposal is no order yet."""
+    record, html = tmp_path / "record.json", tmp_path / "page.html"
+    orders = [order(n + 1, {"words": w}) for n, w in enumerate(["apixaban 5 mg", "warfarin 5 mg"])]
+    orders[0]["doNotPerform"], orders[1]["status"] = True, "entered-in-error"
+    orders.append({**order(4, {"words": "ramipril 5 mg"}), "intent": "proposal"})
+    record.write_text(bundle(PATIENT, *orders))
+    text = " ".join(run(capsys, "--patient", str(record), "--html", str(html)).split())
+    assert "1. NEEDS REVIEW, THE PRESCRIBER MUST DECIDE: apixaban 5 mg read as:" in text
+    assert "question: needs review, the prescriber must decide: the order says that it is not to be given" in text
+    assert "2. ASK ramipril 5 mg read as:" in text and "intent proposal" in text
+    assert "the list has it as proposal only, which is no order: is it taken?" in text
+    assert "3. ENTERED IN ERROR, NOT COUNTED: warfarin 5 mg read as:" in text
+    assert "2 medicines on the list, 2 with a question 1 entry made in error, shown last and not counted" in text
+    assert "HOLD" not in text and "last dose:" not in text.partition("ramipril")[0]
+    page = html.read_text("utf-8")
+    assert page.count("initials") == 2, "no box to sign for what was never ordered"
+    plan = ["compile", "total-ankle-replacement", "--clinic", "clinic-demo", "--patient", str(record)]
+    dates = ["--surgery", "2026-03-18T07:30", "--side", "left", "--output", str(tmp_path / "plan.json")]
+    assert main([*plan, *dates]) == 0
+    held = (tmp_path / "plan.json").read_text("utf-8")
+    assert "Needs review: apixaban 5 mg - the prescriber must decide" in held and "Ask about ramipril 5 mg" in held
+    assert "warfarin 5 mg" not in held
+    assert main(["sheet", str(tmp_path / "plan.json"), "--html", "-", "--as-of", "2026-03-02"]) == 0
+    sheet = capsys.readouterr().out
+    assert "apixaban 5 mg" in sheet and "warfarin" not in sheet
 
 
 def test_names_and_identifiers(capsys, tmp_path):

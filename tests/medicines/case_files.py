@@ -83,6 +83,9 @@ def entry(given: dict[str, Any], key: str = "row-1") -> MedicineEntry:
         status=given.get("status", "active"),
         indication=tuple(given.get("indication", ())),
         last_taken=moment(given["last_taken"], "") if "last_taken" in given else None,
+        dose_text=given.get("dose_text", ""),
+        intent=given.get("intent", ""),
+        forbidden=given.get("forbidden") == "true",
     )
 
 

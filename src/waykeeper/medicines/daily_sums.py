@@ -52,7 +52,7 @@ def daily_sums(
     opioids: list[OpioidDose] = []
     unread: list[str] = []
     for entry in medicines:
-        if entry.status in ENDED:
+        if entry.status in ENDED or entry.forbidden:
             continue
         known = recognise(entry, rules)
         counted = [(n, name) for n, name in enumerate(known.ingredients) if rules.ingredients[name].tags & COUNTED]

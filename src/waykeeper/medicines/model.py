@@ -13,7 +13,7 @@ from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Moment
 
 BY_HOURS = "the limit is counted in hours from the start of surgery: asked again if that hour changes"
-Decision = Literal["continue", "hold", "adjust", "time", "ask", "already stopped"]
+Decision = Literal["continue", "hold", "adjust", "time", "ask", "already stopped", "entered in error"]
 
 
 @quickly_made
@@ -26,7 +26,8 @@ class MedicineRow:
     last_dose     the last day with a dose; a medicine taken weekly keeps its weekday, so it may lie earlier
     last_limit    an hours rule: last dose at or before this moment
     window        a medicine given in cycles: its last dose should lie between these days, both included
-    recognised    False: shown first as "needs review", the release gate stays shut
+    recognised    False: shown first as "needs review", the release gate stays shut. With `ingredients` the medicine is
+                  known, but its order contradicts itself, so that no rule may answer
     restart       the condition in words, without dates; restart_from is the earliest proposal day
     restart_by    who owns the restart: every stop has one
     longest_days  the longest plausible hold, for a row that is not classified
@@ -62,8 +63,14 @@ class MedicineRow:
     window: tuple[date, date] | None = None
     restart_by: str = ""
     local: bool = False  # drops, creams and the like: hardly any reaches the blood
+    on_hold: bool = False  # the list says that it is paused already: no last dose can be late
     answered: bool = False  # a person decided it: nothing is proposed any more
     findings: tuple[Finding, ...] = field(default=(), compare=False)
+
+    @property
+    def counted(self) -> bool:
+        """False for an entry made in error: it was never ordered and never taken."""
+        return self.decision != "entered in error"
 
     @property
     def stops(self) -> bool:

@@ -25,7 +25,7 @@ CAUTIONS = (
 )
 _TIMES = re.compile(r"(\d+) time\(s\) every (\d+(?:\.\d+)?) (h|d|wk|mo|a)( on .*)?")
 _UNITS = {"h": "hour", "d": "day", "wk": "week", "mo": "month", "a": "year"}
-_ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped")
+_ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped", "entered in error")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +87,8 @@ def page(
 
 
 def late(row: MedicineRow, as_of: date | None, surgery: date) -> str:
-    """The sentence for a proposal whose last-dose day is over; "" where it is not, or where it was answered."""
-    if as_of is None or row.answered or row.last_dose is None or not row.stops or as_of <= row.last_dose:
+    """The sentence for a proposal whose last-dose day is over; "" where it is not, is answered or is paused."""
+    if as_of is None or row.answered or row.on_hold or row.last_dose is None or not row.stops or as_of <= row.last_dose:
         return ""
     if as_of > surgery:
         return f"was never answered; last dose should have been {day_name(row.last_dose)}"
@@ -120,6 +120,7 @@ def _row_json(row: MedicineRow, late_words: str) -> dict[str, Any]:
         "key": row.key,
         "words": row.words,
         "recognised": row.recognised,
+        "counted": row.counted,
         "ingredients": list(row.ingredients),
         "decision": row.decision,
         "answered": row.answered,
@@ -164,6 +165,8 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
         "taken": how_often(entry.schedule) if entry and entry.schedule != entry.dose_text else "",
         "route": " ".join(p for p in (entry.route, entry.form) if p) if entry else "",
         "reason": ", ".join(i.partition("|")[2] or i for i in entry.indication) if entry else "",
+        "intent": entry.intent if entry and entry.intent != "order" else "",
+        "doNotPerform": "yes, not to be given" if entry and entry.forbidden else "",
         "status": entry.status if entry else "",
         "last taken": taken,
         "order": "" if row.reference.startswith("urn:") else row.reference,

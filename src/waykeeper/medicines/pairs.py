@@ -61,7 +61,7 @@ def _asked(row: MedicineRow, met: list[_Met]) -> MedicineRow:
 
 def _live(row: MedicineRow) -> bool:
     """Drops and creams make no pair: hardly any of them reaches the blood."""
-    return row.recognised and not row.local and row.decision != "already stopped"
+    return row.recognised and row.counted and not row.local and row.decision != "already stopped"
 
 
 def _pairs(rows: Sequence[MedicineRow], rules: Ruleset) -> list[_Met]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from waykeeper.findings import finding
 from waykeeper.medicines.answers import row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.due import due_day
@@ -18,7 +19,7 @@ from waykeeper.medicines.outcome import Outcome, forms_of, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
-from waykeeper.medicines.status import ENDED, status_question
+from waykeeper.medicines.status import ENDED, MISTAKEN, NOT_TO_BE_GIVEN, ON_HOLD, status_question
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
@@ -77,6 +78,9 @@ def _with_stent(
 
 def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     known = recognise(entry, context.rules)
+    if entry.status == MISTAKEN:
+        return _mistaken(entry, known)
+    known = _doubted(entry, known)
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
@@ -86,6 +90,31 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if answer is not None and answer.decision != "indication":
         row = row_from_answer(row, answer, context.surgery)
     return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+
+
+def _mistaken(entry: MedicineEntry, known: Recognised) -> MedicineRow:
+    """An entry made in error stays on the page, but nothing is proposed or asked: it was never taken."""
+    return MedicineRow(
+        key=entry.key,
+        reference=entry.reference,
+        words=entry.words,
+        decision="entered in error",
+        recognised=True,
+        ingredients=known.ingredients,
+        confirm_by="",
+        notes=("the list says entered-in-error: not counted",),
+        findings=known.findings,
+    )
+
+
+def _doubted(entry: MedicineEntry, known: Recognised) -> Recognised:
+    """What is known of a medicine whose order no rule may answer: the substances stay named, and it asks."""
+    if not entry.forbidden:
+        return known
+    why = "; ".join(q for q in (NOT_TO_BE_GIVEN, known.question) if q)
+    found = finding("WKM204", f"{entry.words}: {NOT_TO_BE_GIVEN}")
+    named = known.ingredients or known.named
+    return replace(known, ingredients=(), named=named, question=why, findings=(*known.findings, found))
 
 
 def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
@@ -98,6 +127,7 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
         words=entry.words,
         decision="ask",
         recognised=False,
+        ingredients=known.named,
         question=f"needs review, the prescriber must decide: {known.question}",
         notes=(f"the list says {entry.status}",) if ended else (),
         longest_days=longest,
@@ -108,7 +138,7 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
 
 def _plausible(known: Recognised, context: Context) -> list[int]:
     """The longest hold of anything that the words may have meant."""
-    near = [context.rules.single[n] for n in known.near]
+    near = [context.rules.single[n] for n in dict.fromkeys((*known.named, *known.near))]
     return [c.missed_days or c.longest_days or 0 for r in near for c in (*r.cases, *r.neuraxial)]
 
 
@@ -130,7 +160,7 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     question = status_question(entry, context.surgery.day)
     if question:
         joined = "; ".join(q for q in (question, row.question) if q)
-        return replace(row, decision="ask", question=joined)
+        return replace(row, decision="ask", question=joined, on_hold=entry.status == ON_HOLD)
     return row
 
 

@@ -14,13 +14,17 @@ from waykeeper.record.model import MedicineEntry
 @quickly_made
 @dataclass(frozen=True, slots=True)
 class Recognised:
-    """What a row is about; without ingredients it was not recognised and `question` says why."""
+    """What a row is about; without ingredients it was not recognised and `question` says why.
+
+    named  substances that are known, but that no rule may answer for: the row contradicts itself
+    """
 
     ingredients: tuple[str, ...] = ()
     reading: Reading = Reading()
     question: str = ""
     notes: tuple[str, ...] = ()
     near: tuple[str, ...] = ()
+    named: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
@@ -96,6 +100,8 @@ def _asked(entry: MedicineEntry, said: Reading, why: str, rules: Ruleset) -> Rec
     near = () if said.turned else near_names(said.left, rules)
     hint = f"; did you mean {' or '.join(near)}?" if near else ""
     code, details = ("WKM203", "looks like") if near else ("WKM202", "is not recognised as")
-    named = normalise(entry.words) or "(no words)"
-    found = finding(code, f"{named!r} {details} {' or '.join(near) if near else 'any medicine of the rules'}")
-    return Recognised(reading=said, question=f"{why}{hint}", near=(*said.ingredients, *near), findings=(found,))
+    words = normalise(entry.words) or "(no words)"
+    found = finding(code, f"{words!r} {details} {' or '.join(near) if near else 'any medicine of the rules'}")
+    named = said.ingredients if said.turned else ()
+    asks = f"{why}{hint}"
+    return Recognised(reading=said, question=asks, near=(*said.ingredients, *near), named=named, findings=(found,))

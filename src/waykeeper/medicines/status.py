@@ -1,4 +1,4 @@
-"""What the status and the start of a list row mean before any rule is applied."""
+"""What status, intent and start of a list row mean before any rule is applied."""
 
 from __future__ import annotations
 
@@ -8,13 +8,27 @@ from typing import Any
 
 from waykeeper.record.model import MedicineEntry
 
-ENDED = frozenset({"stopped", "completed", "cancelled", "entered-in-error", "not-taken"})
+ON_HOLD, MISTAKEN = "on-hold", "entered-in-error"
+ENDED = frozenset({"stopped", "completed", "cancelled", MISTAKEN, "not-taken"})
 _TAKEN = frozenset({"active", "intended"})
+# MedicationRequest.intent (FHIR R4): what is none of these was proposed or planned, but nobody has ordered it.
+_ORDERS = frozenset({"", "order", "original-order", "instance-order", "reflex-order", "filler-order"})
+NOT_TO_BE_GIVEN = "the order says that it is not to be given: is it taken, and shall it be?"
 
 
 def status_question(entry: MedicineEntry, surgery: date) -> str:
-    """The question that a doubtful status or a start after surgery raises; "" where the medicine is taken."""
-    if entry.status == "on-hold":
+    """The questions that a doubtful status, an intent that is no order or a late start raise; "" where it is taken."""
+    return "; ".join(q for q in (_intent_question(entry), _state_question(entry, surgery)) if q)
+
+
+def _intent_question(entry: MedicineEntry) -> str:
+    if entry.intent in _ORDERS:
+        return ""
+    return f"the list has it as {entry.intent} only, which is no order: is it taken?"
+
+
+def _state_question(entry: MedicineEntry, surgery: date) -> str:
+    if entry.status == ON_HOLD:
         return "the list says that it is already on hold: since when, by whom, and who restarts it?"
     if entry.status not in _TAKEN:
         return f"the list says {entry.status or 'nothing of a status'}: is it taken?"

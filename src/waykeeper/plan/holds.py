@@ -24,8 +24,11 @@ def hold_items(
     answers: Answers,
     calendar: WorkingCalendar,
 ) -> list[Item]:
-    """One item for each row: kind `hold` where a pause is proposed, else `medicine`. Rows that ask come first."""
-    ordered = sorted(rows, key=lambda row: (row.recognised, row.decision != "ask"))
+    """One item for each row: kind `hold` where a pause is proposed, else `medicine`. Rows that ask come first.
+
+    An entry made in error is none: there is nothing to decide, to ask or to tell.
+    """
+    ordered = sorted((row for row in rows if row.counted), key=lambda row: (row.recognised, row.decision != "ask"))
     return [_item(row, rule, surgery, answers, calendar) for row in ordered]
 
 
@@ -59,7 +62,7 @@ def _item(
 
 def _title(row: MedicineRow) -> str:
     if not row.recognised:
-        return f"Not recognised: {row.words} - the prescriber must decide"
+        return f"{'Needs review' if row.ingredients else 'Not recognised'}: {row.words} - the prescriber must decide"
     verb = {"hold": "Pause", "continue": "Continue", "adjust": "Adjust", "time": "Time", "ask": "Ask about"}
     return f"{verb.get(row.decision, 'Already stopped:')} {row.words}"
 

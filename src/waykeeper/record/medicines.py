@@ -35,6 +35,8 @@ def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping
         last_taken=_last_taken(resource),
         supply_days=_supply(resource),
         resource=resource,
+        intent=str(resource.get("intent") or ""),
+        forbidden=resource.get("doNotPerform") is True,
     )
     first, *others = [_by_dosage(order, dosage) for dosage in _dosages(resource)]
     return replace(first, also=tuple(others))

@@ -30,6 +30,8 @@ class MedicineEntry:
     reference   "MedicationRequest/12", or the fullUrl by which a bundle names it; "" for free text
     words       the row as a person wrote it
     codes       codings of the medicine (RxNorm system is http://www.nlm.nih.gov/research/umls/rxnorm)
+    intent      MedicationRequest.intent as recorded; "" where the row has none
+    forbidden   MedicationRequest.doNotPerform: an order that it is not to be given
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
 
@@ -51,6 +53,8 @@ class MedicineEntry:
     supply_days: int | None = None
     resource: Mapping[str, Any] = field(default_factory=dict, compare=False)
     also: tuple[MedicineEntry, ...] = ()
+    intent: str = ""
+    forbidden: bool = False
 
 
 @dataclass(frozen=True, slots=True)

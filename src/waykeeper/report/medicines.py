@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+from waykeeper.counting import counted
 from waykeeper.medicines import MedicinesPage, PageLine, page_json
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, wrap
@@ -14,7 +15,7 @@ _INDENT = "    "
 DAYS = frozenset({"last dose", "last dose between", "at or before", "first day without"})
 _VERBS = {
     "hold": "HOLD", "continue": "CONTINUE", "adjust": "ADJUST", "time": "TIME", "ask": "ASK",
-    "already stopped": "ALREADY STOPPED",
+    "already stopped": "ALREADY STOPPED", "entered in error": "ENTERED IN ERROR, NOT COUNTED:",
 }  # fmt: skip
 
 
@@ -66,9 +67,11 @@ def _signed(number: int, line: PageLine, as_of: date | None) -> dict[str, Any]:
 
 
 def title(line: PageLine) -> str:
-    """`HOLD warfarin 5 mg tablet`; a row that was not recognised says so before anything else."""
+    """`HOLD warfarin 5 mg tablet`; a row that no rule may answer says so before anything else."""
     row = line.row
-    verb = _VERBS[row.decision] if row.recognised else "NOT RECOGNISED, THE PRESCRIBER MUST DECIDE:"
+    verb = _VERBS[row.decision]
+    if not row.recognised:
+        verb = f"{'NEEDS REVIEW' if row.ingredients else 'NOT RECOGNISED'}, THE PRESCRIBER MUST DECIDE:"
     return f"{verb} {clean(row.words)}"
 
 
@@ -157,7 +160,10 @@ def _today(page: MedicinesPage) -> list[str]:
     if unknown:
         found.append(f"{unknown} of {len(page.lines)} not recognised: the release gate stays shut")
     asked = sum(bool(x.row.question) for x in page.lines)
-    found.append(f"{len(page.lines)} medicines on the list, {asked} with a question")
+    found.append(f"{counted(sum(x.row.counted for x in page.lines), 'medicine')} on the list, {asked} with a question")
+    mistaken = sum(not x.row.counted for x in page.lines)
+    if mistaken:
+        found.append(f"{counted(mistaken, 'entry', 'entries')} made in error, shown last and not counted")
     return found
 
 

@@ -56,7 +56,7 @@ def medicines(
         asked = sum(bool(row.question) for row in page.rows)
         unknown = sum(not row.recognised for row in page.rows)
         print(
-            f"{count(len(page.rows), 'medicine')}, {asked} with a question, {unknown} not recognised", file=sys.stderr
+            f"{count(sum(row.counted for row in page.rows), 'medicine')}, {asked} with a question, {unknown} not recognised", file=sys.stderr
         )
         return DONE
 
