@@ -179,10 +179,22 @@ def test_whether_surgery_took_place_on_the_old_day_is_asked_before_anybody_is_ca
 
 def test_the_patient_hears_what_to_take_when_to_come_and_when_we_call_again():
     said = " ".join(calls(medicines=(OPEN,), arrival=Moment(date(2026, 3, 18), time(5, 30)))[0].say)
-    assert "take it as you do now, change nothing until we call you" in said
-    assert "Do not stop or start it until we call you" in said
+    assert "change nothing by yourself until we call you: neither stop nor start it." in said
+    assert "If you have stopped it already, tell me now since when: the prescriber is asked today." in said
     assert "We call you again about warfarin 2.5 mg by Sat 2026-03-14" in said
     assert "Come to the clinic on Wed 2026-03-18 05:30" in said
+
+
+@pytest.mark.parametrize("told", [{}, {"is_stopped": True}, {"last_dose_was": TODAY, "days": 5}])
+def test_no_word_to_the_patient_says_to_take_or_to_stay_off(told):
+    """Insulin, a stent's tablets, a pause that does not fit: what the patient hears is no order about any of them."""
+    two = (replace(SHORT, medicine="insulin glargine", **told), replace(OPEN, medicine="ticagrelor 90 mg", **told))
+    for found in (calls(medicines=two), calls(medicines=two[:1])):
+        said = " ".join(s for c in found if c.role == "patient" for s in c.say).lower()
+        assert "change nothing by yourself until we call you: neither stop nor start" in said
+        assert "stay off" not in said and " take each" not in said and "take it as" not in said
+        prescriber = next(c for c in found if c.role == "prescriber")
+        assert prescriber.by == TODAY and any("has stopped" in s and "say today" in s for s in prescriber.say)
 
 
 def test_a_closed_day_and_a_lost_stay_are_calls_without_codes():

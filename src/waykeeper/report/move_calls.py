@@ -12,6 +12,7 @@ from waykeeper.report.move_words import (
     dose_question,
     medicine_sentence,
     patient_sentence,
+    stopped_already,
     too_late_together,
 )
 from waykeeper.report.moves import NEAR, Call, MovedPlan, titled
@@ -127,6 +128,8 @@ def _about_medicines(made: MovedPlan) -> Iterable[Said]:
     """The prescriber (or who else answers for a medicine), and the surgeon where a pause cannot be kept."""
     for change in made.open_medicines:
         yield change.who, made.answer_by(change), medicine_sentence(change, made.surgery)
+    for who in dict.fromkeys(m.who for m in made.open_medicines):
+        yield who, made.as_of, stopped_already([m for m in made.open_medicines if m.who == who])
     if short := _short(made):
         yield "surgeon", made.as_of, too_late_together(short, made.surgery)
 

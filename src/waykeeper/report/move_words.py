@@ -135,17 +135,22 @@ def _taken(change: MedicineChange) -> str:
 
 
 def patient_sentence(changes: Sequence[MedicineChange]) -> str:
-    """What is read to the patient about every medicine that is left open: nothing changes until somebody calls."""
+    """What is read to the patient about every medicine that is left open: neither to take it nor to stay off it."""
     names = ", ".join(c.medicine for c in changes)
     one = len(changes) == 1
-    it, each = ("it", "it") if one else ("any of them", "each")
-    stay = f"If you have stopped {'it' if one else 'one'} already, stay off it." if _may_be_stopped(changes) else ""
-    kept = f"take {each} as you do now, change nothing until we call you. {stay}".strip()
-    return f"{names}: {kept} Do not stop or start {it} until we call you."
+    it, stopped, told = ("it", "it", "since when") if one else ("any of them", "one", "which and since when")
+    kept = f"change nothing by yourself until we call you: neither stop nor start {it}."
+    return f"{names}: {kept} If you have stopped {stopped} already, tell me now {told}: the prescriber is asked today."
 
 
-def _may_be_stopped(changes: Sequence[MedicineChange]) -> bool:
-    return any(c.is_stopped or c.recorded_later or (c.last_dose_was and c.days is not None) for c in changes)
+def stopped_already(changes: Sequence[MedicineChange]) -> str:
+    """To the prescriber, the same day: what the patient was promised to be asked."""
+    if len(changes) == 1:
+        which, rest = changes[0].medicine, "If it is not stopped"
+    else:
+        which, rest = "one of these medicines", "If none is stopped"
+    ask = f"If the patient has stopped {which} already (see the patient's call, with since when): say today what happens"
+    return f"{ask} with it until surgery. {rest}, the answer may wait for its own day."
 
 
 def dose_question(changes: Sequence[MedicineChange]) -> str:
