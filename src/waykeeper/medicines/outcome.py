@@ -17,7 +17,7 @@ from waykeeper.medicines.nsaids import nsaid_days
 from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
-from waykeeper.medicines.ruleset import Ruleset
+from waykeeper.medicines.ways import case_for, forms_of, way_of
 from waykeeper.medicines.words import read_words, strength_of
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
@@ -74,9 +74,12 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
 
 def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
     situation = _situation(rule, index, entry, known, context)
-    base = first(rule.cases, situation)
-    assert base is not None  # check_rules proves that the last case has no condition
     substance = known.ingredients[index]
+    way = way_of(entry, known, context.rules)
+    base = first(case_for(rule, way) if way else rule.cases, situation)
+    assert base is not None  # check_rules proves that the last case has no condition
+    if way:
+        return _of_case(_own(rule, base), base, entry, context, why=f"given as {way}", substance=substance)
     outcome = _of_case(rule, base, entry, context, why="rule", substance=substance)
     if context.neuraxial and rule.neuraxial:
         overlay = first(rule.neuraxial, situation)
@@ -93,9 +96,9 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     return replace(outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes))
 
 
-def forms_of(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> frozenset[str]:
-    """How the medicine is given, by its words, its route and its dose form."""
-    return known.reading.forms | read_words(f"{entry.route} {entry.form}", rules).forms
+def _own(rule: Rule, case: Case) -> Rule:
+    """The rule under whose name a case for a way of giving answers: its own, or none where it has no such case."""
+    return rule if case in rule.cases else replace(rule, name="not-for-the-whole-body")
 
 
 def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:

@@ -15,16 +15,16 @@ from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, MedicineRow
 from waykeeper.medicines.other_surgeries import with_other_surgeries
-from waykeeper.medicines.outcome import Outcome, forms_of, outcome_for
+from waykeeper.medicines.outcome import Outcome, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.status import ENDED, MISTAKEN, NOT_TO_BE_GIVEN, ON_HOLD, status_question
+from waykeeper.medicines.ways import is_local, way_of
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
 LASTING_DAYS = 7
-LOCAL = frozenset({"eye", "ear", "nose", "topical", "vaginal"})
 
 
 def propose(
@@ -193,7 +193,7 @@ def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: 
         arithmetic=outcome.arithmetic,
         alternatives=outcome.alternatives,
         group=outcome.group,
-        local=not LOCAL.isdisjoint(forms_of(entry, known, context.rules)),
+        local=is_local(way_of(entry, known, context.rules)),
         findings=known.findings,
     )
 

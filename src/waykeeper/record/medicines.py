@@ -30,6 +30,7 @@ def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping
         words=_words(concept, resource),
         codes=codes,
         form=_text(concept.get("form")),
+        ways=_coded(concept.get("form")),
         status=str(resource.get("status") or ""),
         indication=_indication(resource),
         last_taken=_last_taken(resource),
@@ -59,6 +60,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         dose_text=str(dosage.get("text") or ""),
         dose_mg=_dose_mg(dosage),
         route=_text(dosage.get("route")),
+        ways=(*order.ways, *_coded(dosage.get("route"))),
         schedule=_schedule(dosage, repeat),
         period_days=_period_days(repeat),
         weekday=_weekday(repeat),
@@ -102,6 +104,11 @@ def _text(concept: Any) -> str:
         return ""
     displays = [str(c.get("display") or c.get("code") or "") for c in concept.get("coding") or []]
     return str(concept.get("text") or next(iter(displays), ""))
+
+
+def _coded(concept: Any) -> tuple[str, ...]:
+    codings = concept.get("coding") or [] if isinstance(concept, Mapping) else []
+    return tuple(f"{c.get('system') or ''}|{c['code']}" for c in codings if c.get("code"))
 
 
 def _schedule(dosage: Resource, repeat: Resource) -> str:

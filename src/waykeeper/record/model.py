@@ -32,6 +32,7 @@ class MedicineEntry:
     codes       codings of the medicine (RxNorm system is http://www.nlm.nih.gov/research/umls/rxnorm)
     intent      MedicationRequest.intent as recorded; "" where the row has none
     forbidden   MedicationRequest.doNotPerform: an order that it is not to be given
+    ways        codes of the route and the dose form, "system|code"
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
 
@@ -55,6 +56,7 @@ class MedicineEntry:
     also: tuple[MedicineEntry, ...] = ()
     intent: str = ""
     forbidden: bool = False
+    ways: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
