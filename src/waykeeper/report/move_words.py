@@ -149,8 +149,8 @@ def stopped_already(changes: Sequence[MedicineChange]) -> str:
         which, rest = changes[0].medicine, "If it is not stopped"
     else:
         which, rest = "one of these medicines", "If none is stopped"
-    ask = f"If the patient has stopped {which} already (see the patient's call, with since when): say today what happens"
-    return f"{ask} with it until surgery. {rest}, the answer may wait for its own day."
+    head = f"If the patient has stopped {which} already (see the patient's call, with since when)"
+    return f"{head}: say today what happens with it until surgery. {rest}, the answer may wait for its own day."
 
 
 def dose_question(changes: Sequence[MedicineChange]) -> str:

@@ -107,28 +107,43 @@ def _library_or_file(wanted: str, place: str, known: Sequence[str], sort: str) -
     raise WaykeeperError(finding("WKC202", f"no {sort} {wanted!r} in the library, and it is no .yaml file", help=hint))
 
 
-def moment_of(text: str, zone: str, option: str) -> Moment:
-    """`2026-03-18` or `2026-03-18T07:30` in the clinic's zone; an offset is accepted and turned into it.
+HOW_TO_WRITE = "Write 2026-03-18 or 2026-03-18T07:30, in the clinic's own time, without an offset."
 
-    Raises WaykeeperError WKC201: a day or time that does not exist, a time that the clocks skip.
-    """
+
+def parsed(text: str, option: str) -> datetime:
+    """A day or a day and time as it is written, its offset kept. Raises WaykeeperError WKC201."""
     wrong = f"{option} is {text!r}, which is no date or date and time"
-    help_text = "Write 2026-03-18 or 2026-03-18T07:30, in the clinic's own time."
     if not MOMENT.match(text):
-        raise WaykeeperError(finding("WKC201", wrong, help=help_text))
+        raise WaykeeperError(finding("WKC201", wrong, help=HOW_TO_WRITE))
     try:
-        parsed = datetime.fromisoformat(text)
+        return datetime.fromisoformat(text)
     except ValueError as error:
-        raise WaykeeperError(finding("WKC201", f"{wrong}: {error}", help=help_text)) from None
+        raise WaykeeperError(finding("WKC201", f"{wrong}: {error}", help=HOW_TO_WRITE)) from None
+
+
+def moment_of(text: str, zone: str, option: str) -> Moment:
+    """`2026-03-18` or `2026-03-18T07:30` in the clinic's zone; an offset only where it is the clinic's own just then.
+
+    Raises WaykeeperError WKC201: a day or time that does not exist, a time that the clocks skip, the offset of another
+    place: nobody means another day of surgery than the one that is written.
+    """
+    said = parsed(text, option)
     if "T" not in text:
-        return Moment(parsed.date())
-    if parsed.tzinfo:
-        local = parsed.astimezone(ZoneInfo(zone))
-        return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)
-    reading = read_wall(parsed.date(), parsed.time(), zone, "scheduled")
+        return Moment(said.date())
+    if said.tzinfo:
+        return _in_zone(said, text, zone, option)
+    reading = read_wall(said.date(), said.time(), zone, "scheduled")
     if reading.finding:
-        raise WaykeeperError(finding("WKC201", f"{option}: {reading.finding.details}", help=help_text))
+        raise WaykeeperError(finding("WKC201", f"{option}: {reading.finding.details}", help=HOW_TO_WRITE))
     return reading.moment
+
+
+def _in_zone(said: datetime, text: str, zone: str, option: str) -> Moment:
+    local = said.astimezone(ZoneInfo(zone))
+    if local.utcoffset() != said.utcoffset():
+        details = f"{option} is {text!r}, which is {local:%a %Y-%m-%d %H:%M} in the clinic's zone {zone}"
+        raise WaykeeperError(finding("WKC201", details, help=HOW_TO_WRITE))
+    return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)
 
 
 def covered(moment: Moment, calendar: WorkingCalendar, option: str) -> None:

@@ -100,7 +100,7 @@ def checked(wish: Wish) -> Wish:
     words.choice(wish.anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     for option, text in (("--surgery", wish.surgery), ("--discharge", wish.discharge)):
         if text:
-            inputs.moment_of(text, "UTC", option)
+            inputs.parsed(text, option)
     return wish
 
 
