@@ -216,12 +216,14 @@ def _parts(dates: Dates) -> tuple[bytes, Sequence[str]]:
     """The dates as parts of the item extension, and as members of what is digested."""
     parts, told = [], []
     for name, value in dates_pairs(dates):
+        if not value:
+            continue
         kind = _TYPES.get(type(value))
         if kind:
             said = f'"{kind}":"{value}"'
             parts.append(f',{{"url":"{name}",{said}}}')
             told.append(part_told(name, said))
-        elif value:  # what is awaited, a free text
+        else:  # what is awaited, a free text
             parts.append(f',{{"url":"{name}","valueString":{_quoted(value)}}}')
             told.append(part_told(name, f'"valueString":{_quoted(normal(value))}'))
     return "".join(parts).encode(), told
