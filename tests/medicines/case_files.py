@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, time
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -84,6 +85,7 @@ def entry(given: dict[str, Any], key: str = "row-1") -> MedicineEntry:
         indication=tuple(given.get("indication", ())),
         last_taken=moment(given["last_taken"], "") if "last_taken" in given else None,
         dose_text=given.get("dose_text", ""),
+        times_a_week=Fraction(given["times_a_week"]) if "times_a_week" in given else None,
         ways=tuple(given.get("ways", ())),
         intent=given.get("intent", ""),
         forbidden=given.get("forbidden") == "true",

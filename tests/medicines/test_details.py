@@ -80,11 +80,13 @@ def test_four_letters_may_be_near_a_name_and_three_may_not() -> None:
     assert near_names(("cbx",), RULES) == ()
 
 
-def test_two_names_at_most_are_offered_and_none_that_is_three_letters_longer() -> None:
+def test_two_names_at_most_are_offered_and_none_that_is_three_letters_longer_or_shorter() -> None:
     """Five names of SGLT2 inhibitors look alike."""
     assert near_names(("cnagliflozin",), RULES) == ("canagliflozin", "sotagliflozin")
     assert near_names(("hydroxychloroqui",), RULES) == ("hydroxychloroquine",)
     assert near_names(("hydroxychloroqu",), RULES) == ()
+    assert near_names(("hydroxychloroquinexy",), RULES) == ("hydroxychloroquine",)
+    assert near_names(("hydroxychloroquinexxy",), RULES) == ()
 
 
 @pytest.mark.parametrize(("day", "weekday"), [("tues", 1), ("tuesday", 1), ("thurs", 3), ("thur", 3), ("mondays", 0)])

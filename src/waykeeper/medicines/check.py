@@ -68,6 +68,8 @@ _INGREDIENT = Record(
         Key("unsure", Bool()),
         Key("names", ListOf(Text())),
         Key("salts", ListOf(Text())),
+        Key("weekly", ListOf(Choice((*vocabulary()["forms"], UNKNOWN)))),
+        Key("daily_harm", Text()),
         Key("tags", ListOf(_NAME)),
     ),
 )

@@ -8,12 +8,17 @@ from functools import lru_cache
 
 from waykeeper.record.model import MedicineEntry
 
+DAYS_OF_WEEK = 7
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _WEEKLY = re.compile(r"\b(weekly|every week|once (a|per|every) week|every 7 days|q(1)?w)\b")
 _WEEKS = re.compile(r"\b(?:every|q) ?(\d{1,2}) ?(?:weeks?|w|wk)\b|\bq(\d{1,2})w(?:k|eeks?)?\b")
 _DAILY = re.compile(
-    r"\b(daily|every day|(once|twice|three times) a day|bid|tid|qid|every (morning|evening|night)|nightly"
+    r"\b(daily|every day|each day|per day|a day|q\.?d|bid|tid|qid|every (morning|evening|night)|nightly"
     r"|every \d+ hours|q\d+h)\b"
+)
+_OFTEN = re.compile(
+    r"(?<![\d.])(?:[2-7]|two|three|four|five|six|seven|twice)(?: ?x| times| days)?"
+    r" ?(?:weekly|(?:a|per|every|each|/) ?week)\b"
 )
 _NAMED = re.compile(r"\b(mon|tue|tues|wed|thu|thur|thurs|fri|sat|sun)(?:days?|sdays?|nesdays?|rsdays?|urdays?)?\b")
 
@@ -26,6 +31,14 @@ def with_dosing(entry: MedicineEntry) -> MedicineEntry:
     if (period, weekday) == (entry.period_days, entry.weekday):
         return entry
     return replace(entry, period_days=period, weekday=weekday)
+
+
+def oftener_than_weekly(entry: MedicineEntry) -> bool:
+    """True where the timing or any text of an order has more than one dose a week, whatever else it says."""
+    text = f"{entry.schedule} {entry.dose_text} {entry.words}".casefold()
+    if (entry.times_a_week or 0) > 1 or (entry.period_days is not None and entry.period_days < DAYS_OF_WEEK):
+        return True
+    return bool(_DAILY.search(text) or _OFTEN.search(text))
 
 
 @lru_cache(maxsize=4096)

@@ -106,6 +106,8 @@ class Ingredient:
     unsure: bool = False  # the code is from memory: it is shown, but it does not classify alone
     names: tuple[str, ...] = ()
     salts: tuple[str, ...] = ()
+    weekly: frozenset[str] = frozenset()  # forms in which it is only ever taken once a week, "unknown" among them
+    daily_harm: str = ""  # what is known to happen where it is taken daily all the same
     tags: frozenset[str] = frozenset()  # what pair questions and daily sums ask for, e.g. "opioid"
 
 

@@ -91,7 +91,7 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     outcome = _with_kidney(outcome, rule, context)
     asked = open_points(rule, outcome.interval, outcome.pauses, entry, context)
     policy, notes = with_liquids(outcome.policy, rule, context)
-    if not asked and not notes and policy == outcome.policy:
+    if not asked and not notes:  # without a note the policy is the outcome's
         return outcome
     return replace(outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes))
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from waykeeper.findings import finding
 from waykeeper.medicines.answers import row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
+from waykeeper.medicines.dosing import with_dosing
+from waykeeper.medicines.doubts import doubted
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.instructions import instructions, safest
+from waykeeper.medicines.intervals import WEEK, day_name
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, MedicineRow
@@ -19,7 +21,7 @@ from waykeeper.medicines.outcome import Outcome, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
-from waykeeper.medicines.status import ENDED, MISTAKEN, NOT_TO_BE_GIVEN, ON_HOLD, status_question
+from waykeeper.medicines.status import ENDED, MISTAKEN, ON_HOLD, status_question
 from waykeeper.medicines.ways import is_local, way_of
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
@@ -80,7 +82,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     known = recognise(entry, context.rules)
     if entry.status == MISTAKEN:
         return _mistaken(entry, known)
-    known = _doubted(entry, known)
+    known = doubted(entry, known, context.rules)
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
@@ -105,16 +107,6 @@ def _mistaken(entry: MedicineEntry, known: Recognised) -> MedicineRow:
         notes=("the list says entered-in-error: not counted",),
         findings=known.findings,
     )
-
-
-def _doubted(entry: MedicineEntry, known: Recognised) -> Recognised:
-    """What is known of a medicine whose order no rule may answer: the substances stay named, and it asks."""
-    if not entry.forbidden:
-        return known
-    why = "; ".join(q for q in (NOT_TO_BE_GIVEN, known.question) if q)
-    found = finding("WKM204", f"{entry.words}: {NOT_TO_BE_GIVEN}")
-    named = known.ingredients or known.named
-    return replace(known, ingredients=(), named=named, question=why, findings=(*known.findings, found))
 
 
 def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
@@ -155,6 +147,7 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     row = _as_row(entry, known, outcome, context)
     if entry.status in ENDED:
         return _ended(row, entry)
+    row = _with_weekday(row, entry, context)
     if not outcome.interval.cycle:
         row = with_last_taken(row, entry, context.surgery)
     question = status_question(entry, context.surgery.day)
@@ -162,6 +155,14 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
         joined = "; ".join(q for q in (question, row.question) if q)
         return replace(row, decision="ask", question=joined, on_hold=entry.status == ON_HOLD)
     return row
+
+
+def _with_weekday(row: MedicineRow, entry: MedicineEntry, context: Context) -> MedicineRow:
+    """A weekly dose day that falls on the day of surgery is said: nobody shall find it out on the morning."""
+    taken, day = with_dosing(entry), context.surgery.day
+    if taken.period_days != WEEK or taken.weekday != day.weekday():
+        return row
+    return replace(row, notes=(*row.notes, f"its weekly dose day, {day_name(day)[:3]}, is the day of surgery"))
 
 
 def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: Context) -> MedicineRow:

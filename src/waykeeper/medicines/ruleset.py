@@ -99,6 +99,8 @@ def _ingredient(name: str, group: str, fields: Mapping[str, Any]) -> Ingredient:
         unsure=fields.get("unsure", "") == "true",
         names=tuple(fields.get("names", ())),
         salts=tuple(fields.get("salts", ())),
+        weekly=frozenset(fields.get("weekly", ())),
+        daily_harm=fields.get("daily_harm", ""),
         tags=frozenset(fields.get("tags", ())),
     )
 

@@ -13,7 +13,6 @@ ENDED = frozenset({"stopped", "completed", "cancelled", MISTAKEN, "not-taken"})
 _TAKEN = frozenset({"active", "intended"})
 # MedicationRequest.intent (FHIR R4): what is none of these was proposed or planned, but nobody has ordered it.
 _ORDERS = frozenset({"", "order", "original-order", "instance-order", "reflex-order", "filler-order"})
-NOT_TO_BE_GIVEN = "the order says that it is not to be given: is it taken, and shall it be?"
 
 
 def status_question(entry: MedicineEntry, surgery: date) -> str:

@@ -65,7 +65,8 @@ def is_local(way: str) -> bool:
 def _swallowed(entry: MedicineEntry, rules: Ruleset) -> frozenset[str]:
     """The forms for the whole body that the text of the dosage names: `20 drops by mouth`."""
     ways = table("ways")
-    return read_words(entry.dose_text, rules).forms - ways["local"].keys() - ways["either"].keys()
+    other = {*ways["local"], *ways["either"]}
+    return read_words(entry.dose_text, rules).forms - other
 
 
 @cache

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, time
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
 from waykeeper.pathway.model import Coding
@@ -15,6 +16,7 @@ from waykeeper.timing.model import Moment
 Resource = Mapping[str, Any]
 WEEKDAYS = {"mon": 0, "tue": 1, "wed": 2, "thu": 3, "fri": 4, "sat": 5, "sun": 6}
 DAYS_OF_UNIT = {"d": 1, "wk": 7}
+HOURS_OF_UNIT = {"h": 1, "d": 24, "wk": 168}
 
 
 def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping[str, Resource]) -> MedicineEntry:
@@ -64,6 +66,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         schedule=_schedule(dosage, repeat),
         period_days=_period_days(repeat),
         weekday=_weekday(repeat),
+        times_a_week=_times_a_week(repeat),
         as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
     )
 
@@ -113,9 +116,9 @@ def _coded(concept: Any) -> tuple[str, ...]:
 
 def _schedule(dosage: Resource, repeat: Resource) -> str:
     timing: Resource = dosage.get("timing") or {}
-    said = (timing.get("code") or {}).get("text")
+    said = _text(timing.get("code"))
     if said:
-        return str(said)
+        return said
     if repeat.get("period") is None:
         return str(dosage.get("text") or "")
     days = ", ".join(str(d) for d in repeat.get("dayOfWeek") or [])
@@ -134,10 +137,31 @@ def _period_days(repeat: Resource) -> int | None:
     if _several_a_week(repeat):
         return None
     unit = DAYS_OF_UNIT.get(str(repeat.get("periodUnit") or ""))
-    period = repeat.get("period")
+    period, one_day = repeat.get("period"), len(repeat.get("dayOfWeek") or []) == 1
     if unit is None or period is None or Decimal(str(period)) % 1:
-        return 7 if len(repeat.get("dayOfWeek") or []) == 1 and unit is None else None
-    return int(Decimal(str(period))) * unit
+        return 7 if one_day and unit is None else None
+    days = int(Decimal(str(period))) * unit
+    if one_day and days == 1:  # `once a day on mon` is each Monday
+        return 7
+    between = Fraction(days, _frequency(repeat))
+    return int(between) if between.denominator == 1 else 1 if between < 1 else None
+
+
+def _frequency(repeat: Resource) -> int:
+    """Doses of one period, the most that the order allows."""
+    given = [repeat.get(name) for name in ("frequency", "frequencyMax")]
+    return max((int(n) for n in given if isinstance(n, int) and n > 0), default=1)
+
+
+def _times_a_week(repeat: Resource) -> Fraction | None:
+    """Doses of a week, the most that the order allows: 7 for once a day, 1 for each Monday."""
+    days = len(set(repeat.get("dayOfWeek") or []))
+    if days:
+        return Fraction(days * (_frequency(repeat) if repeat.get("periodUnit") == "d" else 1))
+    hours = HOURS_OF_UNIT.get(str(repeat.get("periodUnit") or ""))
+    if hours is None or not repeat.get("period"):
+        return None
+    return Fraction(_frequency(repeat) * 7 * 24) / (Fraction(str(repeat["period"])) * hours)
 
 
 def _weekday(repeat: Resource) -> int | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from fractions import Fraction
 from typing import Any
 
 from waykeeper.pathway.model import Coding
@@ -33,6 +34,7 @@ class MedicineEntry:
     intent      MedicationRequest.intent as recorded; "" where the row has none
     forbidden   MedicationRequest.doNotPerform: an order that it is not to be given
     ways        codes of the route and the dose form, "system|code"
+    times_a_week  doses of a week by the structured timing; None where it does not say
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
 
@@ -57,6 +59,7 @@ class MedicineEntry:
     intent: str = ""
     forbidden: bool = False
     ways: tuple[str, ...] = ()
+    times_a_week: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)

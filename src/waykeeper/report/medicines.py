@@ -10,7 +10,7 @@ from waykeeper.medicines import MedicinesPage, PageLine, page_json
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, wrap
 
-DUPLICATE = "WKM302"
+DUPLICATE, TOO_OFTEN = "WKM302", "WKM205"
 _INDENT = "    "
 DAYS = frozenset({"last dose", "last dose between", "at or before", "first day without"})
 _VERBS = {
@@ -168,6 +168,10 @@ def _today(page: MedicinesPage) -> list[str]:
 
 
 def _alerts(page: MedicinesPage) -> list[str]:
-    """Two anticoagulants at once stand at the head of the page: the one pair that must not be overlooked."""
+    """What must not be overlooked stands at the head: two anticoagulants at once, a weekly medicine taken daily."""
+    often = [clean(x.row.words) for x in page.lines if any(f.code == TOO_OFTEN for f in x.row.findings)]
+    found = [f"ALERT: a weekly medicine is ordered more often, ask at once: {', '.join(often)}"] if often else []
     doubled = [clean(x.row.words) for x in page.lines if any(f.code == DUPLICATE for f in x.row.findings)]
-    return [f"ALERT: two anticoagulants at once, which one is meant: {', '.join(doubled)}"] if doubled else []
+    if doubled:
+        found.append(f"ALERT: two anticoagulants at once, which one is meant: {', '.join(doubled)}")
+    return found
