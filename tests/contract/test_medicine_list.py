@@ -76,3 +76,44 @@ def test_a_withdrawn_plan_is_taken_up_again_as_its_refusal_says(pushed, capsys):
     assert "WKU105" in capsys.readouterr().err
     assert main(["push", "plan.json", "--to", base, "--take", "ours:plan"]) == 0
     assert set(standing(base, identifier).values()) == {"open"}
+
+
+def test_a_row_that_went_is_asked_about_until_somebody_answers(pushed, capsys, tmp_path):
+    """Nobody answered: in the worklist, in the next move and on the sheet; a note ends it, for a hold and a review."""
+    base, identifier = pushed
+    who = f"{identifier.system}|{identifier.value}"
+    record = json.loads((tmp_path / "record.json").read_text("utf-8"))
+    rows = [e for e in record["entry"] if e["resource"]["resourceType"].startswith("Medication")]
+    items = sorted(standing(base, identifier))
+    hold = next(i for i in items if i.startswith("hold/"))
+    review = next(i for i in items if i.startswith("medicine/"))
+    gone = [i.rpartition("|")[2] for i in (hold, review)]
+    record["entry"] = [e for e in record["entry"] if e not in rows or not any(g in json.dumps(e) for g in gone)]
+    (tmp_path / "shorter.json").write_text(json.dumps(record))
+
+    def move(day):
+        words = ["--record", "shorter.json", "--as-of", "2026-03-02", "--format", "json"]
+        assert main(["move", "--from", base, "--patient", who, "--surgery", day, *words]) == 0
+        told = json.loads(capsys.readouterr().out)["plans"][0]["medicines"]
+        return {m["item"] for m in told if m["need"] == "no longer listed"}
+
+    def listed():
+        assert main(["gaps", "--from", base, "--as-of", "2026-03-02", "--format", "json"]) in (0, 1)
+        found = json.loads(capsys.readouterr().out)["rows"]
+        mine = [r for r in found if r["identifier"].endswith(identifier.value) and r["item"] in (hold, review)]
+        return {
+            r["item"]
+            for r in mine
+            if r["gap"] and r["verdict"] == "needs-review" and "not on the newest" in r["reason"]
+        }
+
+    def noted(*words):
+        assert main(["note", *words, "--to", base, "--patient", who, "--by", "Ann"]) == 0, capsys.readouterr().err
+        capsys.readouterr()
+
+    assert move("2026-04-08T07:30") == {hold, review} == listed()
+    assert move("2026-04-15T07:30") == {hold, review} == listed()
+    noted(hold, "answered", "--decision", "stop", "--text", "stopped by the cardiologist in February")
+    assert listed() == {review}
+    noted(review, "closed", "--text", "never taken, a slip of the list")
+    assert listed() == set() == move("2026-04-22T07:30")

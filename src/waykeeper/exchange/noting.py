@@ -18,6 +18,7 @@ from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
+from waykeeper.plan.unlisted import unlisted
 
 Resource = dict[str, Any]
 TRIES = 3
@@ -76,7 +77,7 @@ def note(
         noted = Noted(by, on or datetime.now(ZoneInfo(plan.zone)).date(), text, days, decision)
         if what in ABOUT:
             return _write_about(server, plan, state, found, what, noted)
-        ref, resource = _part(held, state, found, what)
+        ref, resource = _part(held, plan, state, found, what)
         changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
         version = str((resource.get("meta") or {}).get("versionId") or "")
         answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
@@ -109,8 +110,13 @@ def _unknown(text: str, help_text: str = "") -> BadAnswerError:
     return BadAnswerError(finding("WKX221", text, help=help_text), 404)
 
 
-def _part(held: Sequence[tuple[str, Resource]], state: State, item: Item, what: str) -> tuple[str, Resource]:
+def _part(
+    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str
+) -> tuple[str, Resource]:
     way = WHAT_WAYS[what]
+    asked = what in ("answered", "closed") and unlisted(item, plan, state)  # withdrawn, and still waits for a word
+    if asked and item.key.kind == "hold":
+        way = WHAT_WAYS["answered"]
     if item.key.kind not in way.kinds:
         allowed = ", ".join(way.kinds)
         raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
@@ -122,7 +128,7 @@ def _part(held: Sequence[tuple[str, Resource]], state: State, item: Item, what: 
     resource = next((r for name, r in held if name == ref), None)
     if resource is None or (said := identity(resource)) is None or said.part != part:
         raise _unfit(f"{item.key} has no {part} on the server")
-    if status_class(resource) not in ("open", "busy"):
+    if status_class(resource) not in ("open", "busy") and not asked:
         raise _unfit(f"{item.key} {part} is {resource.get('status') or resource.get('lifecycleStatus')} already")
     return ref, resource
 

@@ -56,7 +56,7 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
         versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
         contacts=_contacts(about, zone) if about else (),
         snoozed_until=_snoozed(leading),
-        closed_because=_output(leading, "closed-because") or "",
+        closed_because=_output(leading, "closed-because") or _output(confirming, "closed-because") or "",
         earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
         identifiers=_identifiers(parts.values()),
     )

@@ -11,9 +11,10 @@ from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.stay import after_stay, home_since
-from waykeeper.gaps.unrecognised import questions
+from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before
 from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
+from waykeeper.plan.unlisted import unlisted
 
 _FAILED = ("failed", "rejected")
 _SATURDAY = 5
@@ -144,6 +145,8 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     """
     own = setting.of(item)
     answer = own.answer or (item.hold.answered if item.hold else None)
+    if gone := _unlisted(item, setting):
+        return gone
     if answer is not None and pauses(answer):
         return hold_verdict(item, setting)
     more = _filling(item, own, setting, _medicine_due(item, setting))
@@ -153,9 +156,18 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
         return spoken("confirm", word, item, more, setting, mend=more.raw("due"))
     more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
     done = own.cls == "done" and own.status not in _FAILED
-    word = "excused" if ended_for(setting, own) else "answered" if done or answer is not None else "needs-review"
+    word = "excused" if ended_for(setting, own) else "answered" if done or answer is not None else review_word(item.hold)
     said = spoken("medicine", word, item, more, setting, mend=setting.surgery)
     return replace(said, questions=questions(item.hold)) if said.gap else said
+
+
+def _unlisted(item: Item, setting: Setting) -> Verdict | None:
+    """A medicine whose row went from the list while the plan stands: asked about until somebody answers."""
+    own = setting.of(item)
+    if setting.ended or own.restart_asked or not unlisted(item, setting.plan, setting.state):
+        return None
+    more = _filling(item, own, setting)
+    return spoken("hold", "needs-review-unlisted", item, more, setting, mend=setting.surgery)
 
 
 def _hold_due(last_dose: date | None, surgery: date | None) -> date | None:
@@ -263,6 +275,8 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
 def hold_verdict(item: Item, setting: Setting) -> Verdict:
     """A medicine hold: before surgery it asks for the answer, from the surgery day on for the restart."""
     own = setting.of(item)
+    if gone := _unlisted(item, setting):
+        return gone
     more = _hold_filling(item, own, setting)
     return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
 

@@ -23,6 +23,7 @@ from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import Item, Key, Plan, State
+from waykeeper.plan.unlisted import REASON
 
 Outcome = Literal["asked", "settled", "ours"]
 
@@ -371,8 +372,7 @@ class _Merge:
                 self._row(place, "keep", "booked: the scheduler's")
                 self.notices.append(f"{place[0]}: no longer in the plan, but booked: cancel it with the scheduler")
             else:
-                reason = "no longer in the plan"
-                self._row(place, "withdraw", reason, after=withdrawn(resource, reason))
+                self._row(place, "withdraw", REASON, after=withdrawn(resource, REASON))
 
     def _answered(self, place: Place) -> bool:
         state = self.held.state.items.get(place[0])

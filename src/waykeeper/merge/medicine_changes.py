@@ -14,6 +14,7 @@ from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
 from waykeeper.merge.stopped import MEDICINES, Stopped, last_taken, stopped
 from waykeeper.plan.model import Item, Key, Plan
+from waykeeper.plan.unlisted import again, settled, unlisted
 from waykeeper.timing.model import Moment
 
 Need = Literal[
@@ -46,6 +47,7 @@ class MedicineChange:
     last_dose_was    its last-dose day before, `last_dose` now, `first_missed` now
     recorded_later   a recorded dose that lies after the day on which people are told: no dose, an error of the record
     sooner           the surgery moved to an earlier day: nobody is asked about a restart
+    renamed          the list names it by another id than before: recognised by its words
     """
 
     item: Key
@@ -67,6 +69,7 @@ class MedicineChange:
     answered_by: str = ""
     recorded_later: date | None = None
     sooner: bool = False
+    renamed: bool = False
 
 
 def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) -> tuple[MedicineChange, ...]:
@@ -79,17 +82,27 @@ def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) 
     begun = {d.item for d in decided.rows if d.word == "create" and d.round > 1}
     pauses = {one.item.key: one for one in stopped(held, today)}
     now = {i.key: i for i in new.items if i.key.kind in MEDICINES}
-    was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, i.key)}
+    was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, old, i)}
     surgery, earlier = new.anchor("surgery"), old.anchor("surgery")
     day, day_was = surgery.moment if surgery else None, earlier.moment if earlier else None
     case = _Case(held, pauses, begun, day, today, bool(day and day_was and day.day < day_was.day))
-    rows = [_row(case, was.get(k), now.get(k)) for k in [*now, *(k for k in was if k not in now)]]
+    left = {k: i for k, i in was.items() if k not in now}
+    renamed = {other.key: k for k, i in left.items() if (other := again(i, _new_rows(now, was)))}
+    rows = [_row(case, was.get(renamed.get(k, k)), now[k]) for k in now]
+    rows += [_row(case, i, None) for k, i in left.items() if k not in renamed.values()]
     return tuple(sorted(rows, key=lambda r: (ORDER.index(r.need), r.last_dose or date.max, str(r.item))))
 
 
-def _gone_before(held: Holding, key: Key) -> bool:
-    state = held.state.items.get(key)
-    return state is not None and state.cls in ("withdrawn", "void") and state.withdrawn_by_us
+def _new_rows(now: Mapping[Key, Item], was: Mapping[Key, Item]) -> list[Item]:
+    return [i for k, i in now.items() if k not in was]
+
+
+def _gone_before(held: Holding, old: Plan, item: Item) -> bool:
+    """Withdrawn before this move, and nobody is asked about it any more."""
+    state = held.state.items.get(item.key)
+    if state is None or unlisted(item, old, held.state):
+        return False
+    return (state.cls in ("withdrawn", "void") and state.withdrawn_by_us) or settled(state)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,24 +119,26 @@ def _row(case: _Case, before: Item | None, after: Item | None) -> MedicineChange
     item = after or before
     assert item is not None
     hold, earlier = item.hold, before.hold if before else None
-    state = case.held.state.items.get(item.key)
+    known = before.key if before else item.key  # what is recorded stands under the id that the list had before
+    state = case.held.state.items.get(known)
     answer = (state.answer or state.earlier) if state else None
-    taken = last_taken(case.held, item.key)
+    taken = last_taken(case.held, known)
     later = taken.day if taken and taken.day > case.today else None
     base = MedicineChange(
         item.key,
         item.title,
         hold.words if hold else item.title,
         "no longer listed",
-        again=str(item.key) in case.begun and answer is not None,
+        again=answer is not None and (str(item.key) in case.begun or known != item.key),
         days=hold.missed_days if hold else None,
         last_dose_was=earlier.last_dose if earlier else None,
         last_taken=taken.day if taken and not later else None,
         who=item.who or "prescriber",
-        is_stopped=item.key in case.pauses and not later,
+        is_stopped=known in case.pauses and not later,
         answered_by=answer.by if answer else "",
         recorded_later=later,
         sooner=case.sooner,
+        renamed=known.item != item.key.item,
     )
     if after is None or hold is None:
         return base

@@ -42,7 +42,8 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     """What is said about one medicine to whom must decide, with every number that is known."""
     made = _too_late(change, surgery) if change.need == "cannot be met" else _SENTENCES[change.need](change)
     again = "It was answered for the old date; the new date needs a new answer." if change.again else ""
-    parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again]
+    renamed = "The list has it under another id than before: make sure that it is the same." if change.renamed else ""
+    parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again, renamed]
     return " ".join(p for p in parts if p)
 
 

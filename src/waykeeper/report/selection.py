@@ -15,6 +15,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from waykeeper.plan.model import Evidence, Item, ItemState, Key, Plan, State
+from waykeeper.plan.unlisted import unlisted
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
 from waykeeper.timing.model import Anchor, Moment, Standing, Window
@@ -147,7 +148,7 @@ def _not_for_patient(item: Item) -> str:
 
 def _medicine(case: _Case, item: Item) -> Entry | str:
     held = case.of(item)
-    if held.cls == "withdrawn" and held.withdrawn_by_us:
+    if held.cls == "withdrawn" and held.withdrawn_by_us and not unlisted(item, case.plan, case.state):
         return "withdrawn: the medicine is no longer in the plan"
     if held.restarted_on:
         return f"restarted on {held.restarted_on.isoformat()}"
