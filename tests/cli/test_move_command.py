@@ -151,3 +151,13 @@ def test_nothing_is_said_to_the_dead(url, capsys):
     assert run(capsys, *words)[0] == 0
     code, _, err = run(capsys, "sheet", "--from", url, "--patient", WHO, "--html", "-")
     assert code == 2 and "WKO001" in err
+
+
+def test_a_row_of_a_table_that_fails_is_said_in_the_text_and_on_the_error_stream(url, capsys, tmp_path):
+    """Nothing but a footer and an exit code would leave nobody knowing who was not moved, and why."""
+    day = tmp_path / "day.csv"
+    day.write_text("patient,surgery\nhttps://alder-quay.example/mrn|AQ-9999,2026-04-08T07:30\n", encoding="utf-8")
+    code, out, err = run(capsys, "move", "--from", url, "--cases", str(day), "--dry-run", "--as-of", TODAY)
+    assert code != 0 and "1 patient: none moved, 1 not moved." in out
+    assert "NOT MOVED: 1" in out and "WKX221" in out and "line 2" in out
+    assert f"{day}:2:1: WKX221 error" in err and "AQ-9999" not in err + out

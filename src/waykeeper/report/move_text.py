@@ -33,7 +33,7 @@ def move_text(
     width = max(width, LEAST_WIDTH)
     lines: list[str] = []
     many = len(moved) + len(failed) > 1
-    if many:
+    if many or failed:
         lines += _summary(moved, failed, width)
     for one in sorted(moved, key=lambda p: p.place) if many else moved:
         lines += [*([""] if lines else []), *_plan(one, width, brief=many, whole=show_identifiers)]
@@ -46,7 +46,8 @@ def _summary(moved: Sequence[MovedPlan], failed: Sequence[tuple[str, str]], widt
         counted[one.status] = counted.get(one.status, 0) + 1
     told = ", ".join(f"{n} {status}" for status, n in counted.items())
     urgent = sum(1 for one in moved if one.urgent)
-    lines = wrap(f"{len(moved) + len(failed)} patients: {told or 'none moved'}, {len(failed)} not moved.", width)
+    everybody = f"{n} patients" if (n := len(moved) + len(failed)) != 1 else "1 patient"
+    lines = wrap(f"{everybody}: {told or 'none moved'}, {len(failed)} not moved.", width)
     lines += wrap(f"{urgent} with a medicine that cannot wait until tomorrow.", width)
     if moved:
         lines += wrap(f"As of {day(moved[0].as_of)}. The most urgent first, then by the new surgery day.", width)

@@ -147,6 +147,10 @@ def _many(server: ServerEntry, cases: str, shown: _Shown, **options: Any) -> int
         if sys.stderr.isatty():
             print(f"{number} of {of}", file=sys.stderr)
 
+        if isinstance(one, NotMoved):
+            for said in _placed(one, cases):
+                print(said, file=sys.stderr)
+
     interrupted = False
     try:
         move_all(server.url, cases, holds=server.holds, reported=reported, **options)
@@ -162,6 +166,15 @@ def _many(server: ServerEntry, cases: str, shown: _Shown, **options: Any) -> int
     codes = [one.exit_code for one in found if isinstance(one, NotMoved)]
     wrong = any(f.severity == "error" for one in told for f in one.findings)
     return max(codes, default=FOUND if wrong else DONE)
+
+
+def _placed(one: NotMoved, cases: str) -> list[str]:
+    """Why a row was not moved, at its line of the table."""
+    from dataclasses import replace
+
+    from waykeeper.findings import Position
+
+    return [replace(f, position=Position(cases, one.case.line)).line() for f in one.findings]
 
 
 def _named(one: NotMoved, whole: bool) -> str:
