@@ -14,7 +14,13 @@ from gaps.plans import SURGERY, ankle, dates, evidence, link, plan
 from waykeeper.gaps import worklist
 from waykeeper.gaps.gates import _MET_WORDS
 from waykeeper.gaps.words import table
-from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
+from waykeeper.medicines import propose
+from waykeeper.medicines.ruleset import RXNORM
+from waykeeper.pathway.model import Coding
+from waykeeper.plan.holds import hold_items
+from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, ItemState, Key, State
+from waykeeper.record.model import Kidney, MedicineEntry
+from waykeeper.timing import calendar_for
 from waykeeper.timing.model import Anchor, Moment, Standing
 
 AFTER = SURGERY + timedelta(days=5)
@@ -298,3 +304,30 @@ def test_an_answer_that_is_not_found_is_no_answer():
     row = one(made, SURGERY)
     assert "Nothing found is not a no." in row.next_action
     assert "(or who gives the order)" in row.next_action
+
+
+@pytest.mark.parametrize(
+    ("words", "codes", "says"),
+    [
+        ("vitamin C 500 mg", (Coding(RXNORM, "11289"),), "name different medicines: warfarin / vitamin c"),
+        ("apixaban 5 mg STOPPED by GP Oct", (), "the words may say that it is not taken"),
+    ],
+)
+def test_a_medicine_that_is_known_is_never_called_unknown(words, codes, says):
+    """What stands between the list and a rule is said; RxNorm 11289 is warfarin."""
+    entry = MedicineEntry(key="m", words=words, codes=codes, status="active")
+    (proposed,) = propose([entry], Moment(SURGERY), Kidney(), "general", {}, calendar=calendar_for("US", [2026]))
+    (made,) = hold_items([proposed], None, Moment(SURGERY), Answers(), calendar_for("US", [2026]))
+    row = one(made, date(2026, 3, 10))
+    assert (row.verdict, row.first) == ("needs-review", True)
+    assert "not recognised" not in row.reason and "classified" not in row.reason
+    assert any(says in question for question in row.questions)
+
+
+def test_a_name_nearly_right_is_asked_for_by_name():
+    """One letter wrong is a question, never a medicine (ISMP, look-alike names)."""
+    entry = MedicineEntry(key="m", words="asprin 81 mg", status="active")
+    (proposed,) = propose([entry], Moment(SURGERY), Kidney(), "general", {}, calendar=calendar_for("US", [2026]))
+    (made,) = hold_items([proposed], None, Moment(SURGERY), Answers(), calendar_for("US", [2026]))
+    assert "did you mean aspirin?" in made.hold.question
+    assert any(q.startswith("Was aspirin meant?") for q in one(made, date(2026, 3, 10)).questions)

@@ -1,4 +1,4 @@
-"""A weekly medicine that the order has daily. ISMP, Targeted Medication Safety Best Practices for Hospitals (methotrexate)."""
+"""A weekly medicine ordered daily. ISMP, Targeted Medication Safety Best Practices for Hospitals (methotrexate)."""
 
 from __future__ import annotations
 

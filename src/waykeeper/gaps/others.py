@@ -156,7 +156,8 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
         return spoken("confirm", word, item, more, setting, mend=more.raw("due"))
     more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
     done = own.cls == "done" and own.status not in _FAILED
-    word = "excused" if ended_for(setting, own) else "answered" if done or answer is not None else review_word(item.hold)
+    open_word = "answered" if done or answer is not None else review_word(item.hold)
+    word = "excused" if ended_for(setting, own) else open_word
     said = spoken("medicine", word, item, more, setting, mend=setting.surgery)
     return replace(said, questions=questions(item.hold)) if said.gap else said
 

@@ -14,6 +14,7 @@ from waykeeper.record.model import MedicineEntry
 
 _ASKS = "needs review, the prescriber must decide: "
 _PLAIN = "not recognised"
+_CONFLICT = "name different medicines"
 
 
 @lru_cache(maxsize=1024)
@@ -22,6 +23,11 @@ def _near(words: str, codes: tuple[Coding, ...]) -> tuple[tuple[str, str], ...]:
     rules = package_rules()
     found = recognise(MedicineEntry(key="", words=words, codes=codes), rules).near
     return tuple((name, rules.single[name].group) for name in dict.fromkeys(found) if name in rules.single)
+
+
+def review_word(hold: HoldProposal) -> str:
+    """The entry of the word table: a medicine that nobody knows, or one that is known and whose order is in doubt."""
+    return "needs-review-doubted" if hold.ingredients or _CONFLICT in hold.question else "needs-review"
 
 
 def questions(hold: HoldProposal) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from waykeeper.findings import Finding
 from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Moment
 
+CONFLICT = "WKM201"  # code and words name different medicines
 BY_HOURS = "the limit is counted in hours from the start of surgery: asked again if that hour changes"
 Decision = Literal["continue", "hold", "adjust", "time", "ask", "already stopped", "entered in error"]
 
@@ -71,6 +72,11 @@ class MedicineRow:
     def counted(self) -> bool:
         """False for an entry made in error: it was never ordered and never taken."""
         return self.decision != "entered in error"
+
+    @property
+    def doubted(self) -> bool:
+        """True for a medicine that is named, but whose order contradicts itself: it needs review, it is not unknown."""
+        return not self.recognised and (bool(self.ingredients) or any(f.code == CONFLICT for f in self.findings))
 
     @property
     def stops(self) -> bool:

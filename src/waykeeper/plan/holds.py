@@ -62,7 +62,7 @@ def _item(
 
 def _title(row: MedicineRow) -> str:
     if not row.recognised:
-        return f"{'Needs review' if row.ingredients else 'Not recognised'}: {row.words} - the prescriber must decide"
+        return f"{'Needs review' if row.doubted else 'Not recognised'}: {row.words} - the prescriber must decide"
     verb = {"hold": "Pause", "continue": "Continue", "adjust": "Adjust", "time": "Time", "ask": "Ask about"}
     return f"{verb.get(row.decision, 'Already stopped:')} {row.words}"
 

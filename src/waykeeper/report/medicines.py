@@ -71,7 +71,7 @@ def title(line: PageLine) -> str:
     row = line.row
     verb = _VERBS[row.decision]
     if not row.recognised:
-        verb = f"{'NEEDS REVIEW' if row.ingredients else 'NOT RECOGNISED'}, THE PRESCRIBER MUST DECIDE:"
+        verb = f"{'NEEDS REVIEW' if row.doubted else 'NOT RECOGNISED'}, THE PRESCRIBER MUST DECIDE:"
     return f"{verb} {clean(row.words)}"
 
 
