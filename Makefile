@@ -18,7 +18,7 @@ demo: $(STAMP) ## the whole job for an invented patient; leaves build/demo/
 
 test: $(STAMP) ## each part, in minutes; with WAYKEEPER_REQUIRE_REAL_SERVER=1 everything, as in CI
 	@$(BIN)/python tests/contract/server/prepare.py
-	@$(BIN)/python -m pytest -n 2 --dist loadgroup
+	@PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadgroup  # its many processes compile nothing twice
 
 lint: $(STAMP) ## style, types, and which room may import which
 	@$(BIN)/ruff check src tests

@@ -14,6 +14,7 @@ LONG = (
     "contract/test_capabilities.py::[real",
     "contract/test_dry_run.py::[real",
     "contract/test_faults.py::[real",
+    "contract/test_faults.py::fault_on_the_way[sandbox",
     "contract/test_first_steps.py::[real",
     "contract/test_full_updates.py::[real",
     "contract/test_goldens.py::accepts_a_golden",
@@ -23,7 +24,7 @@ LONG = (
     "contract/test_push.py::[real",
     "contract/test_server_crud.py::legal_by_the_official_validator[real",
     "contract/test_stories.py::",
-    "contract/test_worked_case.py::at_the_edges[real",
+    "contract/test_worked_case.py::at_the_edges[",
     "cli/test_bad_inputs.py::the_console_script_says_the_same[history",
     "cli/test_bad_inputs.py::the_console_script_says_the_same[move",
     "cli/test_bad_inputs.py::the_console_script_says_the_same[withdraw",
@@ -47,15 +48,22 @@ LONG = (
     "validate/test_tables.py::every_table_is_rebuilt",
 )
 # Of these some run everywhere: against the real server a push, the notes of people, a nurse who writes meanwhile, an
-# edit that is kept, the trial that leaves no trace, every field of a dry run, and a move.
+# edit that is kept, the trial that leaves no trace, every field of a dry run, and a move; of the faults the commonest.
 SHORT = (
     "contract/test_capabilities.py::a_trial_leaves_nothing_behind[real",
     "contract/test_dry_run.py::every_field_that_would_change[real",
+    "contract/test_faults.py::fault_on_the_way[sandbox-408 after",
+    "contract/test_faults.py::fault_on_the_way[sandbox-409",
+    "contract/test_faults.py::fault_on_the_way[sandbox-429",
+    "contract/test_faults.py::fault_on_the_way[sandbox-503",
+    "contract/test_faults.py::fault_on_the_way[sandbox-cut off",
+    "contract/test_faults.py::fault_on_the_way[sandbox-reset",
     "contract/test_full_updates.py::an_edit_between_read_and_write[real",
     "contract/test_move.py::a_booking_is_never_touched_by_a_move[real",
     "contract/test_push.py::creates_the_patient_and_the_plan_once[real",
     "contract/test_push.py::what_people_note_comes_back[real",
     "contract/test_push.py::a_nurse_writes_between[real",
+    "contract/test_worked_case.py::at_the_edges_of_the_calendar[sandbox-leap-day",
 )
 
 
