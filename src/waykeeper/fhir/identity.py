@@ -10,11 +10,13 @@ from typing import Any
 from waykeeper.fhir.extensions import decode, find, firsts
 from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, PLAN, TAG_CODE, TAG_SYSTEM
 from waykeeper.plan.model import Episode, Identifier, Key
+from waykeeper.quickly_made import quickly_made
 
 KINDS = ("plan", "phase", "visit", "task", "instruction", "hold", "medicine", "restriction", "gate", "goal", "question")
 _NAMED_BY = ("key", "part", "round")
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Identity:
     """Key, part and round of a resource, with the identifier that it carries."""

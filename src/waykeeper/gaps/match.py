@@ -18,6 +18,7 @@ from waykeeper.gaps.model import Fact, ItemRef, Match, Matches
 from waykeeper.gaps.says import facts
 from waykeeper.pathway.model import Recognise
 from waykeeper.plan.model import Evidence, Item, ItemState, Plan, State
+from waykeeper.quickly_made import quickly_made
 
 _LINKED_PARTS: Mapping[str, str] = {"request": "ServiceRequest", "appointment": "Appointment"}
 _COMPUTED = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}$")  # a UUIDv5
@@ -33,6 +34,7 @@ def weights() -> Mapping[str, int]:
     return cast("dict[str, int]", yaml.safe_load((files("waykeeper.gaps") / "score.yaml").read_text("utf-8")))
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Visit:
     """A planned visit with what matching asks of it, prepared once. Days are inclusive; None while awaited."""

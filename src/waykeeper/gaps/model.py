@@ -9,6 +9,7 @@ from operator import attrgetter
 from typing import Any, Literal
 
 from waykeeper.plan.model import Contact, Episode, Evidence, Key
+from waykeeper.quickly_made import quickly_made
 
 Certainty = Literal["linked", "recognised", "guessed", "none"]
 Says = Literal["attended", "live", "unconfirmed", "asked", "fell", "nothing", "contradictory"]
@@ -18,6 +19,7 @@ Place = Literal["evidence", "duplicate", "history", "asked", "guess", "nothing",
 SCHEMA_VERSION = "1"
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class ItemRef:
     """One planned item among all plans: the episode and the key inside it."""
@@ -35,6 +37,7 @@ class ItemRef:
         return (self.episode.pathway_url, self.episode.number, self.episode.clinic_url, self.key)
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Fact:
     """An Appointment and the Encounters of it (or an Encounter alone) as one piece of evidence.
@@ -62,6 +65,7 @@ class Fact:
         return tuple(p.reference for p in self.parts)
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Match:
     """Where one piece of evidence belongs, how well that is known, and why.
@@ -93,6 +97,7 @@ class Matches:
         return tuple(m for m in self.rows if m.item == item or item in m.candidates)
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """One word about one item, why, and what to do next.
@@ -128,6 +133,7 @@ class Verdict:
     unproven: bool = False
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Row:
     """One line of the worklist: an item of a patient's plan, or the plan itself (kind `plan`).
@@ -193,6 +199,7 @@ class Row:
         return Row, _values_of_row(self)
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Placement:
     """One appointment or encounter and its only place in the report.

@@ -13,8 +13,10 @@ from waykeeper.gaps.says import content, wrong_year
 from waykeeper.gaps.setting import Setting, action, ended_for, is_missing, tails
 from waykeeper.gaps.words import Filling, after, say, sentence, weekday_on_or_after, weekday_on_or_before, written
 from waykeeper.plan.model import Item, ItemState
+from waykeeper.quickly_made import quickly_made
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Days:
     """The days of one visit. All None while it is awaited."""
@@ -40,6 +42,7 @@ def days(item: Item, grace: int) -> Days:
     return Days(opens, closes, target, item.dates.book_from, late)
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Sorted:
     """The evidence that counts for one visit, by what it says; `guesses` do not count."""

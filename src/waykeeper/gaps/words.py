@@ -12,6 +12,7 @@ from typing import Any, cast
 import yaml
 
 from waykeeper.plan.model import Item
+from waykeeper.quickly_made import quickly_made
 
 NO_DATE = "a day not known"
 _FRIDAY = 4
@@ -61,6 +62,7 @@ class Entry:
     since: str = ""
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Said:
     """One word of the table, filled: what a Verdict takes from it."""

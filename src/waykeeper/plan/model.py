@@ -255,6 +255,7 @@ class Answers:
     proposed: Mapping[Key, HoldAnswer] = field(default_factory=dict)  # answered in an earlier round, asked again
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class ItemState:
     """What stands on the server for one item (its highest round): read from our resources, never guessed.
@@ -313,6 +314,7 @@ class State:
     proven: Mapping[str, str] = field(default_factory=dict)  # anchor -> what proves it now, found since compile
 
 
+@quickly_made
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """An Appointment or Encounter as a fact about what happened, whatever system it came from.
