@@ -71,7 +71,7 @@ def _without_looking_for_cycles() -> Iterator[None]:
 
 def _in_processes(tasks: list[tuple[Path, date | datetime]], jobs: int, files: list[Path]) -> list[_Done]:
     """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin) as pool:
         try:
             return list(pool.map(_part, tasks))
         except UnreadableError:
@@ -82,12 +82,20 @@ def _in_processes(tasks: list[tuple[Path, date | datetime]], jobs: int, files: l
 _Done = tuple[tuple[Row, ...], tuple[Placement, ...], list[tuple[Plan, State]], int, date]
 
 
+def _begin() -> None:
+    """A process of its own: what it begins with is never looked through again, what a part leaves once a part."""
+    import waykeeper.exchange.reading
+    import waykeeper.fhir  # noqa: F401 - loaded here, so that it belongs to the beginning
+
+    gc.disable()
+    gc.freeze()
+
+
 def _part(task: tuple[Path, date | datetime]) -> _Done:
     """One part in a process of its own: rows, places, one plan of each pathway, how many plans, the day."""
     from waykeeper.exchange.reading import newest
     from waykeeper.fhir import evidence, read_all
 
-    gc.disable()  # as above; what a part leaves behind is looked for before the next one
     gc.collect()
     file, moment = task
     held = newest(resources(file))
