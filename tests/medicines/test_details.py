@@ -130,6 +130,28 @@ def test_a_diagnosis_that_no_rule_asks_for_says_nothing_of_the_reason() -> None:
         assert indications_of(given) == {reason}
 
 
+def test_what_a_row_that_no_rule_may_answer_is_about_stays_named() -> None:
+    """`allergy` turns the words: warfarin is known, but may not be taken; beside unknown words nothing is certain."""
+    got = rows("warfarin allergy", "warfarin 5 mg zzzmab")
+    assert [(r.recognised, r.ingredients) for r in got] == [(False, ("warfarin",)), (False, ())]
+
+
+def test_a_way_whose_code_is_not_known_says_nothing() -> None:
+    plain = entry({"words": "diclofenac 50 mg tablet"})
+    coded = replace(plain, ways=("http://snomed.info/sct|000",))
+    one, other = (
+        propose([plain], SURGERY, Kidney(), "general", {}, calendar=CALENDAR),
+        propose([coded], SURGERY, Kidney(), "general", {}, calendar=CALENDAR),
+    )
+    assert one == other
+
+
+def test_a_weekly_medicine_that_is_ordered_daily_asks_that_alone() -> None:
+    """ISMP, Targeted Medication Safety Best Practices for Hospitals (methotrexate)."""
+    (row,) = rows("methotrexate 2.5 mg tablet daily")
+    assert row.question.endswith(": ask the prescriber at once")
+
+
 # days and hours
 
 
