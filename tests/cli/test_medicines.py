@@ -151,6 +151,37 @@ def test_orders_that_are_none_stand_on_the_page_in_their_own_words(tmp_path, cap
     assert "apixaban 5 mg" in sheet and "warfarin" not in sheet
 
 
+def test_a_record_without_a_medicine_list_says_so_loudly(tmp_path, capsys):
+    """Absent is not none: common practice, no source."""
+    record = tmp_path / "record.json"
+    record.write_text(bundle(PATIENT))
+    assert main([*GIVEN, "--patient", str(record)]) == 0, "a warning, like those of compile"
+    told = capsys.readouterr()
+    said = "the record holds no medicine list: absent is not none, ask what the patient takes"
+    assert f"ALERT: {said}" in " ".join(told.out.split())
+    assert f"WKM304 warning: {said}" in told.err
+    assert main([*GIVEN, "--patient", str(record), "--format", "json"]) == 0
+    found = json.loads(capsys.readouterr().out)["findings"]
+    assert found == [{"code": "WKM304", "severity": "warning", "details": said}]
+    record.write_text(bundle(PATIENT, order(1, {"words": "metoprolol 50 mg"})))
+    assert main([*GIVEN, "--patient", str(record)]) == 0
+    assert "no medicine list" not in "".join(capsys.readouterr())
+
+
+def test_an_egfr_is_named_and_not_used(tmp_path, capsys):
+    """PAUSE, JAMA Intern Med 2019, used Cockcroft-Gault; an eGFR is never put in its place."""
+    egfr = {
+        "resourceType": "Observation", "id": "e", "status": "final", "effectiveDateTime": "2026-02-20",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "98979-8"}]},
+        "valueQuantity": {"value": 38, "unit": "mL/min/{1.73_m2}"},
+    }  # fmt: skip
+    record = tmp_path / "record.json"
+    record.write_text(bundle(PATIENT, egfr, order(1, {"words": "dabigatran etexilate 150 mg"})))
+    text = " ".join(run(capsys, "--patient", str(record)).split())
+    said = "an eGFR of 38 of Fri 2026-02-20 is recorded; Cockcroft-Gault needs the creatinine: it is not used"
+    assert f"kidney: {said}" in text and f"Kidney ask: {said}" in text
+
+
 def test_names_and_identifiers(capsys, tmp_path):
     record = tmp_path / "record.json"
     record.write_text(bundle(PATIENT))

@@ -18,6 +18,7 @@ from waykeeper.medicines import (
     check_synonyms,
     check_weaning,
     package_rules,
+    page,
     propose,
     rule_names,
 )
@@ -75,7 +76,8 @@ def findings_of(code: str, example: Any) -> list[Finding]:
     if code.startswith("WKM3"):
         entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(example["rows"])]
         rows = propose(entries, moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR)
-        return [f for row in rows for f in row.findings]
+        whole = page(rows, entries, surgery=moment("2026-03-18T07:30")).findings
+        return [*(f for row in rows for f in row.findings), *whole]
     phases = [WeanPhase(a, b, n) for a, b, n in example["phases"]]
     return check_weaning(phases, example["off_day"])
 

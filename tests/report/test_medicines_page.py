@@ -127,7 +127,7 @@ def test_text_shows_days_source_confidence_and_who_confirms() -> None:
     assert "last dose between: Wed 2026-02-25 and Tue 2026-03-03" in text
     assert "at or before: Tue 2026-03-17 07:30" in text
     assert "source: CHEST 2022" in text and "confidence H" in text
-    assert "confirms: prescriber, answer needed from Wed 2026-03-04" in text
+    assert "confirms: prescriber, answer needed by Wed 2026-03-04" in text
     assert "= 62.00 mL/min" in text
     assert "(default)" in text
 
@@ -240,6 +240,6 @@ def test_questions_stand_one_by_one_and_two_anticoagulants_first() -> None:
 
 
 def test_an_answer_that_is_overdue_says_so() -> None:
-    for as_of, said in ((date(2026, 3, 4), "needed from"), (date(2026, 3, 5), "overdue since")):
+    for as_of, said in ((date(2026, 3, 4), "needed by"), (date(2026, 3, 5), "overdue since")):
         text = " ".join(medicines_text(made(["metoprolol 50 mg"], as_of=as_of)).split())
         assert f"answer {said} Wed 2026-03-04" in text

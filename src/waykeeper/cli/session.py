@@ -10,6 +10,7 @@ import typer
 
 from waykeeper.cli.errors import DONE, FOUND, guarded
 from waykeeper.cli.settings import ServerEntry, Settings
+from waykeeper.counting import counted
 
 if TYPE_CHECKING:
     from waykeeper.exchange.report import PushReport
@@ -78,7 +79,7 @@ def put(text: str) -> None:
 
 def count(number: int, word: str) -> str:
     """`1 item`, `2 items`."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
+    return counted(number, word)
 
 
 def summary(findings: Any) -> str:

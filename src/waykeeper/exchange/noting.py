@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from waykeeper.counting import counted
 from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
@@ -137,7 +138,7 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
     if what == "fact" and noted.text not in ("yes", "no"):
         raise _unfit(f"the answer to {item.key} is {noted.text!r}, allowed are yes and no", "Add --text yes or no.")
     if noted.days is not None and not 0 <= noted.days <= LONGEST_HOLD:
-        raise _unfit(f"{noted.days} days without a dose; allowed are 0 to {LONGEST_HOLD}")
+        raise _unfit(f"{counted(noted.days, 'day')} without a dose; allowed are 0 to {LONGEST_HOLD}")
     if what == "answered" and noted.days is not None and noted.decision not in ("", "hold"):
         raise _unfit(f"decision {noted.decision!r} with a number of days")
     if what == "answered" and noted.days is None and not noted.decision:

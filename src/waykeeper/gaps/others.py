@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from functools import lru_cache
 
+from waykeeper.counting import counted
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken
@@ -60,7 +61,8 @@ def _filling(item: Item, own: ItemState, setting: Setting, due: date | None = No
         "unproven": sentence("actions", "unproven", {}) if setting.unproven else "",
         "valid_from": item.dates.valid_from, "done_on": own.done_on, "surgery": setting.surgery,
         "earliest": item.dates.earliest, "after_earliest": after(item.dates.earliest),
-        "days_over": (setting.as_of - due).days if due else 0, "awaited": item.dates.awaited or "its day",
+        "days_over": counted((setting.as_of - due).days if due else 0, "day"),
+        "awaited": item.dates.awaited or "its day",
         "ended": ended_for(setting, own), "status": own.status or "not done",
         "because": f" ({own.reason})" if own.reason else "", "by_whom": f" by {own.by}" if own.by else "",
         "until": f"; {_release(item, setting)} ends it" if item.until else "",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import date
 
+from waykeeper.counting import counted
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.others import due_day
 from waykeeper.gaps.setting import Setting
@@ -41,6 +42,6 @@ def _which(called: str, occurrence: str, due: date | None, surgery: date | None)
     if found is not None and due is not None and surgery is not None:
         unit, count = found[1], int(found[2])
         if (surgery - due).days == count * _DAYS[unit]:
-            some = f"{count} {unit}{'' if count == 1 else 's'}"
+            some = counted(count, unit)
             return sentence("titles", "before", {"title": called, "some": some})
     return sentence("titles", "which", {"title": called, "which": occurrence.replace("-", " ")})

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, timedelta
 from typing import Any
 
+from waykeeper.counting import counted
 from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
 from waykeeper.gaps.says import content, wrong_year
@@ -205,7 +206,8 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
         "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
         "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
-        "days_past": (setting.as_of - when.target).days if when.target else 0, "awaited": item.dates.awaited or "",
+        "days_past": counted((setting.as_of - when.target).days if when.target else 0, "day"),
+        "awaited": item.dates.awaited or "",
         "ended": ended_for(setting, own), "day": None, "after_day": None,
         "unproven": (lambda: sentence("actions", "unproven", {})) if setting.unproven else "",
     })  # fmt: skip

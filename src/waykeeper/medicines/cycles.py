@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from waykeeper.counting import counted
 from waykeeper.medicines.intervals import Interval, day_name
 from waykeeper.medicines.model import Case
 from waykeeper.record.model import MedicineEntry
@@ -27,7 +28,7 @@ def actual_dose(case: Case, days: Interval, entry: MedicineEntry, surgery: date)
     if entry.last_taken is None:
         return CycleSaid("on which day was it last given? the window counts from the actual dose, not the schedule")
     given = entry.last_taken.day
-    line = f"last given {day_name(given)}, {(surgery - given).days} days before surgery"
+    line = f"last given {day_name(given)}, {counted((surgery - given).days, 'day')} before surgery"
     if given > days.last_dose:
         earliest = earliest_surgery(case, given)
         return CycleSaid(

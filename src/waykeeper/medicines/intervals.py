@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, time, timedelta
 
+from waykeeper.counting import counted
 from waykeeper.medicines.model import Case
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
@@ -70,7 +71,9 @@ def missed(days: int, surgery: date, entry: MedicineEntry) -> Interval:
     if entry.period_days == WEEK and entry.weekday is not None:
         usual = on_or_before(last, entry.weekday)
         gap = (surgery - usual).days
-        lines.append(f"taken every {_DAYS[entry.weekday]}: last {day_name(usual)}, {gap} days before surgery")
+        lines.append(
+            f"taken every {_DAYS[entry.weekday]}: last {day_name(usual)}, {counted(gap, 'day')} before surgery"
+        )
         return Interval(days, usual, usual + timedelta(WEEK), arithmetic=tuple(lines))
     return Interval(days, last, last + timedelta(1), arithmetic=tuple(lines))
 
@@ -132,6 +135,9 @@ def _months(months: int, surgery: date) -> Interval:
     last = add_months(surgery, -months)
     while add_months(last, months) >= surgery:
         last -= timedelta(1)
-    line = f"more than {months} full months: {day_name(last)} + {months} months = {day_name(add_months(last, months))}"
+    ends = add_months(last, months)
+    line = (
+        f"more than {counted(months, 'full month')}: {day_name(last)} + {counted(months, 'month')} = {day_name(ends)}"
+    )
     days = (surgery - last).days - 1
     return Interval(days, last, last + timedelta(1), cycle=True, arithmetic=(line,))

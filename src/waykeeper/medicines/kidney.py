@@ -10,10 +10,12 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
+from waykeeper.counting import counted
 from waykeeper.record.model import Kidney
 
 UMOL_PER_MG_DL = Fraction("88.4")
 STALE_DAYS, REFUSED_DAYS = 30, 90
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _UNITS = {"mg/dl": Fraction(1), "umol/l": 1 / UMOL_PER_MG_DL}
 
 
@@ -57,7 +59,7 @@ def clearance(
     value = cockcroft_gault(age, weight, serum, kidney.female)
     days = (surgery - kidney.creatinine_on).days
     stale = days > stale_days
-    ask = f"creatinine is {days} days old at surgery, more than {stale_days}: measure again" if stale else ""
+    ask = f"creatinine is {counted(days, 'day')} old at surgery, more than {stale_days}: measure again" if stale else ""
     beside = tuple((n, cockcroft_gault(age, w, serum, kidney.female)) for n, w in _other_weights(kidney, weight))
     return Clearance(value, stale, ask, beside, _arithmetic(kidney, age, serum, value, days))
 
@@ -83,7 +85,9 @@ def _unit(kidney: Kidney) -> str:
 def _missing(kidney: Kidney) -> str:
     if kidney.creatinine is None:
         if kidney.egfr is not None:
-            return "an eGFR is no creatinine clearance: give creatinine with unit and date, weight, age and sex"
+            of = f" of {_WEEKDAYS[kidney.egfr_on.weekday()]} {kidney.egfr_on}" if kidney.egfr_on else ""
+            there = f"an eGFR of {kidney.egfr}{of} is recorded; Cockcroft-Gault needs the creatinine"
+            return f"{there}: it is not used in its place; give creatinine with unit and date, weight, age and sex"
         return "no creatinine is recorded"
     wanted = {
         "the day of the creatinine": kidney.creatinine_on,
@@ -112,7 +116,7 @@ def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
     if days < 0:
         return "the creatinine is dated after the surgery day"
     if days > refused_days:
-        return f"creatinine is {days} days old at surgery, more than {refused_days}: it is not used"
+        return f"creatinine is {counted(days, 'day')} old at surgery, more than {refused_days}: it is not used"
     return ""
 
 
@@ -134,6 +138,6 @@ def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, days
     divided = "" if _unit(kidney) == "mg/dl" else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
     formula = f"(140 - {age}) x {kidney.weight_kg} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
     return (
-        f"creatinine {given}{divided}, {days} days before surgery",
+        f"creatinine {given}{divided}, {counted(days, 'day')} before surgery",
         f"Cockcroft-Gault with actual weight: {formula} (compared unrounded)",
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from waykeeper.counting import counted
 from waykeeper.medicines.intervals import day_name, not_after
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.record.model import MedicineEntry
@@ -39,7 +40,8 @@ def with_last_taken(row: MedicineRow, entry: MedicineEntry, surgery: Moment) -> 
     if broken is None:
         return row
     line = (
-        f"last taken {day_name(broken.last_taken)}: {broken.possible_days} of {broken.needed_days} days are possible,"
+        f"last taken {day_name(broken.last_taken)}: {broken.possible_days} of"
+        f" {counted(broken.needed_days, 'day')} possible,"
         f" earliest surgery by the rule {day_name(broken.earliest_surgery)}"
     )
     question = "the hold cannot be met, a dose was taken inside it: prescriber and surgeon decide today"

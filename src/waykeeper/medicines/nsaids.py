@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
+from waykeeper.counting import counted
 from waykeeper.medicines.model import HalfLife
 
 ASK_FROM = 2  # days between list and arithmetic from which the row asks instead of proposing
@@ -44,7 +45,8 @@ def nsaid_days(half: HalfLife, policy: str) -> NsaidDays:
     if chosen < larger:
         question = f"{policy} is shorter than NSAID_LARGER: a prescriber's name is needed"
     elif policy != "NSAID_ALL_7D" and listed is not None and abs(listed - upper) >= ASK_FROM:
-        question = f"practice list ({listed} days) and five half-lives ({upper} days) differ: which counts?"
+        list_days, half_days = counted(listed, "day"), counted(upper, "day")
+        question = f"practice list ({list_days}) and five half-lives ({half_days}) differ: which counts?"
     line = f"5 x {float(half.high):g} h = {float(5 * half.high):g} h, in whole days {upper}"
     lists = f"; practice list {', '.join(str(n) for n in half.lists)}" if half.lists else "; no practice list"
     return NsaidDays(chosen, others, question, (f"{line}{lists}; {policy} takes {chosen}",))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from waykeeper.findings import Finding, finding
 from waykeeper.medicines.daily_sums import daily_sums
 from waykeeper.medicines.intervals import clock_name, day_name
 from waykeeper.medicines.kidney import Clearance, shown
@@ -17,6 +18,7 @@ from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment
 
 SCHEMA_VERSION = 1
+NO_LIST = "the record holds no medicine list: absent is not none, ask what the patient takes"
 CAUTIONS = (
     "Each line is a proposal, not an order. The licensed prescriber and the local policy decide.",
     "Until a prescriber has answered, the patient reads only: do not stop or start this until we call you.",
@@ -53,6 +55,7 @@ class MedicinesPage:
     as_of: date | None = None
     sums: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
+    findings: tuple[Finding, ...] = ()  # of the list as a whole; those of a medicine stand in its row
 
 
 def page(
@@ -83,6 +86,7 @@ def page(
         patient=patient,
         as_of=as_of,
         sums=_sums(entries),
+        findings=() if rows else (finding("WKM304", NO_LIST),),
     )
 
 
@@ -110,6 +114,7 @@ def page_json(made: MedicinesPage) -> dict[str, Any]:
         "kidney": list(made.kidney),
         "sums": list(made.sums),
         "cautions": list(made.cautions),
+        "findings": [{"code": f.code, "severity": f.severity, "details": f.details} for f in made.findings],
         "rows": [_row_json(row, lateness[row.key]) for row in made.rows],
     }
 

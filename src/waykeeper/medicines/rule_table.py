@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from waykeeper.counting import counted
 from waykeeper.medicines.model import Case, Rule
 from waykeeper.medicines.nsaids import nsaid_days
 from waykeeper.medicines.ruleset import Ruleset
@@ -38,7 +39,7 @@ def figures(case: Case) -> str:
     elif case.cycle_days is not None:
         what = f"{case.decision}, last dose {case.cycle_days[0]}-{case.cycle_days[1]} d before"
     elif case.cycle_months is not None:
-        what = f"{case.decision}, last dose over {case.cycle_months} months before"
+        what = f"{case.decision}, last dose over {counted(case.cycle_months, 'month')} before"
     else:
         what = case.decision
     when = ", ".join(f"{name} {'/'.join(values)}" for name, values in case.when.items())

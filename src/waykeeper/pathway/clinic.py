@@ -9,6 +9,7 @@ from functools import cache
 from itertools import pairwise
 from zoneinfo import available_timezones
 
+from waykeeper.counting import counted
 from waykeeper.findings import Finding, did_you_mean, finding
 from waykeeper.pathway.model import Clinic, Settings
 from waykeeper.pathway.reader import Node, read_yaml
@@ -89,8 +90,8 @@ def _settings(fields: Fields, found: list[Finding]) -> Settings:
     settings = Settings(**given)  # type: ignore[arg-type] # the table above pairs each key with its type
     if settings.creatinine_refused_days < settings.creatinine_stale_days:
         details = (
-            f"creatinine_refused {settings.creatinine_refused_days} days is shorter than "
-            f"creatinine_stale {settings.creatinine_stale_days} days"
+            f"creatinine_refused {counted(settings.creatinine_refused_days, 'day')} is shorter than "
+            f"creatinine_stale {counted(settings.creatinine_stale_days, 'day')}"
         )
         found.append(finding("WKP705", details, fields.at("creatinine_refused")))
     if settings.contact_routes > settings.contact_attempts:

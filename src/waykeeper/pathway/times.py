@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
 
+from waykeeper.counting import counted
 from waykeeper.findings import Finding, finding
 from waykeeper.pathway.build import Draft, Drafted
 from waykeeper.pathway.phrasing import Phrased, Phrases
@@ -135,7 +136,7 @@ def _order_between(
 
 def _apart(later: date, earlier: date) -> str:
     days = (later - earlier).days
-    return "1 day" if days == 1 else f"{days} days"
+    return counted(days, "day")
 
 
 def _in_phase(one: Drafted, phrases: Phrases, drawn: tuple[Sample, ...], found: list[Finding]) -> None:

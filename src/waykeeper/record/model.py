@@ -74,6 +74,7 @@ class Kidney:
     birth_date: date | None = None
     female: bool | None = None
     egfr: Decimal | None = None
+    egfr_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,6 +114,7 @@ def _kidney(patient: Resource, resources: Sequence[Resource]) -> Kidney:
         birth_date=_iso(str(patient.get("birthDate") or "")),
         female={"female": True, "male": False}.get(str(sex)),
         egfr=_value(egfr),
+        egfr_on=_day(egfr),
     )
 
 

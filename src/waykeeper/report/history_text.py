@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, Protocol
 
+from waykeeper.counting import counted
 from waykeeper.merge.difference import CHANGES, Row, Turned
 from waykeeper.plan.model import Plan
 from waykeeper.report.move_text import row_sentence
@@ -71,12 +72,14 @@ def _version(one: Version, width: int, items: bool) -> list[str]:
         lines += wrap(f"why: {one.reason}", width, "  ")
     day = surgery.moment if surgery else None
     lines += wrap(
-        f"surgery {day or 'not known'}, {len(one.plan.items)} items, {one.plan.pathway.canonical}", width, "  "
+        f"surgery {day or 'not known'}, {counted(len(one.plan.items), 'item')}, {one.plan.pathway.canonical}",
+        width,
+        "  ",
     )
     for turned in one.turned:
         lines += wrap(f"{turned.name}: {turned.before} -> {turned.after}", width, "  ")
-    counted = Counter(r.change for r in one.rows)
-    told = ", ".join(f"{counted[c]} {c}" for c in CHANGES if counted[c])
+    changes = Counter(r.change for r in one.rows)
+    told = ", ".join(f"{changes[c]} {c}" for c in CHANGES if changes[c])
     lines += wrap(told, width, "  ") if told else []
     for row in one.rows if items else ():
         if row.change not in QUIET:

@@ -111,7 +111,7 @@ def _needed(line: PageLine, as_of: date | None) -> str:
     if not row.due or row.answered or line.late:
         return ""
     overdue = as_of is not None and row.due < as_of
-    return f", answer overdue since {day(row.due)}" if overdue else f", answer needed from {day(row.due)}"
+    return f", answer overdue since {day(row.due)}" if overdue else f", answer needed by {day(row.due)}"
 
 
 def _days(line: PageLine) -> list[tuple[str, str]]:
@@ -154,7 +154,8 @@ def _heading(page: MedicinesPage) -> str:
 
 def _today(page: MedicinesPage) -> list[str]:
     """What must be read before anything else."""
-    found = [f"LATE: {clean(x.row.words)}: {x.late}" for x in page.lines if x.late]
+    found = [f"ALERT: {f.details}" for f in page.findings]
+    found += [f"LATE: {clean(x.row.words)}: {x.late}" for x in page.lines if x.late]
     found += _alerts(page)
     unknown = sum(not x.row.recognised for x in page.lines)
     if unknown:

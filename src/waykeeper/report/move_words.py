@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 
+from waykeeper.counting import counted
 from waykeeper.merge.difference import shown
 from waykeeper.merge.medicine_changes import MedicineChange, Need
 from waykeeper.timing.model import Moment
@@ -50,7 +51,7 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
 def _too_late(change: MedicineChange, surgery: Moment | None) -> str:
     off, new = off_days(change), f" before {shown(surgery.day)}" if surgery else ""
     head = f"{off} are proposed, only {change.possible} of {change.days} fit{new}."
-    first = f"The first surgery day that keeps {change.days} days off is {shown(change.earliest)}."
+    first = f"The first surgery day that keeps {counted(change.days or 0, 'day')} off is {shown(change.earliest)}."
     return f"{head} {_counted(change)} {first} Say whether the shorter pause is accepted, or the date must change."
 
 
@@ -64,7 +65,9 @@ def _counted(change: MedicineChange) -> str:
     taken = ""
     if change.possible is not None and change.earliest is not None:
         fewer, later = max(change.possible - 1, 0), change.earliest + timedelta(days=1)
-        taken = f" A dose on {shown(since + timedelta(days=1))} makes it {fewer} days off and {shown(later)}."
+        taken = (
+            f" A dose on {shown(since + timedelta(days=1))} makes it {counted(fewer, 'day')} off and {shown(later)}."
+        )
     return f"No dose is recorded: counted as if the last one was on {shown(since)}, ask the patient.{taken}"
 
 
@@ -72,7 +75,7 @@ def off_days(change: MedicineChange) -> str:
     """`5 days off`, `1 day off`; what is true where no number is proposed."""
     if change.days is None:
         return "no number of days off is proposed"
-    return f"{change.days} {'day' if change.days == 1 else 'days'} off"
+    return f"{counted(change.days, 'day')} off"
 
 
 def _pause(change: MedicineChange) -> str:
@@ -123,7 +126,7 @@ def _sooner(change: MedicineChange) -> str:
     was, now = change.last_dose_was, change.last_dose
     if not change.sooner or change.is_stopped or not was or not now or now >= was or change.need == "cannot be met":
         return ""
-    return f"It must stop {(was - now).days} days sooner than before (last dose was to be {shown(was)})."
+    return f"It must stop {counted((was - now).days, 'day')} sooner than before (last dose was to be {shown(was)})."
 
 
 def _taken(change: MedicineChange) -> str:
@@ -167,7 +170,7 @@ def call_back(change: MedicineChange, by: date) -> str:
 
 def too_late_together(changes: Sequence[MedicineChange], surgery: Moment | None) -> str:
     """To the surgeon: which pauses do not fit, and the first day that fits them all."""
-    names = ", ".join(f"{c.medicine} ({c.possible} of {c.days} days off)" for c in changes)
+    names = ", ".join(f"{c.medicine} ({c.possible} of {counted(c.days or 0, 'day')} off)" for c in changes)
     first = max((c.earliest for c in changes if c.earliest), default=None)
     day = shown(surgery.day) if surgery else "the new date"
     head = f"The days off do not fit {day}: {names}."

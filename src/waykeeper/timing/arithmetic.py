@@ -6,6 +6,7 @@ from calendar import monthrange
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from waykeeper.counting import counted
 from waykeeper.timing.errors import TimingError
 from waykeeper.timing.model import Moment, WorkingCalendar
 from waykeeper.timing.phrases import Unit
@@ -24,7 +25,7 @@ def add_months(day: date, months: int) -> date:
     try:
         return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))
     except (ValueError, OverflowError) as error:
-        raise _beyond(day, f"{months} months") from error
+        raise _beyond(day, counted(months, "month")) from error
 
 
 def add_days(day: date, days: int) -> date:
@@ -32,7 +33,7 @@ def add_days(day: date, days: int) -> date:
     try:
         return day + timedelta(days=days)
     except OverflowError as error:
-        raise _beyond(day, f"{days} days") from error
+        raise _beyond(day, counted(days, "day")) from error
 
 
 def add_elapsed(moment: Moment, minutes: int) -> Moment:
@@ -45,7 +46,7 @@ def add_elapsed(moment: Moment, minutes: int) -> Moment:
         instant = moment.utc() + timedelta(minutes=minutes)
         return from_instant(instant, moment.zone)
     except OverflowError as error:
-        raise _beyond(moment.day, f"{minutes} minutes") from error
+        raise _beyond(moment.day, counted(minutes, "minute")) from error
 
 
 def from_instant(instant: datetime, zone: str) -> Moment:

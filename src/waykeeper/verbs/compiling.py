@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from waykeeper.counting import counted
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
@@ -116,7 +117,8 @@ def whole(record: Record, old: Plan, state: State, *, named: bool, remedy: str =
     medicines = [i for i in old.items if i.key.kind in MEDICINES and (old.withdrawn or _stands(state, i.key))]
     bare = all(r.get("resourceType") in SILENT for r in record.resources)
     if (medicines and not record.medicines) or (bare and not named):
-        lacks = f"{len(medicines)} medicines of the plan are" if medicines else "nothing of the record is"
+        some = f"{counted(len(medicines), 'medicine')} of the plan {'is' if len(medicines) == 1 else 'are'}"
+        lacks = some if medicines else "nothing of the record is"
         there = "not in the record that was given" if named else "not where the plan is"
         raise WaykeeperError(finding("WKC211", f"{lacks} {there}", help=remedy))
 

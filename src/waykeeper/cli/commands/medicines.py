@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from waykeeper.cli.errors import DONE
+from waykeeper.cli.errors import DONE, report
 from waykeeper.cli.options import AsOfOption, ClinicOption, EpisodeOption, FormatOption, FromOption
 from waykeeper.cli.session import count, end, put, server_of
 
@@ -55,9 +55,9 @@ def medicines(
             put(medicines_text(page, console_width(), explain=explain))
         asked = sum(bool(row.question) for row in page.rows)
         unknown = sum(not row.recognised for row in page.rows)
-        print(
-            f"{count(sum(row.counted for row in page.rows), 'medicine')}, {asked} with a question, {unknown} not recognised", file=sys.stderr
-        )
+        listed = count(sum(row.counted for row in page.rows), "medicine")
+        report(page.findings)
+        print(f"{listed}, {asked} with a question, {unknown} not recognised", file=sys.stderr)
         return DONE
 
     end(work)

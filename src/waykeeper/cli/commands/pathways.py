@@ -11,6 +11,7 @@ from waykeeper.cli import session
 from waykeeper.cli.errors import DONE
 from waykeeper.cli.options import FormatOption
 from waykeeper.cli.session import end, put
+from waykeeper.counting import counted
 
 
 def pathways(
@@ -78,7 +79,8 @@ def _listed(format_: str) -> str:
             for e in entries
         ]  # fmt: skip
         return json.dumps({"schema_version": "1", "pathways": rows}, indent=2) + "\n"
-    return "".join(f"{e.name} {e.version}  {e.title}, {e.items} items, content {e.digest}\n" for e in entries)
+    lines = (f"{e.name} {e.version}  {e.title}, {counted(e.items, 'item')}, content {e.digest}\n" for e in entries)
+    return "".join(lines)
 
 
 def _compared(pair: tuple[str, str], clinic: str) -> tuple[Any, Any, Any]:
