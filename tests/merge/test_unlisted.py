@@ -7,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from merge.small import HOLD, SURGERY, compiled
+from merge.small import HOLD, compiled
 from merge.worlds import Memory, later
 from waykeeper.fhir import read_all
 from waykeeper.gaps import worklist

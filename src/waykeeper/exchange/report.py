@@ -65,7 +65,7 @@ class PushReport:
         lines = []
         for d in self.decisions:
             if d.word not in QUIET and (d.word != "keep" or self.dry_run):
-                lines.append(_line(d))
+                lines.append(decision_line(d))
                 lines += [f"           {one.text()}" for one in fields_of(d)] if self.dry_run else []
         if not self.dry_run and self.sent and all(d.word == "create" for d in self.changes):
             lines = []
@@ -106,7 +106,8 @@ class PushReport:
         }
 
 
-def _line(decision: Decision) -> str:
+def decision_line(decision: Decision) -> str:
+    """One decision: its word, item, part and groups, and why."""
     groups = f" {'+'.join(decision.groups)}" if decision.groups else ""
     round_ = f" round {decision.round}" if decision.round > 1 else ""
     reason = f": {decision.reason}" if decision.reason else ""

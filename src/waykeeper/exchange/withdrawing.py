@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why
 from waykeeper.exchange.reading import plan_resources
-from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Held, Server
+from waykeeper.exchange.withdrawal_report import Withdrawal, still_booked
 from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.merge import withdraw as withdraw_plan
@@ -19,7 +20,7 @@ from waykeeper.plan.model import Identifier, Plan, State
 def withdraw(
     server: Server, patient: Identifier, reason: str, *, episode: int = 1, pathway: str = "", by: str = "",
     suspended: bool = False, dry_run: bool = False, now: datetime, today: date | None = None,
-) -> PushReport:  # fmt: skip
+) -> Withdrawal:  # fmt: skip
     """Withdraw the plan of a patient: open and busy items at once; bookings and restarts are listed for people.
 
     pathway     name or url, needed where the patient has plans of several pathways with this episode number
@@ -35,8 +36,12 @@ def withdraw(
         plan = one_plan(held, episode, pathway)[0]
         day = today or now.astimezone(ZoneInfo(plan.zone)).date()
         decisions = withdraw_plan(plan, held, reason.strip(), suspended=suspended, today=day)
+        told = Withdrawal(
+            decisions, server.base, dry_run, plan=plan, bookings=still_booked(plan.episode, held, day),
+            reason=reason.strip(), by=by, already=plan.withdrawn,
+        )  # fmt: skip
         if dry_run or not decisions.changing:
-            return PushReport(decisions, server.base, dry_run=dry_run)
+            return told
         push = PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip()))
         try:
             push.send(decisions)
@@ -46,7 +51,7 @@ def withdraw(
             raise
         left = withdraw_plan(plan, plan_resources(server, patient), reason, suspended=suspended, today=day).changing
         proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the withdrawal") for d in left)
-        return PushReport(decisions, server.base, sent=True, findings=proof)
+        return replace(told, sent=True, findings=proof, already="")
     raise AssertionError  # the last attempt returns or raises
 
 

@@ -16,6 +16,8 @@ from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
 from waykeeper.report.shown import (
     CERTAINTIES,
     KINDS,
+    NOT_NEEDED,
+    booked_for_nothing,
     by_severity,
     check_the_day,
     entry_ahead,
@@ -24,6 +26,7 @@ from waykeeper.report.shown import (
     key,
     order_of_all,
     owner_line,
+    second_bookings,
     shown,
     told_too_soon,
 )
@@ -164,7 +167,9 @@ def gaps_html(
         snoozed=[(r, people[_who(r)]) for r in worklist.snoozed],
         lost=[(r, people[_who(r)]) for r in worklist.lost],
         unplanned=[_appointment(p, names, show_identifiers) for p in worklist.unplanned],
-        duplicates=[_appointment(p, names, show_identifiers) for p in worklist.duplicates],
+        duplicates=[_appointment(p, names, show_identifiers) for p in second_bookings(worklist)],
+        still_booked=[_appointment(p, names, show_identifiers) for p in booked_for_nothing(worklist)],
+        not_needed=NOT_NEEDED,
         choices=_choices(cards),
         items=len(worklist.rows),
         narrowed=worklist.narrowed,

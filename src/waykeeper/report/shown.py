@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 
 from waykeeper.gaps.model import Placement, Row, Worklist
@@ -35,6 +35,8 @@ _PAST_USE = {"task": ("overdue",), "gate": ("shut", "ready"), "visit": ("missed"
 # Who decides, in rows that ask for a decision; the coordinator makes the call.
 _DECIDED = frozenset({"hold", "medicine", "gate", "restriction"})
 _DECIDERS: dict[str, str] = {"prescriber": "prescriber", "surgeon": "surgeon", "anaesthesia": "anaesthetist"}
+NOT_NEEDED = "Bookings of visits that are not needed any more"
+_LIVE = ("booked", "arrived", "checked-in")
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
 
@@ -80,6 +82,31 @@ def history(row: Row) -> tuple[str, ...]:
 def by_severity(counts: Mapping[int, int]) -> str:
     """`at risk 3, a step waits 1`: how many of each severity, gravest first."""
     return ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in sorted(counts, reverse=True) if counts[s])
+
+
+def booked_for_nothing(report: Worklist) -> tuple[Placement, ...]:
+    """Bookings of today or later of visits that are not needed any more: only a person cancels them."""
+    visits = [((r.identifier, r.item), r.verdict == "excused") for r in report.rows if r.kind == "visit"]
+    over, wanted = ({name for name, excused in visits if excused is which} for which in (True, False))
+    return tuple(p for p in report.appointments if _is_ahead(p, report.as_of) and _for_nothing(p, over, wanted))
+
+
+def second_bookings(report: Worklist) -> tuple[Placement, ...]:
+    """Further live bookings of a visit that has one, and that is still needed."""
+    over = booked_for_nothing(report)
+    return tuple(p for p in report.duplicates if p not in over)
+
+
+def _for_nothing(found: Placement, over: Collection[tuple[str, str]], wanted: Collection[tuple[str, str]]) -> bool:
+    """A live booking is history only where its visit is over; another may be of a second operation's visit."""
+    names = [(found.identifier, item) for item in found.items]
+    others = () if found.place == "history" else wanted
+    return any(name in over for name in names) and not any(name in others for name in names)
+
+
+def _is_ahead(found: Placement, as_of: date) -> bool:
+    live = found.kind == "appointment" and found.status in _LIVE and found.place in ("history", "guess", "duplicate")
+    return live and not found.part_of and (found.day is None or found.day >= as_of)
 
 
 def told_too_soon(report: Worklist) -> tuple[Placement, ...]:

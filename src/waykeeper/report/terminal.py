@@ -5,10 +5,21 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
-from waykeeper.report.shown import by_severity, check_the_day, entry_ahead, history, owner_line, told_too_soon
+from waykeeper.report.shown import (
+    NOT_NEEDED,
+    booked_for_nothing,
+    by_severity,
+    check_the_day,
+    entry_ahead,
+    history,
+    owner_line,
+    second_bookings,
+    told_too_soon,
+)
 
 LEAST_WIDTH = 48
 
@@ -29,7 +40,9 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
             lines += ["", *_gap(row, number, width, show_identifiers)]
     lines += _snoozed(worklist.snoozed, width)
     lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, show_identifiers)
-    lines += _placements("SECOND BOOKINGS OF ONE VISIT", worklist.duplicates, width, show_identifiers)
+    lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, show_identifiers)
+    over = booked_for_nothing(worklist)
+    lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", over, width, show_identifiers)
     return "\n".join([*lines, "", *_rest(worklist, width)]) + "\n"
 
 
@@ -141,5 +154,6 @@ def _rest(worklist: Worklist, width: int) -> list[str]:
     """Verdicts of everything that is no gap, counted: the reader sees that nothing fell out."""
     calm = Counter(r.verdict for r in worklist.rows if not r.gap)
     said = ", ".join(f"{count} {word}" for word, count in sorted(calm.items()))
-    total = f"{len(worklist.rows)} items: {len(worklist.gaps)} gaps, {len(worklist.snoozed)} put off"
+    total = f"{counted(len(worklist.rows), 'item')}: {counted(len(worklist.gaps), 'gap')}"
+    total = f"{total}, {len(worklist.snoozed)} put off"
     return wrap(f"{total}{f', {said}' if said else ''}.", width)

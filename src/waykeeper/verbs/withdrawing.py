@@ -9,7 +9,7 @@ from waykeeper.verbs import inputs, words
 from waykeeper.verbs.words import Holds
 
 if TYPE_CHECKING:
-    from waykeeper.exchange.report import PushReport
+    from waykeeper.exchange.withdrawal_report import Withdrawal
 
 
 def withdraw(
@@ -24,14 +24,14 @@ def withdraw(
     dry_run: bool = False,
     holds: Holds = "test",
     as_of: str = "",
-) -> PushReport:
+) -> Withdrawal:
     """Withdraw a plan by status and with a reason; nothing is deleted, what was done stays.
 
     suspend   surgery was cancelled and another day is expected: the plan is on hold, and `move` takes it up again
     as_of     the day on which it is said; today in the clinic's zone
 
-    Every medicine that was stopped for this surgery gets a Task that asks for its restart. Booked visits are listed for
-    a person. Raises WaykeeperError.
+    Every medicine that was stopped for this surgery gets a Task that asks for its restart. Booked visits, whoever
+    booked them, are listed for a person (`.bookings`). Raises WaykeeperError.
     """
     from waykeeper.exchange import Server
     from waykeeper.exchange.withdrawing import withdraw as withdraw_one

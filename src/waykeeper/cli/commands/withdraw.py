@@ -23,6 +23,7 @@ def withdraw(
     episode: EpisodeOption = 1,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Print every decision, send nothing.")] = False,
     as_of: AsOfOption = "",
+    items: Annotated[bool, typer.Option("--items", help="Also print a line for each resource.")] = False,
     format_: FormatOption = "text",
 ) -> None:
     """Take a plan back: surgery cancelled, patient transferred or died. Stopped medicines ask for their restart."""
@@ -40,7 +41,7 @@ def withdraw(
             from_=server.url, patient=patient, reason=reason, by=by, suspend=suspend, pathway=pathway, episode=episode,
             dry_run=dry_run, holds=server.holds, as_of=as_of,
         )  # fmt: skip
-        put(as_json(made.json()) if format_ == "json" else made.text())
+        put(as_json(made.json()) if format_ == "json" else made.text(items=items))
         return FOUND if any(f.severity == "error" for f in made.findings) else DONE
 
     end(work)
