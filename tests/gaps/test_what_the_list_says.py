@@ -324,6 +324,29 @@ def test_a_medicine_that_is_known_is_never_called_unknown(words, codes, says):
     assert any(says in question for question in row.questions)
 
 
+def test_a_weekly_medicine_taken_daily_is_not_left_as_it_is_until_somebody_answers():
+    """ISMP, Targeted Medication Safety Best Practices for Hospitals: methotrexate daily by mistake has killed."""
+    entry = MedicineEntry(key="m", words="methotrexate 10 mg tablet daily", status="active")
+    (proposed,) = propose([entry], Moment(SURGERY), Kidney(), "general", {}, calendar=calendar_for("US", [2026]))
+    (made,) = hold_items([proposed], None, Moment(SURGERY), Answers(), calendar_for("US", [2026]))
+    row = one(made, date(2026, 3, 10))
+    assert (row.verdict, row.severity, row.first, row.mend_by) == ("needs-review", 3, True, SURGERY)
+    assert row.next_action.startswith("Call the prescriber now, before the next dose is taken")
+    assert "goes on as now" not in row.next_action
+    assert any("methotrexate is taken once a week" in q for q in row.questions)
+
+
+def test_of_two_medicines_in_one_row_the_one_against_clots_is_named():
+    """RxNorm 11289 is warfarin; the words say another medicine."""
+    entry = MedicineEntry(key="m", words="vitamin C 500 mg", codes=(Coding(RXNORM, "11289"),), status="active")
+    (proposed,) = propose([entry], Moment(SURGERY), Kidney(), "general", {}, calendar=calendar_for("US", [2026]))
+    (made,) = hold_items([proposed], None, Moment(SURGERY), Answers(), calendar_for("US", [2026]))
+    made = replace(made, hold=replace(made.hold, codes=entry.codes))
+    asked = " ".join(one(made, date(2026, 3, 10)).questions)
+    assert "Was warfarin meant? Then it is a medicine against blood clots" in asked
+    assert "Was vitamin c meant?" in asked
+
+
 def test_a_name_nearly_right_is_asked_for_by_name():
     """One letter wrong is a question, never a medicine (ISMP, look-alike names)."""
     entry = MedicineEntry(key="m", words="asprin 81 mg", status="active")

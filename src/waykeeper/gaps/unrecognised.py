@@ -15,6 +15,7 @@ from waykeeper.record.model import MedicineEntry
 _ASKS = "needs review, the prescriber must decide: "
 _PLAIN = "not recognised"
 _CONFLICT = "name different medicines"
+_TOO_OFTEN = "once a week, but the order has it more often"
 
 
 @lru_cache(maxsize=1024)
@@ -26,14 +27,16 @@ def _near(words: str, codes: tuple[Coding, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def review_word(hold: HoldProposal) -> str:
-    """The entry of the word table: a medicine that nobody knows, or one that is known and whose order is in doubt."""
+    """The entry of the word table: nobody knows the medicine, its order is in doubt, or it is taken too often."""
+    if _TOO_OFTEN in hold.question:
+        return "needs-review-too-often"
     return "needs-review-doubted" if hold.ingredients or _CONFLICT in hold.question else "needs-review"
 
 
 def questions(hold: HoldProposal) -> tuple[str, ...]:
     """The questions of a row that is not classified: what is not clear in the list, and which medicine may be meant."""
     why = hold.question.removeprefix(_ASKS).partition("; did you mean ")[0]
-    asks = [sentence("questions", "unclear", {"why": why})] if why and why != _PLAIN else []
+    asks = [sentence("questions", "unclear", {"why": why}).replace("?.", "?")] if why and why != _PLAIN else []
     titles = package_rules().groups
     for name, group in _near(hold.words, hold.codes):
         clots = group in BLANKET_GROUPS

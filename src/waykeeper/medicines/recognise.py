@@ -45,7 +45,9 @@ def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
         return _asked(entry, said, "the words may say that it is not taken", rules)
     conflict = _conflict(entry, said, coded)
     if conflict:
-        return Recognised(reading=said, question=conflict.details, near=said.ingredients, findings=(conflict,))
+        meant = tuple(dict.fromkeys((*coded.known, *coded.unsure, *(n for d in coded.displays for n in d))))
+        near = tuple(dict.fromkeys((*meant, *said.ingredients)))
+        return Recognised(reading=said, question=conflict.details, near=near, findings=(conflict,))
     sure = coded.known or next(iter(coded.displays), ())
     if said.whole:
         return Recognised(said.ingredients, said, notes=_doubt(coded))

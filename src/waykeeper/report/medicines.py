@@ -157,7 +157,10 @@ def _today(page: MedicinesPage) -> list[str]:
     found = [f"ALERT: {f.details}" for f in page.findings]
     found += [f"LATE: {clean(x.row.words)}: {x.late}" for x in page.lines if x.late]
     found += _alerts(page)
-    unknown = sum(not x.row.recognised for x in page.lines)
+    doubted = sum(x.row.doubted for x in page.lines)
+    unknown = sum(not x.row.recognised for x in page.lines) - doubted
+    if doubted:
+        found.append(f"{doubted} of {len(page.lines)} in doubt, needs review: the release gate stays shut")
     if unknown:
         found.append(f"{unknown} of {len(page.lines)} not recognised: the release gate stays shut")
     asked = sum(bool(x.row.question) for x in page.lines)

@@ -54,10 +54,14 @@ def medicines(
         else:
             put(medicines_text(page, console_width(), explain=explain))
         asked = sum(bool(row.question) for row in page.rows)
-        unknown = sum(not row.recognised for row in page.rows)
+        doubted = sum(row.doubted for row in page.rows)
+        unknown = sum(not row.recognised for row in page.rows) - doubted
         listed = count(sum(row.counted for row in page.rows), "medicine")
         report(page.findings)
-        print(f"{listed}, {asked} with a question, {unknown} not recognised", file=sys.stderr)
+        print(
+            f"{listed}, {asked} with a question, {unknown} not recognised{f', {doubted} in doubt' if doubted else ''}",
+            file=sys.stderr,
+        )
         return DONE
 
     end(work)
