@@ -131,6 +131,10 @@ def test_withdrawn_with_a_reason_and_told_in_the_history(url, capsys):
     words = ["withdraw", "--from", url, "--patient", WHO, "--reason", "flood in theatre", "--by", "Ruth Alderman, RN"]
     code, out, err = run(capsys, *words, "--suspend", "--as-of", TODAY)
     assert code == 0 and "read back" in out, err
+    code, out, err = run(capsys, "history", "--from", url, "--patient", WHO)
+    last = flat(out[out.rindex("version ") :])
+    assert "THE PLAN IS ON HOLD, another day is expected by Ruth Alderman, RN: flood in theatre" in last
+    assert " new" not in last
     code, out, err = run(capsys, *move(url, "--surgery", "2026-04-08T07:30"))
     assert code == 0 and "MOVED" in out, err
     code, out, err = run(capsys, "history", "--from", url, "--patient", WHO, "--items")

@@ -17,7 +17,7 @@ from waykeeper.merge import withdraw
 from waykeeper.plan.model import State
 from waykeeper.timing.model import Anchor, Moment, Standing
 from waykeeper.verbs.compiling import still_given
-from waykeeper.verbs.moving import Recompiler, Sources, Wish, _others_of_that_day, told
+from waykeeper.verbs.moving import Recompiler, Sources, Wish, _not_over, _others_of_that_day, told
 
 ZONE = "America/Chicago"
 
@@ -127,3 +127,15 @@ def test_a_booking_that_was_recognised_by_its_day_is_not_lost_when_the_day_moves
     scheduler = next(c for c in made.calls if c.role == "scheduler")
     assert "booked on Wed 2026-04-01" in scheduler.say[0] and "Sat 2026-04-18 to Sun 2026-04-26" in scheduler.say[0]
     assert any("appointment on Wed 2026-04-01" in said for c in made.calls if c.role == "patient" for said in c.say)
+
+
+def test_a_day_that_is_over_is_no_new_day_unless_the_record_proves_it():
+    old = compiled(Memory().identifier)
+    past = compiled(Memory().identifier, date(2025, 3, 18))
+    with pytest.raises(WaykeeperError) as refused:
+        _not_over(past, old, date(2026, 3, 10))
+    assert refused.value.findings[0].code == "WKC214"
+    proven = tuple(replace(a, standing=Standing.RECORDED) if a.name == "surgery" else a for a in past.anchors)
+    _not_over(replace(past, anchors=proven), old, date(2026, 3, 10))
+    _not_over(old, old, date(2026, 6, 1))  # the day stands, and another thing is moved
+    _not_over(compiled(Memory().identifier, date(2026, 3, 10)), old, date(2026, 3, 10))

@@ -1,4 +1,4 @@
-"""A surgery that was cancelled: every booking that stands for it is named, whoever made it, and nothing is cancelled."""
+"""A surgery that was cancelled: every booking that stands for it is named, whoever made it, and none is cancelled."""
 
 from datetime import UTC, date, datetime
 
@@ -86,3 +86,12 @@ def test_the_worklist_of_a_withdrawn_plan_names_them_in_text_and_page(booked, se
     assert theirs in listed
     assert ours in listed, listed
     assert title in html and theirs in html and ours in html
+
+
+def test_the_history_says_that_it_was_withdrawn_by_whom_and_why(booked, server, capsys):
+    client, identifier, _, _ = booked
+    withdraw(client, identifier, "surgery cancelled", by="Ann", now=NOW)
+    assert main(["history", "--from", server.base, "--patient", f"{identifier.system}|{identifier.value}"]) == 0
+    out = capsys.readouterr().out
+    last = " ".join(out[out.rindex("version ") :].split())
+    assert "THE PLAN IS WITHDRAWN by Ann: surgery cancelled" in last and " new" not in last

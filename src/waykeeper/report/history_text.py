@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from waykeeper.counting import counted
 from waykeeper.merge.difference import CHANGES, Row, Turned
-from waykeeper.plan.model import Plan
+from waykeeper.plan.model import Plan, State
 from waykeeper.report.move_text import row_sentence
 from waykeeper.report.plain import wrap
 
@@ -48,6 +48,10 @@ class Version(Protocol):
         """The plan as it stood then."""
 
     @property
+    def state(self) -> State:
+        """What was recorded of it then."""
+
+    @property
     def rows(self) -> tuple[Row, ...]:
         """Item by item against the version before."""
 
@@ -78,6 +82,8 @@ def _version(one: Version, width: int, items: bool) -> list[str]:
     )
     for turned in one.turned:
         lines += wrap(f"{turned.name}: {turned.before} -> {turned.after}", width, "  ")
+    if one.plan.withdrawn:  # item by item nothing is new: all of it was taken back
+        return [*lines, *wrap(_taken_back(one), width, "  ")]
     changes = Counter(r.change for r in one.rows)
     told = ", ".join(f"{changes[c]} {c}" for c in CHANGES if changes[c])
     lines += wrap(told, width, "  ") if told else []
@@ -85,6 +91,12 @@ def _version(one: Version, width: int, items: bool) -> list[str]:
         if row.change not in QUIET:
             lines += wrap(f"{row.change}: {row_sentence(row)}", width, "    - ")
     return lines
+
+
+def _taken_back(one: Version) -> str:
+    word = "ON HOLD, another day is expected" if one.state.plan_status == "on-hold" else "WITHDRAWN"
+    by = f" by {one.by}" if one.by and one.activity == "withdrawal" else ""
+    return f"THE PLAN IS {word}{by}: {one.plan.withdrawn}"
 
 
 def _when(one: Version) -> str:
@@ -106,6 +118,7 @@ def _json(one: Version) -> Mapping[str, Any]:
         "activity": one.activity,
         "by": one.by,
         "reason": one.reason,
+        "withdrawn": one.plan.withdrawn or None,
         "tool": one.tool,
         "pathway": one.plan.pathway.canonical,
         "surgery": str(surgery.moment) if surgery and surgery.moment else None,
@@ -114,6 +127,6 @@ def _json(one: Version) -> Mapping[str, Any]:
         "rows": [
             {"item": str(r.item), "title": r.title, "change": r.change, "before": r.before, "after": r.after,
              "reason": r.reason}
-            for r in one.rows if r.change != "unchanged"
+            for r in one.rows if r.change != "unchanged" and not one.plan.withdrawn
         ],
     }  # fmt: skip

@@ -219,7 +219,7 @@ class Recompiler:
     def __call__(self, old: Plan, state: State, held: Sequence[Held]) -> Plan:
         """The plan as it is wanted now.
 
-        Raises WaykeeperError: WKC207 died, WKC211 the record is not there, WKC213 surgery took place.
+        Raises WaykeeperError: WKC207 died, WKC211 the record is not there, WKC213 surgery took place, WKC214 the new day is over.
         """
         wish = self.wish
         name, clinic = self.sources.clinic(wish.clinic, old)
@@ -236,6 +236,7 @@ class Recompiler:
             identifier=old.episode.patient, episode=old.episode.number, answers=read_answers(state),
             surgeries=other_surgeries([(p, s) for p, s in read_all(held) if p.episode != old.episode]),
         )  # fmt: skip
+        _not_over(plan, old, today)
         self.findings = plan.findings
         self.notices += _others_of_that_day(held, old, plan)
         return plan
@@ -290,6 +291,16 @@ def _still_to_come(old: Plan, state: State, surgery: Moment, today: date) -> Non
     if proof and anchor and anchor.moment and anchor.moment.day <= today and anchor.moment.day != surgery.day:
         details = f"surgery took place on {anchor.moment.day}, {proof} proves it"
         raise WaykeeperError(finding("WKC213", details))
+
+
+def _not_over(new: Plan, old: Plan, today: date) -> None:
+    """A new day that is over is a slip of the year, unless the record proves that surgery took place on it."""
+    was, anchor = old.anchor("surgery"), new.anchor("surgery")
+    if anchor is None or anchor.moment is None or anchor.standing is Standing.RECORDED:
+        return
+    moves = was is None or was.moment is None or was.moment.day != anchor.moment.day
+    if moves and anchor.moment.day < today:
+        raise WaykeeperError(finding("WKC214", f"--surgery {anchor.moment} is over on {today.isoformat()}"))
 
 
 def _others_of_that_day(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:
