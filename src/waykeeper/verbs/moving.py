@@ -219,7 +219,8 @@ class Recompiler:
     def __call__(self, old: Plan, state: State, held: Sequence[Held]) -> Plan:
         """The plan as it is wanted now.
 
-        Raises WaykeeperError: WKC207 died, WKC211 the record is not there, WKC213 surgery took place, WKC214 the new day is over.
+        Raises WaykeeperError: WKC207 died, WKC211 the record is not there, WKC213 surgery took place, WKC214 the new
+        day is over.
         """
         wish = self.wish
         name, clinic = self.sources.clinic(wish.clinic, old)
