@@ -57,6 +57,7 @@ def test_the_framework_loads_no_other_room():
         "waykeeper.cli.errors",
         "waykeeper.cli.session",
         "waykeeper.cli.settings",
+        "waykeeper.counting",
     }
 
 

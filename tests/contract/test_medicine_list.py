@@ -7,6 +7,7 @@ import json
 
 import pytest
 
+from contract.saved import saved
 from merge.small import new_identifier
 from waykeeper.cli.main import main
 from waykeeper.exchange import Server
@@ -98,7 +99,8 @@ def test_a_row_that_went_is_asked_about_until_somebody_answers(pushed, capsys, t
         return {m["item"] for m in told if m["need"] == "no longer listed"}
 
     def listed():
-        assert main(["gaps", "--from", base, "--as-of", "2026-03-02", "--format", "json"]) in (0, 1)
+        path = saved(base, identifier, tmp_path)
+        assert main(["gaps", "--from", path, "--as-of", "2026-03-02", "--format", "json"]) in (0, 1)
         found = json.loads(capsys.readouterr().out)["rows"]
         mine = [r for r in found if r["identifier"].endswith(identifier.value) and r["item"] in (hold, review)]
         return {

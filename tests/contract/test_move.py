@@ -181,6 +181,14 @@ def test_a_revoked_plan_needs_a_word(one):
     assert read(plan_resources(server, identifier))[1].items[READY].cls == "open"
 
 
+def test_a_revoked_plan_taken_up_again_on_its_own_day_is_whole_at_once(one):
+    """The hold that was answered before counts for its gate in the same transaction, not in a second one."""
+    server, identifier = one
+    withdraw(server, identifier, "the patient decided against it", now=NOW)
+    moved = mover(server).move(identifier, again(identifier, SURGERY), reinstate=True)
+    assert moved.sent and moved.findings == ()
+
+
 def test_the_second_joint_stays_where_it_is(one):
     server, identifier = one
     push(written(identifier, surgery=later(90), episode=2), server, now=NOW)

@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from contract.saved import saved
 from contract.test_push import written
 from merge.small import VISIT, instant, new_identifier
 from merge.worlds import later
@@ -79,7 +80,8 @@ def test_the_worklist_of_a_withdrawn_plan_names_them_in_text_and_page(booked, se
     client, identifier, theirs, ours = booked
     withdraw(client, identifier, "surgery cancelled", now=NOW)
     page = tmp_path / "list.html"
-    assert main(["gaps", "--from", server.base, "--as-of", "2026-03-02", "--html", str(page)]) in (0, 1)
+    found = saved(server.base, identifier, tmp_path)
+    assert main(["gaps", "--from", found, "--as-of", "2026-03-02", "--html", str(page)]) in (0, 1)
     text, html = capsys.readouterr().out, page.read_text("utf-8")
     title = "Bookings of visits that are not needed any more"
     listed = "".join(text[text.index(title.upper()) :].split())  # as long lines are broken

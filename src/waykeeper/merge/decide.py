@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Literal
 
@@ -382,7 +382,9 @@ class _Merge:
 
     def _gates(self) -> None:
         disputed = {q.key for q in self.questions}
-        known = {k: s for k, s in self.held.state.items.items() if k not in self.rounds.new and not s.withdrawn_by_us}
+        states = self.held.state.items.items()
+        # what we withdrew and the plan wants again counts as it will stand then, not as settled by the withdrawal
+        known = {k: replace(s, withdrawn_by_us=False) for k, s in states if k not in self.rounds.new}
         state = State(items=known)
         attended = self.visits.attended
         for place, resource in self.wanted.items():
