@@ -56,7 +56,8 @@ def missing() -> str:
     return ""
 
 
-SHORT_LIVED = ("-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC")  # half the processor time of a server's start
+# Half the processor time of a start; in CI the peers work for minutes, and the second compiler is worth its time.
+SHORT_LIVED = () if REQUIRED else ("-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC")
 
 
 def _java(memory: str, main: str, options: dict[str, str], *arguments: str, first: str = "") -> list[str]:
