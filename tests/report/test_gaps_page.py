@@ -20,7 +20,7 @@ from waykeeper.gaps.words import table
 from waykeeper.report.gap_files import gaps_json
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.page import dated
-from waykeeper.report.shown import WORDS, entry_ahead, history, is_over, order_of_all, owner_line, shown
+from waykeeper.report.shown import WORDS, entry_ahead, history, is_over, order_of_all, owner_line, shown, titles_of
 from waykeeper.report.terminal import terminal
 
 
@@ -134,7 +134,7 @@ def test_an_entry_ahead_is_named_by_where_it_stands_and_hides_its_patient():
     row = next(r for r in report().rows if r.kind == "visit")
     entry = replace(ahead(1), patient=row.patient, identifier=row.identifier, items=(row.item,))
     made = replace(report(), appointments=(entry,) * 3)
-    assert entry_ahead(entry, made) == f"Sat 2026-06-27 not attended ({row.title})"
+    assert entry_ahead(entry, titles_of(made)) == f"Sat 2026-06-27 not attended ({row.title})"
     bare = gaps_html(made, plans(), names="hidden").partition('class="doubt"')[2].partition("</div>")[0]
     assert f"({row.title})" in bare
     assert row.patient not in bare

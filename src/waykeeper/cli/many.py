@@ -10,7 +10,8 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from waykeeper.cli.errors import DONE, FOUND, report
-from waykeeper.cli.session import count, put
+from waykeeper.cli.session import put
+from waykeeper.counting import counted
 
 if TYPE_CHECKING:
     from waykeeper.exchange.caseload import CaseloadReport, Outcome
@@ -102,7 +103,7 @@ def _line(one: Outcome) -> str:
     """One plan that needs somebody, on a line for each of its findings."""
     lines = [f"{one.place}: {one.word}: {f.line().removeprefix(': ')}" for f in one.findings]
     if one.waiting:
-        lines.append(f"{one.place}: {count(one.waiting, 'conflict')} waiting for a person: push it alone to see them")
+        lines.append(f"{one.place}: {counted(one.waiting, 'conflict')} waiting for a person: push it alone to see them")
     return "".join(f"{line}\n" for line in lines)
 
 
@@ -120,8 +121,8 @@ def _summary(made: CaseloadReport) -> str:
     said += [f"{made.before} done before"] if made.before else []
     said += [f"{made.left} not taken up"] if made.left else []
     head = "would be pushed" if made.dry_run else "pushed"
-    waits = f"; {count(made.waiting, 'plan')} with something that waits for a person" if made.waiting else ""
-    return f"{head}: {count(made.total, 'plan')}: {', '.join(said) or 'nothing'}{waits}"
+    waits = f"; {counted(made.waiting, 'plan')} with something that waits for a person" if made.waiting else ""
+    return f"{head}: {counted(made.total, 'plan')}: {', '.join(said) or 'nothing'}{waits}"
 
 
 def compile_many(pathway: str, **options: Any) -> int:
@@ -139,6 +140,6 @@ def compile_many(pathway: str, **options: Any) -> int:
     noticed = sum(len(one.findings) for one in made.outcomes if not one.failed)
     whole = len(made.outcomes) - len(made.failed)
     where = f" in {made.output}" if whole else ""
-    said = f"{whole} of {count(len(made.outcomes), 'case')} compiled{where}; {len(made.failed)} failed"
-    print(f"{said}; {count(noticed, 'note')} on those that were compiled", file=sys.stderr)
+    said = f"{whole} of {counted(len(made.outcomes), 'case')} compiled{where}; {len(made.failed)} failed"
+    print(f"{said}; {counted(noticed, 'note')} on those that were compiled", file=sys.stderr)
     return FOUND if made.failed else DONE

@@ -77,16 +77,11 @@ def put(text: str) -> None:
     write_whole("-", text)
 
 
-def count(number: int, word: str) -> str:
-    """`1 item`, `2 items`."""
-    return counted(number, word)
-
-
 def summary(findings: Any) -> str:
     """`1 error, 2 warnings, 0 notes`."""
     words = {"error": "error", "warning": "warning", "information": "note"}
     counts = {word: sum(1 for f in findings if f.severity == severity) for severity, word in words.items()}
-    return ", ".join(count(n, word) for word, n in counts.items())
+    return ", ".join(counted(n, word) for word, n in counts.items())
 
 
 def level(findings: Any, fail_level: str) -> int:

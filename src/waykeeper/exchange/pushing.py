@@ -75,7 +75,7 @@ def push(
 def looked_at(bundle: Mapping[str, Any], server: Server, now: datetime) -> Decisions:
     """What a push would decide about each item, no guard asked: an answer to a guard is looked up here too."""
     plan, _ = read(resources_of(bundle))
-    return PlanPush(server, plan, {}, now).unguarded()
+    return PlanPush(server, plan, {}, now)._decided(guarded=False)
 
 
 @dataclass
@@ -150,10 +150,6 @@ class PlanPush:
 
     def _decided(self, *, guarded: bool = True) -> Decisions:
         return self.decided(self._held(), guarded=guarded)
-
-    def unguarded(self) -> Decisions:
-        """The merge over what stands, for a look only."""
-        return self._decided(guarded=False)
 
     def decided(self, held: list[Held], *, guarded: bool = True, moving: bool = False) -> Decisions:
         """The merge over what was read. Raises PlanRefusedError where a guard does not let it pass."""

@@ -13,11 +13,10 @@ from waykeeper.exchange.server import Held
 from waykeeper.fhir import evidence, read_all
 from waykeeper.gaps.match import match_facts, visits
 from waykeeper.gaps.model import Certainty, Match
-from waykeeper.gaps.says import facts
+from waykeeper.gaps.says import LIVE_BOOKINGS, facts
 from waykeeper.plan.model import Episode, Plan
 from waykeeper.report.plain import clean, day, shortened
 
-LIVE = ("booked", "arrived", "checked-in")
 OWN_BOOKING = "a person must cancel it with the scheduler"  # the merge's notice: the list of bookings says it better
 
 
@@ -70,7 +69,8 @@ def still_booked(episode: Episode, held: Sequence[Held], today: date) -> tuple[S
 def _stands(match: Match, today: date) -> bool:
     head = match.fact.head
     over = match.fact.says in ("attended", "fell", "nothing")
-    return head.kind == "appointment" and head.status in LIVE and not over and (head.day is None or head.day >= today)
+    live = head.kind == "appointment" and head.status in LIVE_BOOKINGS
+    return live and not over and (head.day is None or head.day >= today)
 
 
 def _booked(match: Match, titles: tuple[str, ...]) -> StillBooked:

@@ -9,7 +9,7 @@ from typing import Any
 
 from waykeeper.fhir.extensions import decode, find, firsts
 from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, PLAN, TAG_CODE, TAG_SYSTEM
-from waykeeper.plan.model import Episode, Identifier, Key
+from waykeeper.plan.model import MEDICINES, Episode, Identifier, Key
 from waykeeper.quickly_made import quickly_made
 
 KINDS = ("plan", "phase", "visit", "task", "instruction", "hold", "medicine", "restriction", "gate", "goal", "question")
@@ -38,7 +38,7 @@ def is_ours(resource: Mapping[str, Any]) -> bool:
 def parse_key(text: str) -> Key:
     """`kind/item` or `kind/item/occurrence`. The item name of a medicine may hold slashes and bars."""
     kind, _, rest = text.partition("/")
-    if kind in ("hold", "medicine"):
+    if kind in MEDICINES:
         return Key(kind, rest)
     item, _, occurrence = rest.partition("/")
     return Key(kind, item, occurrence)

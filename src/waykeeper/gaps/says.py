@@ -29,6 +29,7 @@ APPOINTMENT: Mapping[str, Sense] = {
     "entered-in-error": "nothing",
 }
 ENCOUNTER: Mapping[str, Sense] = {"finished": "attended", "arrived": "live", "in-progress": "live"}
+LIVE_BOOKINGS = frozenset(status for status, sense in APPOINTMENT.items() if sense == "live")
 _A_YEAR = 366
 
 

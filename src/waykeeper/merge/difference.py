@@ -8,12 +8,11 @@ from datetime import date
 from typing import Literal
 
 from waykeeper.merge.model import Decisions
-from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 from waykeeper.timing.model import Anchor, Dates, Moment, Window
 
 Change = Literal["conflict", "again", "valid", "moved", "new", "gone", "unchanged"]
 CHANGES: tuple[Change, ...] = ("conflict", "again", "new", "gone", "moved", "valid", "unchanged")
-MEDICINES = ("hold", "medicine")
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")  # the same in every locale
 
 

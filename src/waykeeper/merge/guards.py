@@ -12,10 +12,8 @@ from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding
 from waykeeper.merge.model import Held
 from waykeeper.plan.answers import digest
-from waykeeper.plan.model import Plan
+from waykeeper.plan.model import MEDICINES, Plan
 from waykeeper.timing.model import Anchor, Standing
-
-MEDICINES = ("hold", "medicine")
 
 
 def guards(

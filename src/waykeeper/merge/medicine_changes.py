@@ -12,8 +12,8 @@ from typing import Literal
 
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
-from waykeeper.merge.stopped import MEDICINES, Stopped, last_taken, stopped
-from waykeeper.plan.model import Item, Key, Plan
+from waykeeper.merge.stopped import Stopped, last_taken, stopped
+from waykeeper.plan.model import MEDICINES, Item, Key, Plan
 from waykeeper.plan.unlisted import again, settled, unlisted
 from waykeeper.timing.model import Moment
 

@@ -13,7 +13,7 @@ from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import with_answer
-from waykeeper.plan.model import HoldAnswer, Item, Key, Plan
+from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
 from waykeeper.plan.validity import still_valid
 from waykeeper.timing.model import Moment
 
@@ -72,7 +72,7 @@ def _reason(
     if place not in held.own:
         return ""
     leading = held.own[place][1]
-    if key.kind in ("hold", "medicine"):
+    if key.kind in MEDICINES:
         return _answered_for_another_day(item, leading, plan, held)
     done = status_class(leading) == "done" and status(leading) == "completed"
     if key.kind == "task" and done:

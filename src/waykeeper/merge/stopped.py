@@ -12,12 +12,11 @@ from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
-from waykeeper.plan.model import HoldAnswer, Item, Key, Plan
+from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
 from waykeeper.record.anchors import local_moment
 from waykeeper.timing.model import Moment
 
 RESTART = "restart-needed"
-MEDICINES = ("hold", "medicine")
 
 
 @dataclass(frozen=True, slots=True)

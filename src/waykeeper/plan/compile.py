@@ -13,6 +13,7 @@ from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayIte
 from waykeeper.plan.answers import digest
 from waykeeper.plan.holds import hold_items
 from waykeeper.plan.model import (
+    MEDICINES,
     Answers,
     Episode,
     HoldAnswer,
@@ -371,7 +372,7 @@ def _with_needs(items: list[Item], rules: Sequence[PathwayItem]) -> list[Item]:
     by_name: dict[str, list[Key]] = {}
     for item in items:
         by_name.setdefault(item.key.item, []).append(item.key)
-    rows = [item.key for item in items if item.key.kind in ("hold", "medicine")]
+    rows = [item.key for item in items if item.key.kind in MEDICINES]
     for rule in rules:
         if rule.kind == "hold":
             by_name[rule.name] = rows

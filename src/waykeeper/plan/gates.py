@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
-from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ def need_met(key: Key, state: ItemState | None, attended: Collection[Key]) -> bo
         return key.kind == "visit" and key in attended
     if state.withdrawn_by_us:
         return True
-    if key.kind in ("hold", "medicine"):
+    if key.kind in MEDICINES:
         return state.answer is not None
     completed = state.cls == "done" and state.status == "completed"
     return completed or (key.kind == "visit" and key in attended)

@@ -18,6 +18,7 @@ from waykeeper.timing.model import Anchor, Dates, Moment
 # list that is not a hold (continue, adjust, time: confirm; not classified: review); a `question` asks for a fact.
 ItemKind = Literal["visit", "task", "instruction", "hold", "restriction", "gate", "goal", "medicine", "question"]
 StatusClass = Literal["open", "busy", "done", "withdrawn", "void"]
+MEDICINES: tuple[ItemKind, ...] = ("hold", "medicine")  # what comes from the patient's medicine list
 
 NAMESPACE = uuid.UUID("5f0c1d0e-6d0b-5a57-9c5b-1f3b7a2f9c11")
 _NAMESPACE_BYTES = NAMESPACE.bytes

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.plan.model import MEDICINES, Item, ItemState, Plan, State
 
 REASON = "no longer in the plan"  # of a withdrawal by a push or a move; it stays written when somebody answers later
-MEDICINES = ("hold", "medicine")
 
 
 def unlisted(item: Item, plan: Plan, state: State) -> bool:
@@ -21,7 +20,7 @@ def unlisted(item: Item, plan: Plan, state: State) -> bool:
         return False
     if not own.withdrawn_by_us or own.answer or own.closed_because or own.restarted_on:
         return False
-    return again(item, (i for i in plan.items if i.key != item.key and _stands(state.items.get(i.key)))) is None
+    return again(item, (i for i in plan.items if i.key != item.key and stands(state.items.get(i.key)))) is None
 
 
 def settled(own: ItemState | None) -> bool:
@@ -42,5 +41,6 @@ def words(item: Item) -> str:
     return " ".join(item.hold.words.split()).casefold() if item.hold else ""
 
 
-def _stands(own: ItemState | None) -> bool:
+def stands(own: ItemState | None) -> bool:
+    """True unless it was withdrawn or entered in error; what was never stored stands."""
     return own is None or own.cls not in ("withdrawn", "void")

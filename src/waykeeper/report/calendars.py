@@ -15,7 +15,7 @@ from icalendar import Alarm, Calendar, Event, Todo
 
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.model import Row, Worklist
-from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 from waykeeper.report.interface import Interface, interface
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
@@ -220,7 +220,7 @@ def _taken_back(plan: Plan, state: State, words: Interface, shown: set[Key]) -> 
 
 def _gone(plan: Plan, item: Item, words: Interface) -> list[CalendarEvent]:
     """The cancelled events of an item: on its own day, a hold's on the day of surgery (its own may be unanswered)."""
-    medicine = item.key.kind in ("hold", "medicine")
+    medicine = item.key.kind in MEDICINES
     parts = ("calendar:last-dose", "calendar:no-dose") if medicine else ("calendar",)
     window, anchor = item.dates.window, plan.anchor("surgery")
     own = item.dates.at or item.dates.target or (window.start if window else None)

@@ -28,6 +28,7 @@ from waykeeper.report.shown import (
     owner_line,
     second_bookings,
     shown,
+    titles_of,
     told_too_soon,
 )
 from waykeeper.report.timeline import Timeline, layout
@@ -137,6 +138,7 @@ def gaps_html(
     cards = _cards(worklist, people, phases, sides)
     now = [c for c in cards if not is_over(c.row, worklist.as_of)]
     counts = Counter(c.row.severity for c in now)
+    early = told_too_soon(worklist)
     return render(
         "gaps.html.j2",
         style="gaps.css",
@@ -150,8 +152,8 @@ def gaps_html(
         over=_over([c for c in cards if is_over(c.row, worklist.as_of)]),
         all_gaps=len(cards),
         today=_by_patient(now),
-        ahead=_ahead(worklist, names, show_identifiers),
-        check=check_the_day(worklist.as_of, len(told_too_soon(worklist))),
+        ahead=_ahead(early, worklist, names, show_identifiers),
+        check=check_the_day(worklist.as_of, len(early)),
         test_data=_test_data(plans),
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
         left_levels=by_severity(worklist.left_out),
@@ -188,11 +190,14 @@ def _test_data(plans: Sequence[Plan]) -> str:
     return f"Of {len(plans)} plans {marked} are test data, not of real patients."
 
 
-def _ahead(worklist: Worklist, names: Names, whole: bool) -> list[tuple[Person, list[str]]]:
+def _ahead(
+    early: Sequence[Placement], worklist: Worklist, names: Names, whole: bool
+) -> list[tuple[Person, list[str]]]:
     """Appointments ahead that are recorded as over, by patient."""
     found: dict[tuple[str, str], list[str]] = {}
-    for one in told_too_soon(worklist):
-        found.setdefault((one.identifier, one.patient), []).append(entry_ahead(one, worklist))
+    titles = titles_of(worklist) if early else {}
+    for one in early:
+        found.setdefault((one.identifier, one.patient), []).append(entry_ahead(one, titles))
     return [(_person(who[1], who[0], names, whole), entries) for who, entries in found.items()]
 
 

@@ -8,7 +8,7 @@ from typing import Any, cast
 
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.gaps.model import Row
-from waykeeper.plan.model import Item, Plan, State
+from waykeeper.plan.model import MEDICINES, Item, Plan, State
 from waykeeper.report.interface import Interface, data, interface
 from waykeeper.report.medicine_lines import medicine_line
 from waykeeper.report.page import render
@@ -121,5 +121,5 @@ def _phone(plan: Plan) -> str:
 
 def _waiting(plan: Plan, state: State) -> list[str]:
     """Medicines about which the patient may only be told to wait, by name."""
-    lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in ("hold", "medicine")]
+    lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in MEDICINES]
     return [line.name or "a medicine on the list" for line in lines if line.told == "wait"]

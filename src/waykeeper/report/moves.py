@@ -12,12 +12,13 @@ from typing import Any, Literal
 
 from waykeeper.findings import Finding
 from waykeeper.gaps.model import Row as GapRow
+from waykeeper.gaps.says import LIVE_BOOKINGS
 from waykeeper.merge.attendance import attendance
-from waykeeper.merge.difference import CHANGES, MEDICINES, Row, Turned, difference, last_day, shown, turned
+from waykeeper.merge.difference import CHANGES, Row, Turned, difference, last_day, shown, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import URGENT, MedicineChange, medicine_changes
 from waykeeper.merge.model import Decisions, Held
-from waykeeper.plan.model import Evidence, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Evidence, Key, Plan, State
 from waykeeper.report.move_words import call_back, medicine_sentence, need_word
 from waykeeper.report.permit import refusal
 from waykeeper.report.selection import Bookings, booked_moment, check_code
@@ -25,7 +26,6 @@ from waykeeper.timing.model import Moment, Standing
 
 Status = Literal["moved", "would be moved", "moved before", "unchanged", "not moved"]
 NEAR = 7  # days before surgery within which a medicine that nobody classified is asked the same day; a choice of ours
-_LIVE = frozenset({"booked", "arrived", "checked-in"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +252,7 @@ def _rebook(after: After, new: Plan, before: Before, as_of: date, next_open: dat
     found = []
     for key, booking in [*after.bookings.items(), *earlier]:
         item, row, at = wanted.get(key) or gone.get(key), rows.get(str(key)), booked_moment(booking, old.zone)
-        if item is None or booking.status not in _LIVE:
+        if item is None or booking.status not in LIVE_BOOKINGS:
             continue
         window = item.dates.window
         if key in wanted and (at is None or window is None or window.holds(at.day)):

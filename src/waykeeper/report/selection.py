@@ -14,7 +14,7 @@ from datetime import date
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from waykeeper.plan.model import Evidence, Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
@@ -124,7 +124,7 @@ class _Case:
 def _place(case: _Case, item: Item) -> Entry | str:
     """The item's entry, or the reason why it is left out."""
     kind = item.key.kind
-    if kind in ("hold", "medicine"):
+    if kind in MEDICINES:
         return _medicine(case, item)
     held = case.of(item)
     if held.cls == "withdrawn":
@@ -262,7 +262,7 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
     window = dates.window
     seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited,
                           *item.undecided]  # fmt: skip
-    if item.key.kind in ("hold", "medicine"):
+    if item.key.kind in MEDICINES:
         seen = [line.told, line.last_dose, line.limit, held.restarted_on]
     ended = item.key.kind == "restriction" and held.cls == "done"
     moment = booked_moment(booking, plan.zone) if booking else None

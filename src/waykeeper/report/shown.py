@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 
 from waykeeper.gaps.model import Placement, Row, Worklist
+from waykeeper.gaps.says import LIVE_BOOKINGS
 from waykeeper.gaps.words import table
 from waykeeper.report.plain import day
 from waykeeper.report.severity import SEVERITY
@@ -36,7 +37,6 @@ _PAST_USE = {"task": ("overdue",), "gate": ("shut", "ready"), "visit": ("missed"
 _DECIDED = frozenset({"hold", "medicine", "gate", "restriction"})
 _DECIDERS: dict[str, str] = {"prescriber": "prescriber", "surgeon": "surgeon", "anaesthesia": "anaesthetist"}
 NOT_NEEDED = "Bookings of visits that are not needed any more"
-_LIVE = ("booked", "arrived", "checked-in")
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
 
@@ -93,7 +93,7 @@ def booked_for_nothing(report: Worklist) -> tuple[Placement, ...]:
 
 def second_bookings(report: Worklist) -> tuple[Placement, ...]:
     """Further live bookings of a visit that has one, and that is still needed."""
-    over = booked_for_nothing(report)
+    over = set(booked_for_nothing(report))
     return tuple(p for p in report.duplicates if p not in over)
 
 
@@ -105,8 +105,9 @@ def _for_nothing(found: Placement, over: Collection[tuple[str, str]], wanted: Co
 
 
 def _is_ahead(found: Placement, as_of: date) -> bool:
-    live = found.kind == "appointment" and found.status in _LIVE and found.place in ("history", "guess", "duplicate")
-    return live and not found.part_of and (found.day is None or found.day >= as_of)
+    live = found.kind == "appointment" and found.status in LIVE_BOOKINGS
+    beside = found.place in ("history", "guess", "duplicate") and not found.part_of
+    return live and beside and (found.day is None or found.day >= as_of)
 
 
 def told_too_soon(report: Worklist) -> tuple[Placement, ...]:
@@ -124,9 +125,13 @@ def check_the_day(as_of: date, count: int) -> str:
     )
 
 
-def entry_ahead(found: Placement, report: Worklist) -> str:
-    """One of those entries: its day, what it is recorded as, and where it stands in the list."""
-    titles = {(r.identifier, r.item): r.title for r in report.rows}
+def titles_of(report: Worklist) -> Mapping[tuple[str, str], str]:
+    """The title of each row, by patient and item."""
+    return {(r.identifier, r.item): r.title for r in report.rows}
+
+
+def entry_ahead(found: Placement, titles: Mapping[tuple[str, str], str]) -> str:
+    """One of those entries: its day, what it is recorded as, and where it stands in the list (see `titles_of`)."""
     at = [titles[found.identifier, item] for item in found.items if (found.identifier, item) in titles]
     said = "not attended" if found.status == "noshow" else "finished"
     return f"{day(found.day)} {said} ({' or '.join(at) or 'fits no planned visit'})"

@@ -18,6 +18,7 @@ from waykeeper.report.shown import (
     history,
     owner_line,
     second_bookings,
+    titles_of,
     told_too_soon,
 )
 
@@ -84,9 +85,10 @@ def _doubts(worklist: Worklist, width: int) -> list[str]:
     if not ahead:
         return []
     lines = ["", *wrap(f"CHECK THE DAY OF THIS LIST: {check_the_day(worklist.as_of, len(ahead))}", width)]
+    titles = titles_of(worklist)
     for found in ahead:
         who = " ".join(p for p in (found.patient, f"({shortened(found.identifier)})" if found.identifier else "") if p)
-        lines += wrap(f"{who} | {entry_ahead(found, worklist)} | {found.reference}", width, "  - ")
+        lines += wrap(f"{who} | {entry_ahead(found, titles)} | {found.reference}", width, "  - ")
     return lines
 
 

@@ -10,7 +10,8 @@ from waykeeper.counting import counted
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
-from waykeeper.plan.model import Identifier, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Identifier, Plan, State
+from waykeeper.plan.unlisted import stands
 from waykeeper.timing.model import Standing
 from waykeeper.verbs import inputs, words
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
 SILENT = ("Patient", "Appointment", "Encounter", "Procedure")  # what a server may hold without holding a record
-MEDICINES = ("hold", "medicine")
 WITH_RECORD = "Add --patient, beside --from, with the file or folder of the record that the plan was compiled from."
 
 
@@ -114,18 +114,13 @@ def whole(record: Record, old: Plan, state: State, *, named: bool, remedy: str =
 
     Raises WaykeeperError WKC211. Of a plan that was withdrawn whole every medicine counts: it may be wanted again.
     """
-    medicines = [i for i in old.items if i.key.kind in MEDICINES and (old.withdrawn or _stands(state, i.key))]
+    medicines = [i for i in old.items if i.key.kind in MEDICINES and (old.withdrawn or stands(state.items.get(i.key)))]
     bare = all(r.get("resourceType") in SILENT for r in record.resources)
     if (medicines and not record.medicines) or (bare and not named):
         some = f"{counted(len(medicines), 'medicine')} of the plan {'is' if len(medicines) == 1 else 'are'}"
         lacks = some if medicines else "nothing of the record is"
         there = "not in the record that was given" if named else "not where the plan is"
         raise WaykeeperError(finding("WKC211", f"{lacks} {there}", help=remedy))
-
-
-def _stands(state: State, key: Key) -> bool:
-    known = state.items.get(key)
-    return known is None or known.cls not in ("withdrawn", "void")
 
 
 def alive(patient: Mapping[str, Any], place: str) -> None:

@@ -9,7 +9,8 @@ import typer
 
 from waykeeper.cli.errors import DONE, report
 from waykeeper.cli.options import ClinicOption, EpisodeOption, FromOption, MappingOption
-from waykeeper.cli.session import count, end, server_of, summary
+from waykeeper.cli.session import end, server_of, summary
+from waykeeper.counting import counted
 
 JOBS = 2
 
@@ -71,8 +72,8 @@ def compile(  # noqa: A001 - the verb of the trade
         if table:
             print(plan_table(made.plan), file=sys.stderr)
         resources = len(made.bundle["entry"])
-        counted = f"{count(len(made.plan.items), 'item')}, {count(resources, 'resource')}"
-        print(f"{counted}; {summary(made.findings)}", file=sys.stderr)
+        sizes = f"{counted(len(made.plan.items), 'item')}, {counted(resources, 'resource')}"
+        print(f"{sizes}; {summary(made.findings)}", file=sys.stderr)
         return DONE
 
     end(work)

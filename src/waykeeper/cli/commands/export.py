@@ -9,7 +9,8 @@ import typer
 
 from waykeeper.cli.errors import DONE, FOUND, report
 from waykeeper.cli.options import FormatOption, FromOption
-from waykeeper.cli.session import count, end, put, server_of
+from waykeeper.cli.session import end, put, server_of
+from waykeeper.counting import counted
 
 
 def export(
@@ -44,10 +45,10 @@ def export(
             put(as_json(done.json()))
         else:
             kinds = ", ".join(f"{number} {kind}" for kind, number in sorted(done.counts.items()))
-            total = count(sum(done.counts.values()), "resource")
+            total = counted(sum(done.counts.values()), "resource")
             put(f"{total} of {done.server} as of {done.moment} in {done.folder}: {kinds or 'nothing'}\n")
             if done.deleted:
-                put(f"{count(done.deleted, 'resource')} deleted since then, listed in deleted-*.bundles\n")
+                put(f"{counted(done.deleted, 'resource')} deleted since then, listed in deleted-*.bundles\n")
         return FOUND if any(f.severity == "error" for f in done.findings) else DONE
 
     end(work)

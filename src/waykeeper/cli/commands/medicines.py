@@ -9,7 +9,8 @@ import typer
 
 from waykeeper.cli.errors import DONE, report
 from waykeeper.cli.options import AsOfOption, ClinicOption, EpisodeOption, FormatOption, FromOption
-from waykeeper.cli.session import count, end, put, server_of
+from waykeeper.cli.session import end, put, server_of
+from waykeeper.counting import counted
 
 
 def medicines(
@@ -56,7 +57,7 @@ def medicines(
         asked = sum(bool(row.question) for row in page.rows)
         doubted = sum(row.doubted for row in page.rows)
         unknown = sum(not row.recognised for row in page.rows) - doubted
-        listed = count(sum(row.counted for row in page.rows), "medicine")
+        listed = counted(sum(row.counted for row in page.rows), "medicine")
         report(page.findings)
         print(
             f"{listed}, {asked} with a question, {unknown} not recognised{f', {doubted} in doubt' if doubted else ''}",

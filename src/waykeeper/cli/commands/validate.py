@@ -11,7 +11,8 @@ import typer
 
 from waykeeper.cli.errors import DONE, FOUND
 from waykeeper.cli.options import FAIL_LEVELS, FailLevelOption
-from waykeeper.cli.session import count, end, put
+from waykeeper.cli.session import end, put
+from waykeeper.counting import counted
 
 if TYPE_CHECKING:
     from waykeeper.report.validation import Sieve, Tally
@@ -102,7 +103,7 @@ def _stream(checked: Iterator[Checked], format_: str) -> None:
 
 
 def _of_baseline(sieve: Sieve) -> str:
-    left_out = f"; {count(sieve.covered, 'finding')} of the baseline left out"
+    left_out = f"; {counted(sieve.covered, 'finding')} of the baseline left out"
     return left_out + (f", {sieve.gone} of it did not occur" if sieve.gone else "")
 
 
