@@ -100,7 +100,7 @@ def desk(*public):
     made = Desk(public=list(public))
 
     class Handler(BaseHTTPRequestHandler):
-        protocol_version = "HTTP/1.1"
+        protocol_version, disable_nagle_algorithm = "HTTP/1.1", True
 
         def log_message(self, *_):
             """Say nothing."""
@@ -136,7 +136,7 @@ def desk(*public):
 
     with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as listening:
         listening.daemon_threads = True
-        thread = threading.Thread(target=listening.serve_forever, daemon=True)
+        thread = threading.Thread(target=listening.serve_forever, args=(0.01,), daemon=True)
         thread.start()
         made.base = f"http://127.0.0.1:{listening.server_port}/fhir"
         try:
