@@ -23,7 +23,7 @@ LONG = (
     "contract/test_medicine_list.py::[real",
     "contract/test_move.py::[real",
     "contract/test_push.py::[real",
-    "contract/test_server_crud.py::legal_by_the_official_validator[real",
+    "contract/test_server_crud.py::legal_by_the_official_validator[",
     "contract/test_stories.py::",
     "contract/test_withdrawal.py::[real",
     "contract/test_worked_case.py::at_the_edges[",

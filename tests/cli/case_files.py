@@ -31,10 +31,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from waykeeper.cli.main import main
 from waykeeper.pathway.library import folder
+from yaml_text import typed
 
 COMPILE = (
     "compile total-ankle-replacement --clinic clinic-demo --patient record.json --surgery 2026-03-18T07:30 --side left"
@@ -58,7 +57,7 @@ class Case:
 
 def cases() -> list[Case]:
     """Every case of every file."""
-    return [Case(file.stem, said) for file in sorted(CASES.glob("*.yaml")) for said in yaml.safe_load(file.read_text())]
+    return [Case(file.stem, said) for file in sorted(CASES.glob("*.yaml")) for said in typed(file.read_text())]
 
 
 def lay_out(said: Mapping[str, Any], place: Path) -> None:

@@ -12,8 +12,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import yaml
-
 from waykeeper.exchange.sources import Bookings, read_bookings, read_mapping
 from waykeeper.fhir import evidence, read_all
 from waykeeper.gaps import Worklist, worklist
@@ -25,11 +23,13 @@ GOLDEN = Path(__file__).parents[1] / "golden"
 sys.path.insert(0, str(GOLDEN))
 from make_bookings import BOOKINGS, MRN, SPECIALTIES, VISIT_TYPES, planned  # noqa: E402
 
+from yaml_text import plain  # noqa: E402
+
 ZONE = "America/Chicago"
 BUNDLES = folder("sandbox_bundles")
-PEOPLE = yaml.load((GOLDEN / "patients.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
-ROWS = yaml.load((GOLDEN / "bookings.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
-CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+PEOPLE = plain((GOLDEN / "patients.yaml").read_text("utf-8"))
+ROWS = plain((GOLDEN / "bookings.yaml").read_text("utf-8"))
+CASES = plain((BUNDLES / "cases.yaml").read_text("utf-8"))
 ORDERS = "https://alder-quay.example/identifier/plan"
 
 MAPPING = f"""

@@ -6,16 +6,16 @@ import json
 import shutil
 
 import pytest
-import yaml
 
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.library import folder
 from waykeeper.sandbox import running
 from waykeeper.verbs import compile as compile_one
 from waykeeper.verbs.compiling_many import CaseOutcome, compile_all, read_cases
+from yaml_text import plain
 
 BUNDLES = folder("sandbox_bundles")
-CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+CASES = plain((BUNDLES / "cases.yaml").read_text("utf-8"))
 NAMES = ("demo-left", "leap-day", "clocks-back")
 MRN = "https://alder-quay.example/mrn"
 

@@ -6,18 +6,18 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-import yaml
 
 from gaps.plans import SPECIALTY, SURGERY, TYPE, ankle, evidence, link
 from waykeeper.gaps import worklist
 from waykeeper.pathway.model import Settings
 from waykeeper.plan.model import State
+from yaml_text import typed
 
 CASES = Path(__file__).parents[1] / "cases" / "verdicts"
 
 
 def load(name: str) -> list[dict]:
-    return yaml.safe_load((CASES / name).read_text("utf-8"))
+    return typed((CASES / name).read_text("utf-8"))
 
 
 def made(entry: dict, number: int, plan):

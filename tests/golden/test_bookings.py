@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from waykeeper.fhir import bundle, evidence
 from waykeeper.fhir import read as read_plan
@@ -21,11 +20,12 @@ from waykeeper.pathway import library, read_clinic
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.record import read, resources_of
 from waykeeper.timing.model import Moment
+from yaml_text import plain
 
 HERE = Path(__file__).parent
 BUNDLES = HERE.parents[1] / "sandbox_bundles"
-CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
-EXPECTED = yaml.load((HERE / "booking_verdicts.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+CASES = plain((BUNDLES / "cases.yaml").read_text("utf-8"))
+EXPECTED = plain((HERE / "booking_verdicts.yaml").read_text("utf-8"))
 
 
 def bookings(name: str) -> dict[str, Any]:

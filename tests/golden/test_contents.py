@@ -1,13 +1,12 @@
 """A version of a pathway or of a part has one content: what was signed under it is what is compiled."""
 
-import yaml
-
 from golden.rewrite import CONTENTS, contents
 from waykeeper.pathway import library
+from yaml_text import typed
 
 
 def test_no_content_changed_under_its_version():
-    known = yaml.safe_load(CONTENTS.read_text("utf-8"))
+    known = typed(CONTENTS.read_text("utf-8"))
     assert contents() == known, "raise the version of what was released, else run make golden and read what changed"
 
 

@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 import waykeeper
 from waykeeper import verbs
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway import library
+from yaml_text import plain
 
 BUNDLES = Path(__file__).parents[2] / "sandbox_bundles"
-CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+CASES = plain((BUNDLES / "cases.yaml").read_text("utf-8"))
 NAMES = [n for n, case in CASES.items() if case["pathway"] != "total-ankle-replacement"]
 OWN = """overlay: ours
 version: 1.0.0

@@ -7,17 +7,16 @@ from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 
-import yaml
-
 from waykeeper.pathway import library, read_clinic
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Item
 from waykeeper.record import read, resources_of
 from waykeeper.timing.model import Moment
+from yaml_text import plain
 
 BUNDLES = Path(__file__).parents[2] / "sandbox_bundles"
-CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
-NOTES = yaml.load((BUNDLES / "notes.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+CASES = plain((BUNDLES / "cases.yaml").read_text("utf-8"))
+NOTES = plain((BUNDLES / "notes.yaml").read_text("utf-8"))
 LEFT = {"task/implant-registered", "task/infection-watch", "task/films-later/three-month"}
 
 

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from waykeeper.medicines import rule_names
 from waykeeper.pathway import Clinic, Pathway, check_overlay, library, read_clinic
@@ -21,12 +20,13 @@ from waykeeper.plan.model import Item, Plan
 from waykeeper.record import Fact, Record, fact, read, resources_of
 from waykeeper.timing import add_elapsed
 from waykeeper.timing.model import Dates, Moment
+from yaml_text import plain
 
 HERE = Path(__file__).parent
 NAME = "total-ankle-replacement"
 MRN = "https://alder-quay.example/mrn"
 BARE = {"resourceType": "Patient", "identifier": [{"system": MRN, "value": "1"}], "name": [{"family": "Bare"}]}
-CASES = yaml.load((HERE / "library_cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+CASES = plain((HERE / "library_cases.yaml").read_text("utf-8"))
 
 
 @cache

@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from waykeeper.pathway import library, read_clinic
 from waykeeper.record import read, resources_of
+from yaml_text import plain
 
 HERE = Path(__file__).parent
 BUNDLES = HERE.parents[1] / "sandbox_bundles"
-CASES = yaml.load((BUNDLES / "cases.yaml").read_text("utf-8"), Loader=yaml.BaseLoader)
+CASES = plain((BUNDLES / "cases.yaml").read_text("utf-8"))
 NAMES = sorted(CASES)
 
 

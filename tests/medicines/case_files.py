@@ -9,14 +9,13 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from waykeeper.medicines import MedicineRow, propose
 from waykeeper.medicines.ruleset import RXNORM
 from waykeeper.pathway.model import Coding
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing import Moment, WorkingCalendar, calendar_for
+from yaml_text import plain
 
 ZONE = "America/Chicago"
 CALENDAR = calendar_for("US", [2025, 2026, 2027, 2028], zone=ZONE)
@@ -32,7 +31,7 @@ class Case:
 
 
 def load(name: str) -> dict[str, Any]:
-    return yaml.load((FOLDER / name).read_text("utf-8"), Loader=getattr(yaml, "CBaseLoader", yaml.BaseLoader))
+    return plain((FOLDER / name).read_text("utf-8"))
 
 
 def proposal_cases() -> list[Case]:

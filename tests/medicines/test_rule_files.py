@@ -24,6 +24,7 @@ from waykeeper.medicines import (
 )
 from waykeeper.medicines.ruleset import rule_files
 from waykeeper.record.model import Kidney
+from yaml_text import plain
 
 ENTRIES = {code: e for code, e in catalogue().items() if code.startswith("WKM")}
 FILE = """\
@@ -47,7 +48,7 @@ rules:
 
 def changed(change: dict[str, Any]) -> bytes:
     """The invented file with one thing wrong."""
-    data = yaml.load(FILE, Loader=yaml.BaseLoader)
+    data = plain(FILE)
     rule = data["rules"]["waymide"]
     if "change" in change:
         key, _, value = change["change"].partition(": ")
@@ -150,7 +151,7 @@ def test_what_is_wrong_is_found_at_its_place(text: str, code: str) -> None:
 
 @pytest.mark.parametrize("path", ["group", "title", "ingredients", "rules", "for", "cases", "tests", "decision"])
 def test_a_key_that_must_stand_is_missed(path: str) -> None:
-    data = yaml.load(FILE, Loader=yaml.BaseLoader)
+    data = plain(FILE)
     rule = data["rules"]["waymide"]
     place = data if path in data else rule if path in rule else rule["cases"][0]
     del place[path]

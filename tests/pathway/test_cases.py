@@ -3,10 +3,10 @@
 from pathlib import Path
 
 import pytest
-import yaml
 
 from pathway.frame import clinic, pathway, shelf
 from waykeeper.pathway import check, check_overlay, read_clinic, read_yaml
+from yaml_text import typed
 
 MARK = "§"
 COMMON = "title: Wash, why: Clean skin, harm: 2, source: {grade: common practice}"
@@ -16,7 +16,7 @@ FOLDER = Path(__file__).parents[1] / "cases" / "pathway"
 
 def _cases():
     for file in sorted(FOLDER.glob("*.yaml")):
-        for case in yaml.safe_load(file.read_text("utf-8")):
+        for case in typed(file.read_text("utf-8")):
             yield pytest.param(case, id=f"{file.stem}: {case['name']}")
 
 

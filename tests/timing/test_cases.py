@@ -4,7 +4,6 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import pytest
-import yaml
 
 from waykeeper.timing import (
     Awaited,
@@ -20,6 +19,7 @@ from waykeeper.timing import (
     spelling,
     working_days_before,
 )
+from yaml_text import plain
 
 CHICAGO = "America/Chicago"
 CALENDAR = calendar_for(
@@ -29,7 +29,7 @@ CALENDAR = calendar_for(
 
 def load(name):
     text = (Path(__file__).parent / "cases" / f"{name}.yaml").read_text("utf-8")
-    return yaml.load(text, Loader=yaml.BaseLoader)  # every scalar as written
+    return plain(text)  # every scalar as written
 
 
 def cases(name, part=None):

@@ -4,14 +4,14 @@ from datetime import date, datetime, time
 from pathlib import Path
 
 import pytest
-import yaml
 
 from waykeeper.timing import Awaited, Moment, Occurrences, calendar_for, parse, resolve, spelling
+from yaml_text import plain
 
 CHICAGO = "America/Chicago"
 CALENDAR = calendar_for("US", [2026, 2033], parts={"morning": time(8), "evening": time(20)}, zone=CHICAGO)
 TEXT = (Path(__file__).parent / "cases" / "series.yaml").read_text("utf-8")
-CASES = yaml.load(TEXT, Loader=yaml.BaseLoader)
+CASES = plain(TEXT)
 
 
 def moment(text):

@@ -7,7 +7,6 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-import yaml
 
 from contract.validator.instances import Maker
 from waykeeper.validate import validate
@@ -16,6 +15,7 @@ from waykeeper.validate.invariants import REPAIRED
 from waykeeper.validate.invariants_by_hand import BY_HAND
 from waykeeper.validate.run import Run
 from waykeeper.validate.tables import resource_types, type_names, type_record
+from yaml_text import typed
 
 # Where the engine (fhirpathpy 2.2.4) cannot say, and why; these are held by the cases of invariants.yaml instead.
 NOT_BY_ENGINE = {
@@ -92,7 +92,7 @@ def test_every_hand_written_invariant_is_one_of_the_specification():
     assert set(NOT_BY_ENGINE) - set(BY_HAND) == set()
 
 
-CASES = yaml.safe_load((Path(__file__).parent / "invariants.yaml").read_text("utf-8"))
+CASES = typed((Path(__file__).parent / "invariants.yaml").read_text("utf-8"))
 
 
 def as_resource(case, value):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from importlib import import_module
 from typing import Annotated, Any, cast
 
@@ -25,17 +26,20 @@ class _Commands(TyperGroup):
         self.commands = cast(Any, dict.fromkeys(COMMANDS))
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ARG002 - the parser calls it so
-        if cmd_name in COMMANDS and self.commands[cmd_name] is None:
-            name = cmd_name.replace("-", "_")
-            function = getattr(import_module(f"waykeeper.cli.commands.{name}"), name)
-            alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-            alone.command(cmd_name)(function)
-            self.commands[cmd_name] = cast(Any, typer.main.get_command(alone))
-        return self.commands.get(cmd_name)
+        return _built(cmd_name) if cmd_name in COMMANDS else None
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - the parser calls it so
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+@cache
+def _built(command: str) -> Any:
+    name = command.replace("-", "_")
+    function = getattr(import_module(f"waykeeper.cli.commands.{name}"), name)
+    alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+    alone.command(command)(function)
+    return typer.main.get_command(alone)
 
 
 app = typer.Typer(

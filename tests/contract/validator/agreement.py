@@ -10,17 +10,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from contract.validator.bundles import bundle_cases
 from contract.validator.instances import Maker
 from contract.validator.mutants import mutants, root_mutants, text_mutants
 from waykeeper.findings import catalogue
 from waykeeper.validate import validate, validate_json
 from waykeeper.validate.tables import resource_types
+from yaml_text import typed
 
 ROOT = Path(__file__).parents[3]
-KNOWN: list[dict[str, str]] = yaml.safe_load((Path(__file__).parent / "differences.yaml").read_text("utf-8"))
+KNOWN: list[dict[str, str]] = typed((Path(__file__).parent / "differences.yaml").read_text("utf-8"))
 
 Case = tuple[str, str]  # what it is, one line of JSON
 

@@ -12,10 +12,10 @@ import sys
 import time
 
 import pytest
-import yaml
 
 from contract.validator.agreement import ROOT, compare, corpus, faulty_examples, goldens
 from waykeeper.validate import validate_json
+from yaml_text import typed
 
 SEED = int(os.environ.get("WAYKEEPER_SEED", "20260302"))
 FAULTS = int(os.environ.get("WAYKEEPER_FAULTS", "12"))
@@ -63,7 +63,7 @@ def test_what_the_catalogue_calls_broken_the_official_validator_refuses(judge):
 
 
 def test_the_official_validator_agrees_with_the_cases_of_the_invariants(judge):
-    cases = yaml.safe_load((ROOT / "tests/validate/invariants.yaml").read_text("utf-8"))
+    cases = typed((ROOT / "tests/validate/invariants.yaml").read_text("utf-8"))
     values = [
         (f"{case['key']} {side}", side, value)
         for case in cases
