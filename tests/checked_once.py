@@ -1,4 +1,4 @@
-"""A fixture for the rooms whose tests run many commands: each pathway of the library is checked once.
+"""A fixture of all tests: each pathway of the library that a command asks for is checked once a run.
 
 Checking is pure, so what is made of equal bytes for an equal clinic is equal; the tests of the pathways themselves load
 them without this.

@@ -2,6 +2,7 @@
 
 import pytest
 
+from checked_once import pathways_are_checked_once  # noqa: F401 - a fixture
 from effort import LONG, REQUIRED, SHORT, SKIPPED, WHERE, named
 
 

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from checked_once import pathways_are_checked_once  # noqa: F401 - a fixture
 from contract.peers import REQUIRED, judge_with, missing, real_server, sandbox_server
 from contract.talk import Talk
 

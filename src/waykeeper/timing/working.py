@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date, time, timedelta
+from functools import lru_cache
+from types import MappingProxyType
 from typing import Literal, cast
 
 from waykeeper.timing.errors import TimingError
@@ -58,6 +60,11 @@ def holiday_version() -> str:
 
 def public_holidays(country: str, years: Iterable[int]) -> Mapping[date, str]:
     """Public holidays with their observed days, each with its name in the country's language, by day."""
+    return _public_holidays(country, tuple(years))
+
+
+@lru_cache(maxsize=64)
+def _public_holidays(country: str, years: tuple[int, ...]) -> Mapping[date, str]:
     import holidays
 
     code, _, part = country.partition("-")
@@ -65,7 +72,7 @@ def public_holidays(country: str, years: Iterable[int]) -> Mapping[date, str]:
         found = holidays.country_holidays(code, subdiv=part or None, years=list(years), observed=True)
     except NotImplementedError as error:
         raise TimingError("WKT209", f"no public holidays are known for {country!r}") from error
-    return cast("Mapping[date, str]", dict(sorted(found.items())))
+    return MappingProxyType(cast("dict[date, str]", dict(sorted(found.items()))))
 
 
 def working_days_before(day: date, n: int, calendar: WorkingCalendar) -> date:
