@@ -16,7 +16,8 @@ from bulk_folder import write
 
 from waykeeper import verbs
 from waykeeper.exchange import partition as partitioning
-from waykeeper.exchange.partition import bulk_files, check, partition, patient_of, resources
+from waykeeper.exchange.partition import bulk_files, check, partition, resources
+from waykeeper.fhir.patients import persons_of
 from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import comparing
 from waykeeper.verbs.caseload import caseload
@@ -40,7 +41,7 @@ def test_each_line_goes_to_its_patients_part_and_none_is_lost(export, tmp_path):
     where = {}
     for file in parts.files:
         for _, resource in resources(file):
-            where.setdefault(patient_of(resource, {}), set()).add(file)
+            where.setdefault(whose(resource), set()).add(file)
     assert len(where) == PATIENTS
     assert all(len(files) == 1 for files in where.values())
 
@@ -70,14 +71,95 @@ def _only(export, kind):
     return folder
 
 
-def test_a_patient_named_by_identifier_is_found():
-    known = {"https://clinic.example/mrn|1": "Patient/9"}
-    named = {"identifier": {"system": "https://clinic.example/mrn", "value": "1"}}
-    assert patient_of({"resourceType": "Appointment", "participant": [{"actor": named}]}, known) == "Patient/9"
-    assert patient_of({"resourceType": "Encounter", "subject": {"reference": "https://x.example/Patient/4"}}, {}) == (
-        "Patient/4"
-    )
-    assert patient_of({"resourceType": "Location"}, known) == ""
+MRN = {"system": "https://alder-quay.example/patients", "value": "000003"}
+
+
+def changed(export, folder, kind, change, *more):
+    """The export with each resource of a type as a function gives it (None: left out), and further resources."""
+    folder.mkdir()
+    for file in bulk_files(str(export)):
+        lines = [orjson.loads(line) for line in file.read_bytes().splitlines()]
+        kept = [change(r) if r["resourceType"] == kind else r for r in lines]
+        written = b"".join(orjson.dumps(r) + b"\n" for r in kept if r is not None)
+        (folder / file.name).write_bytes(written)
+    if more:
+        (folder / "More.ndjson").write_bytes(b"".join(orjson.dumps(r) + b"\n" for r in more))
+    return folder
+
+
+def about(resource, number):
+    """Whether a booking or request is one of this patient's."""
+    return f'"Patient/{number}"' in orjson.dumps(resource).decode()
+
+
+def renamed(resource, old, new):
+    """The resource with one reference to a patient as another."""
+    return orjson.loads(orjson.dumps(resource).replace(f'"Patient/{old}"'.encode(), orjson.dumps(new)))
+
+
+def named_by(resource, *, reference=""):
+    """A booking of patient 3 that names her by her identifier, and by this reference where one is given."""
+    if not about(resource, "000003"):
+        return resource
+    said = {"identifier": MRN} | ({"reference": reference} if reference else {"type": "Patient"})
+    actors = [p if "Patient" not in str(p["actor"]) else {**p, "actor": said} for p in resource["participant"]]
+    return resource | {"participant": actors}
+
+
+# What an export may do to the bookings (or Patients) of one patient, and what else it may hold.
+MESSY = {
+    "two Patients with one identifier": (
+        "Appointment", lambda r: renamed(r, "000003", "Patient/twin"),
+        [{"resourceType": "Patient", "id": "twin", "identifier": [MRN]}],
+    ),
+    "a reference that no Patient has, and her identifier": (
+        "Appointment", lambda r: named_by(r, reference="Patient/elsewhere"), [],
+    ),
+    "her identifier only": ("Appointment", named_by, []),
+    "no Patients at all": ("Patient", lambda _: None, []),
+    "a Patient twice": (
+        "Appointment", lambda r: r, [{"resourceType": "Patient", "id": "000003", "identifier": [MRN]}],
+    ),
+    "a class": (
+        "Appointment", lambda r: r,
+        [{
+            "resourceType": "Appointment", "id": "class", "status": "booked", "start": "2026-07-01T10:00:00-05:00",
+            "end": "2026-07-01T11:00:00-05:00", "description": "Wound check",
+            "participant": [{"actor": {"reference": f"Patient/{n:06}"}, "status": "accepted"} for n in (1, 3, 5, 99)],
+        }],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("mess", MESSY)
+def test_a_messy_export_split_says_what_it_says_whole(export, tmp_path, mess):
+    kind, change, more = MESSY[mess]
+    folder = changed(export, tmp_path / "export", kind, change, *more)
+    whole = verbs.gaps(str(folder), as_of="2026-06-26").worklist
+    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000)
+    assert len(split.parts.files) > 5
+    assert split.worklist == whole
+    if mess not in ("a class", "a Patient twice"):  # each of these bookings is found as it was before
+        assert whole.rows == verbs.gaps(str(export), as_of="2026-06-26").worklist.rows
+
+
+def whose(resource):
+    """The patient whom a resource of the benchmark's export is or names."""
+    (person,) = persons_of(f"{resource['resourceType']}/{resource['id']}", resource)
+    return person[0]
+
+
+@pytest.mark.parametrize(
+    ("resource", "persons"),
+    [
+        ({"resourceType": "Appointment", "participant": [{"actor": {"identifier": MRN, "type": "Patient"}}]},
+         ((f"{MRN['system']}|{MRN['value']}",),)),
+        ({"resourceType": "Encounter", "subject": {"reference": "https://x.example/Patient/4"}}, (("Patient/4",),)),
+        ({"resourceType": "Location"}, ()),
+    ],
+)  # fmt: skip
+def test_whom_a_resource_names(resource, persons):
+    assert persons_of("", resource) == persons
 
 
 def test_only_folders_of_ndjson_are_bulk(export, tmp_path):
@@ -122,14 +204,15 @@ PLAIN = [
 def test_only_a_line_that_says_plainly_whose_it_is_is_not_parsed(line, said):
     line = line.replace("P}", _P + "}").replace("P,", _P + ",")
     assert partitioning._named_plainly(line.encode()).decode() == said
-    assert said in ("", patient_of(orjson.loads(line), {}))
+    persons = persons_of("", orjson.loads(line))
+    assert said == "" or persons == ((said,),)
 
 
 def test_what_a_line_says_plainly_is_what_it_says_parsed(export):
     lines = [line for file in bulk_files(str(export)) for line in file.read_bytes().splitlines()]
     plain = [(said, line) for line in lines if (said := partitioning._named_plainly(line))]
     assert len(plain) == len(lines) - PATIENTS  # all but the Patients themselves
-    assert all(said.decode() == patient_of(orjson.loads(line), {}) for said, line in plain)
+    assert all(said.decode() == whose(orjson.loads(line)) for said, line in plain)
 
 
 def test_a_line_that_breaks_off_behind_its_patient_is_named(export, tmp_path):

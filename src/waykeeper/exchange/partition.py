@@ -5,20 +5,19 @@ from __future__ import annotations
 import gzip
 import re
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import orjson
 
 from waykeeper.exchange.files import Held, readable
+from waykeeper.fhir.patients import Names, Persons, persons_of
 from waykeeper.findings import Position, WaykeeperError, finding
 
 ENDINGS = (".ndjson", ".ndjson.gz")
-_SUBJECTS = ("subject", "patient", "for", "beneficiary")
 # Types of which R4 knows one place for the patient, at the top (or as a participant), so that a line need not be parsed
 # to know whose it is: `_SIMPLE` names type and all that `_named_plainly` asks.
 _SIMPLE = re.compile(
@@ -27,7 +26,6 @@ _SIMPLE = re.compile(
 )
 _ABOUT = tuple(b'"%b":{"reference":' % name for name in (b"subject", b"patient", b"for", b"actor"))
 _NAME = re.compile(rb'"(Patient/[A-Za-z0-9.-]+)"')
-_A_PATIENT = re.compile(rb'"resourceType"\s*:\s*"Patient"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,24 +47,93 @@ def bulk_files(path: str) -> list[Path]:
 
 
 def partition(files: Iterable[Path], into: Path, count: int) -> Parts:
-    """Write every line into one of `count` files by its patient, in the order in which it was read.
+    """Write every line into the file of its patient, one of `count`, in the order in which it was read.
 
-    A patient is named by reference, or by an identifier that a Patient of the export carries. What names no patient
-    goes into the first file. Memory: one line; a name for each identifier where somebody is named by identifier only.
-    A line that says plainly whose it is is not parsed here. Raises WaykeeperError WKC101 to WKC103.
+    Whose a line is, is what `fhir.Patients` would say over the whole export, where all names that a resource gives one
+    patient, references and identifiers, mean one. What names several patients, as a class does, goes into the file of
+    each, what names nobody into the first. Memory: one line, and the names of the patients. The files are read once,
+    and a line that says plainly whose it is is not parsed, unless something shows that a reference is not all that
+    matters. Raises WaykeeperError WKC101 to WKC103.
     """
     files = list(files)
-    known = _Known(files)
-    made = [into / f"{number:04}.ndjson" for number in range(count)]
+    made = tuple(into / f"{number:04}.ndjson" for number in range(count))
+    plain = _Plain()
+    parts = _split(files, made, plain.who)
+    if plain.enough():
+        return parts
+    names = Names()
+    for file in files:
+        for number, line in _lines(file):
+            for person in _persons(_resource(file, number, line)):
+                names.join(person)
+
+    def who_of(file: Path, number: int, line: bytes) -> Sequence[bytes]:
+        return [names.root(person[0]).encode() for person in _persons(_resource(file, number, line))]
+
+    return _split(files, made, who_of)
+
+
+_Who = Callable[[Path, int, bytes], Sequence[bytes]]
+
+
+def _split(files: Iterable[Path], made: tuple[Path, ...], who_of: _Who) -> Parts:
+    """Each line into the part of each patient whom it names, once; into the first where it names nobody."""
     lines = size = 0
     with ExitStack() as open_files:
         out: list[BinaryIO] = [open_files.enter_context(one.open("wb")) for one in made]
         for file in files:
             for number, line in _lines(file):
-                who = _named_plainly(line) or _named(_resource(file, number, line), known).encode()
-                out[zlib.crc32(who) % count if who else 0].write(_ended(line))
+                who = who_of(file, number, line)
+                ended = _ended(line)
+                if len(who) == 1:
+                    out[zlib.crc32(who[0]) % len(made)].write(ended)
+                else:
+                    for part in {zlib.crc32(one) % len(made) for one in who} or {0}:
+                        out[part].write(ended)
                 lines, size = lines + 1, size + len(line)
-    return Parts(tuple(made), lines, size)
+    return Parts(made, lines, size)
+
+
+class _Plain:
+    """Whose each line is by its references alone, and whether that was enough."""
+
+    def __init__(self) -> None:
+        self._patients: set[bytes] = set()  # references of the Patients
+        self._identifiers: dict[str, bytes] = {}  # of the Patients, with the reference of each
+        self._named: set[bytes] = set()  # references by which a patient is named
+        self._more = False  # somebody has two references, or is named by an identifier only
+
+    def who(self, file: Path, number: int, line: bytes) -> Sequence[bytes]:
+        """The references in a line; none where it names nobody."""
+        plain = _named_plainly(line)
+        if plain:
+            self._named.add(plain)
+            return (plain,)
+        resource = _resource(file, number, line)
+        persons = _persons(resource)
+        said = [person[0].encode() for person in persons]
+        if resource["resourceType"] == "Patient" and said:
+            self._patients.add(said[0])
+            if any(self._identifiers.setdefault(name, said[0]) != said[0] for name in persons[0][1:]):
+                self._more = True
+        if any(_is_identifier(person[0]) for person in persons):
+            self._more = True
+        self._named.update(said)
+        return said
+
+    def enough(self) -> bool:
+        """Whether no name but the references matters."""
+        return not self._more and (not self._patients or self._named <= self._patients)
+
+
+def _persons(resource: Mapping[str, Any]) -> Persons:
+    """The patients whom a resource of an export is or names: the references of each, then `system|value`."""
+    own = f"{resource['resourceType']}/{resource['id']}" if resource.get("id") else ""
+    return tuple([tuple(sorted(person, key=_is_identifier)) for person in persons_of(own, resource)])
+
+
+def _is_identifier(name: str) -> bool:
+    return "|" in name
 
 
 def _ended(line: bytes) -> bytes:
@@ -93,26 +160,8 @@ def check(files: Iterable[Path]) -> None:
             _resource(file, number, line)
 
 
-def patient_of(resource: Mapping[str, Any], known: Mapping[str, str]) -> str:
-    """`Patient/ID` of whom a resource is about, "" where it names nobody."""
-    if resource.get("resourceType") == "Patient":
-        return f"Patient/{resource.get('id', '')}"
-    named = [resource[name] for name in _SUBJECTS if isinstance(resource.get(name), Mapping)]
-    named += [p["actor"] for p in resource.get("participant") or [] if isinstance(p.get("actor"), Mapping)]
-    for one in named:
-        reference = str(one.get("reference") or "").split("/_history/")[0]
-        if reference.rpartition("/")[0].endswith("Patient"):
-            return "/".join(reference.split("/")[-2:])
-    for one in named:
-        identifier = one.get("identifier") or {}
-        found = known.get(f"{identifier.get('system') or ''}|{identifier.get('value') or ''}")
-        if found:
-            return found
-    return ""
-
-
 def _named_plainly(line: bytes) -> bytes:
-    """What `patient_of` would say of a line of ours or of a server's export, without parsing it; b"" for not known.
+    """The reference that stands in a line of ours or of a server's export, without parsing it; b"" for not known.
 
     Known only where the line names one patient and no other, in the place where its type has the patient.
     """
@@ -126,36 +175,6 @@ def _named_plainly(line: bytes) -> bytes:
             return b""
         rest = found + len(told[1])
     return told[1]
-
-
-def _named(resource: Mapping[str, Any], known: _Known) -> str:
-    return patient_of(resource, {}) or patient_of(resource, known.names)
-
-
-class _Known:
-    """The names of the export's patients by identifier, read once somebody is named by identifier only."""
-
-    def __init__(self, files: Iterable[Path]) -> None:
-        self._files = files
-
-    @cached_property
-    def names(self) -> dict[str, str]:
-        """system|value -> Patient/ID."""
-        return _identifiers(self._files)
-
-
-def _identifiers(files: Iterable[Path]) -> dict[str, str]:
-    """system|value -> Patient/ID of every Patient. Lines of other types are not parsed."""
-    known: dict[str, str] = {}
-    for file in files:
-        for number, line in _lines(file):
-            if not _A_PATIENT.search(line):
-                continue
-            resource = _resource(file, number, line)
-            if resource["resourceType"] == "Patient":
-                for one in resource.get("identifier") or []:
-                    known[f"{one.get('system') or ''}|{one.get('value') or ''}"] = f"Patient/{resource.get('id', '')}"
-    return known
 
 
 def _lines(file: Path) -> Iterator[tuple[int, bytes]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -23,19 +24,37 @@ CLINIC_REASONS = ("prov", "oth")
 def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evidence]:
     """One Evidence for each Appointment and Encounter, in the order given; nothing is dropped.
 
-    Days are those of the clinic's zone: an evening visit keeps its own day.
+    Days are those of the clinic's zone: an evening visit keeps its own day. An Appointment of several patients, a
+    class, is one Evidence for each of them. That it took place says of nobody in particular that she came, so it stays
+    `booked` for each until an Encounter of hers or a person says more.
     """
     found = []
+    known = _identifiers_of_patients(resources)
     for number, (reference, resource) in enumerate(resources, 1):
         name = reference or f"{resource.get('resourceType')}/#{number}"
         if resource.get("resourceType") == "Appointment":
-            found.append(_appointment(name, resource, zone, origin))
+            found += _for_each(_appointment(name, resource, zone, origin, known), resource, known)
         elif resource.get("resourceType") == "Encounter":
-            found.append(_encounter(name, resource, zone, origin))
+            found.append(_encounter(name, resource, zone, origin, known))
     return found
 
 
-def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin: str) -> Evidence:
+_Known = Mapping[str, tuple[str, ...]]
+
+
+def _identifiers_of_patients(resources: Sequence[Held]) -> _Known:
+    """The identifiers of each Patient that is here, by reference: one person may stand on a server twice."""
+    return {ref: _identifiers(r) for ref, r in resources if r.get("resourceType") == "Patient" and ref}
+
+
+def _patient(actors: Iterable[Mapping[str, Any]], known: _Known) -> tuple[str, ...]:
+    """All names of the patients: as they are given, then what their Patient says."""
+    names = _names(actors)
+    more = [one for name in names for one in known.get(name, ()) if one not in names]
+    return (*names, *more) if more else names
+
+
+def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
     start, end = _instant(resource.get("start"), zone), _instant(resource.get("end"), zone)
     actors: dict[str, list[Mapping[str, Any]]] = {}
     for participant in resource.get("participant") or ():
@@ -47,7 +66,7 @@ def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin:
         reference=reference,
         kind="appointment",
         status=str(resource.get("status") or ""),
-        patient=_names(actors.get("Patient", ())),
+        patient=_patient(actors.get("Patient", ()), known),
         day=_day(resource.get("start"), zone),
         start=start,
         end=end,
@@ -68,7 +87,26 @@ def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin:
     )
 
 
-def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str) -> Evidence:
+# States of a whole class that leave open who of those who were to come did.
+_OF_SOME = {"arrived", "checked-in", "fulfilled", "noshow"}
+
+
+def _for_each(one: Evidence, resource: Mapping[str, Any], known: _Known) -> list[Evidence]:
+    """One Evidence for each patient who takes part; the same where there is one or none."""
+    taking_part = [p for p in resource.get("participant") or () if _kind(p.get("actor") or {}) == "Patient"]
+    if len(taking_part) < 2:
+        return [one]
+    found = {}
+    for participant in taking_part:
+        names = _patient([participant["actor"]], known)
+        if participant.get("status") == "declined" and one.status != "entered-in-error":
+            found[names] = replace(one, patient=names, status="cancelled", fell="patient")
+        else:
+            found[names] = replace(one, patient=names, status="booked" if one.status in _OF_SOME else one.status)
+    return list(found.values())
+
+
+def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
     period = resource.get("period") or {}
     start, end = _instant(period.get("start"), zone), _instant(period.get("end"), zone)
     booked: Mapping[str, Any] = next(iter(resource.get("appointment") or ()), {})
@@ -77,7 +115,7 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
         reference=reference,
         kind="encounter",
         status=str(resource.get("status") or ""),
-        patient=_names([_dict(resource.get("subject"))]),
+        patient=_patient([_dict(resource.get("subject"))], known),
         day=_day(period.get("start"), zone),
         start=start,
         end=end,

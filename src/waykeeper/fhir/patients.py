@@ -1,68 +1,119 @@
-"""Whose resource is it? One patient may be named by reference, by urn and by several identifiers."""
+"""Whose resource is it? One patient may be named by reference, by urn and by several identifiers; some are many's."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
 Held = tuple[str, Mapping[str, Any]]
+Persons = tuple[tuple[str, ...], ...]
 _POINTERS = ("subject", "patient", "for")
+
+
+class Names:
+    """Names of which some mean the same patient: references, and identifiers as `system|value`."""
+
+    def __init__(self) -> None:
+        """No name is known yet."""
+        self._first: dict[str, str] = {}
+
+    def join(self, names: Sequence[str]) -> None:
+        """All these names mean one patient."""
+        roots = [self.root(name) for name in names]
+        for name, root in zip(names, roots, strict=True):
+            self._first.setdefault(name, root)
+            self._first[root] = roots[0]
+
+    def root(self, name: str) -> str:
+        """The one name that stands for all that mean the same; the name itself where it is not known."""
+        while (first := self._first.get(name, name)) != name:
+            name = first
+        return name
+
+    def __contains__(self, name: str) -> bool:
+        """Whether the name was joined with others, or stands alone by a join of its own."""
+        return name in self._first
 
 
 class Patients:
     """The resources of each patient, whichever name a resource uses. Built once over a whole caseload."""
 
-    def __init__(self, resources: Sequence[Held]) -> None:
-        """Group the resources; one that points at nobody belongs to no group."""
-        self._first: dict[str, str] = {}
+    def __init__(self, resources: Sequence[Held], systems: Collection[str]) -> None:
+        """Group the resources; one that points at nobody belongs to no group, one about several to each of them.
+
+        `systems` are those of the identifiers by which plans name their patients. Patients who have none of these in
+        common are different people, and another identifier that they share, as a family may, names neither.
+        """
+        self._shared = _shared(resources, systems)
+        self._known = Names()
         self._held: dict[str, list[Held]] = {}
-        named: dict[tuple[str, ...], list[tuple[int, Held]]] = {}  # most of a patient's resources use the same names
+        about: dict[Persons, list[tuple[int, Held]]] = {}  # most of a patient's resources use the same names
         for number, held in enumerate(resources):
-            named.setdefault(_names(*held), []).append((number, held))
-        named.pop((), None)
-        for names in named:
-            self._join(names)
+            about.setdefault(persons_of(*held), []).append((number, held))
+        for persons in about:
+            for names in persons:
+                self._known.join(self._telling(names))
         groups: dict[str, list[tuple[int, Held]]] = {}
-        for names, found in named.items():
-            groups.setdefault(self._root(names[0]), []).extend(found)
+        for persons, found in about.items():
+            said = [told for names in persons if (told := self._telling(names))]
+            for root in dict.fromkeys(self._known.root(names[0]) for names in said):
+                groups.setdefault(root, []).extend(found)
         for root, found in groups.items():
             self._held[root] = [held for _, held in sorted(found, key=_number)]
 
     def of(self, name: str) -> list[Held]:
         """The resources of the patient who has this identifier (`system|value`) or reference."""
-        return self._held.get(self._root(name), [])
+        return self._held.get(self._known.root(name), [])
 
-    def _root(self, name: str) -> str:
-        while (first := self._first.get(name, name)) != name:
-            name = first
-        return name
 
-    def _join(self, names: Sequence[str]) -> None:
-        """All these names mean one patient."""
-        roots = [self._root(name) for name in names]
-        for name, root in zip(names, roots, strict=True):
-            self._first.setdefault(name, root)
-            self._first[root] = roots[0]
+    def _telling(self, names: tuple[str, ...]) -> Sequence[str]:
+        """The names that are one person's only."""
+        return [name for name in names if name not in self._shared] if self._shared else names
+
+
+def _shared(resources: Sequence[Held], systems: Collection[str]) -> frozenset[str]:
+    """The identifiers of other systems that several people have."""
+    patients = [(ref, persons_of("", r)) for ref, r in resources if r.get("resourceType") == "Patient"]
+    own = Names()
+    told = [(ref, names, [n for n in names if _system(n) in systems]) for ref, found in patients for names in found]
+    for _, _, firm in told:
+        own.join(firm)
+    holders: dict[str, set[str]] = {}
+    for ref, names, firm in told:
+        person = own.root(firm[0]) if firm else ref
+        for name in names:
+            if name not in firm:
+                holders.setdefault(name, set()).add(person)
+    return frozenset(name for name, people in holders.items() if len(people) > 1)
+
+
+def _system(name: str) -> str:
+    return name.rpartition("|")[0]
 
 
 def _number(numbered: tuple[int, Held]) -> int:
     return numbered[0]
 
 
-def _names(reference: str, resource: Mapping[str, Any]) -> tuple[str, ...]:
-    """Every name of the patient that the resource is or points at."""
+def persons_of(reference: str, resource: Mapping[str, Any]) -> Persons:
+    """Each patient that a resource is or points at, by every name that it gives her, a literal reference first.
+
+    Those who take part in an Appointment are different people: a class has many.
+    """
     if resource.get("resourceType") == "Patient":
         known = [f"{i.get('system') or ''}|{i['value']}" for i in resource.get("identifier") or [] if i.get("value")]
-        return (reference, *known) if reference else tuple(known)
-    found: tuple[str, ...] = ()
+        own = (reference, *known) if reference else tuple(known)
+        return (own,) if own else ()
+    subject: tuple[str, ...] = ()
     for element in _POINTERS:
         if element in resource:
-            found += _pointed(resource[element])
+            subject += _pointed(resource[element])
+    found: Persons = (subject,) if subject else ()
     for participant in resource.get("participant") or ():
         actor = participant.get("actor") if isinstance(participant, dict) else None
-        if isinstance(actor, dict) and _is_patient(actor):
-            found += _pointed(actor)
+        if isinstance(actor, dict) and _is_patient(actor) and (names := _pointed(actor)):
+            found += (names,)
     return found
 
 
@@ -79,11 +130,11 @@ def _pointed(pointer: Any) -> tuple[str, ...]:
     identifier = held if isinstance(held, dict) else {}
     value = identifier.get("value")
     known = f"{identifier.get('system') or ''}|{value}" if value else ""
-    return _names_of(str(pointer.get("reference") or ""), known)
+    return _both(str(pointer.get("reference") or ""), known)
 
 
 @lru_cache(maxsize=4096)  # all resources of a patient point the same way
-def _names_of(reference: str, identifier: str) -> tuple[str, ...]:
+def _both(reference: str, identifier: str) -> tuple[str, ...]:
     reference = reference.split("/_history/", maxsplit=1)[0]
     if "identifier=" in reference:
         literal = reference.partition("identifier=")[2]

@@ -51,15 +51,17 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
     `resources` are (reference, resource) pairs as `record.resources_of` gives them; the Patient is among them.
     """
     roots = [(ref, r) for ref, r in resources if find(r, PLAN) is not None and r.get("resourceType") == "CarePlan"]
-    patients = Patients(resources) if roots else None
+    roots.sort(key=lambda pair: str(pair[1].get("identifier")))
+    episodes = [(episode, root) for root in roots if (episode := episode_of(root[1])) is not None]
+    if not episodes:
+        return []
+    patients = Patients(resources, {episode.patient.system for episode, _ in episodes})
     found = []
-    for ref, root in sorted(roots, key=lambda pair: str(pair[1].get("identifier"))):
-        episode = episode_of(root)
-        if episode is not None and patients is not None:
-            theirs = patients.of(str(episode.patient))
-            known = [(r, res, said) for r, res in theirs if (said := identity(res)) is not None]
-            own = [one for one in known if belongs(one[2], episode)]
-            found.append(_read_one(episode, (ref, root), own, theirs))
+    for episode, root in episodes:
+        theirs = patients.of(str(episode.patient))
+        known = [(r, res, said) for r, res in theirs if (said := identity(res)) is not None]
+        own = [one for one in known if belongs(one[2], episode)]
+        found.append(_read_one(episode, root, own, theirs))
     return found
 
 
@@ -121,16 +123,23 @@ def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | Non
 
 
 def _patient(root: Mapping[str, Any], everything: Sequence[Held], episode: Episode) -> PatientRef:
-    """The patient as read from the Patient resource; what the subject says where that resource is not there."""
+    """The patient as read from the Patient resource; what the subject says where that resource is not there.
+
+    Of several with her identifier it is the one that the plan points at, else the first with a name.
+    """
     identifier = episode.patient
+    subject = root.get("subject") or {}
+    found: list[tuple[str, PatientRef]] = []
     for ref, resource in everything:
         if resource.get("resourceType") != "Patient":
             continue
         held = {(i.get("system"), i.get("value")) for i in resource.get("identifier") or []}
         if (identifier.system, identifier.value) in held:
-            return replace(patient_ref(resource, identifier), reference="" if ref.startswith("urn:") else ref)
-    subject = root.get("subject") or {}
-    return PatientRef(identifier, str(subject.get("reference") or ""), str(subject.get("display") or ""))
+            found.append((ref, patient_ref(resource, identifier)))
+    if not found:
+        return PatientRef(identifier, str(subject.get("reference") or ""), str(subject.get("display") or ""))
+    ref, best = min(found, key=lambda one: (one[0] != subject.get("reference"), not one[1].name))
+    return replace(best, reference="" if ref.startswith("urn:") else ref)
 
 
 def _pathway(root: Mapping[str, Any], said: Said) -> PathwayRef:

@@ -222,9 +222,28 @@ def unique(evidence: Iterable[Evidence]) -> Iterable[Evidence]:
             yield part
 
 
+def _once(placed: Iterable[Placement]) -> list[Placement]:
+    """A class of which some have a plan here is placed for those; one of which nobody has, once."""
+    placed = list(placed)
+    several = {reference for reference, times in Counter(p.reference for p in placed).items() if times > 1}
+    if not several:
+        return placed
+    met = {(p.reference, p.day, p.status) for p in placed if p.place != "no plan" and p.reference in several}
+    found = []
+    for one in placed:
+        same = (one.reference, one.day, one.status)
+        if one.place == "no plan" and one.reference in several:
+            if same in met:
+                continue
+            met.add(same)
+        found.append(one)
+    return found
+
+
 def assemble(rows: Iterable[Row], appointments: Iterable[Placement], as_of: date) -> Worklist:
     """Put the parts of patients together into one report: ordered, counted."""
     ordered = sorted(rows, key=lambda r: order(r, as_of))
+    appointments = _once(appointments)
     counts = Counter(r.verdict for r in ordered)
     placed = sorted(appointments, key=lambda p: (p.patient, p.identifier, str(p.day or ""), p.reference))
     return Worklist(as_of, tuple(ordered), tuple(placed), dict(sorted(counts.items())))
