@@ -119,6 +119,10 @@ def test_a_class_that_is_cancelled_or_declined_is_no_booking():
     assert set(verdicts(listed(class_of("cancelled", *PEOPLE), as_of=date(2026, 2, 25))).values()) == {"rebook"}
     declined = listed(class_of("booked", *PEOPLE, of_3="declined"), as_of=date(2026, 2, 25))
     assert verdicts(declined) == {"1": "booked", "2": "booked", "3": "rebook"}
+    alone = listed(class_of("booked", "3", of_3="declined"), as_of=date(2026, 2, 25))
+    assert verdicts(alone)["3"] == "rebook"
+    came = listed(class_of("fulfilled", "3", of_3="declined"))  # she came after all: nobody else was there
+    assert verdicts(came)["3"] == "attended"
 
 
 def test_who_is_not_in_the_class_is_not_booked():

@@ -141,6 +141,25 @@ def test_hours_before_a_day_without_a_clock_are_awaited_never_a_date():
     assert "WKL105" in {f.code for f in plan.findings}
 
 
+@pytest.mark.parametrize(
+    ("entry", "asked"),
+    [
+        ({"resourceType": "Observation", "effectiveDateTime": "2026-09-16T23:30:00-05:00"}, False),  # 182 days later
+        ({"resourceType": "Observation", "effectiveDateTime": "2026-09-17"}, True),
+        ({"resourceType": "Encounter", "period": {"start": "2027-03-01T08:00:00Z"}}, True),
+        ({"resourceType": "MedicationRequest", "authoredOn": "2027-03-01"}, True),
+        ({"resourceType": "Condition", "recordedDate": "2026-03-01", "onsetDateTime": "2031-01-01"}, False),
+        ({"resourceType": "Observation", "effectiveDateTime": "2027"}, False),  # no day
+        ({"resourceType": "Observation", "effectiveDateTime": "2027-13-45"}, False),
+        ({"resourceType": "Observation"}, False),
+    ],
+)
+def test_a_surgery_long_before_the_newest_entry_asks_about_the_year(entry, asked):
+    found = [f for f in compiled(SURGERY, entry).findings if f.code == "WKL108"]
+    assert bool(found) == asked
+    assert not asked or ("Wed 2026-03-18" in str(found[0]) and entry["resourceType"] in str(found[0]))
+
+
 # Surgery; targets of 2 and 6 weeks, 3, 6, 12 months. Cadence as published for ankle replacement (TARVA, BMJ Open
 # 2016;6:e012716); days from the calendar, month ends clipped (common practice, no source).
 TABLE = [

@@ -87,23 +87,24 @@ def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin:
     )
 
 
+_TO_COME = {"proposed", "pending", "waitlist", "booked"}
 # States of a whole class that leave open who of those who were to come did.
 _OF_SOME = {"arrived", "checked-in", "fulfilled", "noshow"}
 
 
 def _for_each(one: Evidence, resource: Mapping[str, Any], known: _Known) -> list[Evidence]:
-    """One Evidence for each patient who takes part; the same where there is one or none."""
+    """One Evidence for each patient who takes part. Who declined has no booking, whatever state it is in."""
     taking_part = [p for p in resource.get("participant") or () if _kind(p.get("actor") or {}) == "Patient"]
-    if len(taking_part) < 2:
-        return [one]
+    several = len(taking_part) > 1
+    fallen = _TO_COME | _OF_SOME if several else _TO_COME
     found = {}
     for participant in taking_part:
         names = _patient([participant["actor"]], known)
-        if participant.get("status") == "declined" and one.status != "entered-in-error":
+        if participant.get("status") == "declined" and one.status in fallen:
             found[names] = replace(one, patient=names, status="cancelled", fell="patient")
-        else:
+        elif several:
             found[names] = replace(one, patient=names, status="booked" if one.status in _OF_SOME else one.status)
-    return list(found.values())
+    return list(found.values()) or [one]
 
 
 def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:

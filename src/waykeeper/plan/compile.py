@@ -28,12 +28,13 @@ from waykeeper.plan.model import (
 from waykeeper.plan.patient import patient_ref
 from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
 from waykeeper.plan.timeline import Timeline, anchors_of
-from waykeeper.record import Fact, Record, facts, identifiers
+from waykeeper.record import Fact, Record, facts, identifiers, newest_entry
 from waykeeper.timing import TimingError, lateness, roll, working_days_before
 from waykeeper.timing.model import Awaited, Dates, Moment, Window
 from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
+LONG_AFTER = 183  # days between surgery and the newest entry of the record from which the year is asked about
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
 
@@ -342,6 +343,10 @@ class _Compiler:
             notes.append(finding("WKL105", f"surgery on {self.surgery.day} has no time of day"))
         if self.surgery and not self.clinic.calendar.is_open(self.surgery.day):
             notes.append(finding("WKL106", f"surgery on {_shown(self.surgery)} is a day on which the clinic is closed"))
+        newest = newest_entry(self.record)
+        if self.surgery and newest and (newest[0] - self.surgery.day).days >= LONG_AFTER:
+            entry = f"the record has an entry of {_shown(newest[0])} ({newest[1]})"
+            notes.append(finding("WKL108", f"surgery on {_shown(self.surgery)}, and {entry}"))
         for item in items:
             if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
                 shown = _shown(item.dates.at)

@@ -1,6 +1,7 @@
 """What is known of a patient: FHIR resources in, facts, medicines and proven anchors out."""
 
 from waykeeper.record.anchors import recorded
+from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.read import identifiers, read, resources_of
@@ -13,6 +14,7 @@ __all__ = [
     "fact",
     "facts",
     "identifiers",
+    "newest_entry",
     "read",
     "recorded",
     "resources_of",
