@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.pushing import TRIES, PlanPush, PlanRefusedError, Why
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.report import PushReport
@@ -39,12 +38,8 @@ def push_issues(
         if dry_run or not decisions.changing:
             return PushReport(decisions, server.base, dry_run=dry_run)
         push = PlanPush(server, plan, {}, now, why=Why("gaps"))
-        try:
-            push.send(decisions)
-        except BadAnswerError as refused:
-            if attempt < TRIES - 1 and push.heals(refused):
-                continue
-            raise
+        if not push.sent(decisions, attempt):
+            continue
         left = _decided(pair, report, _held(server, plan)).changing
         proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the push") for d in left)
         return PushReport(decisions, server.base, sent=True, findings=proof)

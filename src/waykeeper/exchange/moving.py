@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Held, Server
@@ -78,12 +77,8 @@ class Mover:
                 return self._earlier(held, old, state, decisions, dry_run)
             if dry_run:
                 return _moved(old, state, held, decisions, self.server.base, dry_run=True)
-            try:
-                push.send(decisions)
-            except BadAnswerError as refused:
-                if attempt < TRIES - 1 and push.heals(refused):
-                    continue
-                raise
+            if not push.sent(decisions, attempt):
+                continue
             self._proven = push.proven or self._proven
             return _moved(old, state, held, decisions, self.server.base, sent=True, findings=push.proof())
         raise AssertionError  # the last attempt returns or raises

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
@@ -99,17 +100,23 @@ class PlanPush:
             self._known(decisions)
             if dry_run or not decisions.changing:
                 return PushReport(decisions, self.server.base, dry_run=dry_run)
-            try:
-                self.send(decisions)
-            except BadAnswerError as refused:
-                if attempt < TRIES - 1 and self.heals(refused):
+            with suppress(DroppedError):  # what was dropped is looked for, and sent again
+                if not self.sent(decisions, attempt):
                     continue
-                if not isinstance(refused, DroppedError):
-                    raise
             return PushReport(decisions, self.server.base, sent=True, findings=self.repaired(decisions))
         raise AssertionError  # the last attempt returns or raises
 
-    def heals(self, refused: BadAnswerError) -> bool:
+    def sent(self, decisions: Decisions, attempt: int) -> bool:
+        """Send; False where everything is to be read and decided again. The last of `TRIES` attempts raises instead."""
+        try:
+            self.send(decisions)
+        except BadAnswerError as refused:
+            if attempt < TRIES - 1 and self._heals(refused):
+                return False
+            raise
+        return True
+
+    def _heals(self, refused: BadAnswerError) -> bool:
         """True where it may go through once everything was read and decided again; waits where the server wants it.
 
         409 is a newer version, or another transaction at the same moment. 412 is a newer version too on some servers,

@@ -43,12 +43,8 @@ def withdraw(
         if dry_run or not decisions.changing:
             return told
         push = PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip()))
-        try:
-            push.send(decisions)
-        except BadAnswerError as refused:
-            if attempt < TRIES - 1 and push.heals(refused):
-                continue
-            raise
+        if not push.sent(decisions, attempt):
+            continue
         left = withdraw_plan(plan, plan_resources(server, patient), reason, suspended=suspended, today=day).changing
         proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the withdrawal") for d in left)
         return replace(told, sent=True, findings=proof, already="")
