@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import gzip
 import sys
 from datetime import date
@@ -20,7 +21,7 @@ from waykeeper.exchange.partition import bulk_files, check, partition, resources
 from waykeeper.fhir.patients import persons_of
 from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import comparing
-from waykeeper.verbs.caseload import caseload
+from waykeeper.verbs.caseload import _part, caseload
 
 PATIENTS = 12
 
@@ -141,6 +142,23 @@ def test_a_messy_export_split_says_what_it_says_whole(export, tmp_path, mess):
     assert split.worklist == whole
     if mess not in ("a class", "a Patient twice"):  # each of these bookings is found as it was before
         assert whole.rows == verbs.gaps(str(export), as_of="2026-06-26").worklist.rows
+
+
+def test_a_part_leaves_no_cycles_for_the_collector(export, tmp_path):
+    kind, change, more = MESSY["a class"]
+    folder = changed(export, tmp_path / "export", kind, change, *more)
+    into = tmp_path / "parts"
+    into.mkdir()
+    (part,) = partition(bulk_files(str(folder)), into, 1).files
+    compared = _part((part, date(2026, 6, 26)))  # what is kept for good is made now
+    gc.collect()
+    gc.disable()
+    try:
+        again = _part((part, date(2026, 6, 26)))
+        assert gc.collect() == 0
+    finally:
+        gc.enable()
+    assert again[0] == compared[0] and len(again[0]) == 11 * PATIENTS
 
 
 def whose(resource):
