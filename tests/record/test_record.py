@@ -37,10 +37,64 @@ def test_sixty_rows_in_are_sixty_out_each_with_its_own_key():
 def test_the_key_of_a_row_is_its_identifier_else_its_reference_else_its_content():
     found = [e.key for e in read([("Patient/p", PATIENT), *sixty()]).medicines]
     assert found[3] == "MedicationRequest/3"
-    assert found[21] == "urn:orders|1"
-    assert found[26] == "urn:orders|1#2", "a duplicate gets an ordinal"
+    assert found[21].startswith("row-") and found[21] != found[26], "an identifier of several rows is the key of none"
     assert found[40].startswith("row-")
     assert found[43] == f"{found[40]}#2"
+
+
+def test_rows_with_one_identifier_keep_their_keys_in_any_order():
+    order = {"resourceType": "MedicationRequest", "identifier": [RX]}
+    rows = [
+        (f"MedicationRequest/{n}", order | {"id": n, "medicationCodeableConcept": {"text": words}})
+        for n, words in (("1", "warfarin"), ("2", "aspirin"))
+    ]
+    known = [{e.key: e.words for e in read([("Patient/p", PATIENT), *given]).medicines} for given in (rows, rows[::-1])]
+    assert known[0] == known[1] == {"MedicationRequest/1": "warfarin", "MedicationRequest/2": "aspirin"}
+    alone = read([("Patient/p", PATIENT), rows[0]]).medicines
+    assert [e.key for e in alone] == ["urn:orders|RX-77"]
+
+
+RX = {"system": "urn:orders", "value": "RX-77"}
+HERS = {"resourceType": "Patient", "id": "p1", "identifier": [{"system": "urn:mrn", "value": "1"}]}
+
+
+@pytest.mark.parametrize(
+    "subject",
+    [
+        {"reference": "Patient/p2"},
+        {"reference": "https://x.example/fhir/Patient/p2"},
+        {"reference": "Patient/p2/_history/1"},
+        {"reference": "urn:uuid:0b9e3b5e-8f2c-4d39-9f0e-2f6f6f6f6f6f"},
+        {"identifier": {"system": "urn:mrn", "value": "2"}},
+    ],
+)
+def test_what_is_another_patients_is_refused(subject):
+    with pytest.raises(WaykeeperError) as refused:
+        read([("Patient/p1", HERS), ("Condition/c", {"resourceType": "Condition", "id": "c", "subject": subject})])
+    assert [f.code for f in refused.value.findings] == ["WKR103"]
+    assert "Condition/c" in str(refused.value.findings[0])
+
+
+@pytest.mark.parametrize(
+    "subject",
+    [
+        {"reference": "Patient/p1"},
+        {"reference": "https://x.example/fhir/Patient/p1/_history/3"},
+        {"reference": "Group/7"},
+        {"identifier": {"system": "urn:mrn", "value": "1"}},
+        {"identifier": {"system": "urn:other", "value": "2"}},
+        {"display": "Ada Quill"},
+    ],
+)
+def test_what_is_hers_or_nobodys_is_read(subject):
+    read([("Patient/p1", HERS), ("Condition/c", {"resourceType": "Condition", "id": "c", "subject": subject})])
+
+
+def test_a_bundle_in_a_bundle_is_read():
+    order = {"resourceType": "MedicationRequest", "id": "1", "medicationCodeableConcept": {"text": "warfarin"}}
+    found = {"resourceType": "Bundle", "type": "searchset", "entry": [{"resource": order}]}
+    whole = {"resourceType": "Bundle", "type": "batch-response", "entry": [{"resource": PATIENT}, {"resource": found}]}
+    assert [e.words for e in read(resources_of(whole)).medicines] == ["warfarin"]
 
 
 def test_a_row_without_a_medicine_still_comes_out():
@@ -80,8 +134,56 @@ def test_the_latest_usable_creatinine_counts():
 
 
 def test_a_weight_in_pounds_is_not_taken_for_kilograms():
-    assert kidney(observation("29463-7", 176, "[lb_av]", "2026-01-10")).weight_kg is None
+    """One avoirdupois pound is 0.45359237 kg exactly, one inch 2.54 cm (NIST SP 811, appendix B)."""
+    pounds = kidney(observation("29463-7", 176, "[lb_av]", "2026-01-10")).weight_kg
+    assert pounds == 176 * Decimal("0.45359237")
+    assert kidney(observation("8302-2", 70, "[in_i]", "2026-01-10")).height_cm == Decimal("177.8")
+    without_unit = observation("29463-7", 132, "kg", "2026-01-10") | {"valueQuantity": {"value": 132}}
+    assert kidney(without_unit).weight_kg is None
+    assert kidney(observation("29463-7", 660, "kg", "2026-01-10")).weight_kg is None
     assert kidney(observation("29463-7", 80, "kg", "2026-01-10")).weight_kg == 80
+
+
+OLD_AND_GOOD = ("2160-0", 0.8, "mg/dL", "2026-03-01")
+
+
+@pytest.mark.parametrize(
+    ("newer", "value"),
+    [
+        ({"valueString": "2.4 mg/dL"}, None),
+        ({"valueQuantity": {"value": 0.5, "code": "mg/dL", "comparator": "<"}}, None),
+        ({"status": "preliminary"}, None),
+        ({"dataAbsentReason": {"text": "unknown"}}, None),
+        ({"effectiveDateTime": None, "effectiveInstant": "2026-03-10T08:00:00Z"}, Decimal("2.4")),
+        ({"effectiveDateTime": None, "issued": "2026-03-10T08:00:00Z"}, Decimal("2.4")),
+        ({"status": "registered"}, Decimal("0.8")),  # nothing has been measured yet
+    ],
+)
+def test_an_older_and_better_result_never_stands_for_a_newer_one(newer, value):
+    last = observation("2160-0", 2.4, "mg/dL", "2026-03-10") | newer
+    if "valueString" in newer or "dataAbsentReason" in newer:
+        del last["valueQuantity"]
+    assert kidney(observation(*OLD_AND_GOOD), last).creatinine == value
+
+
+def test_creatinine_in_a_panel_or_by_amount_of_substance_is_read():
+    """LOINC 14682-9: creatinine [moles/volume] in serum or plasma."""
+    moles = kidney(observation(*OLD_AND_GOOD), observation("14682-9", 220, "umol/L", "2026-03-10"))
+    assert (moles.creatinine, moles.creatinine_unit) == (220, "umol/L")
+    panel = observation("24321-2", 0, "mg/dL", "2026-03-10")
+    part = {"code": {"coding": [{"system": "http://loinc.org", "code": "2160-0"}]}}
+    panel |= {"component": [part | {"valueQuantity": {"value": 2.4, "code": "mg/dL"}}]}
+    assert kidney(observation(*OLD_AND_GOOD), panel).creatinine == Decimal("2.4")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_of_one_day_the_latest_result_counts_and_the_worst_where_no_time_is_told(turned):
+    timed = [observation("2160-0", v, "mg/dL", f"2026-03-10T{h}:00:00-05:00") for v, h in ((0.8, "06"), (2.4, "18"))]
+    untimed = [observation("2160-0", v, "mg/dL", "2026-03-10") for v in (0.8, 2.4)]
+    for found in (timed, untimed):
+        assert kidney(*(found[::-1] if turned else found)).creatinine == Decimal("2.4")
+    better = [observation("2160-0", v, "mg/dL", f"2026-03-10T{h}:00:00-05:00") for v, h in ((2.4, "06"), (0.8, "18"))]
+    assert kidney(*(better[::-1] if turned else better)).creatinine == Decimal("0.8")
 
 
 def test_no_value_is_no_kidney():

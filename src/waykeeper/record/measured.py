@@ -1,0 +1,127 @@
+"""Kidney function, weight and height: the newest results of the record, or nothing where the newest cannot be read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import date, datetime
+from decimal import Decimal, InvalidOperation
+from typing import Any, NamedTuple
+
+from waykeeper.record.model import Kidney
+
+Resource = Mapping[str, Any]
+
+LOINC = "http://loinc.org"
+# 2160-0 is creatinine by mass, 14682-9 by amount of substance, in serum or plasma (loinc.org; the latter from memory).
+CREATININE, WEIGHT, HEIGHT = {"2160-0", "14682-9"}, {"29463-7", "3141-9"}, {"8302-2"}
+EGFR = {"98979-8", "77147-7", "62238-1", "48642-3"}
+USABLE, NOT_YET = {"final", "amended", "corrected"}, {"preliminary"}
+# UCUM units with what one of them is in kilograms or centimetres: exact by definition (NIST SP 811, appendix B).
+KILOGRAMS = {"kg": Decimal(1), "g": Decimal("0.001"), "[lb_av]": Decimal("0.45359237")}
+CENTIMETRES = {"cm": Decimal(1), "m": Decimal(100), "[in_i]": Decimal("2.54")}
+PLAUSIBLE_KG = (Decimal(25), Decimal(350))  # of an adult before surgery; common practice, no source
+
+
+class _Result(NamedTuple):
+    """One result: the day and, where it is told, the moment; `value` is None where it cannot be read as a number."""
+
+    day: date
+    moment: float | None
+    value: Decimal | None
+    unit: str
+
+
+def kidney(patient: Resource, resources: Sequence[Resource]) -> Kidney:
+    """What creatinine clearance needs, from the Observations of a record.
+
+    A newer result that is no plain number (text, `<0.5`, preliminary) leaves its value None, so that it is asked for:
+    an older and better one would say that all is well. Of results of one day the latest counts; where the record does
+    not say which that is, the one that makes the clearance lower.
+    """
+    creatinine, egfr = _newest(resources, CREATININE, max), _newest(resources, EGFR, min)
+    weight, height = _newest(resources, WEIGHT, min), _newest(resources, HEIGHT, min)
+    kilograms = _in(weight, KILOGRAMS)
+    plausible = kilograms is not None and PLAUSIBLE_KG[0] <= kilograms <= PLAUSIBLE_KG[1]
+    return Kidney(
+        creatinine=creatinine.value if creatinine else None,
+        creatinine_unit=creatinine.unit if creatinine else "",
+        creatinine_on=_day_of(creatinine),
+        weight_kg=kilograms if plausible else None,
+        height_cm=_in(height, CENTIMETRES),
+        birth_date=_iso(str(patient.get("birthDate") or "")),
+        female={"female": True, "male": False}.get(str(patient.get("gender"))),
+        egfr=egfr.value if egfr else None,
+        egfr_on=_day_of(egfr),
+    )
+
+
+def _day_of(result: _Result | None) -> date | None:
+    return result.day if result and result.day != date.min else None
+
+
+def _in(result: _Result | None, units: Mapping[str, Decimal]) -> Decimal | None:
+    """The value in the first of the units; None where it has none of them: a number alone may be pounds."""
+    if result is None or result.value is None or result.unit not in units:
+        return None
+    return result.value * units[result.unit]
+
+
+def _newest(resources: Sequence[Resource], codes: set[str], worst: Callable[..., Decimal]) -> _Result | None:
+    found = [result for r in resources for result in _results(r, codes)]
+    if not found:
+        return None
+    day = max(result.day for result in found)
+    of_the_day = [result for result in found if result.day == day]
+    if all(result.moment is not None for result in of_the_day):
+        latest = max(result.moment for result in of_the_day if result.moment is not None)
+        of_the_day = [result for result in of_the_day if result.moment == latest]
+    values = [result.value for result in of_the_day if result.value is not None]
+    if len(values) < len(of_the_day) or len({result.unit for result in of_the_day}) > 1:
+        return next((one for one in of_the_day if one.value is None), of_the_day[-1]._replace(value=None))
+    return next(one for one in of_the_day if one.value == worst(values))
+
+
+def _results(resource: Resource, codes: set[str]) -> Iterator[_Result]:
+    """The results of these LOINC codes in an Observation, its components included."""
+    status = resource.get("status")
+    if resource.get("resourceType") != "Observation" or status not in USABLE | NOT_YET:
+        return
+    said = _when(resource)
+    for one in (resource, *(resource.get("component") or ())):
+        codings = (one.get("code") or {}).get("coding") or []
+        if any(c.get("system") == LOINC and c.get("code") in codes for c in codings):
+            quantity = one.get("valueQuantity") or {}
+            unit = str(quantity.get("code") or quantity.get("unit") or "")
+            value = _value(quantity) if status in USABLE else None
+            yield _Result(_iso(said) or date.min, _moment(said), value, unit)
+
+
+def _value(quantity: Resource) -> Decimal | None:
+    if quantity.get("value") is None or quantity.get("comparator"):
+        return None
+    try:
+        return Decimal(str(quantity["value"]))
+    except InvalidOperation:
+        return None
+
+
+def _when(observation: Resource) -> str:
+    """As it is written in the observation itself, so that an evening sample keeps its local day."""
+    period = observation.get("effectivePeriod") or {}
+    told = (observation.get("effectiveDateTime"), period.get("start"), observation.get("effectiveInstant"))
+    return str(next((t for t in told if t), observation.get("issued") or ""))
+
+
+def _moment(text: str) -> float | None:
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found.timestamp() if found.tzinfo is not None else None
+
+
+def _iso(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text[:10])
+    except ValueError:
+        return None

@@ -1,0 +1,42 @@
+"""Resources in a record that are about another patient than hers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+Resource = Mapping[str, Any]
+_POINTERS = ("subject", "patient")
+
+
+def of_others(resources: Sequence[tuple[str, Resource]]) -> list[str]:
+    """The names of the resources that point at somebody else; `resources` hold one Patient.
+
+    A pointer is hers where its reference names the Patient as the record does, by urn or by id, or where the Patient
+    has none. One that gives only an identifier is another's where the Patient has another value in the same system.
+    """
+    own, patient = next((ref, r) for ref, r in resources if r.get("resourceType") == "Patient")
+    by_id = f"Patient/{patient['id']}" if patient.get("id") else ""
+    numbers: dict[str, set[str]] = {}
+    for entry in patient.get("identifier") or ():
+        numbers.setdefault(str(entry.get("system") or ""), set()).add(str(entry.get("value") or ""))
+    found = []
+    for reference, resource in resources:
+        pointers = [p for name in _POINTERS if isinstance(p := resource.get(name), Mapping)]
+        if any(_anothers(pointer, own, by_id, numbers) for pointer in pointers):
+            found.append(reference or str(resource.get("resourceType")))
+    return found
+
+
+def _anothers(pointer: Resource, own: str, by_id: str, numbers: Mapping[str, set[str]]) -> bool:
+    literal = str(pointer.get("reference") or "").partition("/_history/")[0]
+    if literal.startswith("urn:"):
+        return bool(own) and literal != own
+    kind, _, _ = literal.rpartition("/")
+    if kind.rpartition("/")[2] == "Patient":
+        return bool(by_id) and "/".join(literal.split("/")[-2:]) != by_id
+    identifier = pointer.get("identifier")
+    if literal or not isinstance(identifier, Mapping) or pointer.get("type") not in (None, "Patient"):
+        return False
+    known = numbers.get(str(identifier.get("system") or ""), set())
+    return bool(known) and str(identifier.get("value") or "") not in known
