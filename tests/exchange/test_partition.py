@@ -218,6 +218,14 @@ PLAIN = [
 ]
 
 
+def test_a_mark_of_the_byte_order_at_the_beginning_of_each_file_is_no_part_of_a_line(export, tmp_path):
+    folder = changed(export, tmp_path / "export", "none", lambda r: r)
+    for file in bulk_files(str(folder)):
+        file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())
+    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000)
+    assert split.worklist == verbs.gaps(str(export), as_of="2026-06-26").worklist
+
+
 @pytest.mark.parametrize(("line", "said"), PLAIN)
 def test_only_a_line_that_says_plainly_whose_it_is_is_not_parsed(line, said):
     line = line.replace("P}", _P + "}").replace("P,", _P + ",")

@@ -85,6 +85,54 @@ def test_a_patient_who_stands_there_twice_is_one_by_the_number_that_plans_use():
     assert {number: p.patient.reference for number, (p, _) in plans.items()} == {n: f"Patient/{n}" for n in PEOPLE}
 
 
+DEAD = {"resourceType": "Patient", "id": "bob", "identifier": [{"system": MRN, "value": "B"}], "deceasedBoolean": True}
+INSURER = {"system": "https://insurer.example/members", "value": "F-1"}
+
+
+@pytest.mark.parametrize(
+    "subjects",
+    [
+        [{"reference": "Patient/bob", "identifier": {"system": MRN, "value": "2"}}],
+        [{"reference": "Patient/2", "identifier": {"system": MRN, "value": "B"}}],
+        [{"reference": f"Patient/{who}", "identifier": INSURER} for who in ("2", "bob")],
+        [{"reference": f"Patient/{who}", "identifier": {"value": "1"}} for who in ("2", "bob")],
+        [{"reference": "#pat", "identifier": {"system": MRN, "value": who}} for who in ("2", "B")],
+    ],
+)
+def test_a_resource_that_names_two_people_makes_them_no_one_person(subjects):
+    told = {"resourceType": "Communication", "status": "completed"}
+    said = [
+        (f"Communication/{n}", told | {"id": str(n), "subject": subject})
+        for n, subject in enumerate(subjects)
+    ]
+    assert died([*caseload(), ("Patient/bob", DEAD), *said]) == []
+
+
+def test_a_visit_whose_names_are_two_peoples_is_not_hers():
+    bob = {key: value for key, value in DEAD.items() if key != "deceasedBoolean"}
+    reference, booked = class_of("fulfilled", "2")
+    booked["participant"][0]["actor"]["identifier"] = {"system": MRN, "value": "B"}
+    assert verdicts(listed((reference, booked), ("Patient/bob", bob)))["2"] != "attended"
+    assert verdicts(listed((reference, booked)))["2"] != "attended"
+
+
+@pytest.mark.parametrize(
+    "actor",
+    [
+        {"reference": "Patient/3/_history/1"},
+        {"reference": "https://fhir.example/r4/Patient/3/_history/1"},
+        {"identifier": {"system": MRN, "value": "3"}},
+        {"reference": "Group/7"},
+    ],
+)
+def test_a_class_is_one_however_its_members_are_named(actor):
+    reference, booked = class_of("fulfilled", "1")
+    booked["participant"].append({"actor": actor, "status": "accepted"})
+    found = verdicts(listed((reference, booked)))
+    assert found["1"] == "unconfirmed"
+    assert "Group" in str(actor) or found["3"] == "unconfirmed"
+
+
 def test_an_operation_of_one_proves_nothing_of_another():
     booked = class_of("booked", *PEOPLE)
     operated = {"resourceType": "Procedure", "status": "completed", "subject": {"reference": "Patient/1"}}

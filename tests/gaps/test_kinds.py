@@ -164,6 +164,17 @@ def test_only_a_linked_visit_opens_a_gate(certainty, word):
 
 
 @pytest.mark.parametrize("kind", ["hold", "medicine"])
+@pytest.mark.parametrize("said", ["stop", "maybe", "pause", "hold -5 days", "ask"])
+def test_an_answer_that_does_not_say_what_becomes_of_a_medicine_asks(kind, said):
+    asked = item({"kind": kind, "missed": 5, "due": date(2026, 3, 4)})
+    own = ItemState(asked.key, "completed", "done", answer=HoldAnswer(said, None, "Dr Reed", date(2026, 3, 2)))
+    rows = worklist([(plan(asked), State({asked.key: own}))], (), date(2026, 3, 8)).rows
+    (row,) = [r for r in rows if r.kind == kind]
+    assert (row.verdict, row.gap, row.severity) == ("needs-review", True, 3)
+    assert said in row.reason and "does not pause before" not in row.reason
+
+
+@pytest.mark.parametrize("kind", ["hold", "medicine"])
 @pytest.mark.parametrize("more", [{}, {"last_taken": Moment(date(2026, 3, 12))}, {"restarted_on": date(2026, 3, 20)}])
 def test_a_pause_that_was_answered_stays_answered_for_the_gate(kind, more):
     """As the merge counts it: an answer is an answer, whatever followed it."""

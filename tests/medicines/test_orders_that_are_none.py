@@ -96,6 +96,16 @@ def test_what_lasts_for_weeks_asks_for_no_last_dose_where_it_was_an_error() -> N
     assert (ended.decision, bool(ended.question)) == ("already stopped", True)
 
 
+@pytest.mark.parametrize(("day", "decision"), [("2026-03-16", "ask"), ("2026-03-01", "already stopped")])
+def test_a_dose_inside_the_hold_of_an_order_that_has_ended_is_told(day: str, decision: str) -> None:
+    """Warfarin: five days without a dose (PERIOP guideline, Chest 2022); surgery is on 2026-03-18."""
+    taken = {"resourceType": "MedicationStatement", "status": "completed", "effectivePeriod": {"end": day}}
+    (row,) = rows({**named("warfarin 5 mg"), **taken})
+    assert row.decision == decision
+    assert ("inside it" in row.question) == (decision == "ask")
+    assert "the list says completed" in row.notes
+
+
 def test_an_answer_does_not_bring_an_error_back() -> None:
     order = {**named("warfarin 5 mg"), "status": "entered-in-error"}
     (row,) = rows(order, answers={"MedicationRequest/0": HoldAnswer("hold", 5)})

@@ -34,7 +34,8 @@ def output(code: str, **value) -> dict:
 def answer(world: World, days: int, day: date) -> None:
     """The prescriber answers: so many days without a dose."""
     told = [output("decision", valueString="hold"), output("missed-days", valueInteger=days)]
-    complete(world, HOLD, "confirm", day, output=told, note=[{"authorString": "Dr Reed", "text": "as discussed"}])
+    notes = [*(world.at(HOLD, "confirm") or {}).get("note", []), {"authorString": "Dr Reed", "text": "as discussed"}]
+    complete(world, HOLD, "confirm", day, output=told, note=notes)
 
 
 def hold_part(hold, name: str):

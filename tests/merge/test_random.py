@@ -3,7 +3,7 @@
 import uuid
 from datetime import date, timedelta
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from effort import examples
@@ -129,6 +129,7 @@ def edited(resource) -> bool:
     return offered_of(resource)["when"] != [digest(resource, "when")]
 
 
+@example([("note", 5, 0), ("done", 5, 0)])
 @given(MOVES)
 @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_whatever_happens_between_pushes(moves):

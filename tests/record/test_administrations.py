@@ -31,6 +31,12 @@ def test_the_latest_dose_counts_whatever_the_order_of_the_record() -> None:
     assert last_taken(older, newer) == last_taken(newer, older) == "2026-03-05"
 
 
+@pytest.mark.parametrize("order", ["https://fhir.example/r4/MedicationRequest/7", "MedicationRequest/7/_history/3"])
+def test_an_order_is_found_by_its_address_and_in_any_version(order: str) -> None:
+    assert last_taken(given(order, effectiveDateTime="2026-03-16")) == last_taken(given(effectiveDateTime="2026-03-16"))
+    assert last_taken(given(order, effectiveDateTime="2026-03-16")) == "2026-03-16"
+
+
 def test_the_time_is_kept_as_written() -> None:
     assert last_taken(given()) == "2026-03-05T09:30:00"
 

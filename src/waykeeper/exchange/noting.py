@@ -15,6 +15,7 @@ from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
+from waykeeper.fhir.recorded import LONGEST_HOLD
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.merge.stopped import RESTART
@@ -139,6 +140,9 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
         raise _unfit(f"the answer to {item.key} is {noted.text!r}, allowed are yes and no", "Add --text yes or no.")
     if noted.days is not None and not 0 <= noted.days <= LONGEST_HOLD:
         raise _unfit(f"{counted(noted.days, 'day')} without a dose; allowed are 0 to {LONGEST_HOLD}")
+    if what == "answered" and noted.decision not in ("", "hold", *DECISIONS):
+        allowed = ", ".join(DECISIONS)
+        raise _unfit(f"decision {noted.decision!r}; allowed are {allowed}", "Or give --days N for a pause.")
     if what == "answered" and noted.days is not None and noted.decision not in ("", "hold"):
         raise _unfit(f"decision {noted.decision!r} with a number of days")
     if what == "answered" and noted.days is None and not noted.decision:
@@ -148,7 +152,6 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
     return noted
 
 
-LONGEST_HOLD = 120  # days; a longer number is a slip of the keyboard
 HOLD_WORDS = re.compile(r"hold (?:for )?(\d{1,3}) days?", re.IGNORECASE)
 DECISIONS = ("continue", "adjust", "time", "stop")
 

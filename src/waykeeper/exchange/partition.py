@@ -181,14 +181,15 @@ def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
     packed = file.name.endswith(".gz")
     with readable(str(file)), file.open("rb") as raw, gzip.open(raw) if packed else raw as stream:
         for number, line in enumerate(stream, 1):
-            if line.strip():
-                yield number, line
+            said = line.removeprefix(b"\xef\xbb\xbf") if number == 1 else line
+            if said.strip():
+                yield number, said
 
 
 def _resource(file: Path, number: int, line: bytes) -> dict[str, Any]:
     place = Position(str(file), number)
     try:
-        found = orjson.loads(line.removeprefix(b"\xef\xbb\xbf"))
+        found = orjson.loads(line)
     except orjson.JSONDecodeError as error:
         raise WaykeeperError(finding("WKC102", f"not JSON: {str(error).partition(':')[0]}", place)) from None
     if not isinstance(found, dict) or not isinstance(found.get("resourceType"), str):

@@ -10,7 +10,7 @@ from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.server import Held, Server
 from waykeeper.fhir import episode_of, is_ours
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
-from waykeeper.findings import finding
+from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Identifier
 
 OURS = (
@@ -19,7 +19,8 @@ OURS = (
 EVIDENCE = ("Appointment", "Encounter", "Procedure", "Communication", "MedicationStatement")
 RECORD = (
     "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
-    "Encounter", "Appointment", "FamilyMemberHistory", "Immunization", "DeviceUseStatement", "Consent", "Coverage",
+    "MedicationAdministration", "Encounter", "Appointment", "FamilyMemberHistory", "Immunization",
+    "DeviceUseStatement", "Consent", "Coverage",
 )  # fmt: skip
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
@@ -72,14 +73,28 @@ def newest(held: Iterable[Held]) -> list[Held]:
     """Each resource once, in the order in which it was first met: of several versions the one that was written last.
 
     A whole export and a later one of changes only, or a server beside its export, are so one caseload. What names no
-    moment and no version is older than what does; of two that say the same the later one in the order counts.
+    moment and no version is older than what does; of two that say the same the later one in the order counts. Raises
+    WaykeeperError WKX222 where one reference means two patients: the sources do not belong together.
     """
-    found: dict[str, dict[str, Any]] = {}
-    for reference, resource in held:
-        known = found.get(reference)
-        if known is None or _written(resource) >= _written(known):
-            found[reference] = resource
-    return list(found.items())
+    found: dict[str | int, Held] = {}
+    for number, (reference, resource) in enumerate(held):
+        name = reference or number  # what has no name is a resource of its own
+        known = found.get(name)
+        if known is not None and resource.get("resourceType") == "Patient" and not _one_person(known[1], resource):
+            raise WaykeeperError(finding("WKX222", f"{reference} is two people in what was read"))
+        if known is None or _written(resource) >= _written(known[1]):
+            found[name] = (reference, resource)
+    return list(found.values())
+
+
+def _one_person(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """False where both have numbers of one system, and none in common."""
+    systems: list[dict[str, set[str]]] = [{}, {}]
+    for numbers, patient in zip(systems, (one, other), strict=True):
+        for entry in patient.get("identifier") or ():
+            if entry.get("system") and entry.get("value"):
+                numbers.setdefault(str(entry["system"]), set()).add(str(entry["value"]))
+    return all(systems[0][system] & systems[1][system] for system in systems[0].keys() & systems[1].keys())
 
 
 def _written(resource: Mapping[str, Any]) -> tuple[datetime, int]:

@@ -18,6 +18,7 @@ from waykeeper.plan.model import Evidence
 Held = tuple[str, Mapping[str, Any]]
 VIRTUAL = {"VR"}
 STAFF = ("Practitioner", "PractitionerRole")
+KINDS_OF_ACTORS = {*STAFF, "Patient", "RelatedPerson", "Device", "HealthcareService", "Location", "Group"}
 CLINIC_REASONS = ("prov", "oth")
 
 
@@ -29,7 +30,7 @@ def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evi
     `booked` for each until an Encounter of hers or a person says more.
     """
     found = []
-    known = _identifiers_of_patients(resources)
+    known = _known_patients(resources)
     for number, (reference, resource) in enumerate(resources, 1):
         name = reference or f"{resource.get('resourceType')}/#{number}"
         if resource.get("resourceType") == "Appointment":
@@ -39,19 +40,31 @@ def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evi
     return found
 
 
-_Known = Mapping[str, tuple[str, ...]]
+class _Known(NamedTuple):
+    """The Patients that are here: the identifiers of each by reference, since one person may stand on a server twice,
+    and all names of all of them."""
+
+    identifiers: Mapping[str, tuple[str, ...]]
+    names: frozenset[str]
 
 
-def _identifiers_of_patients(resources: Sequence[Held]) -> _Known:
-    """The identifiers of each Patient that is here, by reference: one person may stand on a server twice."""
-    return {ref: _identifiers(r) for ref, r in resources if r.get("resourceType") == "Patient" and ref}
+def _known_patients(resources: Sequence[Held]) -> _Known:
+    found = {ref: _identifiers(r) for ref, r in resources if r.get("resourceType") == "Patient" and ref}
+    return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]))
 
 
 def _patient(actors: Iterable[Mapping[str, Any]], known: _Known) -> tuple[str, ...]:
     """All names of the patients: as they are given, then what their Patient says."""
-    names = _names(actors)
-    more = [one for name in names for one in known.get(name, ()) if one not in names]
+    names = tuple([name for name in _names(actors) if not name.startswith("#")])
+    more = [one for name in names for one in known.identifiers.get(name, ()) if one not in names]
+    if more and any(_another(name, more) for name in names):  # the reference is one patient's, the number another's
+        return tuple([name for name in names if name not in known.identifiers])
     return (*names, *more) if more else names
+
+
+def _another(name: str, known: Sequence[str]) -> bool:
+    """Whether an identifier has the system of one of these, but the value of none."""
+    return "|" in name and name.rpartition("|")[0] in {one.rpartition("|")[0] for one in known}
 
 
 def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
@@ -59,7 +72,7 @@ def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin:
     actors: dict[str, list[Mapping[str, Any]]] = {}
     for participant in resource.get("participant") or ():
         actor = participant.get("actor") or {}
-        actors.setdefault(_kind(actor), []).append(actor)
+        actors.setdefault(_kind(actor, known), []).append(actor)
     mine = bool(own_identifier(resource)) and is_ours(resource)
     told = _told(resource)
     return Evidence(
@@ -94,12 +107,12 @@ _OF_SOME = {"arrived", "checked-in", "fulfilled", "noshow"}
 
 def _for_each(one: Evidence, resource: Mapping[str, Any], known: _Known) -> list[Evidence]:
     """One Evidence for each patient who takes part. Who declined has no booking, whatever state it is in."""
-    taking_part = [p for p in resource.get("participant") or () if _kind(p.get("actor") or {}) == "Patient"]
-    several = len(taking_part) > 1
+    kinds = [(_kind(p.get("actor") or {}, known), p) for p in resource.get("participant") or ()]
+    taking_part = [(_patient([p["actor"]], known), p) for kind, p in kinds if kind == "Patient"]
+    several = len({names for names, _ in taking_part}) > 1 or any(kind == "Group" for kind, _ in kinds)
     fallen = _TO_COME | _OF_SOME if several else _TO_COME
     found = {}
-    for participant in taking_part:
-        names = _patient([participant["actor"]], known)
+    for names, participant in taking_part:
         if participant.get("status") == "declined" and one.status in fallen:
             found[names] = replace(one, patient=names, status="cancelled", fell="patient")
         elif several:
@@ -171,12 +184,14 @@ def _dict(value: Any) -> Mapping[str, Any]:
     return value if isinstance(value, dict) else {}
 
 
-def _kind(actor: Mapping[str, Any]) -> str:
+def _kind(actor: Mapping[str, Any], known: _Known) -> str:
+    """The type of who takes part. `known` tells a patient where only her name is given."""
     if actor.get("type"):
         return str(actor["type"])
-    text = str(actor.get("reference") or "").split("?")[0]
+    text = str(actor.get("reference") or "").partition("/_history/")[0].split("?")[0]
     parts = text.split("/")
-    return parts[-2] if len(parts) > 1 else parts[0]
+    kind = parts[-2] if len(parts) > 1 else parts[0]
+    return "Patient" if kind not in KINDS_OF_ACTORS and known.names & {*_names([actor])} else kind
 
 
 def _names(references: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:

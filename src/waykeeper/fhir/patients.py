@@ -6,6 +6,9 @@ from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
+from waykeeper.fhir.extensions import find
+from waykeeper.fhir.names import PLAN
+
 Held = tuple[str, Mapping[str, Any]]
 Persons = tuple[tuple[str, ...], ...]
 _POINTERS = ("subject", "patient", "for")
@@ -44,6 +47,7 @@ class Patients:
 
         `systems` are those of the identifiers by which plans name their patients. Patients who have none of these in
         common are different people, and another identifier that they share, as a family may, names neither.
+        Only Patients and our own plans say which names are one person's; what names two people is nobody's.
         """
         self._shared = _shared(resources, systems)
         self._known = Names()
@@ -51,13 +55,13 @@ class Patients:
         about: dict[Persons, list[tuple[int, Held]]] = {}  # most of a patient's resources use the same names
         for number, held in enumerate(resources):
             about.setdefault(persons_of(*held), []).append((number, held))
-        for persons in about:
-            for names in persons:
-                self._known.join(self._telling(names))
+        for held in resources:
+            if _says_who(held[1]):
+                for names in persons_of(*held):
+                    self._known.join(self._telling(names))
         groups: dict[str, list[tuple[int, Held]]] = {}
         for persons, found in about.items():
-            said = [told for names in persons if (told := self._telling(names))]
-            for root in dict.fromkeys(self._known.root(names[0]) for names in said):
+            for root in dict.fromkeys(root for names in persons if (root := self._whose(names))):
                 groups.setdefault(root, []).extend(found)
         for root, found in groups.items():
             self._held[root] = [held for _, held in sorted(found, key=_number)]
@@ -66,6 +70,11 @@ class Patients:
         """The resources of the patient who has this identifier (`system|value`) or reference."""
         return self._held.get(self._known.root(name), [])
 
+
+    def _whose(self, names: tuple[str, ...]) -> str:
+        """The patient whom all known names mean; "" where none is known, or two people are meant."""
+        roots = {self._known.root(name) for name in self._telling(names) if name in self._known}
+        return roots.pop() if len(roots) == 1 else ""
 
     def _telling(self, names: tuple[str, ...]) -> Sequence[str]:
         """The names that are one person's only."""
@@ -90,6 +99,11 @@ def _shared(resources: Sequence[Held], systems: Collection[str]) -> frozenset[st
 
 def _system(name: str) -> str:
     return name.rpartition("|")[0]
+
+
+def _says_who(resource: Mapping[str, Any]) -> bool:
+    kind = resource.get("resourceType")
+    return kind == "Patient" or (kind == "CarePlan" and find(resource, PLAN) is not None)
 
 
 def _number(numbered: tuple[int, Held]) -> int:
@@ -140,4 +154,6 @@ def _both(reference: str, identifier: str) -> tuple[str, ...]:
         literal = reference.partition("identifier=")[2]
     else:
         literal = reference if reference.startswith("urn:") else "/".join(reference.split("/")[-2:])
+    if literal.startswith("#"):  # contained: the name of another in each resource
+        literal = ""
     return tuple(name for name in (literal, identifier) if name)

@@ -109,11 +109,13 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
     task = parts.get("confirm") or parts.get("review")
     if _completed(task):
         resource = task[1]  # type: ignore[index]
-        days = _output(resource, "missed-days")
-        decision = _output(resource, "decision") or ("hold" if days is not None else "")
+        told, days = _output(resource, "missed-days"), None
+        decision = (_output(resource, "decision") or ("hold" if told is not None else "")).strip().casefold()
+        if told is not None and (days := _days(told)) is None:
+            decision = f"{decision} {told} days"  # no number of days: it asks what is meant
         return HoldAnswer(
             decision=decision or _proposed(parts),
-            missed_days=int(days) if days is not None else _proposed_days(parts, decision),
+            missed_days=days if told is not None else _proposed_days(parts, decision),
             by=_task_told(resource),
             on=_done_on(resource, zone),
             text=_output(resource, "text") or "",
@@ -123,6 +125,13 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
         said = decode(find(hold[1], HOLD), zone)
         return HoldAnswer("hold", int(said["missedDays"][0]) if said.get("missedDays") else None, by="edited")
     return None
+
+
+LONGEST_HOLD = 120  # days without a dose; a longer number is a slip of the keyboard
+
+
+def _days(told: str) -> int | None:
+    return int(told) if told.isdecimal() and int(told) <= LONGEST_HOLD else None
 
 
 def earlier_answer(by_round: Rounds, before: int, zone: str) -> HoldAnswer | None:
@@ -196,8 +205,16 @@ def _output(resource: Mapping[str, Any], code: str) -> str | None:
         codings = (output.get("type") or {}).get("coding") or []
         if any(c.get("system") == TASK_CODES and c.get("code") == code for c in codings):
             value = next((v for k, v in output.items() if k.startswith("value")), None)
-            return None if value is None else str(value)
+            return None if value is None else _as_text(value)
     return None
+
+
+def _as_text(value: Any) -> str:
+    """A value of any type as a person would say it: of a Quantity the number, of a concept its text or code."""
+    if not isinstance(value, Mapping):
+        return str(value)
+    code: Mapping[str, Any] = next(iter(value.get("coding") or []), {})
+    return str(value.get("value") or value.get("text") or code.get("code") or code.get("display") or "")
 
 
 def _related(references: Iterable[str], telling: Sequence[Held]) -> list[Mapping[str, Any]]:
@@ -246,8 +263,11 @@ def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact,
 
 
 def _snoozed(resource: Mapping[str, Any]) -> date | None:
-    told = _output(resource, "snoozed-until")
-    return date.fromisoformat(told[:10]) if told else None
+    """The day; None where what stands there is no day, so that nothing is put off by it."""
+    try:
+        return date.fromisoformat((_output(resource, "snoozed-until") or "")[:10])
+    except ValueError:
+        return None
 
 
 def _identifiers(parts: Iterable[Held]) -> tuple[str, ...]:

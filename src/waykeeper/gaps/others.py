@@ -149,7 +149,7 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     answer = own.answer or (item.hold.answered if item.hold else None)
     if gone := _unlisted(item, setting):
         return gone
-    if answer is not None and pauses(answer):
+    if answer is not None and (pauses(answer) or unclear(answer)):
         return hold_verdict(item, setting)
     more = _filling(item, own, setting, _medicine_due(item, setting))
     if item.hold is None or item.hold.recognised:
@@ -214,6 +214,15 @@ def pauses(answer: HoldAnswer) -> bool:
     return answer.missed_days is not None or answer.decision == "hold"
 
 
+# Decisions that say what becomes of a medicine before surgery. Any other word without a number of days asks.
+_CLEAR = {"hold", "continue", "adjust", "time", "indication", "already stopped", "entered in error", ""}
+
+
+def unclear(answer: HoldAnswer) -> bool:
+    """True if an answer does not say whether, or from which day, the medicine pauses: `stop`, or a word of nobody's."""
+    return answer.missed_days is None and answer.decision not in _CLEAR
+
+
 def _pauses(more: Filling) -> bool:
     answer = more.raw("answer")
     return answer is not None and pauses(answer)
@@ -272,6 +281,8 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
         return "needs-review-void"
     if setting.surgery is not None and setting.as_of >= setting.surgery:
         return _from_surgery(setting, more)
+    if more.raw("answer") is not None and unclear(more.raw("answer")):
+        return "needs-review-answer"
     return _before_surgery(item, setting, more)
 
 

@@ -146,6 +146,9 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     outcome = outcome_for(entry, known, context)
     row = _as_row(entry, known, outcome, context)
     if entry.status in ENDED:
+        late = row if outcome.interval.cycle else with_last_taken(row, entry, context.surgery)
+        if late is not row:  # it has ended, and a dose inside its hold was taken all the same
+            return replace(late, notes=(*late.notes, f"the list says {entry.status}"))
         return _ended(row, entry)
     row = _with_weekday(row, entry, context)
     if not outcome.interval.cycle:
