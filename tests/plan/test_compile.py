@@ -28,6 +28,12 @@ PATIENT = {"resourceType": "Patient", "id": "p", "identifier": [{"system": "urn:
 SURGERY = date(2026, 3, 18)
 ALLERGY = {"resourceType": "AllergyIntolerance", "code": {"text": "chlorhexidine"}}
 NO_ALLERGY = {"resourceType": "AllergyIntolerance", "code": {"text": "No known allergies"}}
+SNOMED = "http://snomed.info/sct"
+
+
+def status(kind, code):
+    """The verification or clinical status of a statement."""
+    return {f"{kind}Status": {"coding": [{"code": code}]}}
 
 
 def record(*resources):
@@ -60,6 +66,15 @@ def visit(plan, name):
         ([], Fact.UNKNOWN),
         ([ALLERGY, NO_ALLERGY], Fact.CONTRADICTORY),
         ([{**ALLERGY, "verificationStatus": {"coding": [{"code": "refuted"}]}}], Fact.UNKNOWN),
+        # that none is known says no only where nothing else stands beside it, and where it still holds
+        ([NO_ALLERGY, {**ALLERGY, "code": {"text": "Hibiclens"}}], Fact.UNKNOWN),
+        ([NO_ALLERGY, {**ALLERGY, "code": {"text": "clorhexidina"}}], Fact.UNKNOWN),
+        ([NO_ALLERGY, {**ALLERGY, "code": {"coding": [{"system": SNOMED, "code": "373568007"}]}}], Fact.UNKNOWN),
+        ([NO_ALLERGY, {**ALLERGY, "code": {"text": "Hibiclens"}, **status("verification", "refuted")}], Fact.NO),
+        ([{**NO_ALLERGY, **status("verification", "refuted")}], Fact.UNKNOWN),
+        ([{**NO_ALLERGY, **status("verification", "entered-in-error")}], Fact.UNKNOWN),
+        ([{**NO_ALLERGY, **status("clinical", "inactive")}], Fact.UNKNOWN),
+        ([{**NO_ALLERGY, **status("clinical", "active")}], Fact.NO),
     ],
 )
 def test_a_fact_is_yes_no_unknown_or_both(resources, value):
