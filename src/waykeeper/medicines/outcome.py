@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from decimal import Decimal
+from fractions import Fraction
 from typing import cast
 
 from waykeeper.medicines.conditions import Situation, first
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
+from waykeeper.medicines.daily_sums import units_a_dose
 from waykeeper.medicines.dosing import with_dosing
 from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
@@ -18,7 +21,7 @@ from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
 from waykeeper.medicines.ways import case_for, forms_of, way_of
-from waykeeper.medicines.words import read_words, strength_of
+from waykeeper.medicines.words import read_words, strength_of, strengths
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 
@@ -102,13 +105,12 @@ def _own(rule: Rule, case: Case) -> Rule:
 
 
 def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:
-    dose = strength_of(known.reading.strengths, index, len(known.ingredients))
     forms = forms_of(entry, known, context.rules)
     releases = known.reading.releases | read_words(f"{entry.form} {entry.dose_text}", context.rules).releases
     return Situation(
         numbers={
             "crcl": context.clearance.usable,
-            "dose_mg": entry.dose_mg if entry.dose_mg is not None and len(known.ingredients) == 1 else dose,
+            "dose_mg": _dose_mg(index, entry, known),
             "period": entry.period_days,
         },
         words={
@@ -121,6 +123,21 @@ def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, 
             "risk": frozenset({context.facts.get(f"{rule.policy}_risk", "unknown")}),
         },
     )
+
+
+def _dose_mg(index: int, entry: MedicineEntry, known: Recognised) -> Decimal | None:
+    """Milligrams of one dose of an ingredient: as the order says, else the most that its words come to.
+
+    A strength alone is the dose of one tablet: `2.5 mg tablet, 2 tablets` is 5 mg.
+    """
+    strength = strength_of(known.reading.strengths, index, len(known.ingredients))
+    if len(known.ingredients) != 1:
+        return strength
+    if entry.dose_mg is not None:
+        return entry.dose_mg
+    units = Fraction(entry.units) if entry.units else units_a_dose(f"{entry.dose_text} {entry.schedule}")
+    told = [*strengths(entry.dose_text), *([strength * units.numerator / units.denominator] if strength else [])]
+    return max(told, default=None)
 
 
 def _indications(rule: Rule, entry: MedicineEntry, context: Context) -> frozenset[str]:

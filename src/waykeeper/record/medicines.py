@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, time
@@ -61,6 +62,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         order,
         dose_text=str(dosage.get("text") or ""),
         dose_mg=_dose_mg(dosage),
+        units=_units(dosage),
         route=_text(dosage.get("route")),
         ways=(*order.ways, *_coded(dosage.get("route"))),
         schedule=_schedule(dosage, repeat),
@@ -94,12 +96,22 @@ def _words(concept: Resource, resource: Resource) -> str:
     return str(found or f"{resource.get('resourceType')}, name missing")
 
 
+def _quantities(dosage: Resource) -> list[tuple[str, Decimal]]:
+    """The amounts of one dose with their units, of a range its larger end: the most that is allowed counts."""
+    rates: list[Resource] = dosage.get("doseAndRate") or []
+    found = [rate.get("doseQuantity") or (rate.get("doseRange") or {}).get("high") or {} for rate in rates]
+    return [(str(q.get("code") or q.get("unit") or ""), Decimal(str(q["value"]))) for q in found if q.get("value")]
+
+
 def _dose_mg(dosage: Resource) -> Decimal | None:
-    for rate in dosage.get("doseAndRate") or []:
-        quantity = rate.get("doseQuantity") or {}
-        if (quantity.get("code") or quantity.get("unit")) == "mg" and quantity.get("value") is not None:
-            return Decimal(str(quantity["value"]))
-    return None
+    return max((amount for unit, amount in _quantities(dosage) if unit == "mg"), default=None)
+
+
+_UNIT = re.compile(r"\{?(tab|tbl|cap|pill)", re.IGNORECASE)  # tablet, tablets, TAB, {tbl}, {capsule}
+
+
+def _units(dosage: Resource) -> Decimal | None:
+    return max((amount for unit, amount in _quantities(dosage) if _UNIT.match(unit)), default=None)
 
 
 def _text(concept: Any) -> str:

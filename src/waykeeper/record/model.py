@@ -33,6 +33,7 @@ class MedicineEntry:
     codes       codings of the medicine (RxNorm system is http://www.nlm.nih.gov/research/umls/rxnorm)
     intent      MedicationRequest.intent as recorded; "" where the row has none
     forbidden   MedicationRequest.doNotPerform: an order that it is not to be given
+    units       tablets or capsules of one dose; None where the order says it in another way
     ways        codes of the route and the dose form, "system|code"
     times_a_week  doses of a week by the structured timing; None where it does not say
     also        the same order by its further dosage instructions, each read like the first; one row all the same
@@ -60,6 +61,7 @@ class MedicineEntry:
     forbidden: bool = False
     ways: tuple[str, ...] = ()
     times_a_week: Fraction | None = None
+    units: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
