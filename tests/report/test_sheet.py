@@ -18,7 +18,7 @@ from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, PatientRe
 from waykeeper.report.interface import interface
 from waykeeper.report.selection import check_code, select
 from waykeeper.report.sheet import sheet_html
-from waykeeper.timing.model import Anchor, Dates, Standing, Window
+from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 WAIT = {
     "en": "Do not stop or start this until we call you.",
@@ -124,6 +124,18 @@ def test_no_missed_day_still_leaves_out_the_day_of_surgery():
     text = Page(chunk(sheet_html(plan(), answered(0), as_of=AS_OF, language="en", checked_against=None), str(WARFARIN)))
     assert "Last day you may take it: Tuesday, March 17, 2026" in text.words
     assert "No dose on Wednesday, March 18, 2026." in text.words
+
+
+def test_an_hour_of_the_last_dose_stands_in_the_list_of_days_too():
+    made = plan()
+    limit = Moment(date(2026, 3, 12), time(19, 30), made.zone)
+    held = made.item(WARFARIN)
+    by_the_hour = replace(held, hold=replace(held.hold, last_limit=limit))
+    items = tuple(by_the_hour if i.key == WARFARIN else i for i in made.items)
+    page = sheet_html(replace(made, items=items), answered(5), as_of=AS_OF, language="en", checked_against=None)
+    days = Page(page).words.split("What to do, day by day")[1]
+    _, _, behind = days.partition("Last day you may take: Warfarin")
+    assert "Take the last dose no later than: Thursday, March 12, 2026" in behind
 
 
 def _with(item_state: ItemState, planned: HoldAnswer | None = None) -> tuple[Plan, State]:

@@ -253,7 +253,10 @@ def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date
         for day, key in ((min(filter(None, (limit, line.last_dose))), "reminder_last"),
                          (line.first_missed, "reminder_first")):  # fmt: skip
             if day and day >= as_of:
-                found.setdefault(day, []).append(words.say(key, medicine=line.name or words.say("this_medicine")))
+                said = words.say(key, medicine=line.name or words.say("this_medicine"))
+                if key == "reminder_last" and line.limit and line.limit.day == day and line.limit.clock:
+                    said = f"{said}. {words.say('last_limit')} {words.moment(line.limit)}"
+                found.setdefault(day, []).append(said)
     return found
 
 
