@@ -16,6 +16,7 @@ import orjson
 from waykeeper.exchange.files import Held, readable
 from waykeeper.fhir.patients import Names, Persons, persons_of
 from waykeeper.findings import Position, WaykeeperError, finding
+from waykeeper.record import resources_of
 
 ENDINGS = (".ndjson", ".ndjson.gz")
 # Types of which R4 knows one place for the patient, at the top (or as a participant), so that a line need not be parsed
@@ -128,8 +129,8 @@ class _Plain:
 
 def _persons(resource: Mapping[str, Any]) -> Persons:
     """The patients whom a resource of an export is or names: the references of each, then `system|value`."""
-    own = f"{resource['resourceType']}/{resource['id']}" if resource.get("id") else ""
-    return tuple([tuple(sorted(person, key=_is_identifier)) for person in persons_of(own, resource)])
+    pairs = resources_of(resource)  # of a Bundle in a line all that it holds
+    return tuple([tuple(sorted(person, key=_is_identifier)) for pair in pairs for person in persons_of(*pair)])
 
 
 def _is_identifier(name: str) -> bool:
@@ -150,7 +151,13 @@ def resources(part: Path) -> list[Held]:
         read = [orjson.loads(line) for _, line in _lines(part)]
     except orjson.JSONDecodeError:
         raise UnreadableError from None
-    return [(f"{r['resourceType']}/{r.get('id') or f'#{number}'}", r) for number, r in enumerate(read, 1)]
+    found: list[Held] = []
+    for number, resource in enumerate(read, 1):
+        if resource["resourceType"] == "Bundle":
+            found += resources_of(resource)
+        else:
+            found.append((f"{resource['resourceType']}/{resource.get('id') or f'#{number}'}", resource))
+    return found
 
 
 def check(files: Iterable[Path]) -> None:
@@ -168,6 +175,8 @@ def _named_plainly(line: bytes) -> bytes:
     first = line.find(b"Patient/") - 1
     told = _NAME.match(line, first) if first > 0 and line.endswith(_ABOUT, 0, first) else None
     if told is None or not _SIMPLE.match(line) or b'"contained"' in line:
+        return b""
+    if line.count(b'"actor":') != line.count(b'"actor":{"reference":'):  # who takes part is named in another way
         return b""
     rest = told.end()
     while (found := line.find(b"Patient/", rest)) >= 0:
