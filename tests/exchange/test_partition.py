@@ -217,7 +217,7 @@ PLAIN = [
     ('{"resourceType":"Encounter","contained":[{"resourceType":"Encounter",P}}]}', ""),
     ('{"resourceType":"Provenance",P}}', ""),
     ('{"id":"1","resourceType":"Encounter",P}}', ""),
-    ('{"resourceType":"Appointment","participant":[{"actor":{"reference":"Patient/1"}},{"actor":{"display":"A"}}]}', ""),
+    ('{"resourceType":"Appointment","participant":[{"actor":{"reference":"Patient/1"}},{"actor":{}}]}', ""),
     ('{"resourceType":"Encounter","subject":{"reference":"Patient/1/_history/2"}}', ""),
     ('{"resourceType":"Encounter","subject": {"reference": "Patient/1"}}', ""),
     ('{"resourceType":"Encounter","subject":{"reference":"https://x.example/Patient/1"}}', ""),
