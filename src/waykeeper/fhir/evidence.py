@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -139,7 +140,7 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
         text=told.text,
         practitioner=_names(p.get("individual") or {} for p in resource.get("participant") or ()),
         minutes=_minutes(None, start, end),
-        telehealth=str((resource.get("class") or {}).get("code") or "") in VIRTUAL,
+        telehealth=told.telehealth or str((resource.get("class") or {}).get("code") or "") in VIRTUAL,
         site=_site(place.get("location") or {} for place in resource.get("location") or ()),
         appointment=next(iter(_names([booked])), ""),
         origin=origin,
@@ -173,7 +174,7 @@ def _told_by(part: bytes, kind: str) -> _Told:
     services = service if isinstance(service, list) else [_dict(service)]
     more = [_dict(resource.get("appointmentType"))] if kind == "Appointment" else resource.get("type") or []
     specialties = _codes(resource.get("specialty") or []) if kind == "Appointment" else ()
-    return _Told(_codes([*services, *more]), specialties, _text(resource, services), _telehealth(services))
+    return _Told(_codes([*services, *more]), specialties, _text(resource, services), _telehealth([*services, *more]))
 
 
 def _site(places: Iterable[Mapping[str, Any]]) -> str:
@@ -263,9 +264,13 @@ def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | N
     return int((end - start).total_seconds() // 60) if start and end else None
 
 
+_AT_A_DISTANCE = re.compile(r"\btele(?:health|medicine|phone|visit)|\bvideo|\bphone", re.IGNORECASE)
+
+
 def _telehealth(concepts: Iterable[Mapping[str, Any]]) -> bool:
-    words = " ".join([str(t.get("text") or "") for t in concepts]).lower()
-    return "telehealth" in words or "video" in words
+    """Whether the kind of service is one at a distance, by its words or by the displays of its codes."""
+    said = [word for t in concepts for word in (t.get("text"), *(c.get("display") for c in t.get("coding") or []))]
+    return any(_AT_A_DISTANCE.search(str(word)) for word in said if word)
 
 
 def _fell(resource: Mapping[str, Any]) -> str:

@@ -1,0 +1,28 @@
+"""A call is no visit: what a scheduler calls a service at a distance is told to the matching."""
+
+import pytest
+
+from waykeeper.fhir import evidence
+
+
+def told(kind, **said):
+    """Whether the one resource is read as at a distance."""
+    (found,) = evidence([(f"{kind}/1", {"resourceType": kind, "status": "finished", **said})], "America/Chicago")
+    return found.telehealth
+
+
+@pytest.mark.parametrize(
+    ("kind", "said", "distant"),
+    [
+        ("Encounter", {"type": [{"text": "Telephone encounter: reminder of 6 week check"}]}, True),
+        ("Encounter", {"type": [{"coding": [{"display": "Telephone encounter"}]}]}, True),
+        ("Encounter", {"serviceType": {"text": "Phone call"}}, True),
+        ("Encounter", {"class": {"code": "VR"}}, True),
+        ("Encounter", {"type": [{"text": "Six-week visit"}], "class": {"code": "AMB"}}, False),
+        ("Appointment", {"appointmentType": {"text": "Video visit"}}, True),
+        ("Appointment", {"serviceType": [{"text": "Telehealth follow-up"}]}, True),
+        ("Appointment", {"serviceType": [{"text": "Follow-up"}], "comment": "call us by phone if late"}, False),
+    ],
+)
+def test_a_service_at_a_distance(kind, said, distant):
+    assert told(kind, **said) is distant
