@@ -96,7 +96,7 @@ class Store:
         """Open or make the database. Raises sqlite3.Error where the file is no database of ours."""
         self._lock = threading.RLock()
         self._db = sqlite3.connect(str(path), check_same_thread=False, isolation_level=None)
-        self._depth = 0
+        self._depth, self._at = 0, datetime.now(UTC)
         try:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = NORMAL")
@@ -112,12 +112,15 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """All or nothing: what is written inside stands after it, or, on any exception, never was."""
+        """All or nothing: what is written inside stands after it, or, on any exception, never was.
+
+        All of it bears one time, so that a history tells what was written together.
+        """
         with self._lock:
             if self._depth:
                 raise RuntimeError("transactions do not nest")
             self._db.execute("BEGIN IMMEDIATE")
-            self._depth = 1
+            self._depth, self._at = 1, datetime.now(UTC)
             try:
                 yield
             except BaseException:
@@ -203,7 +206,7 @@ class Store:
         return Stored(pk, kind, key, version, updated, "DELETE", b"")
 
     def _next(self, kind: str, key: str, *, deleted: bool) -> tuple[int, int, datetime]:
-        now = milliseconds(datetime.now(UTC))
+        now = milliseconds(self._at if self._depth else datetime.now(UTC))
         sql = (
             "INSERT INTO resource (type, id, version, updated, deleted) VALUES (?, ?, 1, ?, ?)"
             " ON CONFLICT (type, id) DO UPDATE SET version = version + 1,"
