@@ -9,7 +9,8 @@ def test_all_of_a_transaction_bears_one_time_and_the_next_a_later_or_the_same():
         times = []
         for _ in range(2):
             with store.transaction():
-                found = [store.put("Patient", f"p{n}", {"resourceType": "Patient", "id": f"p{n}"}, "PUT") for n in range(200)]
+                bodies = [{"resourceType": "Patient", "id": f"p{n}"} for n in range(200)]
+                found = [store.put("Patient", body["id"], body, "PUT") for body in bodies]
             assert len({stored.updated for stored in found}) == 1
             times.append(found[0].updated)
         assert times[0] <= times[1]
