@@ -1,4 +1,7 @@
-"""Of several versions of a resource the newest; what has no name stays, and one reference is one patient."""
+"""One resource out of several sources: the version that was written last counts, and none is there twice.
+
+What has no name stays as it is, and one reference is one patient.
+"""
 
 import pytest
 
@@ -6,6 +9,37 @@ from waykeeper.exchange.reading import newest
 from waykeeper.findings import WaykeeperError
 
 MRN = "https://alder-quay.example/mrn"
+
+
+def task(status, updated="", version=""):
+    meta = {name: value for name, value in (("lastUpdated", updated), ("versionId", version)) if value}
+    return {"resourceType": "Task", "id": "1", "status": status, **({"meta": meta} if meta else {})}
+
+
+OLD, NEW = "2026-03-01T10:00:00+01:00", "2026-03-01T09:30:00Z"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "status"),
+    [
+        (task("a", OLD), task("b", NEW), "b"),
+        (task("a", NEW), task("b", OLD), "a"),
+        (task("a", NEW, "2"), task("b", NEW, "10"), "b"),
+        (task("a", NEW, "10"), task("b", NEW, "2"), "a"),
+        (task("a", NEW), task("b"), "a"),
+        (task("a"), task("b", NEW), "b"),
+        (task("a"), task("b"), "b"),
+        (task("a", "soon"), task("b", OLD), "b"),
+        (task("a", OLD), task("b", "2026-03-02T00:00:00"), "a"),
+    ],
+)
+def test_which_of_two_versions_counts(first, second, status):
+    assert [r["status"] for _, r in newest([("Task/1", first), ("Task/1", second)])] == [status]
+
+
+def test_what_differs_stays_in_its_order():
+    held = [("Task/2", task("a")), ("Task/1", task("b")), ("Task/2", task("c"))]
+    assert [(ref, r["status"]) for ref, r in newest(held)] == [("Task/2", "c"), ("Task/1", "b")]
 
 
 def patient(number, system=MRN):

@@ -35,7 +35,7 @@ def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evi
     for number, (reference, resource) in enumerate(resources, 1):
         name = reference or f"{resource.get('resourceType')}/#{number}"
         if resource.get("resourceType") == "Appointment":
-            found += _for_each(_appointment(name, resource, zone, origin, known), resource, known)
+            found += _appointments(name, resource, zone, origin, known)
         elif resource.get("resourceType") == "Encounter":
             found.append(_encounter(name, resource, zone, origin, known))
     return found
@@ -68,12 +68,23 @@ def _another(name: str, known: Sequence[str]) -> bool:
     return "|" in name and name.rpartition("|")[0] in {one.rpartition("|")[0] for one in known}
 
 
-def _appointment(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
-    start, end = _instant(resource.get("start"), zone), _instant(resource.get("end"), zone)
-    actors: dict[str, list[Mapping[str, Any]]] = {}
+_Participants = Mapping[str, Sequence[Mapping[str, Any]]]  # those who take part, by the type of each
+
+
+def _appointments(
+    reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known
+) -> list[Evidence]:
+    participants: dict[str, list[Mapping[str, Any]]] = {}
     for participant in resource.get("participant") or ():
-        actor = participant.get("actor") or {}
-        actors.setdefault(_kind(actor, known), []).append(actor)
+        participants.setdefault(_kind(participant.get("actor") or {}, known), []).append(participant)
+    return _for_each(_appointment(reference, resource, zone, origin, participants, known), participants, known)
+
+
+def _appointment(
+    reference: str, resource: Mapping[str, Any], zone: str, origin: str, participants: _Participants, known: _Known
+) -> Evidence:
+    start, end = _instant(resource.get("start"), zone), _instant(resource.get("end"), zone)
+    actors = {kind: [p.get("actor") or {} for p in found] for kind, found in participants.items()}
     mine = bool(own_identifier(resource)) and is_ours(resource)
     told = _told(resource)
     return Evidence(
@@ -106,11 +117,10 @@ _TO_COME = {"proposed", "pending", "waitlist", "booked"}
 _OF_SOME = {"arrived", "checked-in", "fulfilled", "noshow"}
 
 
-def _for_each(one: Evidence, resource: Mapping[str, Any], known: _Known) -> list[Evidence]:
+def _for_each(one: Evidence, participants: _Participants, known: _Known) -> list[Evidence]:
     """One Evidence for each patient who takes part. Who declined has no booking, whatever state it is in."""
-    kinds = [(_kind(p.get("actor") or {}, known), p) for p in resource.get("participant") or ()]
-    taking_part = [(_patient([p["actor"]], known), p) for kind, p in kinds if kind == "Patient"]
-    several = len({names for names, _ in taking_part}) > 1 or any(kind == "Group" for kind, _ in kinds)
+    taking_part = [(_patient([p["actor"]], known), p) for p in participants.get("Patient", ())]
+    several = len({names for names, _ in taking_part}) > 1 or "Group" in participants
     fallen = _TO_COME | _OF_SOME if several else _TO_COME
     found = {}
     for names, participant in taking_part:

@@ -8,6 +8,7 @@ from datetime import date, time
 from typing import Any
 
 from waykeeper.record.model import MedicineEntry
+from waykeeper.record.references import relative
 from waykeeper.timing.model import Moment
 
 Resource = Mapping[str, Any]
@@ -25,18 +26,12 @@ def _latest_by_order(resources: Iterable[Resource]) -> dict[str, Moment]:
     for resource in resources:
         if resource.get("resourceType") != "MedicationAdministration" or resource.get("status") not in GIVEN:
             continue
-        order = _relative(str((resource.get("request") or {}).get("reference") or ""))
+        order = relative(str((resource.get("request") or {}).get("reference") or ""))
         period = resource.get("effectivePeriod") or {}
         moment = _moment(str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or ""))
         if order and moment is not None:
             latest[order] = max(latest.get(order, moment), moment, key=_place)
     return latest
-
-
-def _relative(reference: str) -> str:
-    """`Type/id` of a literal reference, which may be absolute or name a version; a urn as it stands."""
-    literal = reference.partition("/_history/")[0]
-    return literal if literal.startswith("urn:") else "/".join(literal.split("/")[-2:])
 
 
 def _later(entry: MedicineEntry, given: Moment | None) -> MedicineEntry:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from waykeeper.record.references import relative
+
 Resource = Mapping[str, Any]
 _POINTERS = ("subject", "patient")
 
@@ -29,12 +31,11 @@ def of_others(resources: Sequence[tuple[str, Resource]]) -> list[str]:
 
 
 def _anothers(pointer: Resource, own: str, by_id: str, numbers: Mapping[str, set[str]]) -> bool:
-    literal = str(pointer.get("reference") or "").partition("/_history/")[0]
+    literal = relative(str(pointer.get("reference") or ""))
     if literal.startswith("urn:"):
         return bool(own) and literal != own
-    kind, _, _ = literal.rpartition("/")
-    if kind.rpartition("/")[2] == "Patient":
-        return bool(by_id) and "/".join(literal.split("/")[-2:]) != by_id
+    if literal.startswith("Patient/"):
+        return bool(by_id) and literal != by_id
     identifier = pointer.get("identifier")
     if literal or not isinstance(identifier, Mapping) or pointer.get("type") not in (None, "Patient"):
         return False
