@@ -50,11 +50,11 @@ def bulk_files(path: str) -> list[Path]:
 def partition(files: Iterable[Path], into: Path, count: int) -> Parts:
     """Write every line into the file of its patient, one of `count`, in the order in which it was read.
 
-    Whose a line is, is what `fhir.Patients` would say over the whole export, where all names that a resource gives one
-    patient, references and identifiers, mean one. What names several patients, as a class does, goes into the file of
-    each, what names nobody into the first. Memory: one line, and the names of the patients. The files are read once,
-    and a line that says plainly whose it is is not parsed, unless something shows that a reference is not all that
-    matters. Raises WaykeeperError WKC101 to WKC103.
+    Whoever may be one person stays together: all names that any resource gives one patient, references and identifiers,
+    are followed here, and `fhir.Patients` then says in each file who is who. What names several patients, as a class
+    does, goes into the file of each, what names nobody into the first. Memory: one line, and the names of the patients.
+    The files are read once, and a line that says plainly whose it is is not parsed, unless something shows that a
+    reference is not all that matters. Raises WaykeeperError WKC101 to WKC103.
     """
     files = list(files)
     made = tuple(into / f"{number:04}.ndjson" for number in range(count))

@@ -46,19 +46,18 @@ class Patients:
         """Group the resources; one that points at nobody belongs to no group, one about several to each of them.
 
         `systems` are those of the identifiers by which plans name their patients. Patients who have none of these in
-        common are different people, and another identifier that they share, as a family may, names neither.
-        Only Patients and our own plans say which names are one person's; what names two people is nobody's.
+        common are different people, and another identifier that they share, as a family may, names neither. Only
+        Patients and our own plans say which names are one person's; what names two people is nobody's.
         """
         self._shared = _shared(resources, systems)
         self._known = Names()
         self._held: dict[str, list[Held]] = {}
         about: dict[Persons, list[tuple[int, Held]]] = {}  # most of a patient's resources use the same names
         for number, held in enumerate(resources):
-            about.setdefault(persons_of(*held), []).append((number, held))
-        for held in resources:
-            if _says_who(held[1]):
-                for names in persons_of(*held):
-                    self._known.join(self._telling(names))
+            persons = persons_of(*held)
+            about.setdefault(persons, []).append((number, held))
+            for names in persons if _says_who(held[1]) else ():
+                self._known.join(self._telling(names))
         groups: dict[str, list[tuple[int, Held]]] = {}
         for persons, found in about.items():
             for root in dict.fromkeys(root for names in persons if (root := self._whose(names))):
@@ -69,7 +68,6 @@ class Patients:
     def of(self, name: str) -> list[Held]:
         """The resources of the patient who has this identifier (`system|value`) or reference."""
         return self._held.get(self._known.root(name), [])
-
 
     def _whose(self, names: tuple[str, ...]) -> str:
         """The patient whom all known names mean; "" where none is known, or two people are meant."""
