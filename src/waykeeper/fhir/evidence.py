@@ -15,6 +15,7 @@ import orjson
 from waykeeper.fhir.identity import is_ours, own_identifier
 from waykeeper.fhir.ownership import as_offered
 from waykeeper.plan.model import Evidence
+from waykeeper.record import identifier_names, names_of
 
 Held = tuple[str, Mapping[str, Any]]
 VIRTUAL = {"VR"}
@@ -50,13 +51,13 @@ class _Known(NamedTuple):
 
 
 def _known_patients(resources: Sequence[Held]) -> _Known:
-    found = {ref: _identifiers(r) for ref, r in resources if r.get("resourceType") == "Patient" and ref}
+    found = {ref: identifier_names(r) for ref, r in resources if r.get("resourceType") == "Patient" and ref}
     return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]))
 
 
 def _patient(actors: Iterable[Mapping[str, Any]], known: _Known) -> tuple[str, ...]:
     """All names of the patients: as they are given, then what their Patient says."""
-    names = tuple([name for name in _names(actors) if not name.startswith("#")])
+    names = names_of(actors)
     more = [one for name in names for one in known.identifiers.get(name, ()) if one not in names]
     if more and any(_another(name, more) for name in names):  # the reference is one patient's, the number another's
         return tuple([name for name in names if name not in known.identifiers])
@@ -71,9 +72,7 @@ def _another(name: str, known: Sequence[str]) -> bool:
 _Participants = Mapping[str, Sequence[Mapping[str, Any]]]  # those who take part, by the type of each
 
 
-def _appointments(
-    reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known
-) -> list[Evidence]:
+def _appointments(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> list[Evidence]:
     participants: dict[str, list[Mapping[str, Any]]] = {}
     for participant in resource.get("participant") or ():
         participants.setdefault(_kind(participant.get("actor") or {}, known), []).append(participant)
@@ -95,12 +94,12 @@ def _appointment(
         day=_day(resource.get("start"), zone),
         start=start,
         end=end,
-        links=_names(resource.get("basedOn") or ()),
-        identifiers=_identifiers(resource),
+        links=names_of(resource.get("basedOn") or (), resource.get("contained") or ()),
+        identifiers=identifier_names(resource),
         service_types=told.service_types,
         specialties=told.specialties,
         text=told.text,
-        practitioner=_names(a for kind, found in actors.items() if kind in STAFF for a in found),
+        practitioner=names_of(a for kind, found in actors.items() if kind in STAFF for a in found),
         minutes=_minutes(resource.get("minutesDuration"), start, end),
         telehealth=told.telehealth,
         site=_site(actors.get("Location", ())),
@@ -134,7 +133,8 @@ def _for_each(one: Evidence, participants: _Participants, known: _Known) -> list
 def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
     period = resource.get("period") or {}
     start, end = _instant(period.get("start"), zone), _instant(period.get("end"), zone)
-    booked: Mapping[str, Any] = next(iter(resource.get("appointment") or ()), {})
+    contained = resource.get("contained") or ()
+    booked = names_of(resource.get("appointment") or (), contained)
     told = _told(resource)
     return Evidence(
         reference=reference,
@@ -144,16 +144,17 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
         day=_day(period.get("start"), zone),
         start=start,
         end=end,
-        links=_names(resource.get("basedOn") or ()),
-        identifiers=_identifiers(resource),
+        links=names_of(resource.get("basedOn") or (), contained),
+        identifiers=identifier_names(resource),
         service_types=told.service_types,
         text=told.text,
-        practitioner=_names(p.get("individual") or {} for p in resource.get("participant") or ()),
+        practitioner=names_of(p.get("individual") or {} for p in resource.get("participant") or ()),
         minutes=_minutes(None, start, end),
         telehealth=told.telehealth or str((resource.get("class") or {}).get("code") or "") in VIRTUAL,
         site=_site(place.get("location") or {} for place in resource.get("location") or ()),
-        appointment=next(iter(_names([booked])), ""),
+        appointment=booked[0] if booked else "",
         origin=origin,
+        appointments=booked[1:],
     )
 
 
@@ -202,31 +203,7 @@ def _kind(actor: Mapping[str, Any], known: _Known) -> str:
     text = str(actor.get("reference") or "").partition("/_history/")[0].split("?")[0]
     parts = text.split("/")
     kind = parts[-2] if len(parts) > 1 else parts[0]
-    return "Patient" if kind not in KINDS_OF_ACTORS and known.names & {*_names([actor])} else kind
-
-
-def _names(references: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
-    """How a reference names its target: `Type/id`, a urn, or `system|value`."""
-    found = []
-    for reference in references:
-        literal = str(reference.get("reference") or "")
-        if literal:
-            found.append(literal.partition("identifier=")[2] or _relative(literal))
-        identifier = reference.get("identifier")
-        if isinstance(identifier, dict) and identifier.get("value"):
-            found.append(f"{identifier.get('system') or ''}|{identifier['value']}")
-    return tuple(found)
-
-
-def _relative(literal: str) -> str:
-    if literal.startswith("urn:") or "://" not in literal:
-        return literal.split("/_history/", maxsplit=1)[0]
-    return "/".join(literal.split("/_history/", maxsplit=1)[0].split("/")[-2:])
-
-
-def _identifiers(resource: Mapping[str, Any]) -> tuple[str, ...]:
-    found = resource.get("identifier") or ()
-    return tuple([f"{i.get('system') or ''}|{i['value']}" for i in found if i.get("value")])
+    return "Patient" if kind not in KINDS_OF_ACTORS and known.names & {*names_of([actor])} else kind
 
 
 def _codes(concepts: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:

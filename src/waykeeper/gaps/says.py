@@ -6,7 +6,7 @@ The two tables are the contract; the code only asks on which side of the as-of d
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -85,18 +85,28 @@ def _fact(parts: tuple[Evidence, ...], speaker: Evidence, word: Says, why: str =
     return Fact(parts, word, speaker.day, speaker.start, why)
 
 
-def together(appointment: Evidence, encounters: tuple[Evidence, ...], as_of: date) -> Fact:
-    """An Appointment with its Encounters as one fact. A finished Encounter outranks the Appointment's status."""
+_NO_VISIT = {"cancelled": "encounter_cancelled", "entered-in-error": "encounter_void"}
+
+
+def together(appointment: Evidence, encounters: tuple[Evidence, ...], as_of: date, heard: Sequence[Evidence]) -> Fact:
+    """An Appointment with its Encounters as one fact. A finished Encounter outranks the Appointment's status.
+
+    heard   Encounters that name this Appointment too and stand with another: they speak here, and are placed there. One
+            that finished on another day was the other's
+    """
     parts = (appointment, *encounters)
+    if heard:
+        encounters += tuple(e for e in heard if e.status != "finished" or e.day == appointment.day)
     finished = encounters and [e for e in encounters if e.status == "finished"]
     if finished:
         best = min(finished, key=lambda e: (says(e, as_of)[0] != "attended", content(e)))
         return _fact(parts, best, *says(best, as_of))
     word, why = says(appointment, as_of)
-    if appointment.status == "fulfilled" and any(e.status == "cancelled" for e in encounters):
-        return _fact(parts, appointment, "contradictory", "encounter_cancelled")
     if not encounters:
         return _fact(parts, appointment, word, why)
+    no_visit = [e.status for e in encounters if e.status in _NO_VISIT]
+    if appointment.status == "fulfilled" and no_visit:
+        return _fact(parts, appointment, "contradictory", _NO_VISIT[min(no_visit)])
     open_ones = [(e, *alone) for e in encounters if (alone := says(e, as_of))[0] != "nothing"]
     if not open_ones or word == "attended":
         wrong = next((o for o in open_ones if o[1] == "contradictory"), None)
@@ -113,24 +123,50 @@ def together(appointment: Evidence, encounters: tuple[Evidence, ...], as_of: dat
 def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
     """All evidence as facts, each source in exactly one, ordered by content.
 
-    An Encounter joins the Appointment that it names if that one is there and is of the same patient.
+    An Encounter joins the first Appointment that it names which is there and is of the same patient: FHIR R4 lets it
+    name several (Encounter.appointment, 0..*), by reference or by identifier alone (Reference.identifier).
     """
     given = list(evidence)
     contents = {id(part): content(part) for part in given}  # made once: it is asked for twice, and not cheap
     sources = sorted(given, key=lambda part: contents[id(part)])
     appointments = {e.reference: e for e in reversed(sources) if e.kind == "appointment"}
     of: defaultdict[str, list[Evidence]] = defaultdict(list)
+    heard: defaultdict[str, list[Evidence]] = defaultdict(list)
     alone: list[Evidence] = []
     for part in sources:
         if part.kind == "encounter":
-            owner = appointments.get(part.appointment)
-            if owner is not None and same_patient(owner, part):
-                of[part.appointment].append(part)
+            owners = named_appointments(part, appointments)
+            if owners:
+                of[owners[0].reference].append(part)
+                for owner in owners[1:]:
+                    heard[owner.reference].append(part)
             else:
                 alone.append(part)
-    made = [together(a, tuple(of.pop(a.reference, ())), as_of) for a in sources if a.kind == "appointment"]
+    made = [
+        together(a, tuple(of.pop(a.reference, ())), as_of, heard.pop(a.reference, ()))
+        for a in sources
+        if a.kind == "appointment"
+    ]
     made += [_fact((e,), e, *says(e, as_of)) for e in alone]
     return tuple(sorted(made, key=lambda f: contents[id(f.head)]))
+
+
+def named_appointments(encounter: Evidence, appointments: Mapping[str, Evidence]) -> tuple[Evidence, ...]:
+    """The Appointments of the same patient that an Encounter names, each once, in the order in which it names them.
+
+    appointments   by their references; those that have an identifier by which it names one are looked for among them,
+                   one of its own day first
+    """
+    found: dict[str, Evidence] = {}
+    for name in (encounter.appointment, *encounter.appointments):
+        meant = [appointments[name]] if name in appointments else []
+        if not meant and "|" in name:
+            meant = [a for a in appointments.values() if name in a.identifiers]
+            meant.sort(key=lambda a: a.day != encounter.day)
+        for owner in meant:
+            if same_patient(owner, encounter):
+                found.setdefault(owner.reference, owner)
+    return tuple(found.values())
 
 
 def same_patient(one: Evidence, other: Evidence) -> bool:

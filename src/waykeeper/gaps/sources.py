@@ -18,13 +18,13 @@ _ENCOUNTER = frozenset(
 def check(evidence: Iterable[Evidence]) -> tuple[Finding, ...]:
     """Findings about appointments and encounters (WKG101 to WKG105), in the order of their references."""
     parts = sorted(unique(evidence), key=lambda e: (e.reference, e.status))
-    appointments = {e.reference: e for e in parts if e.kind == "appointment"}
+    appointments = {name: e for e in parts if e.kind == "appointment" for name in (e.reference, *e.identifiers)}
     found: list[Finding] = []
     for before, part in zip((None, *parts), parts, strict=False):
         found += _alone(part)
         if before is not None and before.reference == part.reference:
             found.append(_say("WKG103", part, f"{part.reference} is there twice, as {before.status} and {part.status}"))
-        found += _joined(part, appointments.get(part.appointment))
+        found += _joined(part, [appointments.get(name) for name in (part.appointment, *part.appointments)])
     return tuple(found)
 
 
@@ -41,12 +41,15 @@ def _alone(part: Evidence) -> Sequence[Finding]:
     return found
 
 
-def _joined(part: Evidence, owner: Evidence | None) -> Sequence[Finding]:
+def _joined(part: Evidence, named: Sequence[Evidence | None]) -> Sequence[Finding]:
+    """`named`: the Appointment of each of its names, None where it is not there. One that is there is enough."""
     if part.kind != "encounter" or not part.appointment:
         return ()
-    if owner is None:
+    here = [owner for owner in named if owner is not None]
+    if not here:
         return (_say("WKG104", part, f"{part.reference} names {part.appointment}, which is not there"),)
-    if not same_patient(owner, part):
+    owner = here[0]
+    if not any(same_patient(one, part) for one in here):
         details = f"{part.reference} and its appointment {owner.reference} name different patients"
         return (_say("WKG105", part, details),)
     return ()

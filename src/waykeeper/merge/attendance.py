@@ -24,18 +24,20 @@ def attendance(held: Holding, zone: str, today: date | None = None) -> Attendanc
     """Read the evidence linked to our requests and proposals.
 
     Linked = basedOn the request (by reference or by an identifier on it), our own proposal turned into the booking, or
-    an Encounter of such an Appointment. Not attended: dated after `today`, or fulfilled against a cancelled Encounter.
+    an Encounter of such an Appointment. Not attended: dated after `today`, or fulfilled against an Encounter that was
+    cancelled or entered in error.
     """
     facts = evidence(held.everything, zone)
     by_name, mine = _names(held)
     appointments = {e.reference: key for e in facts if e.kind == "appointment" and (key := _visit(e, by_name))}
-    contradicted = {e.appointment for e in facts if e.kind == "encounter" and e.status == "cancelled"}
+    void = [e for e in facts if e.kind == "encounter" and e.status in ("cancelled", "entered-in-error")]
+    contradicted = {name for e in void for name in (e.appointment, *e.appointments)}
     attended, taken_up = set(), set()
     for one in facts:
         key = appointments.get(one.reference) or _visit(one, by_name) or appointments.get(one.appointment)
         if key is None:
             continue
-        came = _came(one, today) and one.reference not in contradicted
+        came = _came(one, today) and contradicted.isdisjoint((one.reference, *one.identifiers))
         if came:
             attended.add(key)
         if one.kind == "appointment" and one.reference not in mine and (came or one.status in LIVE):

@@ -5,6 +5,7 @@ from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.read import identifiers, read, resources_of
+from waykeeper.record.references import identifier_names, literal_name, names_of, relative
 
 __all__ = [
     "Fact",
@@ -13,10 +14,14 @@ __all__ = [
     "Record",
     "fact",
     "facts",
+    "identifier_names",
     "identifiers",
+    "literal_name",
+    "names_of",
     "newest_entry",
     "read",
     "recorded",
+    "relative",
     "resources_of",
     "unusable",
 ]
