@@ -12,6 +12,7 @@ from waykeeper.fhir.names import HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING
+from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
 from waykeeper.record import Record, recorded
@@ -35,7 +36,7 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
     confirming = parts["confirm"][1] if key.kind == "hold" and "confirm" in parts else leading
     references = {p: r for p, (r, _) in parts.items()} | {part: ref}
     about = _related(references.values(), telling) if telling else ()
-    of_any_round = _related([r for one in by_round.values() for r, _ in one.values()], telling) if telling else ()
+    of_any_round = _related(_references(by_round, newest), telling) if telling else ()
     cls = status_class(leading)
     return ItemState(
         key=key,
@@ -60,6 +61,24 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
         earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
         identifiers=_identifiers(parts.values()),
     )
+
+
+def _references(by_round: Rounds, newest: int) -> list[str]:
+    """Every part of every round, without the rounds in which the order named another medicine: its doses are others."""
+    if len(by_round) == 1:
+        return [ref for ref, _ in by_round[newest].values()]
+    now = named_medicine(by_round[newest])
+    names = {n: named_medicine(parts) for n, parts in by_round.items()}
+    same = [n for n, was in names.items() if now is None or was is None or same_medicine(was, now)]
+    return [ref for n in same for ref, _ in by_round[n].values()]
+
+
+def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
+    """What the order of one round calls its medicine, as our own resource says; None where it says nothing."""
+    holder = parts.get("hold") or parts.get("review")
+    said = decode(find(holder[1], HOLD), "UTC") if holder else {}
+    words = next(iter(said.get("medicine", ())), "")
+    return NamedMedicine(str(words), tuple(said.get("code", ()))) if words else None
 
 
 def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:
@@ -119,11 +138,13 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
             by=_task_told(resource),
             on=_done_on(resource, zone),
             text=_output(resource, "text") or "",
+            medicine=named_medicine(parts),
         )
     hold = parts.get("hold")
     if hold and _edited(hold[1]):
         said = decode(find(hold[1], HOLD), zone)
-        return HoldAnswer("hold", int(said["missedDays"][0]) if said.get("missedDays") else None, by="edited")
+        days = int(said["missedDays"][0]) if said.get("missedDays") else None
+        return HoldAnswer("hold", days, by="edited", medicine=named_medicine(parts))
     return None
 
 

@@ -14,7 +14,7 @@ from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, word
 from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
-from waykeeper.medicines.model import BY_HOURS
+from waykeeper.medicines import BY_HOURS, unclear
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan, PlanPhase
 from waykeeper.timing.model import Anchor, Moment
 
@@ -182,8 +182,8 @@ def _concept(hold: HoldProposal) -> dict[str, Any]:
 
 
 def _patient_words(hold: HoldProposal) -> Mapping[str, str]:
-    """What the patient reads, always without dates, and nothing of a proposal before it is answered."""
-    if hold.answered is None:
+    """What the patient reads, always without dates, and nothing of a proposal before it is clearly answered."""
+    if hold.answered is None or unclear(hold.answered):
         return UNANSWERED
     return ANSWERED if hold.answered.missed_days is not None else ANSWERED_OTHERWISE
 
@@ -206,9 +206,10 @@ def _confirm(maker: Maker, item: Item, focus: dict[str, Any]) -> Resource:
 
 
 def _stop_and_restart(maker: Maker, item: Item, source: dict[str, Any] | None) -> list[Resource]:
-    """Tasks that exist only once a prescriber answered with a number of days."""
+    """Tasks that exist only once a prescriber clearly answered with a number of days."""
     hold = _held(item)
-    if hold.answered is None or hold.answered.missed_days is None or hold.last_dose is None:
+    answer = hold.answered
+    if answer is None or answer.missed_days is None or unclear(answer) or hold.last_dose is None:
         return []
     stop = maker.task(item, "stop", "stop", [("at", Moment(hold.last_dose))])
     restart = maker.task(item, "restart", "restart", [("dueFrom", hold.restart_from)])

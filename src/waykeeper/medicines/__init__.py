@@ -2,14 +2,14 @@
 
 from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
-from waykeeper.medicines.answers import row_from_answer
+from waykeeper.medicines.answers import REASON_ONLY, by_medicine, row_from_answer, settles, unclear
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
 from waykeeper.medicines.met import NotMet, not_met
-from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow
+from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, NamedMedicine
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_json
 from waykeeper.medicines.patient_facts import patient_facts
@@ -17,12 +17,14 @@ from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
+from waykeeper.medicines.same_medicine import same_medicine, speaks_for
 from waykeeper.medicines.synonyms import check_synonyms, read_synonyms, with_synonyms
 from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
 from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 
 __all__ = [
     "BY_HOURS",
+    "REASON_ONLY",
     "AcetaminophenDose",
     "AcetaminophenSum",
     "AnswerLike",
@@ -31,6 +33,7 @@ __all__ = [
     "Decision",
     "MedicineRow",
     "MedicinesPage",
+    "NamedMedicine",
     "NotMet",
     "OpioidDose",
     "OpioidSum",
@@ -40,6 +43,7 @@ __all__ = [
     "WeanDay",
     "WeanPhase",
     "acetaminophen_sum",
+    "by_medicine",
     "cefazolin_grams",
     "check_policies",
     "check_rules",
@@ -68,7 +72,11 @@ __all__ = [
     "row_from_answer",
     "rule_names",
     "ruleset",
+    "same_medicine",
+    "settles",
+    "speaks_for",
     "supply_ends",
+    "unclear",
     "vancomycin_mg",
     "weaning_calendar",
     "with_synonyms",

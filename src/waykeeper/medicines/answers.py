@@ -2,13 +2,66 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
-from typing import cast, get_args
+from typing import TypeVar, cast
 
 from waykeeper.medicines.intervals import day_name
-from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow
+from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow, NamedMedicine
+from waykeeper.medicines.same_medicine import speaks_for
+from waykeeper.record.model import MedicineEntry
 from waykeeper.timing.model import Moment
+
+# The words of an answer that say what becomes of a medicine before surgery; the one place that knows them. A pause
+# says its days. Any other word asks: "stop" says neither from which day nor whether it is ever taken again.
+PAUSE = "hold"
+WITHOUT_DAYS: tuple[Decision, ...] = ("continue", "adjust", "time", "already stopped", "entered in error")
+REASON_ONLY = "indication"  # answers only why a medicine is taken
+
+A = TypeVar("A", bound=AnswerLike)
+
+
+def unclear(answer: AnswerLike) -> bool:
+    """True if an answer does not say whether, or from which day, the medicine pauses, or says two things at once."""
+    if answer.decision == PAUSE:
+        return answer.missed_days is None
+    return answer.missed_days is not None or answer.decision not in WITHOUT_DAYS
+
+
+def settles(answer: AnswerLike | None) -> bool:
+    """True if somebody answered, and it is clear what was meant."""
+    return answer is not None and not unclear(answer)
+
+
+def by_medicine(answers: Mapping[str, A], medicines: Sequence[MedicineEntry]) -> tuple[dict[str, A], dict[str, A]]:
+    """Answers by the key of a row: those that speak for the medicine it names now, and those given about another."""
+    stand: dict[str, A] = {}
+    past: dict[str, A] = {}
+    for entry in medicines if answers else ():
+        answer = answers.get(entry.key)
+        if answer is not None:
+            (stand if speaks_for(answer, named(entry)) else past)[entry.key] = answer
+    return stand, past
+
+
+def named(entry: MedicineEntry) -> NamedMedicine:
+    """What a row of the list calls its medicine."""
+    return NamedMedicine(entry.words, entry.codes)
+
+
+def asked_anew(row: MedicineRow, answer: AnswerLike) -> MedicineRow:
+    """The proposal for a medicine whose order named another when it was answered: that answer is told, and not used."""
+    was = answer.medicine.words if answer.medicine else "another medicine"
+    days = f", N = {answer.missed_days}" if answer.missed_days is not None else ""
+    by = f" by {answer.by}" if answer.by else ""
+    since = f" of {day_name(answer.on)}" if answer.on else ""
+    asks = (
+        f"the medicine under this order changed from {was!r} to {row.words!r} since the answer{since}"
+        f" ({answer.decision}{days}{by}), which does not count for it"
+    )
+    both = (asks, row.question) if row.recognised else (row.question, asks)  # a row in review begins with why it is
+    return replace(row, question="; ".join(q for q in both if q))
 
 
 def without_days(row: MedicineRow) -> MedicineRow:
@@ -19,11 +72,13 @@ def without_days(row: MedicineRow) -> MedicineRow:
 def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> MedicineRow:
     """The row as a person decided it. The proposal is kept as an alternative, so that both can be read.
 
-    An answer whose decision is not one of ours asks again, with the words of the answer.
+    An answer that is not clear asks again, with the words of the answer.
     """
     by = f" by {answer.by}" if answer.by else ""
-    if answer.decision not in get_args(Decision) or (answer.decision == "hold" and answer.missed_days is None):
-        again = f"the answer {answer.decision!r}{by} has no days or is not known: what is meant?"
+    if unclear(answer):
+        two = answer.missed_days is not None and answer.decision in WITHOUT_DAYS
+        why = f"comes with {answer.missed_days} days without a dose" if two else "has no days or is not known"
+        again = f"the answer {answer.decision!r}{by} {why}: what is meant?"
         return replace(row, decision="ask", question="; ".join(q for q in (again, row.question) if q))
     decision = cast("Decision", answer.decision)
     proposed = f"proposed: {row.decision}" + (f", N = {row.missed_days}" if row.missed_days is not None else "")
@@ -31,8 +86,8 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         row,
         decision=decision,
         recognised=True,
-        answered=decision != "ask",
-        question="" if decision != "ask" else row.question,
+        answered=True,
+        question="",
         notes=(*row.notes, f"decided{by}: {decision}"),
         alternatives=(*row.alternatives, proposed),
         longest_days=None,

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
+from waykeeper.medicines.answers import REASON_ONLY
 from waykeeper.medicines.conditions import UNKNOWN
 from waykeeper.medicines.model import AnswerLike
 from waykeeper.medicines.tables import table
@@ -32,7 +33,7 @@ def _codes() -> tuple[tuple[str, str], ...]:
 def indications_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> frozenset[str]:
     """The classes of a row's reasons, a prescriber's answer included; {"unknown"} where none is recorded."""
     said = entry.indication
-    if answer is not None and answer.decision == "indication":
+    if answer is not None and answer.decision == REASON_ONLY:
         said = (answer.text,)
     found = {_words()[w] for w in map(normalise, said) if w in _words()}
     for text in said:

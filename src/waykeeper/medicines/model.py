@@ -9,6 +9,7 @@ from fractions import Fraction
 from typing import Literal, Protocol
 
 from waykeeper.findings import Finding
+from waykeeper.pathway.model import Coding
 from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Moment
 
@@ -84,10 +85,19 @@ class MedicineRow:
         return self.missed_days is not None or self.last_limit is not None or self.window is not None
 
 
+@dataclass(frozen=True, slots=True)
+class NamedMedicine:
+    """What an order calls its medicine: the text as a person wrote it, and the codes. Nothing of how it is taken."""
+
+    words: str
+    codes: tuple[Coding, ...] = ()
+
+
 class AnswerLike(Protocol):
     """What a person decided about one medicine; `plan.model.HoldAnswer` is one.
 
     decision  "hold", "continue", "adjust", ...; "indication" answers only why it is taken, in `text`
+    medicine  what the order named when it was answered; None where that is not known
     """
 
     @property
@@ -99,7 +109,11 @@ class AnswerLike(Protocol):
     @property
     def by(self) -> str: ...
     @property
+    def on(self) -> date | None: ...
+    @property
     def last_taken(self) -> Moment | None: ...
+    @property
+    def medicine(self) -> NamedMedicine | None: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from waykeeper.medicines.answers import row_from_answer, without_days
+from waykeeper.medicines.answers import REASON_ONLY, asked_anew, by_medicine, row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.dosing import with_dosing
 from waykeeper.medicines.doubts import doubted
@@ -49,11 +49,13 @@ def propose(
     anaesthesia      general | spinal | deep-block | superficial-block | unknown; anything else counts as unknown
     bleed            high | low: bleeding class of the operation; anything but "low" counts as high
     surgeries        other live episodes of the patient by name; the longer hold is shown and both are named
-    answers          by the entry's key; a prescriber's decision replaces the proposal
+    answers          by the entry's key; a prescriber's decision replaces the proposal, unless it was given for another
+                     medicine under the same order: that one is told, and asked anew
     facts            patient facts that rules ask for, e.g. {"glp1_risk": "low", "stent": "yes"}; absent = unknown
     creatinine_days  days after which a creatinine is stale, and is refused
     """
     rules = rules or package_rules()
+    stand, past = by_medicine(answers or {}, medicines)
     context = context_for(
         surgery=surgery,
         kidney=kidney,
@@ -62,12 +64,15 @@ def propose(
         policies=policies,
         calendar=calendar,
         rules=rules,
-        answers=answers or {},
-        facts=_with_stent(facts or {}, medicines, answers or {}),
+        answers=stand,
+        facts=_with_stent(facts or {}, medicines, stand),
         creatinine_days=creatinine_days,
         surgeries=surgeries,
     )
-    return with_pair_questions(tuple(_row(entry, context) for entry in medicines), rules)
+    rows = tuple(_row(entry, context) for entry in medicines)
+    if past:
+        rows = tuple(asked_anew(r, past[r.key]) if r.key in past and r.counted else r for r in rows)
+    return with_pair_questions(rows, rules)
 
 
 def _with_stent(
@@ -89,7 +94,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if row.last_limit is not None:
         row = replace(row, notes=(*row.notes, BY_HOURS))
     answer = context.answers.get(entry.key)
-    if answer is not None and answer.decision != "indication":
+    if answer is not None and answer.decision != REASON_ONLY:
         row = row_from_answer(row, answer, context.surgery)
     return replace(row, due=due_day(row, context.surgery.day, context.calendar))
 

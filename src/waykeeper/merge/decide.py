@@ -321,7 +321,7 @@ class _Merge:
             if item is None or (last and self.today and last <= self.today):
                 continue
             number = self.rounds.numbers[item.key]
-            asked = restart_asked(self.plan, item, self.held, number, "Surgery was moved to another day", self.today)
+            asked = restart_asked(self.plan, one, self.held, number, "Surgery was moved to another day", self.today)
             self.rows += [asked] if asked else []
 
     def _left_part(self, place: Place) -> None:

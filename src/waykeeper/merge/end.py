@@ -44,8 +44,9 @@ def withdraw(
             day = str(resource.get("start") or "")[:10] or "a day not recorded"
             notices.append(f"{place[0]}: booked on {day}: a person must cancel it with the scheduler")
     for one in () if _dead(found) else stopped(found, today):
-        notices.append(f"{one.item.title}: was stopped for this surgery; the prescriber must say whether to restart it")
-        asked = restart_asked(plan, one.item, found, max(found.highest(one.item.key), 1), NO_SURGERY, today)
+        called = one.words or one.item.title
+        notices.append(f"{called}: was stopped for this surgery; the prescriber must say whether to restart it")
+        asked = restart_asked(plan, one, found, max(found.highest(one.item.key), 1), NO_SURGERY, today)
         rows += [asked] if asked else []
     after_by_ref = {d.reference: d.after for d in rows if d.after is not None and d.reference}
     standing = [(ref, after_by_ref.get(ref, r)) for ref, r in held]

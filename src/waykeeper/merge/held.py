@@ -9,7 +9,9 @@ from itertools import count
 
 from waykeeper.fhir import belongs, episode_of, identity, read_all
 from waykeeper.fhir.ownership import offered_of
+from waykeeper.fhir.recorded import named_medicine
 from waykeeper.fhir.write import LEADING, PLAN_KEY
+from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.merge.model import Held
 from waykeeper.plan.model import Episode, Key, Plan, State
 
@@ -54,6 +56,20 @@ class Holding:
             if self.uuid((key, part, number)) not in self.ever:
                 return number - 1
         raise AssertionError  # count() has no end
+
+    def named(self, key: Key, number: int) -> NamedMedicine | None:
+        """What the order of a medicine is called in one round; None where that is not told."""
+        places = ((part, self.own.get((key, part, number))) for part in ("hold", "review"))
+        return named_medicine({part: held for part, held in places if held is not None})
+
+    def standing_name(self, key: Key) -> NamedMedicine | None:
+        """What the order of a medicine is called in the round that stands; None where that is not told."""
+        return self.named(key, self._rounds.get(key, 1))
+
+    def rounds_about(self, key: Key, medicine: NamedMedicine) -> frozenset[int]:
+        """The rounds of an item in which its order named this medicine, or does not say which."""
+        names = {n: self.named(key, n) for n in range(1, self._rounds.get(key, 0) + 1)}
+        return frozenset(n for n, was in names.items() if was is None or same_medicine(was, medicine))
 
     def references(self) -> dict[str, str]:
         """`Type/computed id` -> where it stands, for the places whose server gave ids of its own."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Literal
 
+from waykeeper.medicines import same_medicine, speaks_for
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
 from waykeeper.merge.stopped import Stopped, last_taken, stopped
@@ -80,17 +81,23 @@ def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) 
     """
     new = decided.plan
     begun = {d.item for d in decided.rows if d.word == "create" and d.round > 1}
-    pauses = {one.item.key: one for one in stopped(held, today)}
+    pauses = {one.item.key: one for one in stopped(held, today) if not one.words}
     now = {i.key: i for i in new.items if i.key.kind in MEDICINES}
     was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, old, i)}
     surgery, earlier = new.anchor("surgery"), old.anchor("surgery")
     day, day_was = surgery.moment if surgery else None, earlier.moment if earlier else None
     case = _Case(held, pauses, begun, day, today, bool(day and day_was and day.day < day_was.day))
+    others = {k for k, i in was.items() if k in now and not _same(i, now[k])}  # another medicine under the same order
     left = {k: i for k, i in was.items() if k not in now}
     renamed = {other.key: k for k, i in left.items() if (other := again(i, _new_rows(now, was)))}
-    rows = [_row(case, was.get(renamed.get(k, k)), now[k]) for k in now]
-    rows += [_row(case, i, None) for k, i in left.items() if k not in renamed.values()]
+    rows = [_row(case, was.get(renamed.get(k, k)), now[k]) for k in now if k not in others]
+    rows += [_row(replace(case, pauses={}), None, now[k], told=False) for k in now if k in others]
+    rows += [_row(case, i, None) for k, i in (left | {k: was[k] for k in others}).items() if k not in renamed.values()]
     return tuple(sorted(rows, key=lambda r: (ORDER.index(r.need), r.last_dose or date.max, str(r.item))))
+
+
+def _same(before: Item, after: Item) -> bool:
+    return before.hold is None or after.hold is None or same_medicine(before.hold.medicine, after.hold.medicine)
 
 
 def _new_rows(now: Mapping[Key, Item], was: Mapping[Key, Item]) -> list[Item]:
@@ -115,14 +122,18 @@ class _Case:
     sooner: bool
 
 
-def _row(case: _Case, before: Item | None, after: Item | None) -> MedicineChange:
+def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = True) -> MedicineChange:
+    """One row. `told` False: what is recorded under its key is of another medicine."""
     item = after or before
     assert item is not None
     hold, earlier = item.hold, before.hold if before else None
     known = before.key if before else item.key  # what is recorded stands under the id that the list had before
-    state = case.held.state.items.get(known)
+    state = case.held.state.items.get(known) if told else None
     answer = (state.answer or state.earlier) if state else None
-    taken = last_taken(case.held, known)
+    if answer is not None and hold is not None and not speaks_for(answer, (earlier or hold).medicine):
+        answer = None
+    rounds = case.held.rounds_about(known, (earlier or hold).medicine) if hold is not None else None
+    taken = last_taken(case.held, known, rounds) if told else None
     later = taken.day if taken and taken.day > case.today else None
     base = MedicineChange(
         item.key,

@@ -1,4 +1,4 @@
-"""Which items begin a new round: what was done for other dates, a no-show, a hold that was answered for another day."""
+"""Which items begin a new round: done for other dates, a no-show, a hold answered for another day or medicine."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, surgery_day, surgery_told
+from waykeeper.medicines import same_medicine, speaks_for
 from waykeeper.merge.attendance import Attendance
 from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
@@ -73,7 +74,7 @@ def _reason(
         return ""
     leading = held.own[place][1]
     if key.kind in MEDICINES:
-        return _answered_for_another_day(item, leading, plan, held)
+        return _told_of_another_medicine(item, held) or _answered_for_another_day(item, leading, plan, held)
     done = status_class(leading) == "done" and status(leading) == "completed"
     if key.kind == "task" and done:
         state = held.state.items.get(key)
@@ -117,6 +118,16 @@ def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> s
     if said == "cancelled" and booked[1].get("start") and not by_us(booked[1]):
         return "the booking was cancelled"
     return ""
+
+
+def _told_of_another_medicine(item: Item, held: Holding) -> str:
+    """The order names another medicine than when somebody answered, or recorded a dose of it: nothing of it counts."""
+    state, before = held.state.items.get(item.key), held.standing_name(item.key)
+    if item.hold is None or state is None or before is None or same_medicine(before, item.hold.medicine):
+        return ""
+    if state.answer is not None:
+        return "answered for another medicine"
+    return "a dose of another medicine was recorded" if state.last_taken is not None else ""
 
 
 def _answered_for_another_day(item: Item, leading: Mapping[str, Any], plan: Plan, held: Holding) -> str:
@@ -192,6 +203,8 @@ def _as_asked(item: Item, held: Holding, again: bool, surgery: Moment) -> Item:
         return item
     answer: HoldAnswer | None = None if again else state.answer
     earlier = state.answer if again else state.earlier
+    if earlier is not None and not speaks_for(earlier, item.hold.medicine):
+        earlier = None  # the number of days for another medicine is no proposal for this one
     if answer == item.hold.answered and not earlier:
         return item
     hold = replace(item.hold, answered=answer)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, Literal
 
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
+from waykeeper.medicines import unclear
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
@@ -26,11 +27,18 @@ class Stopped:
     how          recorded: the stop Task is done, or a last dose was recorded; planned: a prescriber answered, and the
                  last-dose day is over; asked: a restart was asked for earlier and nobody has answered
     last_taken   the last dose that somebody recorded, None where nobody did
+    words        the medicine that is paused, where its order names another one by now; else ""
     """
 
     item: Item
     how: Literal["recorded", "planned", "asked"]
     last_taken: Moment | None = None
+    words: str = ""
+
+    @property
+    def called(self) -> str:
+        """The name of what is paused."""
+        return self.words or (self.item.hold.words if self.item.hold else self.item.title)
 
 
 def stopped(held: Holding, today: date | None = None) -> list[Stopped]:
@@ -47,19 +55,38 @@ def stopped(held: Holding, today: date | None = None) -> list[Stopped]:
 def _stopped(held: Holding, item: Item, today: date | None) -> Stopped | None:
     if _restarted(held, item.key):
         return None
-    taken = last_taken(held, item.key)
-    if taken is not None or any(_completed(r) for r in _rounds_of(held, item.key, "stop")):
+    named = item.hold.medicine if item.hold else None
+    about = held.rounds_about(item.key, named) if named else None
+    own = _paused(held, item, about, today)
+    if own is not None or about is None:
+        return own
+    others = _other_medicines(held, item, about)
+    found = _paused(held, item, others, today) if others else None
+    return replace(found, words=others[max(others)]) if found else None
+
+
+def _other_medicines(held: Holding, item: Item, about: Collection[int]) -> dict[int, str]:
+    """The rounds in which the order named another medicine, and which: what was paused then waits for a restart too."""
+    numbers = {n for k, _, n in held.own if k == item.key} - set(about)
+    return {n: was.words for n in sorted(numbers) if (was := held.named(item.key, n)) is not None}
+
+
+def _paused(held: Holding, item: Item, rounds: Collection[int] | None, today: date | None) -> Stopped | None:
+    """The pause of these rounds, of all where None is given."""
+    taken = last_taken(held, item.key, rounds)
+    if taken is not None or any(_completed(r) for r in _rounds_of(held, item.key, "stop", rounds)):
         return Stopped(item, "recorded", taken)
-    if any(status_class(r) in ("open", "busy") for r in _rounds_of(held, item.key, RESTART)):
+    if any(status_class(r) in ("open", "busy") for r in _rounds_of(held, item.key, RESTART, rounds)):
         return Stopped(item, "asked")
     state, surgery = held.state.items.get(item.key), held.plan.anchor("surgery") if held.plan else None
     stands = state is not None and state.cls != "withdrawn"  # what was withdrawn before its day was never begun
-    last = _answered_last_dose(state.answer if state and stands else None, surgery.moment if surgery else None)
+    answer = (state.answer if rounds is None or state.round in rounds else state.earlier) if state and stands else None
+    last = _answered_last_dose(answer, surgery.moment if surgery else None)
     return Stopped(item, "planned") if last and today and last < today else None
 
 
 def _answered_last_dose(answer: HoldAnswer | None, surgery: Moment | None) -> date | None:
-    if answer is None or answer.missed_days is None or surgery is None:
+    if answer is None or answer.missed_days is None or unclear(answer) or surgery is None:
         return None
     return surgery.day - timedelta(days=answer.missed_days + 1)
 
@@ -79,13 +106,14 @@ def _completed(resource: Any) -> bool:
     return bool(resource.get("status") == "completed")
 
 
-def _rounds_of(held: Holding, key: Key, part: str) -> Iterator[Any]:
-    return (r for (k, p, _), (_, r) in held.own.items() if (k, p) == (key, part))
+def _rounds_of(held: Holding, key: Key, part: str, rounds: Collection[int] | None) -> Iterator[Any]:
+    own = held.own.items()
+    return (r for (k, p, n), (_, r) in own if (k, p) == (key, part) and (rounds is None or n in rounds))
 
 
-def last_taken(held: Holding, key: Key) -> Moment | None:
-    """The latest dose that somebody recorded about any round of the medicine."""
-    ours = {ref for (k, _, _), (ref, _) in held.own.items() if k == key}
+def last_taken(held: Holding, key: Key, rounds: Collection[int] | None = None) -> Moment | None:
+    """The latest dose that somebody recorded about these rounds of the medicine, about any where None is given."""
+    ours = {ref for (k, _, n), (ref, _) in held.own.items() if k == key and (rounds is None or n in rounds)}
     zone = held.plan.zone if held.plan else "UTC"
     told = []
     for _, resource in held.everything:
@@ -98,16 +126,19 @@ def last_taken(held: Holding, key: Key) -> Moment | None:
     return max((m for m in told if m), default=None)
 
 
-def restart_asked(plan: Plan, item: Item, held: Holding, number: int, why: str, today: date | None) -> Decision | None:
+def restart_asked(
+    plan: Plan, paused: Stopped, held: Holding, number: int, why: str, today: date | None
+) -> Decision | None:
     """The Task that asks the prescriber about a restart in this round; None where it stands already.
 
     why   the sentence's beginning; it holds no date
     """
+    item = paused.item
     if (item.key, RESTART, number) in held.own:
         return None
     maker = Maker(plan, {item.key: number})
     task = maker.task(item, RESTART, "restart")
-    task["description"] = f"{why}: restart {item.hold.words if item.hold else item.title}, or say why not"
+    task["description"] = f"{why}: restart {paused.called}, or say why not"
     task["performerType"] = maker.role("prescriber")
     task["priority"] = "urgent"
     if today:

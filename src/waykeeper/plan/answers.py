@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
-from dataclasses import asdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields, replace
 
-from waykeeper.plan.model import Answers, Item, Key, PlanPhase
+from waykeeper.medicines import REASON_ONLY, by_medicine
+from waykeeper.plan.model import Answers, HoldAnswer, Item, Key, PlanPhase
+from waykeeper.record.model import MedicineEntry
+
+_TOLD = tuple(f.name for f in fields(HoldAnswer) if f.compare)  # what a person said; not about which medicine
 
 
 def digest(answers: Answers, items: Iterable[Item] = (), phases: Iterable[PlanPhase] = ()) -> str:
@@ -18,19 +22,45 @@ def digest(answers: Answers, items: Iterable[Item] = (), phases: Iterable[PlanPh
     """
     phrases = [p for i in items for p in (i.phrase, i.window_phrase, i.valid_for)] + [p.days for p in phases]
     counted_from = " and ".join(phrases)
-    holds = {str(k): {f: str(v) for f, v in asdict(a).items()} for k, a in answers.holds.items()}
     told = {
-        "holds": holds,
+        "holds": _as_told(answers.holds),
         "released": {k: str(v) for k, v in answers.released.items() if f"release of {k}" in counted_from},
         "completed": {str(k): str(v) for k, v in answers.completed.items() if _counts(k, counted_from)},
         "facts": dict(answers.facts),
         "rounds": {str(k): n for k, n in answers.rounds.items() if n > 1},
     }
     if answers.proposed:
-        told["proposed"] = {str(k): {f: str(v) for f, v in asdict(a).items()} for k, a in answers.proposed.items()}
+        told["proposed"] = _as_told(answers.proposed)
     if not any(told.values()):
         return ""
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _as_told(answers: Mapping[Key, HoldAnswer]) -> dict[str, dict[str, str]]:
+    return {str(key): {name: str(getattr(answer, name)) for name in _TOLD} for key, answer in answers.items()}
+
+
+def for_list(answers: Answers, medicines: Sequence[MedicineEntry]) -> tuple[Answers, dict[str, HoldAnswer]]:
+    """Answers about a list of medicines as it is now: those that speak for it, and by row those that do not.
+
+    An answer that was given for another medicine under the same order counts no more, neither as a decision nor as a
+    number to propose. It is told for as long as nobody has answered about the medicine that stands there now.
+    """
+    if not answers.holds and not answers.proposed:
+        return answers, {}
+    past: dict[str, HoldAnswer] = {}
+    standing: list[dict[Key, HoldAnswer]] = []
+    for told in (answers.proposed, answers.holds):
+        kept = dict(told)
+        for kind in dict.fromkeys(key.kind for key in told):
+            rows = {key.item: answer for key, answer in told.items() if key.kind == kind}
+            for row, answer in by_medicine(rows, medicines)[1].items():
+                past[row] = answer
+                del kept[Key(kind, row)]
+        standing.append(kept)
+    proposed, holds = standing
+    answered = {key.item for key, answer in holds.items() if answer.decision != REASON_ONLY}
+    return replace(answers, holds=holds, proposed=proposed), {r: a for r, a in past.items() if r not in answered}
 
 
 def _counts(key: Key, counted_from: str) -> bool:

@@ -8,9 +8,9 @@ from datetime import date
 from functools import lru_cache
 
 from waykeeper.findings import Finding, WaykeeperError, finding
-from waykeeper.medicines import MedicineRow, patient_facts, propose
+from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
-from waykeeper.plan.answers import digest
+from waykeeper.plan.answers import digest, for_list
 from waykeeper.plan.holds import hold_items
 from waykeeper.plan.model import (
     MEDICINES,
@@ -285,6 +285,7 @@ class _Compiler:
         if self.surgery is None or not self.record.medicines:
             return []
         rule = next((r for r in chosen if r.kind == "hold"), None)
+        answers, past = for_list(self.answers, self.record.medicines)
         rows: Sequence[MedicineRow] = propose(
             self.record.medicines,
             self.surgery,
@@ -292,7 +293,7 @@ class _Compiler:
             self.anaesthesia,
             {**self.clinic.policies, **self.pathway.policies},
             calendar=self.clinic.calendar,
-            answers=self._indications(),
+            answers=_reasons(answers) | past,
             surgeries=self.surgeries,
             facts=patient_facts(self.record.resources)
             | {name: str(value) for name, value in self.facts.items() if value in (Fact.YES, Fact.NO)},
@@ -300,12 +301,8 @@ class _Compiler:
         )
         if len(rows) != len(self.record.medicines):
             raise RuntimeError(f"{len(self.record.medicines)} medicines went in, {len(rows)} came out")
-        items = hold_items(rows, rule, self.surgery, self.answers, self.clinic.calendar)
+        items = hold_items(rows, rule, self.surgery, answers, self.clinic.calendar)
         return [_with_source(item, self.record) for item in items]
-
-    def _indications(self) -> dict[str, HoldAnswer]:
-        """Answers that say only why a medicine is taken: they choose the rule. A decision never changes a proposal."""
-        return {key.item: a for key, a in self.answers.holds.items() if a.decision == "indication"}
 
     def _questions(self, items: Sequence[Item]) -> list[Item]:
         """One question for each undecided fact that an item depends on, due at the earliest of them."""
@@ -363,6 +360,11 @@ def _with_source(item: Item, record: Record) -> Item:
     if not reference and "|" in entry.key:
         reference = f"{entry.resource.get('resourceType')}?identifier={entry.key.partition('#')[0]}"
     return replace(item, hold=replace(item.hold, reference=reference, codes=entry.codes))
+
+
+def _reasons(answers: Answers) -> dict[str, HoldAnswer]:
+    """Answers that say only why a medicine is taken: they choose the rule. A decision never changes a proposal."""
+    return {key.item: a for key, a in answers.holds.items() if a.decision == REASON_ONLY}
 
 
 def _with_answer(recorded_value: Fact, told: Fact) -> Fact:

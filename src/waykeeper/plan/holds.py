@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from waykeeper.findings import Position
-from waykeeper.medicines import MedicineRow
+from waykeeper.medicines import REASON_ONLY, MedicineRow, unclear
 from waykeeper.pathway.model import PathwayItem, Source
 from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, Key
 from waykeeper.timing import working_days_before
@@ -37,7 +37,7 @@ def _item(
 ) -> Item:
     key = Key("hold" if row.decision == "hold" and row.missed_days is not None else "medicine", row.key)
     given = [answers.holds.get(k) for k in (key, Key("medicine", row.key), Key("hold", row.key))]
-    answer = next((a for a in given if a and a.decision != "indication"), None)
+    answer = next((a for a in given if a and a.decision != REASON_ONLY), None)
     proposal = _proposal(row)
     asked_again = answers.proposed.get(key)
     if answer:
@@ -92,8 +92,8 @@ def _proposal(row: MedicineRow) -> HoldProposal:
 
 
 def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> HoldProposal:
-    """The prescriber's number counts from now on; last dose is on day -(missed_days + 1)."""
-    if answer.missed_days is None:
+    """The prescriber's number counts from now on; last dose is on day -(missed_days + 1). An unclear one has none."""
+    if answer.missed_days is None or unclear(answer):
         return replace(proposal, answered=answer)
     return replace(
         proposal,

@@ -1,0 +1,77 @@
+"""Does an answer about one medicine speak for another that stands under the same order today?"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from functools import lru_cache
+
+from waykeeper.medicines.conditions import Situation, holds
+from waykeeper.medicines.dosing import with_dosing
+from waykeeper.medicines.model import AnswerLike, Case, NamedMedicine, Rule
+from waykeeper.medicines.recognise import Recognised, recognise
+from waykeeper.medicines.ruleset import package_rules
+from waykeeper.medicines.ways import forms_of, way_of
+from waykeeper.medicines.words import normalise, strength_of
+from waykeeper.pathway.model import Coding
+from waykeeper.record.model import MedicineEntry
+
+# Conditions of a rule that the words of a row can decide; what else a rule asks for is not in a medicine's name.
+_IN_WORDS = ("dose_mg", "form", "release", "period")
+
+Reading = tuple[frozenset[str], str, tuple[tuple[str, tuple[bool, ...]], ...]]
+
+
+def speaks_for(answer: AnswerLike, now: NamedMedicine) -> bool:
+    """True if an answer was given for the medicine that the row names now. One that does not say for which counts."""
+    return answer.medicine is None or same_medicine(answer.medicine, now)
+
+
+def same_medicine(was: NamedMedicine, now: NamedMedicine) -> bool:
+    """True if both name one medicine: by the same text, or by the same substances in another text or code.
+
+    Another strength, form or interval is the same medicine, unless a case of its rule turns on it and falls out
+    otherwise: then the answer may have been another, and it is asked again. What no rule knows is compared as text.
+    """
+    if was == now:
+        return True
+    if normalise(was.words) == normalise(now.words) and not _codes_differ(was.codes, now.codes):
+        return True
+    reading = _read(was)
+    return reading is not None and reading == _read(now)
+
+
+def _codes_differ(was: Collection[Coding], now: Collection[Coding]) -> bool:
+    """True if a system in which both are coded has no code in common. A code of one side alone says nothing."""
+    before, after = ({(c.system, c.code) for c in codes} for codes in (was, now))
+    shared = {system for system, _ in before} & {system for system, _ in after}
+    return any(not {c for c in before & after if c[0] == system} for system in shared)
+
+
+@lru_cache(maxsize=1024)
+def _read(named: NamedMedicine) -> Reading | None:
+    """Substances, way of giving, and how each condition of their rules falls out; None where nothing is recognised."""
+    rules = package_rules()
+    entry = with_dosing(MedicineEntry(key="", words=named.words, codes=named.codes))
+    known = recognise(entry, rules)
+    substances = known.ingredients or known.named
+    if not substances:
+        return None
+    tested = sorted((rule.name, _outcomes(rule, i, entry, known)) for i, rule in enumerate(rules.rule_for(substances)))
+    return frozenset(substances), way_of(entry, known, rules), tuple(tested)
+
+
+def _outcomes(rule: Rule, index: int, entry: MedicineEntry, known: Recognised) -> tuple[bool, ...]:
+    """Which of the conditions of a rule that words can decide hold, in the rule's order."""
+    substances = known.ingredients or known.named
+    situation = Situation(
+        numbers={
+            "dose_mg": strength_of(known.reading.strengths, index, len(substances)),
+            "period": entry.period_days,
+        },
+        words={
+            "form": forms_of(entry, known, package_rules()) or frozenset({"unknown"}),
+            "release": known.reading.releases or frozenset({"plain"}),
+        },
+    )
+    asked = [(n, a) for c in (*rule.cases, *rule.neuraxial) for n, a in c.when.items() if n in _IN_WORDS]
+    return tuple(holds(Case({name: allowed}, "ask"), situation) for name, allowed in asked)
