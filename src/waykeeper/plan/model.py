@@ -10,6 +10,7 @@ from datetime import date, datetime
 from typing import Any, Literal, NamedTuple
 
 from waykeeper.findings import Finding, Position
+from waykeeper.medicines.model import NamedMedicine
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
 from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Anchor, Dates, Moment
@@ -132,10 +133,19 @@ class HoldProposal:
     arithmetic: tuple[str, ...] = ()  # not in `live`
     answered: HoldAnswer | None = None
 
+    @property
+    def medicine(self) -> NamedMedicine:
+        """What the order calls its medicine."""
+        return NamedMedicine(self.words, self.codes)
+
 
 @dataclass(frozen=True, slots=True)
 class HoldAnswer:
-    """What a prescriber decided about one medicine. `missed_days` is None for "continue" and the like."""
+    """What a prescriber decided about one medicine. `missed_days` is None for "continue" and the like.
+
+    medicine   what our own resource named when it was answered: the answer counts for no other. Never written, read
+               from the round that was answered, and no part of the answer itself
+    """
 
     decision: str  # "hold", "continue", "adjust", ...
     missed_days: int | None = None
@@ -143,6 +153,7 @@ class HoldAnswer:
     on: date | None = None
     text: str = ""
     last_taken: Moment | None = None
+    medicine: NamedMedicine | None = field(default=None, compare=False)
 
 
 @quickly_made
