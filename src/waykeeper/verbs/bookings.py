@@ -64,11 +64,11 @@ def beside(
     """The evidence of FHIR with that of the files; a booking that both know counts once."""
     if scheduler is None or not booked:
         return found, ()
-    from waykeeper.exchange.sources import across, read_bookings
+    from waykeeper.exchange.sources import across, read_bookings, unknown
 
     read = read_bookings(booked, scheduler, zone)
     every, noticed = across(found, read)
-    return every, (*read.findings, *noticed)
+    return every, (*read.findings, *noticed, *unknown(found, read.revoked))
 
 
 def theatre_of(path: str, scheduler: Mapping) -> TheatreList:

@@ -3,6 +3,6 @@
 from waykeeper.exchange.sources.mapping import Mapping, read_mapping
 from waykeeper.exchange.sources.model import Bookings
 from waykeeper.exchange.sources.reading import is_bookings, read_bookings
-from waykeeper.exchange.sources.settling import across
+from waykeeper.exchange.sources.settling import across, unknown
 
-__all__ = ["Bookings", "Mapping", "across", "is_bookings", "read_bookings", "read_mapping"]
+__all__ = ["Bookings", "Mapping", "across", "is_bookings", "read_bookings", "read_mapping", "unknown"]

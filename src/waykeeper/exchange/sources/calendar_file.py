@@ -4,25 +4,35 @@ unless a property of the scheduler's own says it."""
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Mapping as Map
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, word
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Reading, Statement
-from waykeeper.exchange.sources.settling import bookings, settle, unclear
+from waykeeper.exchange.sources.people import by_patient, for_each
+from waykeeper.exchange.sources.recurrence import (
+    Start,
+    UnreadableRuleError,
+    named,
+    not_before,
+    of_its_day,
+    properties,
+    series,
+)
+from waykeeper.exchange.sources.settling import LIVE, OFF, bookings, other_number, said_later, settle, unclear
 from waykeeper.exchange.sources.times import When, local
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Evidence
 
-MOST_OCCURRENCES = 400  # of one recurring event; a series of visits around an operation has far fewer
 STATUS = {"CONFIRMED": "booked", "TENTATIVE": "pending", "CANCELLED": "cancelled", "": "booked"}  # RFC 5545 3.8.1.11
 CALLED_OFF = ("cancelled", "noshow", "entered-in-error")
-_UNTIL = re.compile(r"UNTIL=(\d{8}T\d{6})Z")
 
 
 def read_calendar(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> Bookings:
@@ -37,13 +47,92 @@ def read_calendar(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
     for path in paths:
         for event in _events(path, mapping, clinic_zone):
             reading.read += 1
-            statement = event.statement(reading.findings)
-            reading.statements.append(statement)
-            events[statement.place] = event
-    kept, more = settle(reading.statements)
-    moved = {(events[s.place].uid, events[s.place].recurrence_id()) for s in kept}
-    evidence = [e for s in kept for e in events[s.place].expanded(s, moved, reading.findings)]
-    return bookings(reading, evidence, more, len(reading.statements) - len(kept))
+            events[event.place] = event
+    occurrences = _occurrences(events.values())
+    for event in events.values():
+        reading.statements += event.statements(reading.findings, occurrences.get(event.uid, ()))
+    now = settle(reading.statements)
+    known = {events[s.place].uid for s in reading.statements if not s.revokes}
+    now.revoked[:] = [s for s in now.revoked if not events[s.place].uid or events[s.place].uid not in known]
+    other_number(now)
+    evidence = _told(now.kept, reading, events)
+    return bookings(reading, evidence, now, len(reading.statements) - len(now.kept))
+
+
+def _occurrences(events: Iterable[_Event]) -> dict[str, tuple[Start, ...]]:
+    """The occurrences of each series by its UID, so that an event that stands for one names it as the series does."""
+    found: dict[str, dict[Start, None]] = {}
+    for event in events:
+        if event.repeats and _moment(event.event.get("DTSTART")) is not None:
+            with suppress(UnreadableRuleError):  # told where it is expanded
+                found.setdefault(event.uid, {}).update(dict.fromkeys(series(event.event, event.mapping.zone).every))
+    return {uid: tuple(every) for uid, every in found.items()}
+
+
+def _told(kept: Sequence[Statement], reading: Reading, events: Map[Position, _Event]) -> list[Evidence]:
+    """The evidence of what stands: a series is each of its occurrences, for each patient whose series it is."""
+    of_uid: dict[str, list[Statement]] = {}
+    for n, one in enumerate(kept):
+        of_uid.setdefault(events[one.place].uid or f"\0{n}", []).append(one)
+    evidence: list[Evidence] = []
+    for group in of_uid.values():
+        said = by_patient(group)
+        lost = [replace(s, evidence=replace(s.evidence, patient=said.people[0][0].evidence.patient))
+                for s in said.nameless] if len(said.people) == 1 else []  # fmt: skip
+        for person in said.people:
+            evidence += _of_a_series([*person, *lost], [] if lost else said.nameless, reading, events)
+        if not lost:
+            evidence += _of_a_series(said.nameless, [], reading, events)
+    return evidence
+
+
+def _of_a_series(
+    kept: Sequence[Statement], nameless: Sequence[Statement], reading: Reading, events: Map[Position, _Event]
+) -> list[Evidence]:
+    """What stands of one UID for one patient. `nameless` changes her occurrences too and is told elsewhere."""
+    wholes = [s for s in kept if events[s.place].of_one() is None]
+    singles = [s for s in kept if events[s.place].of_one() is not None]
+    singles = [_with_its_series(single, wholes, reading.findings) for single in singles]
+    found = reading.findings
+    evidence = [events[s.place].single(s.evidence, found) for s in singles]
+    others = [
+        _Changed(start, events[s.place].onwards, s.evidence.status)
+        for s in (*singles, *nameless)
+        if (start := events[s.place].of_one()) is not None
+    ]
+    for whole in wholes:
+        event, one = _repeating(whole, reading.statements, events)
+        evidence += event.expanded(one, others, found) if event.repeats and one.day is not None else [one]
+    return evidence
+
+
+def _repeating(
+    whole: Statement, statements: Sequence[Statement], events: Map[Position, _Event]
+) -> tuple[_Event, Evidence]:
+    """The event that says how a series repeats: a cancellation of the whole need not (RFC 5546 3.2.5)."""
+    event = events[whole.place]
+    if event.repeats or whole.evidence.status not in CALLED_OFF or not event.uid:
+        return event, whole.evidence
+    before = [s for s in statements if s.booking == whole.booking and events[s.place].repeats]
+    if not before or before[-1].evidence.day is None:
+        return event, whole.evidence
+    was = before[-1].evidence
+    return events[before[-1].place], replace(whole.evidence, day=was.day, start=was.start, end=was.end)
+
+
+def _with_its_series(single: Statement, wholes: Sequence[Statement], found: list[Finding]) -> Statement:
+    """An occurrence whose series is cancelled is cancelled with it, unless it is said later that it stands.
+
+    RFC 5546 3.2.5: a cancellation without RECURRENCE-ID takes all occurrences back, those that were moved too.
+    """
+    gone = next((w for w in wholes if w.evidence.status in OFF), None)
+    one = single.evidence
+    if gone is None or one.status not in LIVE:
+        return single
+    if not said_later(single, gone):
+        return replace(single, evidence=replace(one, status=gone.evidence.status, fell=one.fell or gone.evidence.fell))
+    found.append(finding("WKX408", f"it stands, and its series at {gone.place} is cancelled", single.place))
+    return replace(single, evidence=unclear(one, f"{one.status}, its series cancelled"))
 
 
 def _events(path: str, mapping: Mapping, clinic_zone: str) -> Iterator[_Event]:
@@ -71,6 +160,14 @@ def _events(path: str, mapping: Mapping, clinic_zone: str) -> Iterator[_Event]:
         yield _Event(Position(path, line), event, method, mapping, clinic_zone)
 
 
+class _Changed(NamedTuple):
+    """What an event says of one occurrence of a series, and with `onwards` of all that follow."""
+
+    start: Start
+    onwards: bool
+    status: str
+
+
 @dataclass(frozen=True)
 class _Event:
     """One VEVENT with what its file and the mapping say."""
@@ -91,25 +188,66 @@ class _Event:
 
     def recurrence_id(self) -> str:
         """The occurrence that this event stands for (RFC 5545 3.8.4.4), in UTC; "" for the whole."""
-        said = _moment(self.event.get("RECURRENCE-ID"))
+        said = self.of_one()
         return self._instant_name(said) if said is not None else ""
 
-    def statement(self, found: list[Finding]) -> Statement:
-        """The event as it stands, before it is repeated."""
+    def statements(self, found: list[Finding], occurrences: Sequence[Start]) -> list[Statement]:
+        """The event as it stands, before it is repeated; one for each patient of a class.
+
+        occurrences   those of its series, by which it names the one that it stands for
+        """
+        patients = self._patients()
+        if not patients:
+            self._say(found, "WKX407", f"the event has no {self.mapping.ics_property('patient')} that names a patient")
+        one = self._evidence(found)
+        each = for_each(one, patients) if len(patients) > 1 else [replace(one, patient=p) for p in patients] or [one]
+        said = self.of_one()
+        hit = named(occurrences, said, self.mapping.zone) if said is not None else []
+        name = self._instant_name(occurrences[hit[0]]) if len(hit) == 1 else self.recurrence_id()
+        key = f"{self.uid}\0{name}" if self.uid else ""
+        revokes = self.method == "CANCEL" or (not self.uid and one.status == "cancelled")
+        return [Statement(self._answered(e, patients, found), self.place, key, self._made(), revokes) for e in each]
+
+    def _answered(self, one: Evidence, patients: Sequence[tuple[str, ...]], found: list[Finding]) -> Evidence:
+        """The same, doubtful where an attendee declined it (RFC 5545 3.2.12): not where another patient did."""
+        if one.status != "booked" or self._text(self.mapping.ics_property("status")):
+            return one
+        others = {name for names in patients for name in names} - {*one.patient}
+        wanted = self.mapping.ics_property("patient")
+        by_attendee = wanted.partition(";")[0] == "ATTENDEE"
+        for attendee in properties(self.event, "ATTENDEE"):
+            hers = self.mapping.named("patient", _value(attendee, wanted)) if by_attendee else ()
+            if str(attendee.params.get("PARTSTAT", "")).upper() == "DECLINED" and others.isdisjoint(hers):
+                self._say(found, "WKX408", "the event stands and an attendee declined it")
+                return unclear(one, "booked, declined")
+        return one
+
+    def _patients(self) -> list[tuple[str, ...]]:
+        """Who the event is for, each by her identifier: two values are two patients.
+
+        Of attendees by their address those who lead the meeting or are no person are none (RFC 5545 3.2.16, 3.2.3).
+        """
+        wanted = self.mapping.ics_property("patient")
+        name = wanted.partition(";")[0]
+        said = properties(self.event, name) if name else []
+        if wanted == "ATTENDEE":
+            leads = _value(self.event["ORGANIZER"], "") if "ORGANIZER" in self.event else ""
+            said = [a for a in said if not _is_staff(a, leads)] or said
+        values = dict.fromkeys(value for one in said if (value := _value(one, wanted)))
+        return [self.mapping.named("patient", value) for value in values]
+
+    def _evidence(self, found: list[Finding]) -> Evidence:
+        """The booking without its patient."""
         start, readable = self._start(found)
         end, minutes = self._length(start)
         status, fell = self._status(found)
         broken = sorted({str(name) for name, _ in self.event.errors if name})
         if broken:
             self._say(found, "WKX407", f"{', '.join(broken)} cannot be read")
-        patient = self._named(self.mapping.ics_property("patient"), "patient")
-        if not patient:
-            self._say(found, "WKX407", f"the event has no {self.mapping.ics_property('patient')} that names a patient")
-        evidence = Evidence(
+        return Evidence(
             reference=f"{Path(self.place.file).name}{f'#{self.uid}' if self.uid else f':{self.place.line}'}",
             kind="appointment",
             status=status if readable and not broken else UNREADABLE,
-            patient=patient,
             day=start.day,
             start=start.at,
             end=end,
@@ -124,8 +262,6 @@ class _Event:
             fell=fell,
             origin=self.origin,
         )
-        key = f"{self.uid}\0{self.recurrence_id()}" if self.uid else ""
-        return Statement(evidence, self.place, key, self._made())
 
     def _made(self) -> tuple[int, datetime | None]:
         """SEQUENCE, then DTSTAMP (RFC 5545 3.8.7.4 and 3.8.7.2); without SEQUENCE it is 0."""
@@ -143,18 +279,11 @@ class _Event:
         every = said if isinstance(said, list) else [said] if said is not None else []
         return " | ".join(str(c) for one in every for c in getattr(one, "cats", [one]))
 
-    def _properties(self, name: str) -> list[Any]:
-        said = self.event.get(name)
-        return said if isinstance(said, list) else [] if said is None else [said]
-
     def _named(self, wanted: str, system: str) -> tuple[str, ...]:
-        """What `NAME` or `NAME;PARAMETER` holds, with its system. An address loses its scheme."""
-        name, _, parameter = wanted.partition(";")
-        values = []
-        for one in self._properties(name) if name else ():
-            said = str(one.params.get(parameter, "")) if parameter else str(one)
-            values.append(re.sub(r"^mailto:", "", said.strip(), flags=re.IGNORECASE))
-        return tuple(f for value in dict.fromkeys(values) for f in self.mapping.named(system, value))
+        """What `NAME` or `NAME;PARAMETER` holds, with its system."""
+        name = wanted.partition(";")[0]
+        values = dict.fromkeys(_value(one, wanted) for one in (properties(self.event, name) if name else ()))
+        return tuple(f for value in values for f in self.mapping.named(system, value))
 
     def _start(self, found: list[Finding]) -> tuple[When, bool]:
         said = self.event.get("DTSTART")
@@ -199,10 +328,6 @@ class _Event:
         if own and plain == "cancelled" and own not in CALLED_OFF:
             self._say(found, "WKX408", f"the event is cancelled, the scheduler's own word makes it {own}")
             return f"unclear (cancelled, {own})", ""
-        answers = {str(a.params.get("PARTSTAT", "")).upper() for a in self._properties("ATTENDEE")}
-        if not own and plain == "booked" and "DECLINED" in answers:  # RFC 5545 3.2.12
-            self._say(found, "WKX408", "the event stands and an attendee declined it")
-            return "unclear (booked, declined)", ""
         return own or plain, fell
 
     def _own(self, found: list[Finding]) -> tuple[str, str]:
@@ -221,62 +346,90 @@ class _Event:
 
     # recurrence (RFC 5545 3.8.5)
 
-    def expanded(self, said: Statement, moved: set[tuple[str, str]], found: list[Finding]) -> list[Evidence]:
-        """The event's evidence, or one for each occurrence that no other event stands for."""
-        one = said.evidence
-        if self.recurrence_id():
-            if str(self.event["RECURRENCE-ID"].params.get("RANGE", "")).upper() == "THISANDFUTURE":
-                self._say(found, "WKX413", "RANGE=THISANDFUTURE changes occurrences that are not read so")
-                one = unclear(one, f"{one.status}, and later ones")
-            return [replace(one, reference=f"{one.reference}/{self.recurrence_id()}")]
-        if not {"RRULE", "RDATE"} & set(self.event) or one.day is None:
-            return [one]
-        walls = self._occurrences(found)
-        if not walls:
-            return [unclear(one, f"{one.status}, repeated")]
-        return [self._occurrence(one, wall) for wall in walls if (self.uid, self._instant_name(wall)) not in moved]
+    def of_one(self) -> Start | None:
+        """The occurrence that this event stands for (RECURRENCE-ID), None for the whole."""
+        said: Start | None = _moment(self.event.get("RECURRENCE-ID"))
+        return said
 
-    def _occurrence(self, one: Evidence, wall: date | datetime) -> Evidence:
+    @property
+    def onwards(self) -> bool:
+        """It changes the occurrences after its own too (RFC 5545 3.2.13)."""
+        said = self.event.get("RECURRENCE-ID")
+        return said is not None and str(said.params.get("RANGE", "")).upper() == "THISANDFUTURE"
+
+    @property
+    def repeats(self) -> bool:
+        """It is a series."""
+        return bool({"RRULE", "RDATE"} & set(self.event))
+
+    def single(self, one: Evidence, found: list[Finding]) -> Evidence:
+        """The evidence of an event that stands for one occurrence."""
+        if self.onwards and one.status not in CALLED_OFF:
+            self._say(found, "WKX413", "RANGE=THISANDFUTURE changes occurrences that are not read so")
+            one = unclear(one, f"{one.status}, and later ones")
+        return replace(one, reference=f"{one.reference}/{self.recurrence_id()}")
+
+    def expanded(self, one: Evidence, others: Sequence[_Changed], found: list[Finding]) -> list[Evidence]:
+        """One evidence for each occurrence of a series that no other event stands for.
+
+        others   the events that stand for single occurrences, with what they say
+        """
+        try:
+            read = series(self.event, self.mapping.zone)
+        except UnreadableRuleError as error:
+            self._say(found, "WKX413", str(error))
+            return [unclear(one, f"{one.status}, repeated")]
+        if not read.left:  # every occurrence is taken out: nothing of it stands
+            return [replace(one, status="cancelled") if one.status not in CALLED_OFF else one]
+        zone = self.mapping.zone
+        stands = {n for other in others for n in named(read.left, other.start, zone)}
+        doubted = {read.left.index(start) for start in read.doubted}
+        for other in others:
+            if other.status in CALLED_OFF and not named(read.every, other.start, zone):
+                doubted |= {*of_its_day(read.left, other.start, zone)}
+        if doubted - stands:
+            self._say(found, "WKX408", "an occurrence is called off at an hour at which the series has none that day")
+        every = []
+        for n, start in enumerate(read.left):
+            if n not in stands:
+                status = self._changed(start, one, others, doubted=n in doubted)
+                every.append(replace(self._occurrence(one, start), status=status))
+        return every
+
+    def _changed(self, start: Start, one: Evidence, others: Sequence[_Changed], *, doubted: bool) -> str:
+        """The status of an occurrence, after what an event says of it and all later ones."""
+        if one.status in CALLED_OFF:
+            return one.status
+        for other in others:
+            if other.onwards and not_before(start, other.start, self.mapping.zone):
+                off = other.status in CALLED_OFF
+                return other.status if off else unclear(one, f"{one.status}, changed from an earlier one on").status
+        return unclear(one, f"{one.status}, called off that day").status if doubted else one.status
+
+    def _occurrence(self, one: Evidence, wall: Start) -> Evidence:
         when, _ = self._when(wall, "", [])
         end = when.at + (one.end - one.start) if when.at and one.end and one.start else None
         return replace(one, reference=f"{one.reference}/{self._instant_name(wall)}", day=when.day, start=when.at,
                        end=end, identifiers=())  # fmt: skip
 
-    def _occurrences(self, found: list[Finding]) -> list[date | datetime]:
-        """Start of each occurrence. Rules count in the wall time of the event's own zone (RFC 5545 3.3.10)."""
-        from dateutil.rrule import rruleset, rrulestr
-
-        start = self.event["DTSTART"].dt
-        zone = start.tzinfo if isinstance(start, datetime) else None
-        plain = start.replace(tzinfo=None) if isinstance(start, datetime) else datetime.combine(start, time())
-        rules = rruleset()
-        rules.rdate(plain)  # DTSTART is the first of the set
-        try:
-            for rule in self._properties("RRULE"):
-                text = _UNTIL.sub(lambda m: f"UNTIL={_in_zone(m[1], zone)}", rule.to_ical().decode())
-                rules.rrule(rrulestr(text, dtstart=plain))  # type: ignore[arg-type] # one rule, never a set
-            for name, add in (("RDATE", rules.rdate), ("EXDATE", rules.exdate)):
-                for moment in (d.dt for one in self._properties(name) for d in one.dts):
-                    add(_wall(moment, zone))
-            walls = []
-            for wall in rules:
-                walls.append(wall)
-                if len(walls) > MOST_OCCURRENCES:
-                    break
-        except (ValueError, TypeError, AttributeError) as error:
-            self._say(found, "WKX413", f"the rule of repetition cannot be read ({type(error).__name__})")
-            return []
-        if len(walls) > MOST_OCCURRENCES:
-            self._say(found, "WKX413", f"the event is repeated more than {MOST_OCCURRENCES} times or never ends")
-            return []
-        return [w.replace(tzinfo=zone) if isinstance(start, datetime) else w.date() for w in walls]
-
-    def _instant_name(self, moment: date | datetime) -> str:
+    def _instant_name(self, moment: Start) -> str:
         """A moment as a name: the day, or the instant in UTC."""
         if not isinstance(moment, datetime):
             return moment.strftime("%Y%m%d")
         zoned = moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(self.mapping.zone))
         return zoned.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+
+
+def _value(one: Any, wanted: str) -> str:
+    """The value of a property, or of its parameter where `NAME;PARAMETER` is wanted. An address loses its scheme."""
+    parameter = wanted.partition(";")[2]
+    said = str(one.params.get(parameter, "")) if parameter else str(one)
+    return re.sub(r"^mailto:", "", said.strip(), flags=re.IGNORECASE)
+
+
+def _is_staff(attendee: Any, leads: str) -> bool:
+    params = {name: str(attendee.params.get(name, "")).upper() for name in ("ROLE", "CUTYPE")}
+    return params["ROLE"] == "CHAIR" or params["CUTYPE"] in ("ROOM", "RESOURCE") or _value(attendee, "") == leads
 
 
 def _moment(said: Any) -> Any:
@@ -287,15 +440,3 @@ def _moment(said: Any) -> Any:
         return getattr(said, "dt", None)
     except BrokenCalendarProperty:
         return None
-
-
-def _in_zone(text: str, zone: Any) -> str:
-    at = datetime.strptime(text, "%Y%m%dT%H%M%S").replace(tzinfo=UTC)
-    return (at.astimezone(zone) if zone else at).strftime("%Y%m%dT%H%M%S")
-
-
-def _wall(moment: date | datetime, zone: Any) -> datetime:
-    """A moment as wall time of the event's zone."""
-    if not isinstance(moment, datetime):
-        return datetime.combine(moment, time())
-    return moment.astimezone(zone).replace(tzinfo=None) if moment.tzinfo and zone else moment.replace(tzinfo=None)

@@ -20,12 +20,14 @@ class Statement:
 
     booking   what makes two statements speak of one booking; "" where the source does not say
     made      when it was said; None where the source does not say
+    revokes   it only takes back a booking that was told elsewhere: alone it says that something is missing
     """
 
     evidence: Evidence
     place: Position
     booking: str = ""
     made: Made | None = None
+    revokes: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,7 @@ class Bookings:
     read        rows, events and messages
     superseded  those that a later or an equal one of the same booking replaced
     others      those that are no booking (a blocked time slot)
+    revoked     what takes back a booking that none of these sources tells of
     """
 
     evidence: tuple[Evidence, ...] = ()
@@ -42,12 +45,14 @@ class Bookings:
     read: int = 0
     superseded: int = 0
     others: int = 0
+    revoked: tuple[Statement, ...] = ()
 
     def __add__(self, more: Bookings) -> Bookings:
         """Both together, in order."""
         return Bookings(
             (*self.evidence, *more.evidence), (*self.findings, *more.findings),
             self.read + more.read, self.superseded + more.superseded, self.others + more.others,
+            (*self.revoked, *more.revoked),
         )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from waykeeper.exchange.sources.calendar_file import read_calendar
 from waykeeper.exchange.sources.mapping import Mapping
-from waykeeper.exchange.sources.model import Bookings
+from waykeeper.exchange.sources.model import Bookings, Statement
 from waykeeper.exchange.sources.scheduler_csv import read_csv
 from waykeeper.exchange.sources.settling import across
 from waykeeper.exchange.sources.siu import read_messages
@@ -41,5 +41,13 @@ def read_bookings(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
     for reader, files in kinds.items():
         more = reader(files, mapping, clinic_zone)
         kept, noticed = across(read.evidence, more)
-        read = replace(read + more, evidence=tuple(kept), findings=(*read.findings, *more.findings, *noticed))
+        revoked = (*_not_told(read, more), *_not_told(more, read))
+        found = (*read.findings, *more.findings, *noticed)
+        read = replace(read + more, evidence=tuple(kept), findings=found, revoked=revoked)
     return read
+
+
+def _not_told(one: Bookings, other: Bookings) -> list[Statement]:
+    """What takes back a booking that the other kind of file does not tell of either."""
+    numbers = {name for e in other.evidence for name in e.identifiers}
+    return [s for s in one.revoked if numbers.isdisjoint(s.evidence.identifiers)]

@@ -2,60 +2,201 @@
 
 HL7 v2 messages are ordered by the time of the message, calendar entries by SEQUENCE and DTSTAMP (RFC 5545 3.8.7.4,
 3.8.7.2; RFC 5546 2.1.5), rows of a table by the column that says when they were changed. The place in the file decides
-nothing.
+nothing. A number is a booking of each patient for whom it is used: what is said of one patient never replaces what is
+said of another.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 from waykeeper.exchange.sources.model import Bookings, Reading, Statement
+from waykeeper.exchange.sources.people import apart, by_patient, with_names
 from waykeeper.findings import Finding, Position, finding
 from waykeeper.plan.model import Evidence
 
+OFF = ("cancelled", "entered-in-error")
+LIVE = ("proposed", "pending", "waitlist", "booked")
+TOLD_SINGLY = 5  # numbers of several patients that are told one by one: more are a mapping that names the wrong column
 
-def settle(statements: Sequence[Statement]) -> tuple[list[Statement], list[Finding]]:
+
+class Settled(NamedTuple):
+    """What stands, what was noticed, and what of it takes back a booking that is not among the statements."""
+
+    kept: list[Statement]
+    findings: list[Finding]
+    revoked: list[Statement]
+
+
+def settle(statements: Sequence[Statement]) -> Settled:
     """What stands of each booking, in the order of the first statement about it, and what was noticed."""
     groups: dict[str, list[Statement]] = {}
     for number, one in enumerate(statements):
         groups.setdefault(one.booking or f"\0{number}", []).append(one)
-    kept: list[Statement] = []
-    found: list[Finding] = []
+    settled = Settled([], [], [])
+    shared: list[Finding] = []
     for group in groups.values():
-        kept += _latest(group, found)
-    return kept, found
+        now = _of_a_number(group, settled.findings, shared)
+        settled.kept.extend(now)
+        settled.revoked.extend(
+            one for one in now if all(s.revokes for s in group if not apart(s.evidence, one.evidence))
+        )
+    settled.findings.extend(_few(shared))
+    return settled
 
 
 def settled(reading: Reading) -> Bookings:
     """What was read of the files of one kind, settled."""
-    kept, more = settle(reading.statements)
-    return bookings(reading, [s.evidence for s in kept], more, len(reading.statements) - len(kept))
+    now = settle(reading.statements)
+    other_number(now)
+    return bookings(reading, [s.evidence for s in now.kept], now, len(reading.statements) - len(now.kept))
 
 
-def bookings(reading: Reading, kept: Iterable[Evidence], more: Iterable[Finding], superseded: int) -> Bookings:
+def bookings(reading: Reading, kept: Iterable[Evidence], now: Settled, superseded: int) -> Bookings:
     """The result of one kind of file: findings in the order of their places."""
-    found = tuple(sorted((*reading.findings, *more), key=lambda f: f.position))
-    return Bookings(tuple(kept), found, reading.read, superseded, reading.others)
+    found = tuple(sorted((*reading.findings, *now.findings), key=lambda f: f.position))
+    return Bookings(tuple(kept), found, reading.read, superseded, reading.others, tuple(now.revoked))
+
+
+def _of_a_number(group: Sequence[Statement], found: list[Finding], shared: list[Finding]) -> list[Statement]:
+    if len(group) == 1:
+        return list(group)
+    said = by_patient(group)
+    if not said.people:
+        return _latest(group, found)
+    places = {s.place for person in said.people for s in person}
+    strangers = [s for s in said.nameless if s.place in places]  # one more of a class, whom the message does not name
+    nameless = [s for s in said.nameless if s.place not in places]
+    now = [_with_nameless(_latest(person, found), nameless, found) for person in said.people]
+    if len(said.people) > 1:
+        now = [_left_out(person, group, found) for person in now]
+        shared += _several(said.people, now)
+    if strangers:
+        now.append(_latest(strangers, found))
+    return [one for number, person in enumerate(now, 1) for one in _renamed(person, number)]
+
+
+def _renamed(person: list[Statement], number: int) -> list[Statement]:
+    """References are unique in a run: the second patient of a number gets one of her own."""
+    if number == 1 or "/patient-" in person[0].evidence.reference:
+        return person
+    return [
+        replace(s, evidence=replace(s.evidence, reference=f"{s.evidence.reference}/patient-{number}")) for s in person
+    ]
+
+
+def _several(people: Sequence[list[Statement]], now: Sequence[list[Statement]]) -> list[Finding]:
+    """A number that is used for several patients, unless each statement about it names all of them: a class."""
+    if len({frozenset(str(s.place) for s in person) for person in people}) == 1:
+        return []
+    firsts = [person[0] for person in now]
+    alike = len({(s.evidence.day, s.evidence.start, s.evidence.service_types) for s in firsts}) == 1
+    said = f"one number for {len(people)} patients, first at {people[0][0].place}: each keeps a booking of her own"
+    place = next((s.place for person in people[1:] for s in person if s.place != people[0][0].place), firsts[-1].place)
+    return [finding("WKX419" if alike else "WKX418", said, place)]
+
+
+def _few(shared: Sequence[Finding]) -> list[Finding]:
+    if len(shared) <= TOLD_SINGLY:
+        return list(shared)
+    worst = next((f for f in shared if f.code == "WKX418"), shared[0])
+    more = finding(
+        worst.code, f"{len(shared) - TOLD_SINGLY} more numbers are used for several patients", worst.position
+    )
+    return [*shared[:TOLD_SINGLY], more]
+
+
+def _left_out(now: list[Statement], group: Sequence[Statement], found: list[Finding]) -> list[Statement]:
+    """Of a class that a later statement tells again without her: nobody says whether she still comes."""
+    named = Counter(s.place for s in group)
+    one = now[0]
+    if len(now) > 1 or named[one.place] < 2 or one.evidence.status not in LIVE:
+        return now
+    later = [s for s in group if named[s.place] > 1 and s.made and one.made and _key(s) > _key(one)]
+    if not later:
+        return now
+    found.append(
+        finding("WKX408", f"names no longer a patient whom {one.place} names for the same booking", later[0].place)
+    )
+    return [replace(one, evidence=unclear(one.evidence, f"{one.evidence.status}, then left out"))]
+
+
+def _with_nameless(now: list[Statement], nameless: Sequence[Statement], found: list[Finding]) -> list[Statement]:
+    """What a later statement of the same number says that names nobody: it may take back, and never confirms."""
+    one = now[0]
+    later = [s for s in nameless if not (s.made and one.made and _key(s) < _key(one))]
+    if not later or len(now) > 1:
+        return now
+    last = _latest(later, found)[-1]
+    if last.evidence.status in OFF:
+        taken = replace(last.evidence, patient=one.evidence.patient, reference=one.evidence.reference)
+        return [replace(last, evidence=_filled(taken, [one]))]
+    if (last.evidence.status, last.evidence.day) == (one.evidence.status, one.evidence.day):
+        return now
+    said = f"the same booking as at {one.place}, with other content and without a patient"
+    found.append(finding("WKX408", said, last.place))
+    return [replace(one, evidence=unclear(one.evidence, f"{one.evidence.status}, {last.evidence.status}"))]
 
 
 def _latest(group: Sequence[Statement], found: list[Finding]) -> list[Statement]:
     if len(group) == 1:
         return list(group)
+    every = group
     told = [s.made for s in group if s.made is not None]
     if len(told) == len(group):
         newest = max(_key(s) for s in group)
         group = [s for s in group if _key(s) == newest]
     distinct = _distinct(group)
     if len(distinct) == 1:
-        return distinct
+        return [replace(distinct[0], evidence=_filled(with_names(distinct[0].evidence, every), every))]
     first = distinct[0]
     for other in distinct[1:]:
         said = f"the same booking as at {first.place}, with other content, and nothing says which is later"
         found.append(finding("WKX408", said, other.place))
     words = ", ".join(sorted({s.evidence.status for s in distinct}))
     return [replace(s, evidence=unclear(s.evidence, words)) for s in distinct]
+
+
+def _filled(one: Evidence, others: Sequence[Statement]) -> Evidence:
+    """What is called off without saying when it was to be, with the day and the service that were told before.
+
+    Every number under which the booking was told stays with it, since another source may know it by any of them.
+    """
+    numbers = tuple(dict.fromkeys(n for e in (one, *(s.evidence for s in others)) for n in e.identifiers))
+    one = replace(one, identifiers=numbers) if numbers != one.identifiers else one
+    if one.status not in OFF or one.day is not None:
+        return one
+    dated = [s for s in others if s.evidence.day is not None]
+    if not dated:
+        return one
+    was = max(dated, key=_key).evidence
+    return replace(one, day=was.day, start=was.start, end=was.end, minutes=was.minutes, links=one.links or was.links,
+                   service_types=one.service_types or was.service_types, text=one.text or was.text)  # fmt: skip
+
+
+def other_number(now: Settled) -> None:
+    """A cancellation that finds no booking by its number, beside one of its patient and hour, may mean that one."""
+    standing: defaultdict[object, list[int]] = defaultdict(list)
+    for n, s in enumerate(now.kept):
+        if s.evidence.status in LIVE and s.evidence.start is not None:
+            standing[s.evidence.start].append(n)
+    for gone in now.revoked:
+        for n in standing.get(gone.evidence.start, ()):
+            one = now.kept[n]
+            if {*one.evidence.patient}.isdisjoint(gone.evidence.patient) or said_later(one, gone):
+                continue
+            said = f"takes back a booking of the patient and hour of {one.place}, which has another number"
+            now.findings.append(finding("WKX408", said, gone.place))
+            words = f"{one.evidence.status}, {gone.evidence.status}"
+            now.kept[n] = replace(one, evidence=unclear(one.evidence, words))
+
+
+def said_later(one: Statement, other: Statement) -> bool:
+    """Whether it is known that one was said after the other."""
+    return one.made is not None and other.made is not None and _key(one) > _key(other)
 
 
 def _key(one: Statement) -> tuple[int, float]:
@@ -79,7 +220,8 @@ def unclear(one: Evidence, words: str) -> Evidence:
 def across(evidence: Iterable[Evidence], read: Bookings) -> tuple[list[Evidence], list[Finding]]:
     """Lay bookings of files beside what a server holds: one booking that both know is counted once.
 
-    Where they say different things of it, both stay and both are for a person.
+    Where they say different things of it, both stay and both are for a person. A number that is another patient's
+    there is another booking.
     """
     theirs = list(evidence)
     known: defaultdict[str, list[int]] = defaultdict(list)
@@ -89,10 +231,15 @@ def across(evidence: Iterable[Evidence], read: Bookings) -> tuple[list[Evidence]
     found: list[Finding] = []
     ours: list[Evidence] = []
     for one in read.evidence:
-        same = sorted({n for name in one.identifiers for n in known.get(name, ())})
+        numbered = sorted({n for name in one.identifiers for n in known.get(name, ())})
+        same = [n for n in numbered if not apart(theirs[n], one)]
+        if numbered and not same:
+            said = f"{one.reference} and {theirs[numbered[0]].reference} are one number and two patients"
+            alike = (theirs[numbered[0]].day, theirs[numbered[0]].start) == (one.day, one.start)
+            found.append(finding("WKX419" if alike else "WKX418", said, Position(one.origin)))
         differing = [n for n in same if (theirs[n].status, theirs[n].day) != (one.status, one.day)]
         if not differing:
-            ours += [] if same else [one]
+            ours += [one] if not any(_known_as(theirs[n], one) for n in same) else []
             continue
         words = ", ".join(sorted({one.status, *(theirs[n].status for n in differing)}))
         said = f"{one.reference} and {theirs[differing[0]].reference} are one booking and say different things"
@@ -101,3 +248,18 @@ def across(evidence: Iterable[Evidence], read: Bookings) -> tuple[list[Evidence]
         for n in differing:
             theirs[n] = unclear(theirs[n], words)
     return [*theirs, *ours], found
+
+
+def _known_as(theirs: Evidence, ours: Evidence) -> bool:
+    """Whether a server's booking stands for that of a file: not where it may be somebody else's."""
+    return not ours.patient or not {*theirs.patient}.isdisjoint(ours.patient)
+
+
+def unknown(evidence: Iterable[Evidence], revoked: Iterable[Statement]) -> list[Finding]:
+    """A finding for each cancellation of a booking that nothing else tells of.
+
+    evidence   what other sources know: the numbers of their bookings
+    """
+    numbers = {name for one in evidence if one.kind == "appointment" for name in one.identifiers}
+    said = "it takes back a booking of which nothing else was read: by this number none is known"
+    return [finding("WKX420", said, s.place) for s in revoked if numbers.isdisjoint(s.evidence.identifiers)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Map
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
 from functools import cache
 from importlib.resources import files
@@ -15,12 +15,15 @@ from typing import Any
 from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, word
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Reading, Statement
+from waykeeper.exchange.sources.people import for_each
 from waykeeper.exchange.sources.settling import settled
+from waykeeper.exchange.sources.siu_numbers import Numbers, entity, numbered
 from waykeeper.exchange.sources.times import When, local
 from waykeeper.findings import Position, WaykeeperError, did_you_mean, finding
 from waykeeper.plan.model import Evidence
 
 ENVELOPE = (b"FHS", b"BHS", b"BTS", b"FTS")  # batch and file (HL7 v2.5.1 chapter 2, batch protocol)
+TAKEN_BACK = ("S15", "S17")  # cancellation and deletion of an appointment (HL7 v2.5.1 chapter 10)
 MLLP = b"\x0b\x1c"  # start and end of a block, where a log was written as it came over the wire
 _STAMP = re.compile(
     r"^(\d{4})(\d{2})(\d{2})(?:(\d{2})(?:(\d{2})(?:(\d{2})(?:\.\d{1,4})?)?)?)?([+-]\d{4})?$"
@@ -48,10 +51,15 @@ def read_messages(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
     that reads HL7 v2 is not installed.
     """
     reading = Reading()
+    numbers: list[Numbers] = []
     for path in paths:
         for line, raw in _split(path):
             reading.read += 1
-            _Message(path, line, raw, mapping, clinic_zone, reading).add()
+            message = _Message(path, line, raw, mapping, clinic_zone, reading)
+            message.add()
+            numbers += [message.numbers] * (len(reading.statements) - len(numbers))
+    reading.statements, noticed = numbered(reading.statements, numbers)
+    reading.findings += noticed
     return settled(reading)
 
 
@@ -147,22 +155,24 @@ class _Message:
         if meant is None:
             self._unreadable(f"SIU^{event} is no event that is known", hint=did_you_mean(event, table()["events"]))
             return
-        self.reading.statements.append(self._statement(meant))
+        self.reading.statements += self._statements(meant)
 
-    def value(self, segment: str, field: int, component: int = 1, repetition: int = 1) -> str:
-        """One component, unescaped; "" where there is none."""
+    def value(self, segment: str, field: int, component: int = 1, repetition: int = 1, number: int = 1) -> str:
+        """One component of the segment of this number, unescaped; "" where there is none."""
         try:
-            found = self.message.extract_field(segment, 1, field, repetition, component, 1)
+            found = self.message.extract_field(segment, number, field, repetition, component, 1)
         except (KeyError, IndexError):
             return ""
         text = self.message.unescape(str(found)).strip()
         return "" if text == '""' else text  # "" deletes a value (HL7 v2.5.1 chapter 2, delete indicator)
 
-    def repetitions(self, segment: str, field: int) -> int:
-        try:
-            return len(self.message.segment(segment)(field))
-        except (KeyError, IndexError):
-            return 0
+    @property
+    def numbers(self) -> Numbers:
+        """The placer's and the filler's number of the appointment (SCH-1, SCH-2; both EI)."""
+        if self.message is None:
+            return Numbers()
+        placer, filler = (tuple(self.value("SCH", field, part) for part in (1, 2, 3)) for field in (1, 2))
+        return Numbers(entity(*placer), entity(*filler))
 
     def _say(self, code: str, details: str, hint: str = "") -> None:
         self.reading.findings.append(finding(code, details, self.place, hint))
@@ -172,22 +182,27 @@ class _Message:
         blank = Evidence(f"{Path(self.path).name}:{self.line}", "appointment", UNREADABLE, origin=self.origin)
         self.reading.statements.append(Statement(blank, self.place))
 
-    def _statement(self, meant: str) -> Statement:
+    def _statements(self, meant: str) -> list[Statement]:
+        """What the message says of each patient: PID repeats, once for each who takes part (SIU_S12)."""
+        patients = self._patients()
+        one = self._evidence(meant)
+        made, revokes = self._made(), self.value("MSH", 9, 2) in TAKEN_BACK
+        each = for_each(one, patients) if len(patients) > 1 else [replace(one, patient=p) for p in patients] or [one]
+        return [Statement(e, self.place, self.numbers.booking, made, revokes) for e in each]
+
+    def _evidence(self, meant: str) -> Evidence:
+        """The booking without its patient."""
         start, readable = self._start()
         status, fell = self._status(meant)
         minutes = self._minutes()
-        name, booking = Path(self.path).name, self.booking()
-        patient = self._patient()
+        name, booking = Path(self.path).name, self.numbers.booking
         if not booking:
             self._say("WKX407", "the message has neither SCH-2 nor SCH-1: later ones cannot replace it")
-        if not patient:
-            self._say("WKX407", "no identifier of PID-3 has an assigning authority of the mapping", self._authorities())
         orders = dict.fromkeys(o for o in (self.value("SCH", 26), self.value("SCH", 27)) if o)
-        evidence = Evidence(
+        return Evidence(
             reference=f"{name}#{booking}" if booking else f"{name}:{self.line}",
             kind="appointment",
             status=status if readable else UNREADABLE,
-            patient=patient,
             day=start.day,
             start=start.at,
             end=start.at + timedelta(minutes=minutes) if start.at and minutes is not None else None,
@@ -202,14 +217,6 @@ class _Message:
             fell=fell,
             origin=self.origin,
         )
-        return Statement(evidence, self.place, booking, self._made())
-
-    def booking(self) -> str:
-        """The filler's number of the appointment with its namespace, else the placer's (SCH-2, SCH-1)."""
-        for field in (2, 1):
-            if self.value("SCH", field):
-                return "^".join(v for v in (self.value("SCH", field), self.value("SCH", field, 2)) if v)
-        return ""
 
     def _made(self) -> tuple[int, datetime | None] | None:
         stamp, readable = self._stamp("MSH", 7, 1)
@@ -229,22 +236,46 @@ class _Message:
             zone = self.mapping.zone
             self._say("WKX417", f"the header's time has the offset {said[7]}, which {zone} does not have then")
 
-    def _patient(self) -> tuple[str, ...]:
+    def _patients(self) -> list[tuple[str, ...]]:
+        """The identifiers of each patient, one PID segment each; of a PID that names nobody there are none."""
+        found: list[tuple[str, ...]] = []
+        for number in range(1, max(self._segments("PID"), 1) + 1):
+            names = self._patient(number)
+            if not names:
+                details = "no identifier of PID-3 has an assigning authority of the mapping"
+                self._say("WKX407", details, self._authorities(number))
+            if not any({*names} & {*others} for others in found):
+                found.append(names)
+        return found
+
+    def _segments(self, segment: str) -> int:
+        try:
+            return len(self.message.segments(segment))
+        except KeyError:
+            return 0
+
+    def _patient(self, number: int) -> tuple[str, ...]:
         """Identifiers of PID-3 by their assigning authority (PID-3.4: namespace, or universal id)."""
         known = {word(k): v for k, v in self.mapping.authorities.items()}
         found = []
-        for number in range(1, self.repetitions("PID", 3) + 1):
-            value = self.value("PID", 3, 1, number)
-            names = [n for n in self._authority(number) if n]
+        for repetition in range(1, self._repetitions(number) + 1):
+            value = self.value("PID", 3, 1, repetition, number)
+            names = [n for n in self._authority(number, repetition) if n]
             system = next((known[word(n)] for n in names if word(n) in known), "")
             if not names and not known:
                 system = self.mapping.systems["patient"]
             found += [f"{system}|{value}"] if value and system else []
         return tuple(dict.fromkeys(found))
 
-    def _authority(self, repetition: int) -> tuple[str, ...]:
+    def _repetitions(self, number: int) -> int:
         try:
-            part = self.message.segment("PID")(3)(repetition)(4)
+            return len(self.message.segments("PID")[number - 1](3))
+        except (KeyError, IndexError):
+            return 0
+
+    def _authority(self, number: int, repetition: int) -> tuple[str, ...]:
+        try:
+            part = self.message.segments("PID")[number - 1](3)(repetition)(4)
         except (KeyError, IndexError, TypeError):  # TypeError: the field has no components
             return ()
         try:
@@ -252,8 +283,9 @@ class _Message:
         except TypeError:
             return (str(part).strip(),)
 
-    def _authorities(self) -> str:
-        names = {n for r in range(1, self.repetitions("PID", 3) + 1) for n in self._authority(r)[:1] if n}
+    def _authorities(self, number: int) -> str:
+        every = range(1, self._repetitions(number) + 1)
+        names = {n for r in every for n in self._authority(number, r)[:1] if n}
         shown = ", ".join(sorted(names)) or "none"
         return f"Add them to hl7.authorities of the mapping; the message has: {shown}."
 
