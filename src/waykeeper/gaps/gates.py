@@ -9,8 +9,9 @@ from datetime import date
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, asked
 from waykeeper.gaps.words import sentence, table
+from waykeeper.medicines import speaks_for, unclear
 from waykeeper.plan.gates import lacking
-from waykeeper.plan.model import Item, Key
+from waykeeper.plan.model import MEDICINES, Item, Key
 
 _MET_WORDS: Mapping[str, frozenset[str]] = {
     "visit": frozenset({"attended", "attended-early", "attended-late", "excused"}),
@@ -71,6 +72,17 @@ def _title(item: Item) -> str:
     return asked(item.hold.words or item.title if item.hold is not None else item.title)
 
 
+def _doubt(item: Item, setting: Setting) -> str:
+    """Why an answer does not fulfil a need: it does not say what was decided, or was given for another medicine."""
+    own = setting.of(item)
+    answer = own.answer or (item.hold.answered if item.hold else None)
+    if answer is not None:
+        return "unclear" if unclear(answer) else ""
+    earlier = own.earlier
+    other = earlier is not None and item.hold is not None and not speaks_for(earlier, item.hold.medicine)
+    return "other_medicine" if other else ""
+
+
 def _state(need: Key, item: Item | None, verdict: Verdict | None, setting: Setting, past: bool) -> tuple[str, str]:
     """State and title of a need; `past` is the gate's own."""
     title = _title(item) if item is not None else str(need)
@@ -82,6 +94,8 @@ def _state(need: Key, item: Item | None, verdict: Verdict | None, setting: Setti
         return sentence("missing", "recognised", {}), title
     if need.kind in _BY_A_DAY and _is_past(verdict.mend_by, setting):
         return sentence("missing", "past_gate" if past else "past", {}), title
+    if need.kind in MEDICINES and verdict.word == "needs-review" and (doubt := _doubt(item, setting)):
+        return sentence("missing", doubt, {}), title
     decides = item.released_by or item.who or "coordinator"
     state = str(table()["missing_states"][need.kind][verdict.word])
     return state.format(actor=table()["actors"].get(decides, decides)), title

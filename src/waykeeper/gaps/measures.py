@@ -18,6 +18,7 @@ from waykeeper.gaps.others import pauses
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.words import written
 from waykeeper.gaps.worklist import worklist
+from waykeeper.medicines import unclear
 from waykeeper.plan.model import Evidence, Item, Plan, State
 from waykeeper.timing.model import Standing
 
@@ -181,7 +182,7 @@ def _holds(one: _Followed, month: _Month) -> _Found:
     for item in flagged:
         answer = one.on.of(item).answer or (item.hold.answered if item.hold else None)
         due = item.dates.due_from
-        if answer is None or answer.on is None or (due is not None and answer.on > due):
+        if answer is None or unclear(answer) or answer.on is None or (due is not None and answer.on > due):
             late.append(item.title)
     yield True, one.case(not late, f"late or unanswered: {'; '.join(late)}" if late else f"{len(flagged)} answered")
 

@@ -13,8 +13,9 @@ from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
-from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before
-from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
+from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before, written
+from waykeeper.medicines import NOT_TAKEN, speaks_for, unclear
+from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
 
 _FAILED = ("failed", "rejected")
@@ -149,10 +150,11 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     answer = own.answer or (item.hold.answered if item.hold else None)
     if gone := _unlisted(item, setting):
         return gone
-    if answer is not None and (pauses(answer) or unclear(answer)):
+    recognised = item.hold is None or item.hold.recognised
+    if (answer is not None and (pauses(answer) or unclear(answer))) or (recognised and _changed(item, own, setting)):
         return hold_verdict(item, setting)
     more = _filling(item, own, setting, _medicine_due(item, setting))
-    if item.hold is None or item.hold.recognised:
+    if item.hold is None or recognised:
         answered = answer is not None and own.cls not in ("done", "void")
         word = "done" if answered else _task_word(item, own, setting, more)
         return spoken("confirm", word, item, more, setting, mend=more.raw("due"))
@@ -161,7 +163,32 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     open_word = "answered" if done or answer is not None else review_word(item.hold)
     word = "excused" if ended_for(setting, own) else open_word
     said = spoken("medicine", word, item, more, setting, mend=setting.surgery)
-    return replace(said, questions=questions(item.hold)) if said.gap else said
+    if not said.gap:
+        return said
+    was = _changed(item, own, setting)
+    asked = (sentence("questions", "other_medicine", _told(item, was)),) if was else ()
+    return replace(said, questions=(*asked, *questions(item.hold)))
+
+
+def _changed(item: Item, own: ItemState, setting: Setting) -> HoldAnswer | None:
+    """The answer that was given for another medicine under this order, while nobody has answered about this one."""
+    if own.answer is not None or item.hold is None or item.hold.answered is not None:
+        return None
+    kind = next(kind for kind in MEDICINES if kind != item.key.kind)
+    other = setting.state.items.get(Key(kind, item.key.item))
+    told = [own.earlier, *((other.answer, other.earlier) if other else ())]
+    return next((a for a in told if a is not None and not speaks_for(a, item.hold.medicine)), None)
+
+
+def _told(item: Item, was: HoldAnswer) -> Filling:
+    """An answer about another medicine, for a sentence: what it said, when, by whom, and which medicine that was."""
+    days = "" if was.missed_days is None else f", {counted(was.missed_days, 'day')} without a dose"
+    return Filling({
+        "was": was.medicine.words if was.medicine else "another medicine",
+        "medicine": item.hold.words if item.hold else item.title,
+        "since": f"the answer of {written(was.on)}" if was.on else "the answer", "told": f"{was.decision}{days}",
+        "told_by": f" by {was.by}" if was.by else "",
+    })  # fmt: skip
 
 
 def _unlisted(item: Item, setting: Setting) -> Verdict | None:
@@ -185,7 +212,7 @@ def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
     hold, answer = item.hold, own.answer or (item.hold.answered if item.hold else None)
     more = _filling(item, own, setting)
     last = hold.last_dose if hold else None
-    if answer is not None and answer.missed_days is not None and setting.surgery is not None:
+    if answer is not None and answer.missed_days is not None and pauses(answer) and setting.surgery is not None:
         last = setting.surgery - timedelta(days=answer.missed_days + 1)
     taken = own.last_taken or (answer.last_taken if answer else None)
     condition = hold.restart if hold else ""
@@ -210,17 +237,8 @@ def _no_answer(last: date | None, as_of: date) -> str:
 
 
 def pauses(answer: HoldAnswer) -> bool:
-    """True if an answer pauses the medicine: a number of missed days, or the word hold."""
-    return answer.missed_days is not None or answer.decision == "hold"
-
-
-# Decisions that say what becomes of a medicine before surgery. Any other word without a number of days asks.
-_CLEAR = {"hold", "continue", "adjust", "time", "indication", "already stopped", "entered in error", ""}
-
-
-def unclear(answer: HoldAnswer) -> bool:
-    """True if an answer does not say whether, or from which day, the medicine pauses: `stop`, or a word of nobody's."""
-    return answer.missed_days is None and answer.decision not in _CLEAR
+    """True if an answer clearly pauses the medicine, by a number of missed days."""
+    return answer.missed_days is not None and not unclear(answer)
 
 
 def _pauses(more: Filling) -> bool:
@@ -240,15 +258,22 @@ def _taken_inside(item: Item, more: Filling, surgery: date | None) -> bool:
     return more.raw("last_dose") is not None and taken.day > more.raw("last_dose")
 
 
+def _without_pause(more: Filling) -> str:
+    """An answer without a pause: the medicine goes on, or nobody takes it any more."""
+    return f"answered-{'stopped' if more.raw('answer').decision in NOT_TAKEN else 'continue'}"
+
+
 def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
     as_of, last = setting.as_of, more.raw("last_dose")
+    if more.raw("answer") is None and _changed(item, setting.of(item), setting):
+        return "needs-review-changed"
     if _pauses(more) and _taken_inside(item, more, setting.surgery):
         return "taken"
     if more.raw("answer") is not None:
         taken = more.raw("last_taken")
         stopped = last is not None and as_of > last and taken is not None and taken <= last
         if not _pauses(more):
-            return "answered-continue"
+            return _without_pause(more)
         return "stopped" if stopped else "answered"
     if setting.surgery is None:
         return "undated" if item.dates.awaited else "unanswered"
@@ -259,8 +284,10 @@ def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
 def _from_surgery(setting: Setting, more: Filling) -> str:
     if more.raw("answer") is None:
         return "never-answered"
+    if unclear(more.raw("answer")):
+        return "needs-review-answer-past"
     if not _pauses(more):
-        return "answered-continue"
+        return _without_pause(more)
     start = more.raw("restart_from")
     if start is None:
         return "restart-due-undated"
@@ -292,6 +319,8 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     if gone := _unlisted(item, setting):
         return gone
     more = _hold_filling(item, own, setting)
+    if was := _changed(item, own, setting):
+        more.update(_told(item, was))
     return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
 
 

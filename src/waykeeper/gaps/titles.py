@@ -10,19 +10,22 @@ from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.others import due_day
 from waykeeper.gaps.setting import Setting
 from waykeeper.gaps.words import sentence
+from waykeeper.medicines import settles
 from waykeeper.plan.model import Item
 
 _COUNTED = re.compile(r"(day|week)-([1-9]\d*)")
 _DAYS = {"day": 1, "week": 7}
 _ASKED = {"hold": "pause", "continue": "continue", "adjust": "adjust", "time": "take at its usual time"}
-_OPEN = frozenset({"unanswered", "never-answered", "not-yet-due", "undated", "due", "overdue", "failed"})
+_OPEN = frozenset({
+    "unanswered", "never-answered", "not-yet-due", "undated", "due", "overdue", "failed", "needs-review",
+})  # fmt: skip
 
 
 def title(item: Item, said: Verdict, on: Setting) -> str:
     """The title of a row. The plan's own title stays in the plan and its resources."""
     own = on.of(item)
     hold = item.hold
-    answered = own.answer is not None or (hold is not None and hold.answered is not None)
+    answered = settles(own.answer or (hold.answered if hold is not None else None))
     if hold is not None and hold.recognised and not answered and said.word in _OPEN and hold.decision in _ASKED:
         name = hold.words or ", ".join(hold.ingredients)
         name = name[:1].upper() + name[1:]

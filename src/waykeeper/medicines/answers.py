@@ -17,6 +17,7 @@ from waykeeper.timing.model import Moment
 # says its days. Any other word asks: "stop" says neither from which day nor whether it is ever taken again.
 PAUSE = "hold"
 WITHOUT_DAYS: tuple[Decision, ...] = ("continue", "adjust", "time", "already stopped", "entered in error")
+NOT_TAKEN = frozenset({"already stopped", "entered in error"})  # nobody takes it, so nothing pauses
 REASON_ONLY = "indication"  # answers only why a medicine is taken
 
 A = TypeVar("A", bound=AnswerLike)

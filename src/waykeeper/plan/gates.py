@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
+from waykeeper.medicines import settles
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 
 
@@ -20,9 +21,9 @@ class GateState:
 def need_met(key: Key, state: ItemState | None, attended: Collection[Key]) -> bool:
     """True if one need is fulfilled.
 
-    A visit by evidence linked to it (`attended`) or by its completed request, a medicine by its answer, an instruction
-    by being there at all (it is printed, not tracked), everything else by being completed. What was withdrawn counts
-    only where the plan itself withdrew it.
+    A visit by evidence linked to it (`attended`) or by its completed request, a medicine by an answer that is clear, an
+    instruction by being there at all (it is printed, not tracked), everything else by being completed. What was
+    withdrawn counts only where the plan itself withdrew it.
     """
     if key.kind == "instruction":
         return True
@@ -31,7 +32,7 @@ def need_met(key: Key, state: ItemState | None, attended: Collection[Key]) -> bo
     if state.withdrawn_by_us:
         return True
     if key.kind in MEDICINES:
-        return state.answer is not None
+        return settles(state.answer)
     completed = state.cls == "done" and state.status == "completed"
     return completed or (key.kind == "visit" and key in attended)
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
+from waykeeper.medicines import unclear
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Plan, State
 from waykeeper.timing.model import Moment
 
@@ -49,7 +50,7 @@ def medicine_line(plan: Plan, item: Item, state: State) -> MedicineLine:
     hold = item.hold
     name = (hold.words or ", ".join(hold.ingredients)) if hold else ""  # never the title: it says "Pause ..."
     answer = answer_of(item, state)
-    if hold is None or answer is None:
+    if hold is None or answer is None or unclear(answer):
         return MedicineLine(name, "wait")
     if answer.decision == "continue":
         return MedicineLine(name, "continue", by=answer.by)
