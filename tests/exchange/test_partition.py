@@ -5,6 +5,8 @@ from __future__ import annotations
 import gc
 import gzip
 import sys
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -37,13 +39,13 @@ def export(tmp_path_factory):
 def test_each_line_goes_to_its_patients_part_and_none_is_lost(export, tmp_path):
     parts = partition(bulk_files(str(export)), tmp_path, 5)
     read = [line for file in bulk_files(str(export)) for line in file.read_bytes().splitlines()]
-    written = [line for file in parts.files for line in file.read_bytes().splitlines()]
+    written = [line for part in parts.files for file in part for line in file.read_bytes().splitlines()]
     assert sorted(read) == sorted(written)
     assert parts.lines == len(read)
     where = {}
-    for file in parts.files:
-        for _, resource in resources(file):
-            where.setdefault(whose(resource), set()).add(file)
+    for part in parts.files:
+        for _, resource in resources(part):
+            where.setdefault(whose(resource), set()).add(part)
     assert len(where) == PATIENTS
     assert all(len(files) == 1 for files in where.values())
 
@@ -53,17 +55,24 @@ def test_the_report_of_many_parts_is_that_of_the_whole(export):
     split = caseload(bulk_files(str(export)), date(2026, 6, 26), part=100_000)
     assert len(split.parts.files) > 3
     assert split.count == len(whole.plans) == PATIENTS
-    assert split.worklist == whole.worklist
+    assert read(split.worklist) == whole.worklist
 
 
 def test_a_large_folder_is_read_that_way(export, monkeypatch):
     whole = verbs.gaps(str(export), as_of="2026-06-26", phase="")
     monkeypatch.setattr(comparing, "LARGE", 1)
     large = verbs.gaps(str(export), as_of="2026-06-26")
-    assert large.worklist == whole.worklist
+    assert read(large.worklist) == whole.worklist
     assert large.evidence == () and len(large.plans) == 1
     with pytest.raises(WaykeeperError, match="no plan"):
         verbs.gaps(str(_only(export, "Patient")), as_of="2026-06-26")
+
+
+def read(report):
+    """A report whose rows and appointments are read from disk as one that holds them."""
+    rows, placed = tuple(report.rows), tuple(report.appointments)
+    assert (len(report.rows), len(report.appointments)) == (len(rows), len(placed))
+    return replace(report, rows=rows, appointments=placed)
 
 
 def _only(export, kind):
@@ -145,9 +154,27 @@ def test_a_messy_export_split_says_what_it_says_whole(export, tmp_path, mess):
     whole = verbs.gaps(str(folder), as_of="2026-06-26").worklist
     split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000)
     assert len(split.parts.files) > 5
-    assert split.worklist == whole
+    assert read(split.worklist) == whole
     if not mess.startswith("a "):  # each of these bookings is found as it was before
         assert whole.rows == verbs.gaps(str(export), as_of="2026-06-26").worklist.rows
+
+
+def test_an_export_split_in_two_processes_is_that_of_one(export, tmp_path):
+    """Also where only the files of both together show that names matter: two Patients with one number."""
+    twin = orjson.dumps({"resourceType": "Patient", "id": "twin", "identifier": [MRN]})
+    for more in ("", "Zz.ndjson"):
+        folder = changed(export, tmp_path / f"export{more}", "none", lambda r: r)
+        if more:
+            (folder / more).write_bytes(twin + b"\n")
+        found = []
+        for name, pool in (("alone", None), ("two", ThreadPoolExecutor(1))):
+            into = tmp_path / f"{name}{more}"
+            into.mkdir()
+            parts = partition(bulk_files(str(folder)), into, 5, pool)
+            files = len({file for part in parts.files for file in part})
+            assert files == (10 if pool and not more else 5)
+            found.append((parts.lines, parts.bytes, [resources(part) for part in parts.files]))
+        assert found[0] == found[1]
 
 
 def test_a_part_leaves_no_cycles_for_the_collector(export, tmp_path):
@@ -156,15 +183,15 @@ def test_a_part_leaves_no_cycles_for_the_collector(export, tmp_path):
     into = tmp_path / "parts"
     into.mkdir()
     (part,) = partition(bulk_files(str(folder)), into, 1).files
-    compared = _part((part, date(2026, 6, 26)))  # what is kept for good is made now
+    compared = _part(part, date(2026, 6, 26))  # what is kept for good is made now
     gc.collect()
     gc.disable()
     try:
-        again = _part((part, date(2026, 6, 26)))
+        again = _part(part, date(2026, 6, 26))
         assert gc.collect() == 0
     finally:
         gc.enable()
-    assert again[0] == compared[0] and len(again[0]) == 11 * PATIENTS
+    assert again == compared and again.rows.count == 11 * PATIENTS
 
 
 def whose(resource):
@@ -234,7 +261,7 @@ def test_bundles_in_lines_are_the_resources_that_they_hold(tmp_path):
     whole = verbs.gaps(str(folder), as_of="2026-06-26")
     split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=100_000)
     assert len(split.parts.files) > 3 and split.count == len(whole.plans) == 3
-    assert split.worklist == whole.worklist
+    assert read(split.worklist) == whole.worklist
 
 
 def test_a_mark_of_the_byte_order_at_the_beginning_of_each_file_is_no_part_of_a_line(export, tmp_path):
@@ -242,7 +269,7 @@ def test_a_mark_of_the_byte_order_at_the_beginning_of_each_file_is_no_part_of_a_
     for file in bulk_files(str(folder)):
         file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())
     split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000)
-    assert split.worklist == verbs.gaps(str(export), as_of="2026-06-26").worklist
+    assert read(split.worklist) == verbs.gaps(str(export), as_of="2026-06-26").worklist
 
 
 @pytest.mark.parametrize(("line", "said"), PLAIN)
@@ -290,5 +317,5 @@ def test_of_several_versions_the_newest_counts(export, tmp_path):
     (changed / "Later.ndjson").write_bytes(b"\n".join(map(orjson.dumps, later)) + b"\n")
     whole = verbs.gaps(str(changed), as_of="2026-06-26")
     split = caseload(bulk_files(str(changed)), date(2026, 6, 26), part=100_000)
-    assert split.worklist == whole.worklist
+    assert read(split.worklist) == whole.worklist
     assert "booked" not in {place.status for place in split.worklist.appointments}

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from effort import examples
 from report.caseload import report
 from waykeeper.gaps import Row, Worklist, changes_since
-from waykeeper.report.gap_files import CSV_COLUMNS, gaps_csv, gaps_json
+from waykeeper.report.gap_files import CSV_COLUMNS, csv_in_parts, gaps_csv, gaps_json, json_in_parts
 from waykeeper.report.plain import clean, shortened, width_of
 from waykeeper.report.terminal import changes_text, terminal
 
@@ -76,6 +76,37 @@ def test_json_carries_a_version_and_every_row():
     assert found["schema_version"] == "1"
     assert found["as_of"] == "2026-06-26"
     assert [r["item"] for r in found["rows"]] == [r.item for r in made.rows]
+
+
+@settings(max_examples=examples(40), deadline=None)
+@given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=50))
+def test_json_in_parts_is_the_whole_as_the_standard_library_writes_it(text):
+    whole = report()
+    for made in (with_text(text), replace(whole, asked={"surgeon": text}), replace(whole, rows=(), appointments=())):
+        for changes in (None, [], changes_since(whole.rows[:3], with_text(text).rows)):
+            written = json.dumps(gaps_json(made, changes), indent=2, ensure_ascii=False) + "\n"
+            assert "".join(json_in_parts(made, changes)) == written
+
+
+def test_rows_are_written_as_they_are_read():
+    """Of a large export no more than one row is waited for: the first part comes before the second row is read."""
+    rows = report().rows
+
+    class Watched(tuple):
+        read = 0
+
+        def __iter__(self):
+            for self.read, row in enumerate(rows, 1):
+                yield row
+
+    for write, before in ((csv_in_parts, 2), (json_in_parts, 3)):
+        made = replace(report(), rows=Watched(rows))
+        parts = write(made)
+        while made.rows.read == 0:
+            next(parts)
+        for _ in range(before):
+            next(parts)
+        assert made.rows.read <= before + 1 < len(rows)
 
 
 @settings(max_examples=examples(40), deadline=None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -70,7 +70,7 @@ def reports_shown(format_: str) -> Iterator[tuple[list[PushReport], Callable[[Pu
             put(as_json([one.json() for one in reports]))
 
 
-def put(text: str) -> None:
+def put(text: str | Iterable[str]) -> None:
     """The payload, on standard output."""
     from waykeeper.exchange.files import write_whole
 

@@ -8,7 +8,7 @@ import os
 import sys
 import tempfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -181,12 +181,13 @@ def _bad_entries(bundle: dict[str, Any]) -> str:
     return ""
 
 
-def write_whole(path: str, data: str | bytes) -> None:
+def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
     """Write a file for its owner only, replaced in one step so that nothing half written is ever there.
 
-    `-` is standard output. Raises WaykeeperError WKC104.
+    `data` may come in parts, which are written as they come. `-` is standard output. Raises WaykeeperError WKC104.
     """
-    content = data.encode() if isinstance(data, str) else data
+    parts = (data,) if isinstance(data, str | bytes) else data
+    content = (part.encode() if isinstance(part, str) else part for part in parts)
     if path == "-":
         _to_stdout(content)
         return
@@ -197,7 +198,7 @@ def write_whole(path: str, data: str | bytes) -> None:
         handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         try:
             with os.fdopen(handle, "wb") as stream:
-                stream.write(content)
+                stream.writelines(content)
             Path(temporary).replace(target)
         except BaseException:
             Path(temporary).unlink(missing_ok=True)
@@ -222,10 +223,10 @@ def folder_for(path: str) -> Path:
     return made
 
 
-def _to_stdout(content: bytes) -> None:
+def _to_stdout(content: Iterable[bytes]) -> None:
     try:
         sys.stdout.flush()
-        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.writelines(content)
         sys.stdout.buffer.flush()
     except BrokenPipeError:
         raise

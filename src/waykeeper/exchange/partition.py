@@ -6,8 +6,10 @@ import gzip
 import re
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from multiprocessing import parent_process
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -31,9 +33,12 @@ _NAME = re.compile(rb'"(Patient/[A-Za-z0-9.-]+)"')
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """The files of a partition: each holds whole patients. `lines` and `bytes` are those that were read."""
+    """What a partition wrote: each part is some files that together hold whole patients, in the order of the export.
 
-    files: tuple[Path, ...]
+    `lines` and `bytes` are those that were read.
+    """
+
+    files: tuple[tuple[Path, ...], ...]
     lines: int
     bytes: int
 
@@ -47,21 +52,31 @@ def bulk_files(path: str) -> list[Path]:
     return found if all(p.name.endswith(ENDINGS) for p in found) else []
 
 
-def partition(files: Iterable[Path], into: Path, count: int) -> Parts:
-    """Write every line into the file of its patient, one of `count`, in the order in which it was read.
+def partition(files: Iterable[Path], into: Path, count: int, pool: Executor | None = None) -> Parts:
+    """Write every line into the part of its patient, one of `count`, in the order in which it was read.
 
     Whoever may be one person stays together: all names that any resource gives one patient, references and identifiers,
-    are followed here, and `fhir.Patients` then says in each file who is who. What names several patients, as a class
-    does, goes into the file of each, what names nobody into the first. Memory: one line, and the names of the patients.
-    The files are read once, and a line that says plainly whose it is is not parsed, unless something shows that a
-    reference is not all that matters. Raises WaykeeperError WKC101 to WKC103.
+    are followed here, and `fhir.Patients` then says in each part who is who. What names several patients, as a class
+    does, goes into the part of each, what names nobody into the first. Memory: one line, and the names of the patients.
+    The files are read once, half of them by a process of `pool` where one is given, and a line that says plainly whose
+    it is is not parsed, unless something shows that a reference is not all that matters. Raises WaykeeperError WKC101
+    to WKC103.
     """
     files = list(files)
-    made = tuple(into / f"{number:04}.ndjson" for number in range(count))
-    plain = _Plain()
-    parts = _split(files, made, plain.who)
+    first, second = _halves(files) if pool else (files, [])
+    beside = pool.submit(_learning, second, into / "1", count) if pool and second else None
+    said, plain = _learning(first, into / "0", count)
+    told = [said]
+    if beside:
+        try:
+            more, other = beside.result()
+        except UnreadableError:
+            check(files)
+            raise
+        told.append(more)
+        plain.learn(other)
     if plain.enough():
-        return parts
+        return _together(told)
     names = Names()
     for file in files:
         for number, line in _lines(file):
@@ -71,14 +86,46 @@ def partition(files: Iterable[Path], into: Path, count: int) -> Parts:
     def who_of(file: Path, number: int, line: bytes) -> Sequence[bytes]:
         return [names.root(person[0]).encode() for person in _persons(_resource(file, number, line))]
 
-    return _split(files, made, who_of)
+    for one in told[1:]:  # all lines are written anew, into the parts of the first half
+        for (file,) in one.files:
+            file.unlink()
+    return _split(files, into / "0", count, who_of)
+
+
+def _halves(files: Sequence[Path]) -> tuple[Sequence[Path], Sequence[Path]]:
+    """The files cut in two where the bytes before and after are most alike, each in the order of the whole."""
+    sizes = [file.stat().st_size for file in files]
+    cut = min(range(len(files) + 1), key=lambda n: abs(sum(sizes[:n]) - sum(sizes[n:])))
+    return files[:cut], files[cut:]
+
+
+def _together(told: Sequence[Parts]) -> Parts:
+    """Each part with its files of all halves."""
+    files = tuple(tuple(file for one in same for file in one) for same in zip(*(t.files for t in told), strict=True))
+    return Parts(files, sum(t.lines for t in told), sum(t.bytes for t in told))
+
+
+def _learning(files: Sequence[Path], into: Path, count: int) -> tuple[Parts, _Plain]:
+    """Some files split by references alone, and what was learnt of whether that is enough.
+
+    Raises UnreadableError in a process of its own: `check` says which line that was.
+    """
+    plain = _Plain()
+    try:
+        return _split(files, into, count, plain.who), plain
+    except WaykeeperError:
+        if parent_process() is None:
+            raise
+        raise UnreadableError from None
 
 
 _Who = Callable[[Path, int, bytes], Sequence[bytes]]
 
 
-def _split(files: Iterable[Path], made: tuple[Path, ...], who_of: _Who) -> Parts:
+def _split(files: Iterable[Path], into: Path, count: int, who_of: _Who) -> Parts:
     """Each line into the part of each patient whom it names, once; into the first where it names nobody."""
+    into.mkdir(mode=0o700, exist_ok=True)
+    made = tuple(into / f"{number:04}.ndjson" for number in range(count))
     lines = size = 0
     with ExitStack() as open_files:
         out: list[BinaryIO] = [open_files.enter_context(one.open("wb")) for one in made]
@@ -87,12 +134,12 @@ def _split(files: Iterable[Path], made: tuple[Path, ...], who_of: _Who) -> Parts
                 who = who_of(file, number, line)
                 ended = _ended(line)
                 if len(who) == 1:
-                    out[zlib.crc32(who[0]) % len(made)].write(ended)
+                    out[zlib.crc32(who[0]) % count].write(ended)
                 else:
-                    for part in {zlib.crc32(one) % len(made) for one in who} or {0}:
+                    for part in {zlib.crc32(one) % count for one in who} or {0}:
                         out[part].write(ended)
                 lines, size = lines + 1, size + len(line)
-    return Parts(made, lines, size)
+    return Parts(tuple((file,) for file in made), lines, size)
 
 
 class _Plain:
@@ -122,6 +169,14 @@ class _Plain:
         self._named.update(said)
         return said
 
+    def learn(self, other: _Plain) -> None:
+        """What was learnt of further files, as if their lines had come after ours."""
+        for name, reference in other._identifiers.items():
+            self._more |= self._identifiers.setdefault(name, reference) != reference
+        self._patients |= other._patients
+        self._named |= other._named
+        self._more |= other._more
+
     def enough(self) -> bool:
         """Whether no name but the references matters."""
         return not self._more and (not self._patients or self._named <= self._patients)
@@ -142,13 +197,13 @@ def _ended(line: bytes) -> bytes:
 
 
 class UnreadableError(Exception):
-    """A line of a part is no JSON: `check` says which line of which file that was."""
+    """A line cannot be read: `check` says which line of which file that was."""
 
 
-def resources(part: Path) -> list[Held]:
+def resources(part: Sequence[Path]) -> list[Held]:
     """The resources of one part, each with the reference that names it. Raises UnreadableError."""
     try:
-        read = [orjson.loads(line) for _, line in _lines(part)]
+        read = [orjson.loads(line) for file in part for _, line in _lines(file)]
     except orjson.JSONDecodeError:
         raise UnreadableError from None
     found: list[Held] = []

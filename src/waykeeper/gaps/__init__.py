@@ -1,7 +1,7 @@
 """Planned against actual: who missed what, how it is known, and what to do this morning. See README.md."""
 
 from waykeeper.callable_package import make_callable
-from waykeeper.gaps.as_json import as_json, changes_as_json, rows_from_json
+from waykeeper.gaps.as_json import as_json, as_object, rows_from_json
 from waykeeper.gaps.changes import changes_since
 from waykeeper.gaps.filters import Filters, narrow, select
 from waykeeper.gaps.match import match
@@ -24,7 +24,7 @@ from waykeeper.gaps.model import (
 from waykeeper.gaps.says import facts, says
 from waykeeper.gaps.sources import check
 from waykeeper.gaps.verdict import verdict
-from waykeeper.gaps.worklist import assemble, groups, patient, worklist
+from waykeeper.gaps.worklist import assemble, groups, once, order, patient, place_order, worklist
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -43,15 +43,18 @@ __all__ = [
     "Verdict",
     "Worklist",
     "as_json",
+    "as_object",
     "assemble",
-    "changes_as_json",
     "changes_since",
     "check",
     "facts",
     "groups",
     "match",
     "narrow",
+    "once",
+    "order",
     "patient",
+    "place_order",
     "rows_from_json",
     "says",
     "select",

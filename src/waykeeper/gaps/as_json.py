@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import fields
 from datetime import date
 from typing import Any
@@ -18,7 +18,7 @@ _LISTS = frozenset({"evidence", "questions", "guesses", "history", "duplicates"}
 
 
 _NAMES: Mapping[type, tuple[str, ...]] = {
-    cls: tuple(sorted(f.name for f in fields(cls))) for cls in (Row, Placement, Contact)
+    cls: tuple(sorted(f.name for f in fields(cls))) for cls in (Row, Placement, Change, Contact)
 }
 
 
@@ -27,11 +27,11 @@ def _plain(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, tuple):
         return [_plain(v) for v in value]
-    return _object(value) if isinstance(value, Contact) else value
+    return as_object(value) if isinstance(value, Contact | Row) else value
 
 
-def _object(value: Row | Placement | Contact) -> dict[str, Any]:
-    """A value as an object with snake_case keys, sorted."""
+def as_object(value: Row | Placement | Change | Contact) -> dict[str, Any]:
+    """A value as an object with snake_case keys, sorted; of a change `kind`, `before` and `after` (a row, or null)."""
     return {name: _plain(getattr(value, name)) for name in _NAMES[type(value)]}
 
 
@@ -41,11 +41,11 @@ def as_json(report: Worklist) -> dict[str, Any]:
     A narrowed report says by what (`asked`); it cannot be compared with a later one.
     """
     return {
-        "appointments": [_object(p) for p in report.appointments],
+        "appointments": [as_object(p) for p in report.appointments],
         "as_of": report.as_of.isoformat(),
         **({"asked": dict(report.asked)} if report.asked else {}),
         "counts": dict(report.counts),
-        "rows": [_object(r) for r in report.rows],
+        "rows": [as_object(r) for r in report.rows],
         "schema_version": SCHEMA_VERSION,
     }
 
@@ -60,15 +60,6 @@ def _read(name: str, value: Any) -> Any:
     if name == "contacts":
         return tuple(_contact(c) for c in value)
     return tuple(value) if name in _LISTS else value
-
-
-def changes_as_json(changes: Iterable[Change]) -> list[dict[str, Any]]:
-    """Changes as JSON values: `kind`, `before` and `after` (a row, or null)."""
-    return [
-        {"after": _object(c.after) if c.after else None, "before": _object(c.before) if c.before else None,
-         "kind": c.kind}
-        for c in changes
-    ]  # fmt: skip
 
 
 def rows_from_json(report: Any) -> tuple[date, tuple[Row, ...]]:

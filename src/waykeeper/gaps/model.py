@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from datetime import date, datetime
+from functools import cached_property
 from operator import attrgetter
 from typing import Any, Literal
 
@@ -263,9 +264,11 @@ class TheatreList:
         return self.start <= day <= self.end
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Worklist:
     """The whole report. `rows` hold every planned item exactly once, `appointments` every source exactly once.
+
+    Those of a large export are read from disk each time they are gone through; what is derived here is kept.
 
     counts    rows by verdict word; `gaps` and rows by severity are derived by the reader
     asked     a narrowed report: by what (surgeon, procedure, phase, owner, week); empty for the whole
@@ -274,29 +277,35 @@ class Worklist:
     """
 
     as_of: date
-    rows: tuple[Row, ...]
-    appointments: tuple[Placement, ...] = ()
+    rows: Sequence[Row]
+    appointments: Sequence[Placement] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
     asked: Mapping[str, str] = field(default_factory=dict)
     of_gaps: int = 0
     left_out: Mapping[int, int] = field(default_factory=dict)
 
-    @property
+    def held(self) -> Worklist:
+        """The same in memory, for whoever goes through it many times."""
+        if isinstance(self.rows, tuple) and isinstance(self.appointments, tuple):
+            return self
+        return replace(self, rows=tuple(self.rows), appointments=tuple(self.appointments))
+
+    @cached_property
     def gaps(self) -> tuple[Row, ...]:
         """The rows that need somebody, in order; snoozed ones are left to `snoozed`."""
         return tuple(r for r in self.rows if r.gap and not r.snoozed)
 
-    @property
+    @cached_property
     def snoozed(self) -> tuple[Row, ...]:
         """Gaps that a person put off and that have not come back yet."""
         return tuple(r for r in self.rows if r.gap and r.snoozed)
 
-    @property
+    @cached_property
     def unplanned(self) -> tuple[Placement, ...]:
         """Appointments that fit no planned visit, or whose patient has no plan."""
         return tuple(p for p in self.appointments if p.place in ("unplanned", "no plan", "review") and not p.part_of)
 
-    @property
+    @cached_property
     def duplicates(self) -> tuple[Placement, ...]:
         """Further live bookings of a visit that has one."""
         return tuple(p for p in self.appointments if p.place == "duplicate" and not p.part_of)
@@ -307,7 +316,7 @@ class Worklist:
         said = ", ".join(f"{name} {value}" for name, value in self.asked.items())
         return f"only {said}: {len(self.gaps)} of {self.of_gaps} gaps" if said else ""
 
-    @property
+    @cached_property
     def lost(self) -> tuple[Row, ...]:
         """Rows of patients lost to follow-up by the clinic's setting, with the attempts in `contacts`."""
         return tuple(r for r in self.rows if r.lost and r.gap)

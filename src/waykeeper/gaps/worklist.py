@@ -222,9 +222,13 @@ def unique(evidence: Iterable[Evidence]) -> Iterable[Evidence]:
             yield part
 
 
-def _once(placed: Iterable[Placement]) -> list[Placement]:
-    """A class of which some have a plan here is placed for those; one of which nobody has, once."""
-    placed = list(placed)
+def place_order(place: Placement) -> tuple[str, ...]:
+    """Sort key of the appointments: patient, day, reference; what was read twice stands together."""
+    return (place.patient, place.identifier, str(place.day or ""), place.reference, place.place, place.status)
+
+
+def once(placed: Sequence[Placement]) -> Sequence[Placement]:
+    """A class of which some have a plan here is placed for those; one of which nobody has, once: the first."""
     several = {reference for reference, times in Counter(p.reference for p in placed).items() if times > 1}
     if not several:
         return placed
@@ -243,9 +247,8 @@ def _once(placed: Iterable[Placement]) -> list[Placement]:
 def assemble(rows: Iterable[Row], appointments: Iterable[Placement], as_of: date) -> Worklist:
     """Put the parts of patients together into one report: ordered, counted."""
     ordered = sorted(rows, key=lambda r: order(r, as_of))
-    appointments = _once(appointments)
     counts = Counter(r.verdict for r in ordered)
-    placed = sorted(appointments, key=lambda p: (p.patient, p.identifier, str(p.day or ""), p.reference))
+    placed = once(sorted(appointments, key=place_order))
     return Worklist(as_of, tuple(ordered), tuple(placed), dict(sorted(counts.items())))
 
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
-from dataclasses import fields
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import fields, replace
 from datetime import date
 from typing import Any
 
-from waykeeper.gaps.as_json import as_json, changes_as_json
-from waykeeper.gaps.model import Change, Row, Worklist
+import orjson
+
+from waykeeper.gaps.as_json import as_json, as_object
+from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import Contact
 
 _FIRST = (
@@ -28,17 +30,60 @@ def gaps_csv(worklist: Worklist) -> str:
     the file is double-clicked, and other readers skip it (`utf-8-sig`). Dates are ISO 8601. Cells that a spreadsheet
     would run as a formula begin with an apostrophe. Line breaks inside a cell become spaces, lists are joined by `; `.
     """
+    return "".join(csv_in_parts(worklist))
+
+
+def csv_in_parts(worklist: Worklist) -> Iterator[str]:
+    """`gaps_csv` row by row: the rows of a large export are read from disk as they are written."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
+    out.write("\ufeff")
     writer.writerow(CSV_COLUMNS)
-    writer.writerows([cell(getattr(row, name)) for name in CSV_COLUMNS] for row in worklist.rows)
-    return "\ufeff" + out.getvalue()
+    for row in worklist.rows:
+        writer.writerow([cell(getattr(row, name)) for name in CSV_COLUMNS])
+        yield out.getvalue()
+        out.seek(0)
+        out.truncate()
+    yield out.getvalue()
 
 
 def gaps_json(worklist: Worklist, changes: Sequence[Change] | None = None) -> dict[str, Any]:
     """The report as JSON values with `schema_version`; `gaps --since` reads it back. With what changed, if given."""
-    told = {} if changes is None else {"changes": changes_as_json(changes)}
+    told = {} if changes is None else {"changes": [as_object(change) for change in changes]}
     return dict(sorted((as_json(worklist) | told).items()))
+
+
+def json_in_parts(worklist: Worklist, changes: Sequence[Change] | None = None) -> Iterator[str]:
+    """`gaps_json` as text, indented by two, value by value: a large report is never in memory as a whole."""
+    lists: dict[str, Iterable[Row | Placement | Change]] = {
+        "appointments": worklist.appointments,
+        "rows": worklist.rows,
+        **({} if changes is None else {"changes": changes}),
+    }
+    plain = as_json(replace(worklist, rows=(), appointments=()))
+    start = "{\n"
+    for name in sorted({*plain, *lists}):
+        yield f'{start}  "{name}": '
+        if name in lists:
+            yield from _list(lists[name])
+        else:
+            yield _indented(plain[name], 2)
+        start = ",\n"
+    yield "\n}\n"
+
+
+def _list(values: Iterable[Row | Placement | Change]) -> Iterator[str]:
+    start = "["
+    for value in values:
+        yield f"{start}\n    {_indented(as_object(value), 4)}"
+        start = ","
+    yield "[]" if start == "[" else "\n  ]"
+
+
+def _indented(value: object, by: int) -> str:
+    """A value as JSON text whose further lines are indented by so many blanks more."""
+    text = orjson.dumps(value, option=orjson.OPT_INDENT_2).decode()
+    return text.replace("\n", "\n" + " " * by)
 
 
 def cell(value: object) -> str:

@@ -131,6 +131,7 @@ def gaps_html(
              shown: the reader may hide them on screen and on paper
     changes  what became of each gap since the report of the day `since`
     """
+    worklist = worklist.held()
     phases = {phase.name: phase.title for plan in plans for phase in plan.phases}
     clinics = sorted({plan.letterhead.clinic for plan in plans if plan.letterhead.clinic})
     people = _people(worklist, plans, names, show_identifiers)

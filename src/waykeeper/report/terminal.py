@@ -31,7 +31,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     Every gap with reason, next action, who and by when; then what was put off, appointments that fit no plan, and
     a count of everything else, so that what is not listed is still counted. Identifiers are shortened unless asked.
     """
-    width = max(width, LEAST_WIDTH)
+    width, worklist = max(width, LEAST_WIDTH), worklist.held()
     lines = _head(worklist, width)
     for severity in (3, 2, 1, 0):
         rows = [r for r in worklist.gaps if r.severity == severity]

@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import gc
 import tempfile
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections import Counter
+from collections.abc import Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from time import perf_counter
 
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
-from waykeeper.gaps import Placement, Row, Worklist, assemble, worklist
+from waykeeper.exchange.reading import newest
+from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
+from waykeeper.fhir import evidence, read_all
+from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
 
 PART = 24 * 1024 * 1024  # bytes of lines in one part, about; a process holds one part at a time
+MOST_PARTS = 500  # each is an open file while the export is split; of a larger export the parts are larger
 JOBS = 2
 
 
@@ -38,67 +43,84 @@ class Caseload:
 def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, part: int = PART) -> Caseload:
     """The gap report of NDJSON files, not sorted by patient. As `gaps`, whichever way the lines are split.
 
-    Memory is that of `jobs` parts, and of the rows, which are the result.
+    Memory is that of `jobs` parts: rows and appointments are on disk, in a file without a name, and are read from there
+    each time they are gone through. What grows with the number of patients is their names while the export is split,
+    and the appointments of classes. Raises WaykeeperError WKC101 to WKC103.
     """
     size = sum(file.stat().st_size for file in files)
-    with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, _without_looking_for_cycles():  # mode 0700
+    with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, _processes(jobs) as pool:  # mode 0700
         start = perf_counter()
-        parts = partition(files, Path(folder), max(jobs, -(-size // part)))
+        parts = partition(files, Path(folder), min(MOST_PARTS, max(jobs, -(-size // part))), pool)
         split = perf_counter()
         moment = as_of or datetime.now(UTC)
-        tasks = [(file, moment) for file in parts.files]
-        done = _in_processes(tasks, jobs, files)
-        rows = [row for one in done for row in one[0]]
-        placed = [place for one in done for place in one[1]]
-        day = next((one[4] for one in done if one[3]), moment if not isinstance(moment, datetime) else moment.date())
-        titles = {plan.pathway.canonical: (plan, state) for one in done for plan, state in one[2]}
-        report = assemble(rows, placed, day)
+        compared = _compared(parts, moment, pool, files)
+        day = next((one.as_of for one in compared if one.plans), moment)
+        report = _joined(compared, day.date() if isinstance(day, datetime) else day)
+        titles = {plan.pathway.canonical: (plan, state) for one in compared for plan, state in one.titles}
         spent = (split - start, perf_counter() - split)
-    return Caseload(report, tuple(titles.values()), sum(one[3] for one in done), parts, spent)
+    return Caseload(report, tuple(titles.values()), sum(one.plans for one in compared), parts, spent)
 
 
-@contextmanager
-def _without_looking_for_cycles() -> Iterator[None]:
-    """Rows hold no cycles; looking for some among millions of values takes longer than reading them."""
-    before = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if before:
-            gc.enable()
-
-
-def _in_processes(tasks: list[tuple[Path, date | datetime]], jobs: int, files: list[Path]) -> list[_Done]:
-    """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin) as pool:
-        try:
-            return list(pool.map(_part, tasks))
-        except UnreadableError:
-            check(files)
-            raise
-
-
-_Done = tuple[tuple[Row, ...], tuple[Placement, ...], list[tuple[Plan, State]], int, date]
+def _processes(jobs: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin)
 
 
 def _begin() -> None:
     """A process of its own. A part leaves no cycles behind (tested), so none are looked for."""
-    import waykeeper.exchange.reading
-    import waykeeper.fhir  # noqa: F401 - loaded here, so that it belongs to the beginning
-
     gc.disable()
 
 
-def _part(task: tuple[Path, date | datetime]) -> _Done:
-    """One part in a process of its own: rows, places, one plan of each pathway, how many plans, the day."""
-    from waykeeper.exchange.reading import newest
-    from waykeeper.fhir import evidence, read_all
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """What became of one part; its rows and places are on disk.
 
-    file, moment = task
-    held = newest(resources(file))
+    of_classes   the places of appointments of several patients: a class may be in many parts
+    titles       one plan of each pathway
+    plans        how many plans the part holds
+    """
+
+    rows: SortedRun
+    places: SortedRun
+    of_classes: tuple[Placement, ...]
+    counts: Counter[str]
+    titles: list[tuple[Plan, State]]
+    plans: int
+    as_of: date
+
+
+def _compared(parts: Parts, moment: date | datetime, pool: Executor, files: list[Path]) -> list[_Compared]:
+    """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
+    try:
+        return list(pool.map(_part, parts.files, [moment] * len(parts.files)))
+    except UnreadableError:
+        check(files)
+        raise
+
+
+def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
+    """One part, in a process of its own."""
+    held = newest(resources(part))
     plans = read_all(held)
     found = evidence(held, plans[0][0].zone if plans else "UTC")
     report = worklist(plans, found, moment)
+    several = {reference for reference, times in Counter(e.reference for e in found).items() if times > 1}
+    alone = [p for p in report.appointments if p.reference not in several] if several else report.appointments
     titles = {plan.pathway.canonical: (plan, state) for plan, state in plans}
-    return report.rows, report.appointments, list(titles.values()), len(plans), report.as_of
+    return _Compared(
+        write_run(report.rows, part[0].with_suffix(".rows")),
+        write_run(alone, part[0].with_suffix(".places")),
+        tuple(p for p in report.appointments if p.reference in several),
+        Counter(report.counts),
+        list(titles.values()),
+        len(plans),
+        report.as_of,
+    )
+
+
+def _joined(compared: Sequence[_Compared], day: date) -> Worklist:
+    """One report of all parts."""
+    counts = sum((one.counts for one in compared), Counter[str]())
+    rows: SortedOnDisk[Row] = SortedOnDisk([one.rows for one in compared], partial(order, as_of=day))
+    classes = once(sorted((place for one in compared for place in one.of_classes), key=place_order))
+    places = SortedOnDisk([one.places for one in compared], place_order, classes)
+    return Worklist(day, rows, places, dict(sorted(counts.items())))

@@ -213,11 +213,9 @@ def _unmet(asked: Filters, whole: Worklist) -> tuple[Finding, ...]:
     from waykeeper.gaps.filters import NOBODY
 
     found = []
-    for name, names in (
-        ("surgeon", {r.surgeon for r in whole.rows} - {""}),
-        ("owner", {r.owner for r in whole.rows} - {""} | {NOBODY}),
-    ):
+    for name, more in (("surgeon", set()), ("owner", {NOBODY})):
         wanted = getattr(asked, name)
+        names = {getattr(row, name) for row in whole.rows} - {""} | more if wanted else set()
         if wanted and wanted.casefold() not in {n.casefold() for n in names}:
             remedy = did_you_mean(wanted, names) if names else "Surgeons are read from --theatre-list."
             found.append(finding("WKC221", f"--{name} is {wanted!r}, whom no row names", help=remedy))

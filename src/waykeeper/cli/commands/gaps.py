@@ -23,6 +23,8 @@ from waykeeper.cli.options import (
 from waykeeper.cli.session import CAUTION, end, level, put, source_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from waykeeper.verbs import GapReport
 
 
@@ -52,10 +54,9 @@ def gaps(
     def work() -> int:
         from waykeeper import verbs
         from waykeeper.exchange.files import write_whole
-        from waykeeper.report.gap_files import gaps_csv, gaps_json
+        from waykeeper.report.gap_files import csv_in_parts, json_in_parts
         from waykeeper.report.gaps_page import gaps_html
         from waykeeper.verbs import words
-        from waykeeper.verbs.output import as_json
 
         words.choice(format_, ("text", "json", "csv"), "--format")
         found = verbs.gaps(
@@ -63,7 +64,7 @@ def gaps(
             surgeon=surgeon, procedure=procedure, phase=phase, owner=owner, week=week or None, mapping=mapping,
         )  # fmt: skip
         say(found.findings)
-        side: list[tuple[str, str | bytes]] = []
+        side: list[tuple[str, str | bytes | Iterable[str]]] = []
         if html:
             side.append((html, gaps_html(
                 found.worklist, [plan for plan, _ in found.plans], names="hidden" if hide_names else "shown",
@@ -71,9 +72,9 @@ def gaps(
                 changes=found.changes, since=found.since,
             )))  # fmt: skip
         if csv:
-            side.append((csv, gaps_csv(found.worklist)))
+            side.append((csv, csv_in_parts(found.worklist)))
         if json_:
-            side.append((json_, as_json(gaps_json(found.whole))))
+            side.append((json_, json_in_parts(found.whole)))
         if todo:
             side.append((todo, _todo(found)))
         for path, content in side:
@@ -81,7 +82,7 @@ def gaps(
         if format_ == "text":
             put(_text(found, show_identifiers))
         else:
-            put(gaps_csv(found.worklist) if format_ == "csv" else as_json(gaps_json(found.worklist, found.changes)))
+            put(csv_in_parts(found.worklist) if format_ == "csv" else json_in_parts(found.worklist, found.changes))
         if found.worklist.asked and json_:
             print(f"{json_} holds the whole report, for --since", file=sys.stderr)
         return level(found.findings, "error")  # a booking that could not be read: the report stands, and is not whole
