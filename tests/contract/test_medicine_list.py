@@ -115,7 +115,7 @@ def test_a_row_that_went_is_asked_about_until_somebody_answers(pushed, capsys, t
 
     assert move("2026-04-08T07:30") == {hold, review} == listed()
     assert move("2026-04-15T07:30") == {hold, review} == listed()
-    noted(hold, "answered", "--decision", "stop", "--text", "stopped by the cardiologist in February")
+    noted(hold, "answered", "--decision", "already stopped", "--text", "stopped by the cardiologist in February")
     assert listed() == {review}
     noted(review, "closed", "--text", "never taken, a slip of the list")
     assert listed() == set() == move("2026-04-22T07:30")

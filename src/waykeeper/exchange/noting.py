@@ -15,9 +15,10 @@ from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
-from waykeeper.fhir.recorded import LONGEST_HOLD
+from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.medicines import PAUSE, WITHOUT_DAYS, unclear
 from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
@@ -116,6 +117,7 @@ def _part(
     held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str
 ) -> tuple[str, Resource]:
     way = WHAT_WAYS[what]
+    known: ItemState | None = state.items.get(item.key)
     asked = what in ("answered", "closed") and unlisted(item, plan, state)  # withdrawn, and still waits for a word
     if asked and item.key.kind == "hold":
         way = WHAT_WAYS["answered"]
@@ -123,7 +125,7 @@ def _part(
         allowed = ", ".join(way.kinds)
         raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
     part = way.part[item.key.kind]
-    known: ItemState | None = state.items.get(item.key)
+    asked = asked or (what == "answered" and known is not None and known.answer is not None and unclear(known.answer))
     if what == "restarted" and known and known.restart_asked:
         part = RESTART  # stopped for a surgery that was cancelled or moved: that Task asks
     ref = known.references.get(part, "") if known else ""
@@ -140,20 +142,36 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
         raise _unfit(f"the answer to {item.key} is {noted.text!r}, allowed are yes and no", "Add --text yes or no.")
     if noted.days is not None and not 0 <= noted.days <= LONGEST_HOLD:
         raise _unfit(f"{counted(noted.days, 'day')} without a dose; allowed are 0 to {LONGEST_HOLD}")
-    if what == "answered" and noted.decision not in ("", "hold", *DECISIONS):
-        allowed = ", ".join(DECISIONS)
-        raise _unfit(f"decision {noted.decision!r}; allowed are {allowed}", "Or give --days N for a pause.")
-    if what == "answered" and noted.days is not None and noted.decision not in ("", "hold"):
-        raise _unfit(f"decision {noted.decision!r} with a number of days")
-    if what == "answered" and noted.days is None and not noted.decision:
-        return _in_words(item, noted)
+    if what == "answered":
+        noted = _answer(item, noted)
     if what in ("owner", "closed") and not noted.text.strip():
         raise _unfit(f"{what} needs words", "Add --text.")
     return noted
 
 
 HOLD_WORDS = re.compile(r"hold (?:for )?(\d{1,3}) days?", re.IGNORECASE)
-DECISIONS = ("continue", "adjust", "time", "stop")
+NOT_PLAIN = (
+    "Say from when: --days N without a dose before surgery. A medicine that is not taken any more is"
+    " --decision 'already stopped'."
+)
+
+
+def _answer(item: Item, noted: Noted) -> Noted:
+    """An answer as every reader understands it: days, or a decision that needs none, or the proposal as it stands."""
+    if not noted.decision:
+        return noted if noted.days is not None else _in_words(item, noted)
+    if noted.decision not in (PAUSE, *WITHOUT_DAYS):
+        allowed = ", ".join(WITHOUT_DAYS)
+        raise _unfit(f"decision {noted.decision!r}; allowed are {allowed}", NOT_PLAIN)
+    if noted.days is not None and noted.decision != PAUSE:
+        raise _unfit(f"decision {noted.decision!r} with a number of days")
+    if noted.days is None and noted.decision == PAUSE and not _proposes_days(item):
+        raise _unfit(f"decision {PAUSE!r} without days, and {item.key} proposes none", "Add --days N.")
+    return noted
+
+
+def _proposes_days(item: Item) -> bool:
+    return item.key.kind == "hold" and item.hold is not None and item.hold.missed_days is not None
 
 
 def _in_words(item: Item, noted: Noted) -> Noted:
@@ -165,7 +183,7 @@ def _in_words(item: Item, noted: Noted) -> Noted:
     days = HOLD_WORDS.fullmatch(words)
     if days:
         return replace(noted, days=int(days.group(1)))
-    if words.lower() in DECISIONS:
+    if words.lower() in WITHOUT_DAYS:
         return replace(noted, decision=words.lower())
     proposal = item.hold
     if words:
@@ -207,14 +225,28 @@ def _output(code: str, **value: Any) -> Resource:
 
 
 def _answered(resource: Resource, noted: Noted) -> Resource:
-    """The confirm or review Task completed, with decision and days as coded outputs."""
+    """The confirm or review Task completed, with decision and days as coded outputs.
+
+    The outputs say one thing, the newest: an unclear answer before it stays in the notes.
+    """
+    before = [text for code in ANSWER if (text := output_of(resource, code))]
+    kept = [o for o in resource.get("output") or [] if not _is_answer(o)]
     decision = noted.decision or ("hold" if noted.days is not None else "")
     outputs = [_output("decision", valueString=decision)] if decision else []
     outputs += [_output("missed-days", valueInteger=noted.days)] if noted.days is not None else []
     outputs += [_output("text", valueString=noted.text)] if noted.text else []
-    made = _completed(resource, noted)
-    kept = resource.get("output") or []
+    made = {k: v for k, v in _completed(resource, noted).items() if k != "output"}
+    if before:
+        made["note"].append({"text": f"Answered before: {', '.join(before)}."})
     return made | ({"output": [*kept, *outputs]} if outputs or kept else {})
+
+
+ANSWER = ("decision", "missed-days", "text")
+
+
+def _is_answer(output: Mapping[str, Any]) -> bool:
+    codings = (output.get("type") or {}).get("coding") or []
+    return any(c.get("system") == TASK_CODES and c.get("code") in ANSWER for c in codings)
 
 
 def _fact(resource: Resource, noted: Noted) -> Resource:

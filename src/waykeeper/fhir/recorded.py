@@ -48,7 +48,7 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
         by=_task_told(confirming),
         reason=_reason(leading),
         answer=hold_answer(parts, zone),
-        fact_answer=_output(leading, "answer") or "",
+        fact_answer=output_of(leading, "answer") or "",
         last_taken=_last_taken(of_any_round, zone),
         restarted_on=_restarted_on(parts, cls, zone),
         restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
@@ -57,7 +57,7 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
         versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
         contacts=_contacts(about, zone) if about else (),
         snoozed_until=_snoozed(leading),
-        closed_because=_output(leading, "closed-because") or _output(confirming, "closed-because") or "",
+        closed_because=output_of(leading, "closed-because") or output_of(confirming, "closed-because") or "",
         earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
         identifiers=_identifiers(parts.values()),
     )
@@ -128,8 +128,8 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
     task = parts.get("confirm") or parts.get("review")
     if _completed(task):
         resource = task[1]  # type: ignore[index]
-        told, days = _output(resource, "missed-days"), None
-        decision = (_output(resource, "decision") or ("hold" if told is not None else "")).strip().casefold()
+        told, days = output_of(resource, "missed-days"), None
+        decision = (output_of(resource, "decision") or ("hold" if told is not None else "")).strip().casefold()
         if told is not None and (days := _days(told)) is None:
             decision = f"{decision} {told} days"  # no number of days: it asks what is meant
         return HoldAnswer(
@@ -137,7 +137,7 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
             missed_days=days if told is not None else _proposed_days(parts, decision),
             by=_task_told(resource),
             on=_done_on(resource, zone),
-            text=_output(resource, "text") or "",
+            text=output_of(resource, "text") or "",
             medicine=named_medicine(parts),
         )
     hold = parts.get("hold")
@@ -220,8 +220,8 @@ def _reason(resource: Mapping[str, Any]) -> str:
     return str(reason.get("text") or next(iter(displays), ""))
 
 
-def _output(resource: Mapping[str, Any], code: str) -> str | None:
-    """The value of a Task output with our code, as text."""
+def output_of(resource: Mapping[str, Any], code: str) -> str | None:
+    """The value of a Task output with our code, as text; None where there is none."""
     for output in resource.get("output") or []:
         codings = (output.get("type") or {}).get("coding") or []
         if any(c.get("system") == TASK_CODES and c.get("code") == code for c in codings):
@@ -286,7 +286,7 @@ def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact,
 def _snoozed(resource: Mapping[str, Any]) -> date | None:
     """The day; None where what stands there is no day, so that nothing is put off by it."""
     try:
-        return date.fromisoformat((_output(resource, "snoozed-until") or "")[:10])
+        return date.fromisoformat((output_of(resource, "snoozed-until") or "")[:10])
     except ValueError:
         return None
 

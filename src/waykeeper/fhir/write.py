@@ -14,7 +14,7 @@ from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, word
 from waykeeper.fhir.names import HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
-from waykeeper.medicines import BY_HOURS, unclear
+from waykeeper.medicines import BY_HOURS, NOT_TAKEN, unclear
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan, PlanPhase
 from waykeeper.timing.model import Anchor, Moment
 
@@ -31,6 +31,10 @@ ANSWERED = {
 ANSWERED_OTHERWISE = {
     "en": "Take this medicine as your prescriber decided.",
     "es": "Tome esta medicina como decidió su médico.",
+}
+ANSWERED_NOT_TAKEN = {
+    "en": "Do with this medicine what your prescriber decided. If you are not sure, call us.",
+    "es": "Haga con esta medicina lo que decidió su médico. Si tiene dudas, llámenos.",
 }
 PLAN_KEY = Key("plan", "plan")
 IN_ACTIVITY = {"Appointment", "CommunicationRequest", "MedicationRequest", "Task", "ServiceRequest"}
@@ -185,7 +189,9 @@ def _patient_words(hold: HoldProposal) -> Mapping[str, str]:
     """What the patient reads, always without dates, and nothing of a proposal before it is clearly answered."""
     if hold.answered is None or unclear(hold.answered):
         return UNANSWERED
-    return ANSWERED if hold.answered.missed_days is not None else ANSWERED_OTHERWISE
+    if hold.answered.missed_days is not None:
+        return ANSWERED
+    return ANSWERED_NOT_TAKEN if hold.answered.decision in NOT_TAKEN else ANSWERED_OTHERWISE
 
 
 def source_reference(reference: str, words: str) -> dict[str, Any] | None:

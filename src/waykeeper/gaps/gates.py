@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from datetime import date
 
 from waykeeper.gaps.model import Verdict
+from waykeeper.gaps.other_medicine import other_medicine
 from waykeeper.gaps.setting import Setting, asked
 from waykeeper.gaps.words import sentence, table
-from waykeeper.medicines import speaks_for, unclear
+from waykeeper.medicines import unclear
 from waykeeper.plan.gates import lacking
 from waykeeper.plan.model import MEDICINES, Item, Key
 
@@ -74,13 +75,10 @@ def _title(item: Item) -> str:
 
 def _doubt(item: Item, setting: Setting) -> str:
     """Why an answer does not fulfil a need: it does not say what was decided, or was given for another medicine."""
-    own = setting.of(item)
-    answer = own.answer or (item.hold.answered if item.hold else None)
+    answer = setting.of(item).answer or (item.hold.answered if item.hold else None)
     if answer is not None:
         return "unclear" if unclear(answer) else ""
-    earlier = own.earlier
-    other = earlier is not None and item.hold is not None and not speaks_for(earlier, item.hold.medicine)
-    return "other_medicine" if other else ""
+    return "other_medicine" if other_medicine(item, setting) else ""
 
 
 def _state(need: Key, item: Item | None, verdict: Verdict | None, setting: Setting, past: bool) -> tuple[str, str]:

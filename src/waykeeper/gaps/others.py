@@ -10,12 +10,13 @@ from functools import lru_cache
 from waykeeper.counting import counted
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
+from waykeeper.gaps.other_medicine import other_medicine, told_of_other
 from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
-from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before, written
-from waykeeper.medicines import NOT_TAKEN, speaks_for, unclear
-from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, ItemState, Key
+from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before
+from waykeeper.medicines import NOT_TAKEN, unclear
+from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
 
 _FAILED = ("failed", "rejected")
@@ -151,7 +152,7 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     if gone := _unlisted(item, setting):
         return gone
     recognised = item.hold is None or item.hold.recognised
-    if (answer is not None and (pauses(answer) or unclear(answer))) or (recognised and _changed(item, own, setting)):
+    if (answer is not None and (pauses(answer) or unclear(answer))) or (recognised and other_medicine(item, setting)):
         return hold_verdict(item, setting)
     more = _filling(item, own, setting, _medicine_due(item, setting))
     if item.hold is None or recognised:
@@ -165,30 +166,9 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     said = spoken("medicine", word, item, more, setting, mend=setting.surgery)
     if not said.gap:
         return said
-    was = _changed(item, own, setting)
-    asked = (sentence("questions", "other_medicine", _told(item, was)),) if was else ()
+    was = other_medicine(item, setting)
+    asked = (sentence("questions", "other_medicine", told_of_other(item, was)),) if was else ()
     return replace(said, questions=(*asked, *questions(item.hold)))
-
-
-def _changed(item: Item, own: ItemState, setting: Setting) -> HoldAnswer | None:
-    """The answer that was given for another medicine under this order, while nobody has answered about this one."""
-    if own.answer is not None or item.hold is None or item.hold.answered is not None:
-        return None
-    kind = next(kind for kind in MEDICINES if kind != item.key.kind)
-    other = setting.state.items.get(Key(kind, item.key.item))
-    told = [own.earlier, *((other.answer, other.earlier) if other else ())]
-    return next((a for a in told if a is not None and not speaks_for(a, item.hold.medicine)), None)
-
-
-def _told(item: Item, was: HoldAnswer) -> Filling:
-    """An answer about another medicine, for a sentence: what it said, when, by whom, and which medicine that was."""
-    days = "" if was.missed_days is None else f", {counted(was.missed_days, 'day')} without a dose"
-    return Filling({
-        "was": was.medicine.words if was.medicine else "another medicine",
-        "medicine": item.hold.words if item.hold else item.title,
-        "since": f"the answer of {written(was.on)}" if was.on else "the answer", "told": f"{was.decision}{days}",
-        "told_by": f" by {was.by}" if was.by else "",
-    })  # fmt: skip
 
 
 def _unlisted(item: Item, setting: Setting) -> Verdict | None:
@@ -265,7 +245,7 @@ def _without_pause(more: Filling) -> str:
 
 def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
     as_of, last = setting.as_of, more.raw("last_dose")
-    if more.raw("answer") is None and _changed(item, setting.of(item), setting):
+    if more.raw("answer") is None and other_medicine(item, setting):
         return "needs-review-changed"
     if _pauses(more) and _taken_inside(item, more, setting.surgery):
         return "taken"
@@ -319,8 +299,8 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     if gone := _unlisted(item, setting):
         return gone
     more = _hold_filling(item, own, setting)
-    if was := _changed(item, own, setting):
-        more.update(_told(item, was))
+    if was := other_medicine(item, setting):
+        more.update(told_of_other(item, was))
     return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
 
 

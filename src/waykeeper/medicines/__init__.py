@@ -2,7 +2,16 @@
 
 from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
-from waykeeper.medicines.answers import NOT_TAKEN, REASON_ONLY, by_medicine, row_from_answer, settles, unclear
+from waykeeper.medicines.answers import (
+    NOT_TAKEN,
+    PAUSE,
+    REASON_ONLY,
+    WITHOUT_DAYS,
+    by_medicine,
+    row_from_answer,
+    settles,
+    unclear,
+)
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
@@ -25,7 +34,9 @@ from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 __all__ = [
     "BY_HOURS",
     "NOT_TAKEN",
+    "PAUSE",
     "REASON_ONLY",
+    "WITHOUT_DAYS",
     "AcetaminophenDose",
     "AcetaminophenSum",
     "AnswerLike",

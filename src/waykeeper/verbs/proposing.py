@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from waykeeper.medicines import AnswerLike, MedicinesPage
     from waykeeper.pathway.model import Clinic
     from waykeeper.plan.model import Plan, State
+    from waykeeper.record.model import MedicineEntry
 
 
 def medicines(
@@ -80,7 +81,7 @@ def _page(
         anaesthesia,
         policies,
         calendar=clinic.calendar,
-        answers=_answers([state for plan, state in plans if plan.episode.number == episode]),
+        answers=_answers([s for p, s in plans if p.episode.number == episode], record.medicines),
         surgeries=other_surgeries([(p, s) for p, s in plans if p.episode.number != episode]),
         facts=patient_facts(record.resources),
         creatinine_days=limits,
@@ -98,9 +99,16 @@ def _page(
     )
 
 
-def _answers(states: Sequence[State]) -> dict[str, AnswerLike]:
-    """What prescribers answered, by the key of the row."""
-    return {key.item: item.answer for state in states for key, item in state.items.items() if item.answer}
+def _answers(states: Sequence[State], medicines: Sequence[MedicineEntry]) -> dict[str, AnswerLike]:
+    """What prescribers answered, by the key of the row; also about another medicine that stood under its order."""
+    from waykeeper.fhir import answers
+    from waykeeper.plan.answers import for_list
+
+    found: dict[str, AnswerLike] = {}
+    for state in states:
+        standing, past = for_list(answers(state), medicines)
+        found |= past | {key.item: answer for key, answer in standing.holds.items()}
+    return found
 
 
 def _named(patient: Mapping[str, Any], clinic: Clinic, show_identifiers: bool) -> str:
