@@ -21,7 +21,7 @@ from waykeeper.medicines.outcome import Outcome, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
-from waykeeper.medicines.status import ENDED, MISTAKEN, ON_HOLD, status_question
+from waykeeper.medicines.status import ENDED, MISTAKEN, ON_HOLD, origin_question, status_question
 from waykeeper.medicines.ways import is_local, way_of
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
@@ -118,6 +118,7 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
     """No rule, no date: the prescriber decides, and until then the release gate stays shut."""
     longest = max([context.rules.longest_days, *_plausible(known, context)])
     ended = entry.status in ENDED
+    asked = "; ".join(q for q in (origin_question(entry), known.question) if q)
     return MedicineRow(
         key=entry.key,
         reference=entry.reference,
@@ -125,7 +126,7 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
         decision="ask",
         recognised=False,
         ingredients=known.named,
-        question=f"needs review, the prescriber must decide: {known.question}",
+        question=f"needs review, the prescriber must decide: {asked}",
         notes=(f"the list says {entry.status}",) if ended else (),
         longest_days=longest,
         findings=known.findings,

@@ -34,10 +34,9 @@ def same_medicine(was: NamedMedicine, now: NamedMedicine) -> bool:
     """
     if was == now:
         return True
-    if normalise(was.words) == normalise(now.words) and not _codes_differ(was.codes, now.codes):
-        return True
-    reading = _read(was)
-    return reading is not None and reading == _read(now)
+    same_text = normalise(was.words) == normalise(now.words) and not _codes_differ(was.codes, now.codes)
+    before, after = _read(was), _read(now)
+    return before == after and (before is not None or same_text)
 
 
 def _codes_differ(was: Collection[Coding], now: Collection[Coding]) -> bool:

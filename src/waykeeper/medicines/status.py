@@ -17,7 +17,20 @@ _ORDERS = frozenset({"", "order", "original-order", "instance-order", "reflex-or
 
 def status_question(entry: MedicineEntry, surgery: date) -> str:
     """The questions that a doubtful status, an intent that is no order or a late start raise; "" where it is taken."""
-    return "; ".join(q for q in (_intent_question(entry), _state_question(entry, surgery)) if q)
+    asked = (origin_question(entry), _intent_question(entry), _state_question(entry, surgery))
+    return "; ".join(q for q in asked if q)
+
+
+# What stands on the list without an order or statement, by the resource that tells of it.
+_WITHOUT_ORDER = {
+    "MedicationDispense": "it was dispensed, and nothing of the record orders or lists it: is it taken?",
+    "MedicationAdministration": "a dose was given, and nothing of the record orders or lists it: is it still given?",
+}
+
+
+def origin_question(entry: MedicineEntry) -> str:
+    """What is asked of a medicine that was dispensed or given without an order; "" for any other."""
+    return _WITHOUT_ORDER.get(str(entry.resource.get("resourceType") or ""), "")
 
 
 def _intent_question(entry: MedicineEntry) -> str:
@@ -34,7 +47,26 @@ def _state_question(entry: MedicineEntry, surgery: date) -> str:
     start = starts_on(entry.resource)
     if start is not None and start >= surgery:
         return "the order starts on the day of surgery or later: is it meant for after the operation only?"
+    if _ends_before(entry.resource, surgery):
+        return "by the list it ends before the day of surgery: is it still taken then?"
     return ""
+
+
+def _ends_before(resource: Mapping[str, Any], surgery: date) -> bool:
+    """Whether every instruction of an order (timing bounds), or a statement's effective period, ends before a day."""
+    bounds = [
+        ((dosage.get("timing") or {}).get("repeat") or {}).get("boundsPeriod") or {}
+        for dosage in resource.get("dosageInstruction") or ()
+    ] or [resource.get("effectivePeriod") or {}]
+    ends = [_day(period.get("end")) for period in bounds]
+    return all(end is not None and end < surgery for end in ends)
+
+
+def _day(text: Any) -> date | None:
+    try:
+        return date.fromisoformat(str(text or "")[:10])
+    except ValueError:
+        return None
 
 
 def starts_on(resource: Mapping[str, Any]) -> date | None:
@@ -43,7 +75,4 @@ def starts_on(resource: Mapping[str, Any]) -> date | None:
     for dosage in resource.get("dosageInstruction") or resource.get("dosage") or []:
         repeat = (dosage.get("timing") or {}).get("repeat") or {}
         period = repeat.get("boundsPeriod") or period
-    try:
-        return date.fromisoformat(str(period.get("start") or "")[:10])
-    except ValueError:
-        return None
+    return _day(period.get("start"))
