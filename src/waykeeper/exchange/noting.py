@@ -14,7 +14,7 @@ from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.fhir import identity, read_all, status_class
-from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
+from waykeeper.fhir.names import GOAL_ACHIEVEMENT, TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
 from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
@@ -205,7 +205,8 @@ def _completed(resource: Resource, noted: Noted) -> Resource:
     kind = resource["resourceType"]
     made = {**resource, "note": [*(resource.get("note") or []), _annotation(noted)]}
     if kind == "Goal":
-        return {**made, "lifecycleStatus": "completed", "statusDate": noted.on.isoformat()}
+        met = {"coding": [{"system": GOAL_ACHIEVEMENT, "code": "achieved"}]}
+        return {**made, "lifecycleStatus": "completed", "statusDate": noted.on.isoformat(), "achievementStatus": met}
     made["status"] = "completed"
     if kind == "Task":
         made["executionPeriod"] = {**(resource.get("executionPeriod") or {}), "end": noted.on.isoformat()}

@@ -18,6 +18,7 @@ TASK_CODES = f"{BASE}/CodeSystem/task"  # fulfil, gate, mirror, confirm, review,
 CATEGORIES = f"{BASE}/CodeSystem/category"  # restriction, visit, education ...
 GAP_KINDS = f"{BASE}/CodeSystem/gap"
 ROLES = f"{BASE}/CodeSystem/role"
+GOAL_ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"  # the standard's
 GRADES = f"{BASE}/CodeSystem/grade"
 
 IDENTIFIER_PATH = "/identifier/plan"  # appended to the clinic's url: the system of our identifiers

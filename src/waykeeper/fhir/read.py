@@ -13,7 +13,8 @@ from waykeeper.fhir.extensions import decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
 from waykeeper.fhir.patients import Patients
-from waykeeper.fhir.recorded import item_state, plan_state, told_of
+from waykeeper.fhir.recorded import item_state, plan_state
+from waykeeper.fhir.told import told_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
@@ -76,7 +77,7 @@ def _read_one(
     patient = _patient(root[1], everything, episode)
     ordered: list[tuple[int, Item]] = []
     states = {}
-    telling = told_of(everything)
+    telling = told_of(everything, [(ref, resource) for ref, resource, _ in own])
     for key, by_round in parts.items():
         if key.kind not in LEADING:
             continue

@@ -8,9 +8,10 @@ from typing import Any
 
 from waykeeper.fhir.extensions import decode, find, moment
 from waykeeper.fhir.identity import Identity
-from waykeeper.fhir.names import HOLD, TASK_CODES
+from waykeeper.fhir.names import GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
+from waykeeper.fhir.told import Told, last_taken, not_taken, related
 from waykeeper.fhir.write import LEADING
 from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
@@ -22,21 +23,16 @@ Held = tuple[str, Mapping[str, Any]]
 Rounds = Mapping[int, Mapping[str, Held]]
 
 
-def told_of(everything: Iterable[Held]) -> list[Held]:
-    """What tells of other resources: Communications about them and statements of doses taken."""
-    return [held for held in everything if held[1].get("resourceType") in ("Communication", "MedicationStatement")]
-
-
-def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -> ItemState:
-    """The state of one item: its newest round counts, older rounds are history. `telling`: see `told_of`."""
+def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -> ItemState:
+    """The state of one item: its newest round counts, older rounds are history. `telling`: see `told.told_of`."""
     newest = max(by_round)
     parts = by_round[newest]
     part = LEADING[key.kind][1]
     ref, leading = parts.get(part) or next(iter(by_round[n][part] for n in sorted(by_round) if part in by_round[n]))
     confirming = parts["confirm"][1] if key.kind == "hold" and "confirm" in parts else leading
     references = {p: r for p, (r, _) in parts.items()} | {part: ref}
-    about = _related(references.values(), telling) if telling else ()
-    of_any_round = _related(_references(by_round, newest), telling) if telling else ()
+    about = related(references.values(), telling) if telling else ()
+    of_any_round = related(_references(by_round, newest), telling) if telling else ()
     cls = status_class(leading)
     return ItemState(
         key=key,
@@ -49,7 +45,7 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
         reason=_reason(leading),
         answer=hold_answer(parts, zone),
         fact_answer=output_of(leading, "answer") or "",
-        last_taken=_last_taken(of_any_round, zone),
+        last_taken=last_taken(of_any_round, zone) if of_any_round else None,
         restarted_on=_restarted_on(parts, cls, zone),
         restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
         withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
@@ -60,7 +56,17 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Held], zone: str) -
         closed_because=output_of(leading, "closed-because") or output_of(confirming, "closed-because") or "",
         earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
         identifiers=_identifiers(parts.values()),
+        not_taken=not_taken(of_any_round, zone) if of_any_round else None,
+        achieved=_achieved(leading) if key.kind == "goal" else "",
     )
+
+
+def _achieved(goal: Mapping[str, Any]) -> str:
+    """How a goal ended: the code of the standard's value set (goal-achievement), else what stands there."""
+    said = goal.get("achievementStatus") or {}
+    codes = [c for c in said.get("coding") or () if c.get("code")]
+    codes.sort(key=lambda c: c.get("system") != GOAL_ACHIEVEMENT)
+    return str(codes[0]["code"] if codes else said.get("text") or "")
 
 
 def _references(by_round: Rounds, newest: int) -> list[str]:
@@ -236,28 +242,6 @@ def _as_text(value: Any) -> str:
         return str(value)
     code: Mapping[str, Any] = next(iter(value.get("coding") or []), {})
     return str(value.get("value") or value.get("text") or code.get("code") or code.get("display") or "")
-
-
-def _related(references: Iterable[str], telling: Sequence[Held]) -> list[Mapping[str, Any]]:
-    """Communications about the item and statements of doses taken, whoever wrote them."""
-    wanted = {r for r in references if r}
-    found = []
-    for _, resource in telling:
-        pointed = [*(resource.get("about") or []), *(resource.get("basedOn") or [])]
-        if any(str(p.get("reference") or "") in wanted for p in pointed):
-            found.append(resource)
-    return found
-
-
-def _last_taken(related: Iterable[Mapping[str, Any]], zone: str) -> Moment | None:
-    """The latest dose that somebody recorded as taken. A stop Task that is ticked says nothing of a dose."""
-    told = []
-    for resource in related:
-        if resource.get("resourceType") == "MedicationStatement" and resource.get("status") != "entered-in-error":
-            period = resource.get("effectivePeriod") or {}
-            told.append(_moment(resource.get("effectiveDateTime") or period.get("end") or period.get("start"), zone))
-    found = [m for m in told if m]
-    return max(found, key=str) if found else None
 
 
 def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact, ...]:

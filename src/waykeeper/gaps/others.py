@@ -20,6 +20,7 @@ from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
 
 _FAILED = ("failed", "rejected")
+_ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
 _SATURDAY = 5
 
 Attended = Mapping[Key, Verdict]
@@ -77,6 +78,11 @@ def _release(item: Item, setting: Setting) -> str:
     return f"the decision on {setting.titles.get(f'gate {gate}', gate)!r}"
 
 
+def _to_come(day: date | None, setting: Setting) -> bool:
+    """True for a day after the as-of day: what is recorded for it has not happened yet, whoever says so."""
+    return day is not None and day > setting.as_of
+
+
 def _is_void(own: ItemState) -> bool:
     return own.cls == "void" or own.status == "deleted"
 
@@ -84,11 +90,13 @@ def _is_void(own: ItemState) -> bool:
 def _task_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:
     if _is_void(own):
         return "needs-review-void"
-    done = own.cls == "done" and own.status not in _FAILED
-    if done:
+    done, to_come = own.cls == "done" and own.status not in _FAILED, _to_come(own.done_on, setting)
+    if done and not to_come:
         return _done_word(item, own, more)
     if ended_for(setting, own):
         return "excused"
+    if done:
+        return "needs-review-future"
     if own.status in _FAILED:
         return "failed"
     if more.raw("due") is None:
@@ -162,6 +170,9 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
     done = own.cls == "done" and own.status not in _FAILED
     open_word = "answered" if done or answer is not None else review_word(item.hold)
+    if _to_come(own.done_on if done else None, setting) or _to_come(answer.on if answer else None, setting):
+        open_word = "needs-review-future"
+        more["done_on"] = own.done_on or (answer.on if answer else None)
     word = "excused" if ended_for(setting, own) else open_word
     said = spoken("medicine", word, item, more, setting, mend=setting.surgery)
     if not said.gap:
@@ -243,6 +254,18 @@ def _without_pause(more: Filling) -> str:
     return f"answered-{'stopped' if more.raw('answer').decision in NOT_TAKEN else 'continue'}"
 
 
+def _recorded_ahead(setting: Setting, more: Filling) -> str:
+    """The word where the answer or the last dose is recorded for a day that has not come; "" for neither."""
+    answer, taken = more.raw("answer"), more.raw("last_taken")
+    if answer is not None and _to_come(answer.on, setting):
+        more["ahead"] = answer.on
+        return "needs-review-future-answer"
+    if _to_come(taken, setting):
+        more["ahead"] = taken
+        return "needs-review-future-dose"
+    return ""
+
+
 def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
     as_of, last = setting.as_of, more.raw("last_dose")
     if more.raw("answer") is None and other_medicine(item, setting):
@@ -275,7 +298,7 @@ def _from_surgery(setting: Setting, more: Filling) -> str:
 
 
 def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:
-    if own.restarted_on is not None:
+    if own.restarted_on is not None and not _to_come(own.restarted_on, setting):
         return "restarted"
     stopped = _pauses(more) and more.raw("last_dose") is not None and setting.as_of > more.raw("last_dose")
     if setting.withdrawn and not setting.died and stopped:
@@ -286,8 +309,10 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
         return "excused"
     if _is_void(own):
         return "needs-review-void"
+    if ahead := _recorded_ahead(setting, more):
+        return ahead
     if setting.surgery is not None and setting.as_of >= setting.surgery:
-        return _from_surgery(setting, more)
+        return _from_surgery(setting, more) if own.restarted_on is None else "needs-review-future-restart"
     if more.raw("answer") is not None and unclear(more.raw("answer")):
         return "needs-review-answer"
     return _before_surgery(item, setting, more)
@@ -301,7 +326,11 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     more = _hold_filling(item, own, setting)
     if was := other_medicine(item, setting):
         more.update(told_of_other(item, was))
-    return spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
+    said = spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
+    not_taken = own.not_taken.day if own.not_taken else None
+    if not_taken is None or said.word not in ("answered", "unanswered") or _to_come(not_taken, setting):
+        return said
+    return replace(said, reason=f"{said.reason} {sentence('tails', 'not_taken', {'day': not_taken})}")
 
 
 def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
@@ -318,7 +347,7 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     elif _is_void(own):
         word = "needs-review-void"
     elif own.cls == "done" and own.status not in _FAILED:
-        word = "released"
+        word = "needs-review-future" if _to_come(own.done_on, setting) else "released"
     elif own.status not in _FAILED and not lacking:
         word = f"ready{_too_late(due, setting)}"
     elif due is None:
@@ -344,12 +373,11 @@ def instruction_verdict(item: Item, setting: Setting) -> Verdict:
     return spoken("instruction", word, item, more, setting)
 
 
-def _released(item: Item, own: ItemState, setting: Setting) -> bool:
-    """True if a person released the restriction, or the gate that ends it."""
-    if own.cls == "done":
-        return True
+def _releases(item: Item, own: ItemState, setting: Setting) -> list[ItemState]:
+    """What a person released: the restriction, or the gate that ends it."""
     gate = setting.state.items.get(Key("gate", item.until.removeprefix("release of ").strip()))
-    return gate is not None and gate.cls == "done" and gate.status not in _FAILED
+    released = gate is not None and gate.cls == "done" and gate.status not in _FAILED
+    return [one for one, done in ((own, own.cls == "done"), (gate, released)) if done and one is not None]
 
 
 def restriction_verdict(item: Item, setting: Setting) -> Verdict:
@@ -358,12 +386,16 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     more = _filling(item, own, setting)
     start = start_day(item) or more.raw("due")
     more["from"] = start
+    releases = _releases(item, own, setting)
     if ended_for(setting, own):
         word = "excused"
     elif _is_void(own):
         word = "needs-review-void"
-    elif _released(item, own, setting):
+    elif any(not _to_come(one.done_on, setting) for one in releases):
         word = "released"
+    elif releases:
+        word = "needs-review-future"
+        more["done_on"] = releases[0].done_on
     elif start is None:
         word = "undated"
     elif setting.as_of < start:
@@ -375,7 +407,10 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
 
 
 def goal_verdict(item: Item, setting: Setting) -> Verdict:
-    """A goal: met only where somebody recorded it."""
+    """A goal: met only where somebody recorded it.
+
+    One that is no longer sought (FHIR R4 goal-status `completed`) may have been missed: Goal.achievementStatus says so.
+    """
     own = setting.of(item)
     more = _filling(item, own, setting)
     due = more.raw("due")
@@ -383,8 +418,10 @@ def goal_verdict(item: Item, setting: Setting) -> Verdict:
         word = "excused"
     elif _is_void(own):
         word = "needs-review-void"
+    elif own.cls == "done" and own.achieved and own.achieved not in _ACHIEVED:
+        word, more["achieved"] = "not-met-recorded", own.achieved.replace("-", " ")
     elif own.cls == "done":
-        word = "met"
+        word = "needs-review-future" if _to_come(own.done_on, setting) else "met"
     elif due is None:
         word = "undated"
     else:

@@ -10,11 +10,12 @@ from typing import Any, Literal
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
+from waykeeper.fhir.told import last_taken as taken_last
+from waykeeper.fhir.told import related, told_of
 from waykeeper.medicines import unclear
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
-from waykeeper.record.anchors import local_moment
 from waykeeper.timing.model import Moment
 
 RESTART = "restart-needed"
@@ -113,17 +114,10 @@ def _rounds_of(held: Holding, key: Key, part: str, rounds: Collection[int] | Non
 
 def last_taken(held: Holding, key: Key, rounds: Collection[int] | None = None) -> Moment | None:
     """The latest dose that somebody recorded about these rounds of the medicine, about any where None is given."""
-    ours = {ref for (k, _, n), (ref, _) in held.own.items() if k == key and (rounds is None or n in rounds)}
-    zone = held.plan.zone if held.plan else "UTC"
-    told = []
-    for _, resource in held.everything:
-        if resource.get("resourceType") != "MedicationStatement" or resource.get("status") == "entered-in-error":
-            continue
-        if any(str(b.get("reference") or "") in ours for b in resource.get("basedOn") or []):
-            period = resource.get("effectivePeriod") or {}
-            when = resource.get("effectiveDateTime") or period.get("end") or period.get("start")
-            told.append(local_moment(str(when or ""), zone))
-    return max((m for m in told if m), default=None)
+    own = held.own.items()
+    ours = {ref: resource for (k, _, n), (ref, resource) in own if k == key and (rounds is None or n in rounds)}
+    telling = told_of(held.everything, ours.items())
+    return taken_last(related(ours, telling), held.plan.zone if held.plan else "UTC")
 
 
 def restart_asked(

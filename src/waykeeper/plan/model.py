@@ -299,6 +299,8 @@ class ItemState:
     snoozed_until: date | None = None
     closed_because: str = ""
     earlier: HoldAnswer | None = None  # holds asked again: the answer of the latest earlier round
+    not_taken: Moment | None = None  # holds: the latest record that it was not taken
+    achieved: str = ""  # goals: the code of Goal.achievementStatus
 
 
 @dataclass(frozen=True, slots=True)

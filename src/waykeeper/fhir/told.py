@@ -1,0 +1,70 @@
+"""What other resources tell of an item: Communications about it, and statements of doses taken or not taken."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from waykeeper.record import identifier_names, names_of
+from waykeeper.record.anchors import local_moment
+from waykeeper.timing.model import Moment
+
+Resource = Mapping[str, Any]
+Told = tuple[frozenset[str], Resource]  # the references of what a resource is about, and the resource
+_KINDS = ("Communication", "MedicationStatement")
+# FHIR R4 medication-statement-status: entered-in-error; "not-taken: The medication was not consumed by the patient";
+# "intended: The medication may be taken at some time in the future". Of every other, an unknown code too, a dose may
+# have been taken: inside a hold that asks. What was `stopped` or put `on-hold` on a day was not taken after it.
+_NO_DOSE = ("entered-in-error", "not-taken", "intended")
+
+
+def told_of(everything: Iterable[tuple[str, Resource]], own: Iterable[tuple[str, Resource]]) -> list[Told]:
+    """Communications and statements, each with the references in `own` that it means.
+
+    A literal reference may be absolute or name a version; a logical or contained one names an identifier.
+    """
+    telling = [r for _, r in everything if r.get("resourceType") in _KINDS]
+    if not telling:
+        return []
+    known = {name: ref for ref, resource in own for name in identifier_names(resource)}
+    return [(frozenset([known.get(name, name) for name in _about(r)]), r) for r in telling]
+
+
+def _about(resource: Resource) -> tuple[str, ...]:
+    pointed = [*(resource.get("about") or ()), *(resource.get("basedOn") or ())]
+    return names_of(pointed, resource.get("contained") or ())
+
+
+def related(references: Iterable[str], telling: Sequence[Told]) -> list[Resource]:
+    """What is about any of these references, whoever wrote it."""
+    wanted = {reference for reference in references if reference}
+    return [resource for about, resource in telling if not wanted.isdisjoint(about)]
+
+
+def last_taken(about: Iterable[Resource], zone: str) -> Moment | None:
+    """The latest dose that somebody recorded as taken. A stop Task that is ticked says nothing of a dose."""
+    return _latest([r for r in about if r.get("status") not in _NO_DOSE], zone)
+
+
+def not_taken(about: Iterable[Resource], zone: str) -> Moment | None:
+    """The latest record that the medicine was not taken."""
+    return _latest([r for r in about if r.get("status") == "not-taken"], zone)
+
+
+def _latest(about: Iterable[Resource], zone: str) -> Moment | None:
+    told = [_dose(r, zone) for r in about if r.get("resourceType") == "MedicationStatement"]
+    return max((one for one in told if one), key=str, default=None)
+
+
+def _dose(statement: Resource, zone: str) -> Moment | None:
+    """When a statement says that a dose was taken: its day, or the end of its period.
+
+    A period of one that is `active` ("The medication is still being taken") was known up to the day on which that was
+    asserted, and no further.
+    """
+    period = statement.get("effectivePeriod") or {}
+    ends = [statement.get("effectiveDateTime") or period.get("end")]
+    if statement.get("status") == "active" and not statement.get("effectiveDateTime"):
+        ends.append(statement.get("dateAsserted"))
+    known = [moment for end in ends if end and (moment := local_moment(str(end), zone))]
+    return min(known, key=str) if known else local_moment(str(period.get("start") or ""), zone)
