@@ -64,14 +64,14 @@ def patient(identifier: Identifier) -> dict:
     }
 
 
-def order() -> dict:
-    """The patient's apixaban, as another system ordered it."""
+def order(words: str = "apixaban 5 mg tablet") -> dict:
+    """The patient's apixaban, as another system ordered it; or what that order names by now."""
     return {
         "resourceType": "MedicationRequest",
         "identifier": [{"system": "https://alder-quay.example/orders", "value": "rx-1"}],
         "status": "active",
         "intent": "order",
-        "medicationCodeableConcept": {"text": "apixaban 5 mg tablet"},
+        "medicationCodeableConcept": {"text": words},
         "subject": {"reference": "Patient/1"},
     }
 
@@ -84,9 +84,10 @@ def compiled(
     answers: Answers | None = None,
     episode: int = 1,
     clock: time = time(7, 30),
+    words: str = "apixaban 5 mg tablet",
 ) -> Plan:
     """The plan of the invented patient."""
-    record = read([("urn:uuid:p", patient(identifier)), ("urn:uuid:o", order())], is_ours)
+    record = read([("urn:uuid:p", patient(identifier)), ("urn:uuid:o", order(words))], is_ours)
     moment = Moment(surgery, clock, clinic().zone)
     return compile_plan(
         pathway(*changes), clinic(), record, {"surgery": moment},

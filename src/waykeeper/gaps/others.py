@@ -303,7 +303,7 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
     stopped = _pauses(more) and more.raw("last_dose") is not None and setting.as_of > more.raw("last_dose")
     if setting.withdrawn and not setting.died and stopped:
         return "restart-withdrawn"
-    if own.restart_asked and not setting.died:
+    if own.restart_asked and not setting.died and not other_medicine(item, setting):
         return "restart-asked"
     if ended_for(setting, own):
         return "excused"

@@ -77,13 +77,24 @@ def _paused(held: Holding, item: Item, rounds: Collection[int] | None, today: da
     taken = last_taken(held, item.key, rounds)
     if taken is not None or any(_completed(r) for r in _rounds_of(held, item.key, "stop", rounds)):
         return Stopped(item, "recorded", taken)
-    if any(status_class(r) in ("open", "busy") for r in _rounds_of(held, item.key, RESTART, rounds)):
+    if _asked(held, item.key, rounds):
         return Stopped(item, "asked")
     state, surgery = held.state.items.get(item.key), held.plan.anchor("surgery") if held.plan else None
     stands = state is not None and state.cls != "withdrawn"  # what was withdrawn before its day was never begun
     answer = (state.answer if rounds is None or state.round in rounds else state.earlier) if state and stands else None
     last = _answered_last_dose(answer, surgery.moment if surgery else None)
     return Stopped(item, "planned") if last and today and last < today else None
+
+
+def _asked(held: Holding, key: Key, rounds: Collection[int] | None) -> bool:
+    """A restart waits for its answer. A move asks in the round that it begins: about the pause of the one before."""
+    waiting = [n for k, p, n in held.own if (k, p) == (key, RESTART) and _waits(held, key, n)]
+    about = {n if n == 1 or (key, "stop", n) in held.own else n - 1 for n in waiting}
+    return bool(about) and (rounds is None or not about.isdisjoint(rounds))
+
+
+def _waits(held: Holding, key: Key, number: int) -> bool:
+    return status_class(held.own[key, RESTART, number][1]) in ("open", "busy")
 
 
 def _answered_last_dose(answer: HoldAnswer | None, surgery: Moment | None) -> date | None:
