@@ -108,6 +108,7 @@ def _appointment(
         ours=mine,
         cancelled_by_us=mine and _by_us(resource),
         origin=origin,
+        cancel_reason=bool(resource.get("cancelationReason")),
     )
 
 

@@ -69,8 +69,8 @@ def says(part: Evidence, as_of: date) -> tuple[Says, str]:
         sense = ENCOUNTER.get(part.status, "nothing")
     else:
         sense = APPOINTMENT.get(part.status, "unknown")
-    if sense in ("attended", "live"):
-        return _dated(sense, part, as_of)
+    if sense in ("attended", "live"):  # R4 app-4 lets only what was cancelled or not kept have such a reason
+        return ("contradictory", "cancel_reason") if part.cancel_reason else _dated(sense, part, as_of)
     if sense == "unknown":
         return "contradictory", "unknown_status"
     if sense == "no-show":  # told of a day that has not come: as little a fact as an attendance would be

@@ -68,11 +68,19 @@ def _moment(fact: Fact) -> tuple[date, str]:
     return (fact.day or date.min, start.isoformat() if start else "")
 
 
-def _why(match: Match, when: Days) -> str:
-    """Why a fact contradicts this visit, "" where it does not."""
+def _at_a_distance(fact: Fact) -> bool:
+    """True if all that tells of the visit says telephone or video: its finished Encounters, else the booking."""
+    seen = [p for p in fact.parts if p.kind == "encounter" and p.status == "finished"] or fact.parts[:1]
+    return all(part.telehealth for part in seen)
+
+
+def _why(match: Match, when: Days, in_person: bool) -> str:
+    """Why a fact contradicts this visit, "" where it does not. `in_person`: a call is no such visit, linked or not."""
     fact = match.fact
     if fact.says == "contradictory":
         return fact.why
+    if in_person and fact.says == "attended" and _at_a_distance(fact):
+        return "at_a_distance"
     if when.opens is None or when.closes is None or fact.day is None:
         return ""
     speaks = fact.says in ("attended", "live", "unconfirmed")
@@ -96,13 +104,16 @@ def _in_time(matches: Sequence[Match]) -> Sequence[Match]:
     return [m for _, m in sorted(timed, key=lambda pair: (pair[0], content(pair[1].fact.head)))]
 
 
-def sort(matches: Sequence[Match], when: Days, recognised_closes: bool) -> Sorted:
-    """Sort the matches of one visit by what they say of it, each group in time order."""
+def sort(matches: Sequence[Match], when: Days, recognised_closes: bool, in_person: bool = False) -> Sorted:
+    """Sort the matches of one visit by what they say of it, each group in time order.
+
+    in_person   the visit is not to be one by telephone or video
+    """
     closing = ("linked", "recognised") if recognised_closes else ("linked",)
     if not matches:
         return _NOTHING
     ordered = _in_time(matches)
-    counted = [(m, _why(m, when)) for m in ordered if m.certainty in closing]
+    counted = [(m, _why(m, when, in_person)) for m in ordered if m.certainty in closing]
     groups: dict[str, list[Match]] = {}
     for match, why in counted:
         if not why:
@@ -163,7 +174,8 @@ def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Settin
     if found.attended:
         return *_best_attended(found.attended, when), ""
     if found.contradictory:
-        return "needs-review", found.contradictory[0][0], found.contradictory[0][1]
+        first, why = found.contradictory[0]
+        return "needs-review-distant" if why == "at_a_distance" else "needs-review", first, why
     if ended_for(setting, own):
         return "excused", None, ""
     if own.cls == "void":
@@ -247,7 +259,9 @@ def past(match: Match) -> str:
     return sentence("history", name, {"day": fact.day})
 
 
-def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match], more: Filling) -> list[str]:
+def _asks(
+    found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match], more: Filling, in_person: bool
+) -> list[str]:
     """What a person should find out beside the verdict."""
     asks: list[str] = []
     for match in found.guesses:
@@ -256,9 +270,13 @@ def _asks(found: Sorted, chosen: Match | None, word: str, extra: Sequence[Match]
         about = {"reference": match.fact.head.reference, "what": what(match.fact), "score": match.score}
         asks.append(sentence("questions", name, about))
     for match, why in found.contradictory:
-        if match is not chosen:
+        if why == "at_a_distance":
+            asks.append(sentence("questions", why, {"day": match.fact.day}))
+        elif match is not chosen:
             said = explained(match, why, more)
             asks.append(sentence("questions", "contradictory", {"reference": match.fact.head.reference, "why": said}))
+    if in_person and chosen is not None and chosen.fact.says == "live" and _at_a_distance(chosen.fact):
+        asks.append(sentence("questions", "booked_at_a_distance", {"day": chosen.fact.day}))
     if not word.startswith("attended"):
         older = [m for m in found.unconfirmed if m is not chosen]
         asks += [sentence("questions", "older_unconfirmed", {"day": m.fact.day}) for m in older]
@@ -306,7 +324,7 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     """The verdict of one planned visit, with everything that is known about it."""
     settings, own = setting.plan.settings, setting.of(item)
     when = days(item, settings.grace_days)
-    found = sort(matches, when, settings.recognised_closes)
+    found = sort(matches, when, settings.recognised_closes, not item.recognise.telehealth)
     name, chosen, why = _line(item, own, found, when, setting)
     more = filling(item, own, when, setting)
     more["fell"] = _fell(found)
@@ -325,7 +343,7 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
         said.who, said.by, said.since, when.closes,
         chosen.fact.references if chosen else (), chosen.certainty if chosen else "none",
         chosen.fact.day if chosen else None,
-        tuple(_asks(found, chosen, said.word, extra, more)),
+        tuple(_asks(found, chosen, said.word, extra, more, not item.recognise.telehealth)),
         tuple(m.fact.head.reference for m in found.guesses),
         tuple(past(m) for m in sorted(earlier, key=lambda m: _moment(m.fact))),
         tuple(m.fact.head.reference for m in extra), setting.rests(item),

@@ -24,8 +24,8 @@ def attendance(held: Holding, zone: str, today: date | None = None) -> Attendanc
     """Read the evidence linked to our requests and proposals.
 
     Linked = basedOn the request (by reference or by an identifier on it), our own proposal turned into the booking, or
-    an Encounter of such an Appointment. Not attended: dated after `today`, or fulfilled against an Encounter that was
-    cancelled or entered in error.
+    an Encounter of such an Appointment. Not attended: dated after `today`, fulfilled with a reason why it was cancelled
+    or against an Encounter that was cancelled or entered in error, or by telephone or video where that does not do.
     """
     facts = evidence(held.everything, zone)
     by_name, mine = _names(held)
@@ -67,4 +67,4 @@ def _visit(one: Evidence, by_name: dict[str, Key]) -> Key | None:
 
 def _came(one: Evidence, today: date | None) -> bool:
     over = one.day is None or today is None or one.day <= today
-    return over and one.status == ("fulfilled" if one.kind == "appointment" else "finished")
+    return over and not one.cancel_reason and one.status == ("fulfilled" if one.kind == "appointment" else "finished")
