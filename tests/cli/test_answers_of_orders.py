@@ -1,0 +1,145 @@
+"""An answer and the order it was given for, from the command line: the order changes, the answer is no answer."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+import requests
+
+from cli.test_medicines import PATIENT, bundle, order
+from waykeeper.cli.main import main
+from waykeeper.exchange import Server
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.fhir import read_all
+from waykeeper.fhir.names import TASK_CODES
+from waykeeper.plan.model import Identifier, Key
+from waykeeper.sandbox import running
+
+WHO = "https://alder-quay.example/mrn|AQ-7714"
+ROW = "MedicationRequest/row-1"
+DAY = ["--surgery", "2026-03-18T07:30", "--anaesthesia", "general"]
+CHANGED = "changed from 'apixaban 5 mg tablet' to 'rivaroxaban 20 mg tablet' since the answer of Sun 2026-03-01"
+
+
+class Clinic:
+    """One server, one patient, one order; each word is a command."""
+
+    def __init__(self, url, folder, capsys):
+        self.url, self.folder, self.capsys = url, folder, capsys
+        self.put(PATIENT)
+
+    def put(self, resource):
+        place = f"{self.url}/{resource['resourceType']}/{resource['id']}"
+        assert requests.put(place, json=resource, timeout=30).status_code in (200, 201)
+
+    def lists(self, words):
+        self.put({k: v for k, v in order(1, {"words": words}).items() if v} | {"subject": {"reference": "Patient/p"}})
+
+    def run(self, *words, code=0):
+        self.capsys.readouterr()
+        assert main(list(words)) == code, self.capsys.readouterr().err
+        return self.capsys.readouterr()
+
+    def compile_and_push(self):
+        plan = str(self.folder / "plan.json")
+        words = ["total-ankle-replacement", "--clinic", "clinic-demo", *DAY, "--side", "left"]
+        self.run("compile", *words, "--from", self.url, "--patient-identifier", WHO, "-o", plan)
+        return self.run("push", plan, "--to", self.url).out
+
+    def note(self, item, *words, code=0):
+        who = ["--to", self.url, "--patient", WHO, "--by", "Dr Reed", "--on", "2026-03-01"]
+        return self.run("note", item, "answered", *words, *who, code=code)
+
+    def gaps(self, item):
+        rows = json.loads(self.run("gaps", "--from", self.url, "--as-of", "2026-03-02", "--format", "json").out)["rows"]
+        return next(r for r in rows if r["item"] == item)
+
+    def medicine(self):
+        words = ["--from", self.url, "--patient-identifier", WHO, "--clinic", "clinic-demo", *DAY, "--format", "json"]
+        return json.loads(self.run("medicines", *words).out)["rows"][0]
+
+    def sheet(self):
+        page = self.folder / "sheet.html"
+        self.run("sheet", "--from", self.url, "--patient", WHO, "--as-of", "2026-03-02", "--html", str(page))
+        return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page.read_text()))
+
+
+@pytest.fixture
+def clinic(tmp_path, capsys):
+    with running() as url:
+        yield Clinic(url, tmp_path, capsys)
+
+
+def test_an_order_that_names_another_medicine_is_asked_about_anew(clinic):
+    clinic.lists("apixaban 5 mg tablet")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--days", "2")
+    clinic.compile_and_push()
+    assert "Last day you may take it: Sunday, March 15, 2026" in clinic.sheet()
+    clinic.lists("rivaroxaban 20 mg tablet")
+    page = clinic.medicine()
+    assert (page["answered"], page["missed_days"]) == (False, 2) and CHANGED in page["question"]
+    assert "[hold round 2]: answered for another medicine" in clinic.compile_and_push()
+    sheet = clinic.sheet()
+    assert "rivaroxaban 20 mg tablet Do not stop or start this until we call you" in sheet
+    assert "March 15, 2026 Last day" not in sheet and "Decided by Dr Reed" not in sheet
+    row = clinic.gaps(f"hold/{ROW}")
+    assert (row["verdict"], row["gap"], row["severity"]) == ("needs-review", True, 3)
+    assert "(hold, 2 days without a dose)" in row["reason"] and "Sun 2026-03-01 by Dr Reed" in row["reason"]
+    assert CHANGED in clinic.medicine()["question"]  # also after the push, until somebody answers
+    assert clinic.compile_and_push().startswith("nothing to send")
+    clinic.note(f"hold/{ROW}", "--days", "3")
+    clinic.compile_and_push()
+    assert clinic.gaps(f"hold/{ROW}")["verdict"] == "answered"
+    assert (clinic.medicine()["answered"], clinic.medicine()["missed_days"]) == (True, 3)
+    assert "Last day you may take it: Saturday, March 14, 2026" in clinic.sheet()
+
+
+def test_the_same_medicine_in_another_text_keeps_its_answer(clinic):
+    clinic.lists("apixaban 5 mg tablet")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--days", "2")
+    clinic.lists("Apixaban 5mg")
+    clinic.compile_and_push()
+    assert (clinic.medicine()["answered"], clinic.gaps(f"hold/{ROW}")["verdict"]) == (True, "answered")
+
+
+def test_an_answer_that_another_system_left_unclear_is_answered_again(clinic):
+    """Its words stay in the notes; the outputs say the newest answer only."""
+    clinic.lists("warfarin 5 mg")
+    clinic.compile_and_push()
+    ((_, state),) = read_all(plan_resources(Server(clinic.url), Identifier(*WHO.split("|"))))
+    ref = state.items[Key("hold", ROW)].references["confirm"]
+    confirm = requests.get(f"{clinic.url}/{ref}", timeout=30).json()
+    said = {"type": {"coding": [{"system": TASK_CODES, "code": "decision"}]}, "valueString": "stop"}
+    theirs = {"type": {"text": "their own"}, "valueString": "kept"}
+    clinic.put({**confirm, "status": "completed", "output": [said, theirs]})
+    clinic.compile_and_push()
+    assert "warfarin 5 mg Do not stop or start this until we call you" in clinic.sheet()
+    assert "The answer recorded is: stop." in clinic.gaps(f"hold/{ROW}")["reason"]
+    assert "The answer is unclear: warfarin 5 mg" in clinic.gaps("gate/medicines-answered")["reason"]
+    clinic.note(f"hold/{ROW}", "--days", "5", "--text", "asked Dr Reed")
+    task = requests.get(f"{clinic.url}/Task/{confirm['id']}", timeout=30).json()
+    assert [next(v for k, v in o.items() if k.startswith("value")) for o in task["output"]] == [
+        "kept", "hold", 5, "asked Dr Reed",
+    ]  # fmt: skip
+    assert "Answered before: stop." in [n["text"] for n in task["note"]]
+    clinic.compile_and_push()
+    assert clinic.gaps(f"hold/{ROW}")["verdict"] == "answered"
+    assert "completed already" in clinic.note(f"hold/{ROW}", "--days", "4", code=2).err  # a clear answer stands
+    assert "Last day you may take it: Thursday, March 12, 2026" in clinic.sheet()
+
+
+def test_a_file_of_the_record_is_as_good_as_the_servers(clinic, tmp_path):
+    """`medicines --patient FILE --from SERVER`: the file's order names another medicine than the answer's."""
+    clinic.lists("apixaban 5 mg tablet")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--days", "2")
+    record = tmp_path / "record.json"
+    record.write_text(bundle(PATIENT, order(1, {"words": "rivaroxaban 20 mg tablet"})))
+    words = ["medicines", "--patient", str(record), "--from", clinic.url, "--clinic", "clinic-demo", *DAY]
+    (row,) = json.loads(clinic.run(*words, "--format", "json").out)["rows"]
+    assert row["answered"] is False and CHANGED in row["question"]
+    assert "changed from" in clinic.run(*words).out
