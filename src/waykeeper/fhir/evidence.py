@@ -108,6 +108,7 @@ def _appointment(
         ours=mine,
         cancelled_by_us=mine and _by_us(resource),
         origin=origin,
+        remarks=str(resource.get("comment") or ""),
         cancel_reason=bool(resource.get("cancelationReason")),
     )
 
@@ -170,7 +171,7 @@ class _Told(NamedTuple):
 
 _NOTHING_TOLD = _Told()
 _TOLD_IN = (
-    "type", "serviceType", "appointmentType", "specialty", "reasonCode", "description", "comment", "patientInstruction",
+    "type", "serviceType", "appointmentType", "specialty", "reasonCode", "description",
 )  # fmt: skip
 
 
@@ -213,9 +214,13 @@ def _codes(concepts: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
 
 
 def _text(resource: Mapping[str, Any], services: Iterable[Mapping[str, Any]]) -> str:
-    """Every word that a scheduler wrote, for recognising a visit."""
+    """Every word that says what the service is, for recognising a visit.
+
+    Not Appointment.comment, which R4 has "to aid in facilitating the appointment", nor patientInstruction, "patient
+    facing information": both speak of other visits too ("come before your 6 week check").
+    """
     concepts = [*(resource.get("type") or []), *(resource.get("reasonCode") or []), *services]
-    said = [resource.get("description"), resource.get("comment"), resource.get("patientInstruction")]
+    said = [resource.get("description")]
     for concept in concepts:
         said += [concept.get("text"), *(c.get("display") for c in concept.get("coding") or [])]
     return " | ".join(str(s) for s in said if s)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache, lru_cache
 from importlib.resources import files
@@ -15,7 +15,7 @@ import yaml
 from waykeeper.fhir.names import IDENTIFIER_PATH
 from waykeeper.gaps.intervals import Interval, intervals, nearly, own_interval
 from waykeeper.gaps.model import Fact, ItemRef, Match, Matches
-from waykeeper.gaps.says import facts
+from waykeeper.gaps.says import facts, words
 from waykeeper.pathway.model import Recognise
 from waykeeper.plan.model import Evidence, Item, ItemState, Plan, State
 from waykeeper.quickly_made import quickly_made
@@ -124,7 +124,7 @@ def _services(fact: Fact) -> Services:
     """The services of all sources of a fact. A kind of appointment (HL7 table 0276: routine, follow-up) is none."""
     codes = {code for p in fact.parts for code in p.service_types}
     kinds = {code for code in codes if code.startswith(_APPOINTMENT_KINDS)}
-    said = any(_OUT_OF_TURN.search(p.text) for p in fact.parts if p.text)
+    said = any(_OUT_OF_TURN.search(words(p)) for p in fact.parts if p.text or p.remarks)
     specialties = frozenset(code for p in fact.parts for code in p.specialties)
     return Services(frozenset(codes - kinds), specialties, said or not _OUT_OF_TURN_KINDS.isdisjoint(kinds))
 
@@ -231,7 +231,24 @@ def _said(rows: Rows) -> tuple[str, ...]:
 
 
 def _scored(fact: Fact, seen: Sequence[Visit]) -> Match:
-    """The best visit of a fact without a link, and how sure that is. `seen` is in order, so ties keep it."""
+    """The best visit of a fact without a link. What was remarked to colleagues makes a guess at most.
+
+    It recognises nothing, and where it speaks for another visit than the service does, a person has to say which.
+    """
+    best = _best(fact, seen)
+    if not any(part.remarks for part in fact.parts):
+        return best
+    parts = tuple(replace(part, text=words(part)) for part in fact.parts)
+    told = _best(replace(fact, parts=parts), seen)
+    meant = {ref for one in (best, told) for ref in (one.item, *one.candidates) if ref is not None}
+    if not meant or (best.item is not None and told.item in (None, best.item)):
+        return best
+    more = max(best, told, key=lambda one: one.score)
+    return Match(fact, None, "guessed", more.score, more.reasons, tuple(sorted(meant, key=lambda ref: ref.order)))
+
+
+def _best(fact: Fact, seen: Sequence[Visit]) -> Match:
+    """The best visit by the score table, and how sure that is. `seen` is in order, so ties keep it."""
     table = weights()
     services = _services(fact)  # of the fact alone: asked for once, not once a visit
     scores = [score(v, fact, services) for v in seen]

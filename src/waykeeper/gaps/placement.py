@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from waykeeper.gaps.model import ItemRef, Match, Matches, Place, Placement, Verdict
+from waykeeper.gaps.says import words
 from waykeeper.gaps.words import sentence
 from waykeeper.plan.model import Evidence, Plan
 
@@ -46,7 +47,7 @@ def _placed(match: Match, place: Place, who: tuple[str, str]) -> list[Placement]
     note, head = sentence("notes", match.note, {}) if match.note else "", match.fact.head
     return [
         Placement(
-            part.reference, part.kind, place, *who, part.status, part.day, part.text, part.site, items,
+            part.reference, part.kind, place, *who, part.status, part.day, words(part), part.site, items,
             match.certainty, match.score, match.reasons, "" if part is head else head.reference, note, part.origin,
         )
         for part in match.fact.parts
@@ -59,5 +60,5 @@ def homeless(part: Evidence, *, two: bool) -> Placement:
     note = sentence("notes", "two_patients" if two else "no_plan", {})
     return Placement(
         part.reference, part.kind, place, "", part.patient[0] if part.patient else "", part.status, part.day,
-        part.text, part.site, note=note, origin=part.origin,
+        words(part), part.site, note=note, origin=part.origin,
     )  # fmt: skip

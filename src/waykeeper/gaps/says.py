@@ -44,8 +44,13 @@ def content(part: Evidence) -> tuple[str, ...]:
     """What orders evidence: its content first, its server id only between two that are alike."""
     return (
         str(part.day or ""), str(part.start or ""), str(part.end or ""), part.kind, part.status, part.text,
-        *part.service_types, *part.links, part.reference,
+        *part.service_types, *part.links, part.remarks, part.reference,
     )  # fmt: skip
+
+
+def words(part: Evidence) -> str:
+    """Everything that a scheduler wrote, by which a person recognises a booking."""
+    return f"{part.text} | {part.remarks}" if part.text and part.remarks else part.text or part.remarks
 
 
 def _dated(sense: Sense, part: Evidence, as_of: date) -> tuple[Says, str]:

@@ -10,7 +10,7 @@ from typing import Any
 from waykeeper.counting import counted
 from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
-from waykeeper.gaps.says import content, wrong_year
+from waykeeper.gaps.says import content, words, wrong_year
 from waykeeper.gaps.setting import Setting, action, ended_for, is_missing, tails
 from waykeeper.gaps.words import Filling, after, say, sentence, weekday_on_or_after, weekday_on_or_before, written
 from waykeeper.plan.model import Item, ItemState
@@ -245,7 +245,7 @@ def _limits(when: Days, setting: Setting) -> dict[str, Any]:
 def what(fact: Fact) -> str:
     """What a person recognises an appointment by: its text and its day."""
     day = written(fact.day) if fact.day else "no day"
-    return f"{fact.head.text.strip() or fact.head.status}, {day}"
+    return f"{words(fact.head).strip() or fact.head.status}, {day}"
 
 
 def past(match: Match) -> str:
