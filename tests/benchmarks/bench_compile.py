@@ -16,7 +16,6 @@ import copy
 import json
 import os
 import sys
-import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import date, timedelta
@@ -25,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import orjson
+from calibration import calibration, spent
 
 from waykeeper import fhir
 from waykeeper.fhir.conformance import shipped
@@ -37,14 +37,6 @@ from waykeeper.verbs import inputs
 
 BUNDLES = Path(__file__).parents[2] / "sandbox_bundles"
 FIRST = date(2026, 3, 2)
-
-
-def calibration() -> int:
-    """A fixed amount of plain Python: dictionaries and texts, as the measured work is."""
-    found: dict[int, str] = {}
-    for number in range(100_000):
-        found[number % 997] = f"{number}:{found.get(number % 991, '')[:8]}"
-    return len(found)
 
 
 def patients(count: int, first: int = 0) -> Iterator[tuple[list[tuple[str, dict[str, Any]]], date]]:
@@ -72,15 +64,9 @@ def processor(work: Callable[[Any], object], things: Iterable[Any], rounds: int)
     unit = 1e9
     for _ in range(rounds):
         for number, thing in enumerate(things):
-            best[number] = min(best.get(number, 1e9), _spent(lambda one=thing: work(one)))
-        unit = min(unit, *(_spent(calibration) for _ in range(3)))
+            best[number] = min(best.get(number, 1e9), spent(lambda one=thing: work(one)))
+        unit = min(unit, *(spent(calibration) for _ in range(3)))
     return sum(best.values()), unit
-
-
-def _spent(work: Callable[[], object]) -> float:
-    begun = time.process_time()
-    work()
-    return (time.process_time() - begun) * 1000
 
 
 def main(count: int = 44, rounds: int = 5) -> None:

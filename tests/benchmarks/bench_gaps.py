@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bulk_folder import write
+from calibration import loop
 
 from gaps.caseload import AS_OF, CHANNELS, Confusion, caseload, confusion
 from gaps.plans import SURGERY, ankle, dates, evidence, item, link, plan
@@ -99,14 +100,15 @@ def bulk(counts: tuple[int, ...]) -> None:
     """A bulk export, not sorted by patient: the partition and the rest apart, memory, and what 10,000 patients take.
 
     Wall seconds say what a user waits on the machine as it is; half of the CPU seconds is what two cores of their own
-    would take at best. The load is printed beside them.
+    would take at best. The load is printed beside them, and the same loop of plain Python before and after.
     """
     for count in counts:
         with tempfile.TemporaryDirectory() as folder:
             size = apart(write, Path(folder), count)
+            say(f"bulk: {count} patients with 10 visits, {size / 1e6:.0f} MB ({loop()})")
             lines, split, rest, read, cpu, own, other = apart(_once, folder)
         load = f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
-        say(f"bulk: {count} patients with 10 visits, {lines} lines, {size / 1e6:.0f} MB ({load})")
+        say(f"  {lines} lines ({load}; {loop()} afterwards)")
         say(f"  partition {split:.1f} s, the rest in two processes {rest:.1f} s, together {split + rest:.1f} s")
         say(f"  going through all rows once, sorted, from disk {read:.1f} s")
         say(f"  CPU of all processes {cpu:.1f} s ({1000 * cpu / count:.2f} ms a patient)")

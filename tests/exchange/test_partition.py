@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import gzip
+import os
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -20,8 +22,10 @@ from bulk_folder import write
 from waykeeper import verbs
 from waykeeper.exchange import partition as partitioning
 from waykeeper.exchange.partition import bulk_files, check, partition, resources
+from waykeeper.exchange.sorted_on_disk import write_run
 from waykeeper.fhir.patients import persons_of
 from waykeeper.findings import WaykeeperError
+from waykeeper.verbs import caseload as splitting
 from waykeeper.verbs import comparing
 from waykeeper.verbs.caseload import _part, caseload
 
@@ -300,6 +304,24 @@ def test_a_line_that_breaks_off_behind_its_patient_is_named(export, tmp_path):
             read(bulk_files(str(broken)))
         (found,) = raised.value.findings
         assert (found.code, found.position.line) == ("WKC102", last)
+
+
+def test_no_room_to_split_into_is_said_with_what_to_do(export, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    for broken in (partitioning._split, write_run):  # while the export is split, and while its rows are written
+        with monkeypatch.context() as patched:
+            patched.setattr("tempfile.tempdir", str(tmp_path))
+            patched.setattr(f"{broken.__module__}.{broken.__name__}", full)
+            if broken is write_run:
+                patched.setattr(splitting, "write_run", full)
+                patched.setattr(splitting, "_processes", ThreadPoolExecutor)
+            with pytest.raises(WaykeeperError, match=r"no space left.*TMPDIR") as raised:
+                caseload(bulk_files(str(export)), date(2026, 6, 26))
+        (found,) = raised.value.findings
+        assert (found.code, found.position.file) == ("WKC104", str(tmp_path))
+        assert list(tmp_path.iterdir()) == []
 
 
 def test_of_several_versions_the_newest_counts(export, tmp_path):

@@ -11,9 +11,12 @@ import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from waykeeper.findings import Position, WaykeeperError, finding
+
+if TYPE_CHECKING:
+    from waykeeper.record import Page
 
 Held = tuple[str, dict[str, Any]]
 MEBIBYTE = 1024 * 1024
@@ -121,12 +124,13 @@ def documents(path: str) -> Iterator[tuple[str, Any]]:
                 yield f"{file}:{number}", _parse(line, file, number)
 
 
-def read_resources(path: str) -> list[Held]:
+def read_resources(path: str, pages: list[Page] | None = None) -> list[Held]:
     """The resources of a file, an NDJSON file or a folder, each with the reference that names it.
 
-    Raises WaykeeperError: WKC101 unreadable, WKC102 not JSON, WKC103 no FHIR resource in it.
+    `pages` is given what the searchset Bundles among them say of further pages. Raises WaykeeperError: WKC101
+    unreadable, WKC102 not JSON, WKC103 no FHIR resource in it.
     """
-    from waykeeper.record import resources_of  # not at the top: `validate` reads files and needs no record
+    from waykeeper.record import pages_of, resources_of  # not at the top: `validate` reads files and needs no record
 
     found: list[Held] = []
     for place, document in documents(path):
@@ -135,6 +139,8 @@ def read_resources(path: str) -> list[Held]:
             file, _, line = place.rpartition(":") if place.rpartition(":")[2].isdigit() else (place, "", "0")
             raise WaykeeperError(finding("WKC103", wrong, Position(file, int(line))))
         found += resources_of(document)
+        if pages is not None:
+            pages += pages_of(document)
     return found
 
 
@@ -205,10 +211,10 @@ def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
             raise
     except FileNotFoundError as error:
         if target.parent.is_dir():  # a folder of the system, in which nothing can be made
-            raise _unwritable(path, (error.strerror or "no such file").lower()) from None
-        raise _unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
+            raise unwritable(path, (error.strerror or "no such file").lower()) from None
+        raise unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
     except (OSError, ValueError) as error:
-        raise _unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
+        raise unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
 
 
 def folder_for(path: str) -> Path:
@@ -217,9 +223,9 @@ def folder_for(path: str) -> Path:
     try:
         made.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
-        raise _unwritable(path, "it is a file, a folder is needed") from None
+        raise unwritable(path, "it is a file, a folder is needed") from None
     except (OSError, ValueError) as error:
-        raise _unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
+        raise unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
     return made
 
 
@@ -231,8 +237,9 @@ def _to_stdout(content: Iterable[bytes]) -> None:
     except BrokenPipeError:
         raise
     except OSError as error:
-        raise _unwritable("(standard output)", (error.strerror or "closed").lower()) from None
+        raise unwritable("(standard output)", (error.strerror or "closed").lower()) from None
 
 
-def _unwritable(path: str, reason: str, remedy: str = "") -> WaykeeperError:
+def unwritable(path: str, reason: str, remedy: str = "") -> WaykeeperError:
+    """WKC104 with what the system says."""
     return WaykeeperError(finding("WKC104", f"cannot write: {reason}", Position(path), remedy))

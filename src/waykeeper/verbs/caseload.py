@@ -14,6 +14,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from time import perf_counter
 
+from waykeeper.exchange.files import unwritable
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
@@ -45,8 +46,16 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
 
     Memory is that of `jobs` parts: rows and appointments are on disk, in a file without a name, and are read from there
     each time they are gone through. What grows with the number of patients is their names while the export is split,
-    and the appointments of classes. Raises WaykeeperError WKC101 to WKC103.
+    and the appointments of classes. Raises WaykeeperError WKC101 to WKC104.
     """
+    try:
+        return _caseload(files, as_of, jobs, part)
+    except OSError as error:  # the export is read with names of its own; what is left is our own writing
+        remedy = "Name a folder in TMPDIR with room for the whole export, unpacked, and a third more."
+        raise unwritable(tempfile.gettempdir(), (error.strerror or str(error)).lower(), remedy) from None
+
+
+def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Caseload:
     size = sum(file.stat().st_size for file in files)
     with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, _processes(jobs) as pool:  # mode 0700
         start = perf_counter()
