@@ -22,7 +22,7 @@ def given(order: str = "MedicationRequest/7", status: str = "completed", **when:
 
 def last_taken(*resources: dict[str, Any]) -> str:
     pairs = [("Patient/1", PATIENT), ("MedicationRequest/7", ORDER)]
-    (entry,) = read([*pairs, *((f"MedicationAdministration/{n}", r) for n, r in enumerate(resources))]).medicines
+    entry, *_ = read([*pairs, *((f"MedicationAdministration/{n}", r) for n, r in enumerate(resources))]).medicines
     return str(entry.last_taken)
 
 

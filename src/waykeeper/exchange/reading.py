@@ -19,7 +19,7 @@ OURS = (
 EVIDENCE = ("Appointment", "Encounter", "Procedure", "Communication", "MedicationStatement")
 RECORD = (
     "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
-    "MedicationAdministration", "Encounter", "Appointment", "FamilyMemberHistory", "Immunization",
+    "MedicationDispense", "MedicationAdministration", "Encounter", "Appointment", "FamilyMemberHistory", "Immunization",
     "DeviceUseStatement", "Consent", "Coverage",
 )  # fmt: skip
 NEVER = datetime.min.replace(tzinfo=UTC)
@@ -122,7 +122,8 @@ def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list
     wanted = set()
     for resource in resources:
         named = resource.get("medicationReference")
-        reference = str(named.get("reference") or "") if isinstance(named, dict) else ""
+        said = str(named.get("reference") or "") if isinstance(named, dict) else ""
+        reference = said.removeprefix(f"{server.base}/").partition("/_history/")[0]
         if reference.startswith("Medication/"):
             wanted.add(reference.partition("/")[2])
     return server.search("Medication", [("_id", ",".join(sorted(wanted)))]) if wanted else []

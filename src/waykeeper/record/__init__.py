@@ -4,6 +4,7 @@ from waykeeper.record.anchors import recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
+from waykeeper.record.pages import Page, missing, pages_of
 from waykeeper.record.read import identifiers, read, resources_of
 from waykeeper.record.references import identifier_names, literal_name, names_of, relative
 
@@ -11,14 +12,17 @@ __all__ = [
     "Fact",
     "Kidney",
     "MedicineEntry",
+    "Page",
     "Record",
     "fact",
     "facts",
     "identifier_names",
     "identifiers",
     "literal_name",
+    "missing",
     "names_of",
     "newest_entry",
+    "pages_of",
     "read",
     "recorded",
     "relative",

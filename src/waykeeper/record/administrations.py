@@ -9,6 +9,7 @@ from typing import Any
 
 from waykeeper.record.model import MedicineEntry
 from waykeeper.record.references import relative
+from waykeeper.record.taken import given_at
 from waykeeper.timing.model import Moment
 
 Resource = Mapping[str, Any]
@@ -16,9 +17,12 @@ GIVEN = frozenset({"completed", "in-progress"})
 
 
 def with_last_given(entries: Iterable[MedicineEntry], resources: Iterable[Resource]) -> tuple[MedicineEntry, ...]:
-    """Each entry with the latest dose that was given for its order, where that is later than what it says itself."""
+    """Each entry with the latest dose that was given for its order, where that is later than what it says itself.
+
+    A dose that names no order counts for none: it would turn a question about the last dose into a day.
+    """
     given = _latest_by_order(resources)
-    return tuple(_later(entry, given.get(entry.reference)) for entry in entries)
+    return tuple(_later(entry, given.get(entry.reference) if entry.reference else None) for entry in entries)
 
 
 def _latest_by_order(resources: Iterable[Resource]) -> dict[str, Moment]:
@@ -27,8 +31,7 @@ def _latest_by_order(resources: Iterable[Resource]) -> dict[str, Moment]:
         if resource.get("resourceType") != "MedicationAdministration" or resource.get("status") not in GIVEN:
             continue
         order = relative(str((resource.get("request") or {}).get("reference") or ""))
-        period = resource.get("effectivePeriod") or {}
-        moment = _moment(str(resource.get("effectiveDateTime") or period.get("end") or period.get("start") or ""))
+        moment = given_at(resource)
         if order and moment is not None:
             latest[order] = max(latest.get(order, moment), moment, key=_place)
     return latest
@@ -43,11 +46,3 @@ def _later(entry: MedicineEntry, given: Moment | None) -> MedicineEntry:
 def _place(moment: Moment) -> tuple[date, time]:
     """A day without time counts as its end: the later reading is the safe one for a dose."""
     return moment.day, moment.clock or time.max
-
-
-def _moment(text: str) -> Moment | None:
-    try:
-        day = date.fromisoformat(text[:10])
-        return Moment(day, time.fromisoformat(text[11:16]) if len(text) >= 16 else None)
-    except ValueError:
-        return None

@@ -1,18 +1,20 @@
-"""One MedicationRequest or MedicationStatement -> one MedicineEntry, in the words of the person who wrote it."""
+"""One order, statement, dispense or dose given -> one MedicineEntry, in the words of the person who wrote it."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, time
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
 from waykeeper.pathway.model import Coding
+from waykeeper.record.concepts import text_of
+from waykeeper.record.medications import Medications
 from waykeeper.record.model import MedicineEntry
-from waykeeper.timing.model import Moment
+from waykeeper.record.taken import last_taken
 
 Resource = Mapping[str, Any]
 WEEKDAYS = {"mon": 0, "tue": 1, "wed": 2, "thu": 3, "fri": 4, "sat": 5, "sun": 6}
@@ -20,9 +22,16 @@ DAYS_OF_UNIT = {"d": 1, "wk": 7}
 HOURS_OF_UNIT = {"h": 1, "d": 24, "wk": 168}
 
 
-def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping[str, Resource]) -> MedicineEntry:
-    """Read one row. `by_ref` finds a Medication that the row points at, contained or in the record."""
-    concept = _concept(resource, by_ref)
+def medicine_entry(
+    key: str,
+    reference: str,
+    resource: Resource,
+    medications: Medications,
+    surgery: date | None = None,
+    today: date | None = None,
+) -> MedicineEntry:
+    """Read one row. `medications` finds what it points at; the two days tell a planned end from a last dose."""
+    concept = concept_of(resource, medications)
     codes = tuple(
         Coding(str(c.get("system") or ""), str(c.get("code") or ""), str(c.get("display") or ""))
         for c in concept.get("coding") or []
@@ -30,13 +39,13 @@ def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping
     order = MedicineEntry(
         key=key,
         reference=reference,
-        words=_words(concept, resource),
+        words=_words(concept, resource, medications),
         codes=codes,
-        form=_text(concept.get("form")),
+        form=text_of(concept.get("form"), "form code"),
         ways=_coded(concept.get("form")),
-        status=str(resource.get("status") or ""),
+        status=_status(resource),
         indication=_indication(resource),
-        last_taken=_last_taken(resource),
+        last_taken=last_taken(resource, surgery, today),
         supply_days=_supply(resource),
         resource=resource,
         intent=str(resource.get("intent") or ""),
@@ -49,6 +58,9 @@ def medicine_entry(key: str, reference: str, resource: Resource, by_ref: Mapping
 def _dosages(resource: Resource) -> list[Resource]:
     """The dosage instructions of an order or statement, each once; an empty one where there is none."""
     found = resource.get("dosageInstruction") or resource.get("dosage") or []
+    if isinstance(found, Mapping):  # MedicationAdministration.dosage: what one dose was
+        dose = {"doseAndRate": [{"doseQuantity": found["dose"]}]} if found.get("dose") else {}
+        found = [{**found, **dose}]
     different: list[Resource] = []
     for dosage in found:
         if dosage not in different:
@@ -63,7 +75,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         dose_text=str(dosage.get("text") or ""),
         dose_mg=_dose_mg(dosage),
         units=_units(dosage),
-        route=_text(dosage.get("route")),
+        route=text_of(dosage.get("route"), "route code"),
         ways=(*order.ways, *_coded(dosage.get("route"))),
         schedule=_schedule(dosage, repeat),
         period_days=_period_days(repeat),
@@ -73,27 +85,46 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
     )
 
 
-def _concept(resource: Resource, by_ref: Mapping[str, Resource]) -> dict[str, Any]:
+# What a dispense or a dose that was given says of the patient's list (FHIR R4, MedicationDispense.status and
+# MedicationAdministration.status): what was handed over or given is taken, as far as the record knows.
+_GOING_ON = {"preparation": "active", "in-progress": "active", "completed": "active"}
+
+
+def _status(resource: Resource) -> str:
+    said = str(resource.get("status") or "")
+    return _GOING_ON.get(said, said) if resource.get("resourceType") in HANDED_OVER else said
+
+
+HANDED_OVER = ("MedicationDispense", "MedicationAdministration")
+
+
+def concept_of(resource: Resource, medications: Medications) -> dict[str, Any]:
+    """The medicine of a row as one concept, with its form where a Medication says it; {} where nothing names it."""
     if resource.get("medicationCodeableConcept"):
         return dict(resource["medicationCodeableConcept"])
     reference: Resource = resource.get("medicationReference") or {}
     target = str(reference.get("reference") or "")
     contained = {f"#{c.get('id')}": c for c in resource.get("contained") or []}
-    medication: Resource = contained.get(target) or by_ref.get(target) or {}
+    medication: Resource = contained.get(target) or (medications.find(target) if target else None) or {}
     concept = dict(medication.get("code") or {})
     if medication.get("form"):
         concept["form"] = medication["form"]
+    if not concept.get("coding") and not concept.get("text"):
+        parts = [text_of(i.get("itemCodeableConcept")) for i in medication.get("ingredient") or []]
+        concept |= {"text": " / ".join(p for p in parts if p)} if any(parts) else {}
     if not concept.get("text") and reference.get("display"):
         concept["text"] = reference["display"]
     return concept
 
 
-def _words(concept: Resource, resource: Resource) -> str:
+def _words(concept: Resource, resource: Resource, medications: Medications) -> str:
     """As a person wrote it: the text, else a display, else the narrative, else what little there is."""
     displays = [c.get("display") for c in concept.get("coding") or [] if c.get("display")]
     codes = [c.get("code") for c in concept.get("coding") or [] if c.get("code")]
     found = concept.get("text") or next(iter(displays), None) or next(iter(codes), None)
-    return str(found or f"{resource.get('resourceType')}, name missing")
+    target = str((resource.get("medicationReference") or {}).get("reference") or "")
+    why = ": several Medications go by its reference" if target and medications.doubtful(target) else ""
+    return str(found or f"{resource.get('resourceType')}, name missing{why}")
 
 
 def _quantities(dosage: Resource) -> list[tuple[str, Decimal]]:
@@ -114,13 +145,6 @@ def _units(dosage: Resource) -> Decimal | None:
     return max((amount for unit, amount in _quantities(dosage) if _UNIT.match(unit)), default=None)
 
 
-def _text(concept: Any) -> str:
-    if not isinstance(concept, Mapping):
-        return ""
-    displays = [str(c.get("display") or c.get("code") or "") for c in concept.get("coding") or []]
-    return str(concept.get("text") or next(iter(displays), ""))
-
-
 def _coded(concept: Any) -> tuple[str, ...]:
     codings = concept.get("coding") or [] if isinstance(concept, Mapping) else []
     return tuple(f"{c.get('system') or ''}|{c['code']}" for c in codings if c.get("code"))
@@ -128,7 +152,7 @@ def _coded(concept: Any) -> tuple[str, ...]:
 
 def _schedule(dosage: Resource, repeat: Resource) -> str:
     timing: Resource = dosage.get("timing") or {}
-    said = _text(timing.get("code"))
+    said = text_of(timing.get("code"))
     if said:
         return said
     if repeat.get("period") is None:
@@ -189,23 +213,10 @@ def _indication(resource: Resource) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _last_taken(resource: Resource) -> Moment | None:
-    """MedicationStatement.effective, which says when it was taken; an order says nothing of that."""
-    if resource.get("resourceType") != "MedicationStatement":
-        return None
-    text = str((resource.get("effectivePeriod") or {}).get("end") or "")
-    if not text and resource.get("status") in ("completed", "stopped"):
-        text = str(resource.get("effectiveDateTime") or "")
-    try:
-        day = date.fromisoformat(text[:10])
-    except ValueError:
-        return None
-    clock = time.fromisoformat(text[11:16]) if len(text) >= 16 else None
-    return Moment(day, clock)
-
-
 def _supply(resource: Resource) -> int | None:
-    duration = ((resource.get("dispenseRequest") or {}).get("expectedSupplyDuration")) or {}
+    duration = (
+        ((resource.get("dispenseRequest") or {}).get("expectedSupplyDuration")) or resource.get("daysSupply") or {}
+    )
     if duration.get("code") not in ("d", None) or duration.get("value") is None:
         return None
     return int(Decimal(str(duration["value"])))

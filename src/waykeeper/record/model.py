@@ -10,6 +10,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
+from waykeeper.findings import Finding
 from waykeeper.pathway.model import Coding
 from waykeeper.timing.model import Moment
 
@@ -26,6 +27,8 @@ class Fact(StrEnum):
 @dataclass(frozen=True, slots=True)
 class MedicineEntry:
     """One row of the patient's list, exactly one for each row that came in.
+
+    A row is an order or a statement, or a medicine that was dispensed or given without one.
 
     key         the order's business identifier "system|value", else "Type/id", else a hash with an ordinal
     reference   "MedicationRequest/12", or the fullUrl by which a bundle names it; "" for free text
@@ -81,9 +84,14 @@ class Kidney:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The patient's record without Waykeeper's own resources."""
+    """The patient's record without Waykeeper's own resources.
+
+    resources   as they were given, their instants in the clinic's own time
+    findings    what is odd about it and does not keep it from being read
+    """
 
     patient: Mapping[str, Any]
     resources: tuple[Mapping[str, Any], ...]
     medicines: tuple[MedicineEntry, ...] = ()
     kidney: Kidney = Kidney()
+    findings: tuple[Finding, ...] = ()

@@ -5,14 +5,19 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.record.administrations import with_last_given
+from waykeeper.record.handed_over import HandedOver, handed_over
+from waykeeper.record.local_times import in_zone
 from waykeeper.record.measured import kidney
+from waykeeper.record.medications import Medications, absolute, name_of
 from waykeeper.record.medicines import medicine_entry
 from waykeeper.record.model import MedicineEntry, Record
+from waykeeper.record.notices import notices
 from waykeeper.record.strangers import of_others
 
 Resource = Mapping[str, Any]
@@ -24,7 +29,8 @@ def resources_of(document: Any) -> list[tuple[str, dict[str, Any]]]:
     """The resources of a Bundle, a list or a single resource, each with the reference that names it.
 
     Those of a Bundle in a Bundle, such as the answer to a batch of searches, are among them. The reference is the
-    entry's fullUrl if it is a urn, else `Type/id`, else "".
+    entry's fullUrl if it is a urn or the address of a Medication, else `Type/id`, else "". Two servers have a
+    Medication/1 each: an order names its own by the server that the order is of.
     """
     if isinstance(document, list):
         return [pair for part in document for pair in resources_of(part)]
@@ -38,7 +44,8 @@ def resources_of(document: Any) -> list[tuple[str, dict[str, Any]]]:
         if isinstance(resource, dict) and resource.get("resourceType") == "Bundle":
             pairs += resources_of(resource)
         elif isinstance(resource, dict):
-            pairs.append((_name(resource, str(entry.get("fullUrl") or "")), resource))
+            address = str(entry.get("fullUrl") or "")
+            pairs.append((name_of(address, resource) or _name(resource, address), absolute(resource, address)))
     return pairs
 
 
@@ -49,13 +56,23 @@ def _name(resource: Resource, full_url: str) -> str:
 
 
 def read(
-    resources: Sequence[tuple[str, Resource]], ours: Callable[[Resource], bool] = lambda _: False, place: str = ""
+    resources: Sequence[tuple[str, Resource]],
+    ours: Callable[[Resource], bool] = lambda _: False,
+    place: str = "",
+    *,
+    zone: str = "",
+    surgery: date | None = None,
+    today: date | None = None,
 ) -> Record:
     """Read a patient's record from (reference, resource) pairs.
 
-    `ours` tells Waykeeper's own resources; they are no facts, medicines or bookings. Raises WaykeeperError (WKR101)
-    where there is not exactly one Patient: a plan for the wrong person is worse than none, and so is one by another
-    person's record (WKR103).
+    ours     tells Waykeeper's own resources; they are no facts, medicines or bookings
+    zone     the clinic's: every instant is read as its day and hour there; without it, as it is written
+    surgery  its day, which tells a planned end from a last dose, and what was dispensed long ago
+    today    the clinic's day, where one is known: what ends after it is planned
+
+    Raises WaykeeperError (WKR101) where there is not exactly one Patient: a plan for the wrong person is worse than
+    none, and so is one by another person's record (WKR103).
     """
     patients = [r for _, r in resources if r.get("resourceType") == "Patient"]
     if len(patients) != 1:
@@ -66,9 +83,10 @@ def read(
     if others := of_others(theirs):
         shown = ", ".join(others[:5]) + (f" and {len(others) - 5} more" if len(others) > 5 else "")
         raise WaykeeperError(finding("WKR103", f"of another patient: {shown}", Position(place)))
-    by_ref = {ref: r for ref, r in theirs if ref}
-    medicines = with_last_given(_medicines(theirs, by_ref), (r for _, r in theirs))
-    return Record(patients[0], tuple(r for _, r in theirs), medicines, kidney(patients[0], [r for _, r in theirs]))
+    local = [in_zone(r, zone) for _, r in theirs] if zone else [r for _, r in theirs]
+    medicines, more = _medicines(theirs, local, surgery, today)
+    noticed = notices(patients[0], more, place)
+    return Record(patients[0], tuple(local), medicines, kidney(patients[0], local), noticed)
 
 
 def identifiers(patient: Resource) -> list[tuple[str, str]]:
@@ -80,23 +98,31 @@ def identifiers(patient: Resource) -> list[tuple[str, str]]:
     return found
 
 
-def _medicines(pairs: Iterable[tuple[str, Resource]], by_ref: Mapping[str, Resource]) -> tuple[MedicineEntry, ...]:
+def _medicines(
+    written: Sequence[tuple[str, Resource]], local: Sequence[Resource], surgery: date | None, today: date | None
+) -> tuple[tuple[MedicineEntry, ...], HandedOver]:
     """One entry for each medicine row; equal keys get an ordinal, so that sixty rows in are sixty out.
 
-    An identifier that several rows carry is the key of none: with the rows in another order, an answer about one would
-    be read as one about the other.
+    Beside the orders and statements there is one for each medicine that was dispensed or given without them. An
+    identifier that several rows carry is the key of none: with the rows in another order, an answer about one would be
+    read as one about the other. Keys are made of the resources as they were written, so that a zone changes none.
     """
-    rows = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
+    as_written = {id(now): before for (_, before), now in zip(written, local, strict=True)}
+    pairs = [(reference, now) for (reference, _), now in zip(written, local, strict=True)]
+    medications = Medications(pairs)
+    listed = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
+    more = handed_over(pairs, listed, medications, surgery)
+    rows = [*listed, *more.rows]
     numbers = Counter(number for _, r in rows if (number := _number(r)))
     entries: list[MedicineEntry] = []
     seen: dict[str, int] = {}
     for reference, resource in rows:
         number = _number(resource)
-        key = number if numbers[number] == 1 else _medicine_key(reference, resource)
+        key = number if numbers[number] == 1 else _medicine_key(reference, as_written[id(resource)])
         seen[key] = seen.get(key, 0) + 1
         unique = key if seen[key] == 1 else f"{key}#{seen[key]}"
-        entries.append(medicine_entry(unique, reference, resource, by_ref))
-    return tuple(entries)
+        entries.append(medicine_entry(unique, reference, resource, medications, surgery, today))
+    return with_last_given(entries, local), more
 
 
 def _number(resource: Resource) -> str:

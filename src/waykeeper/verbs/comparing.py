@@ -12,6 +12,7 @@ from waykeeper.exchange.files import Held, read_json
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.plan.model import Evidence, Plan, State
+from waykeeper.record import Page, missing
 from waykeeper.verbs import bookings, inputs, words
 
 if TYPE_CHECKING:
@@ -135,7 +136,9 @@ def read_sources(
     scheduler = bookings.scheduler_of(booked, mapping)
     from waykeeper.exchange.reading import newest
 
-    held = newest(pair for source in other for pair in _source(source))
+    pages: list[Page] = []
+    held = newest(pair for source in other for pair in _source(source, pages))
+    in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         plans = read_all(held)
         if not plans:
@@ -143,12 +146,12 @@ def read_sources(
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
         found, noticed = bookings.beside(evidence(held, zone), booked, scheduler, zone)
-    return plans, list(found), tuple(noticed)
+    return plans, list(found), (*in_part, *noticed)
 
 
-def _source(source: str) -> list[Held]:
+def _source(source: str, pages: list[Page]) -> list[Held]:
     if not words.is_url(source):
-        return inputs.held_of([source])
+        return inputs.held_of([source], pages)
     from waykeeper.exchange import Server
     from waykeeper.exchange.reading import plan_resources
 

@@ -72,7 +72,7 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     held = record_of(patient, from_, identifier)
     chosen, noted = inputs.pathway_of(pathway, known, clinic)
     with inputs.blamed(patient):
-        record = read(held, is_ours, patient or from_)
+        record = read(held, is_ours, patient or from_, zone=known.zone, surgery=given["surgery"].day)
         alive(record.patient, patient or from_)
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
@@ -88,7 +88,14 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
             surgeries=other_surgeries([(p, s) for p, s in plans if not _is(p, episode, chosen.url)]),
         )  # fmt: skip
         made = as_bundle(plan, answers.rounds)
-    return Compiled(plan, made, (*noted, *plan.findings, *legal(made)))
+    return Compiled(plan, made, (*noted, *odd(record, patient or from_), *plan.findings, *legal(made)))
+
+
+def odd(record: Record, place: str) -> tuple[Finding, ...]:
+    """What is to be known of a record before its plan is trusted: what reading it noticed, and that it has no list."""
+    from waykeeper.medicines.page import NO_LIST
+
+    return (*record.findings, *(() if record.medicines else (finding("WKM304", NO_LIST, Position(place)),)))
 
 
 def still_given(stored: Plan, pathway: Pathway, given: Mapping[str, Moment]) -> dict[str, Moment]:
@@ -135,7 +142,7 @@ def record_of(patient: str, server: str, identifier: Any) -> list[Held]:
     Raises WaykeeperError WKC203 where neither is given.
     """
     if patient:
-        return inputs.held_of([inputs.invented(patient)])
+        return inputs.record_in(inputs.invented(patient))
     if not server or identifier is None:
         help_text = (
             "Give --patient FILE, or --from URL with --patient-identifier SYSTEM|VALUE;"

@@ -18,7 +18,7 @@ from waykeeper.pathway.library import clinic_names, load, names, overlay_names, 
 from waykeeper.pathway.model import Clinic, Pathway
 from waykeeper.pathway.overlay import read_overlay
 from waykeeper.plan.model import Identifier, Plan, State
-from waykeeper.record import identifiers
+from waykeeper.record import Page, identifiers, missing
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
 from waykeeper.verbs import words
@@ -236,9 +236,19 @@ def invented(name: str) -> str:
     return str(record) if record.is_file() else name
 
 
-def held_of(paths: Sequence[str]) -> list[Held]:
-    """The resources of files and folders, in the order given."""
-    return [pair for path in paths for pair in read_resources(path)]
+def held_of(paths: Sequence[str], pages: list[Page] | None = None) -> list[Held]:
+    """The resources of files and folders, in the order given; `pages` as for `read_resources`."""
+    return [pair for path in paths for pair in read_resources(path, pages)]
+
+
+def record_in(path: str) -> list[Held]:
+    """The resources of a record. Raises WaykeeperError WKR105 where pages of a search are missing."""
+    pages: list[Page] = []
+    held = held_of([path], pages)
+    lacking = [finding("WKR105", said, Position(path)) for said in missing(pages)]
+    if lacking:
+        raise WaykeeperError(lacking)
+    return held
 
 
 def single(plans: list[tuple[Plan, State]], place: str, remedy: str) -> tuple[Plan, State]:

@@ -18,7 +18,7 @@ from waykeeper.record import Record, read
 from waykeeper.timing import working_days_after
 from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
-from waykeeper.verbs.compiling import legal, other_surgeries, whole
+from waykeeper.verbs.compiling import legal, odd, other_surgeries, whole
 from waykeeper.verbs.words import Holds
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ class Moving:
         from waykeeper.exchange.reading import record_resources
 
         def recorded() -> Sequence[Held]:
-            return inputs.held_of([wish.record]) if wish.record else record_resources(self.server, patient)
+            return inputs.record_in(wish.record) if wish.record else record_resources(self.server, patient)
 
         again = Recompiler(self._sources, wish, recorded, self.day, self.url)
         moved = self._mover.move(patient, again, episode=episode, reinstate=reinstate, dry_run=dry_run)
@@ -145,11 +145,11 @@ def _in_files(path: str, wish: Wish, episode: int, day: date | None, reason: str
     from waykeeper.exchange.moving import moved_in_files
     from waykeeper.fhir import bundle as as_bundle
 
-    held = inputs.held_of([path])
+    held = inputs.held_of([path]) if wish.record else inputs.record_in(path)
     with inputs.blamed(path):
 
         def recorded() -> Sequence[Held]:
-            return inputs.held_of([wish.record]) if wish.record else [h for h in held if not is_ours(h[1])]
+            return inputs.record_in(wish.record) if wish.record else [h for h in held if not is_ours(h[1])]
 
         again = Recompiler(Sources(), wish, recorded, day, path)
         moved = moved_in_files(held, again, day, episode=episode)
@@ -225,10 +225,11 @@ class Recompiler:
         wish = self.wish
         name, clinic = self.sources.clinic(wish.clinic, old)
         pathway = self.sources.pathway(wish.pathway, old, name, clinic)
-        record = read(list(self.recorded()), is_ours, wish.record or self.place)
-        self._possible(record, old, state)
         self.clinic = clinic
         given, self.notices = self._given(old, pathway, clinic)
+        place = wish.record or self.place
+        record = read(list(self.recorded()), is_ours, place, zone=clinic.zone, surgery=given["surgery"].day)
+        self._possible(record, old, state)
         today = self.day or inputs.as_of_date(None, clinic.zone)
         _still_to_come(old, state, given["surgery"], today)
         plan = compile_plan(
@@ -238,7 +239,7 @@ class Recompiler:
             surgeries=other_surgeries([(p, s) for p, s in read_all(held) if p.episode != old.episode]),
         )  # fmt: skip
         _not_over(plan, old, today)
-        self.findings = plan.findings
+        self.findings = (*odd(record, place), *plan.findings)
         self.notices += _others_of_that_day(held, old, plan)
         return plan
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -51,12 +52,13 @@ def medicines(
     policies = inputs.policies_of(known, clinic)
     held = record_of(patient, from_, identifier)
     with inputs.blamed(patient):
-        record = read(held, is_ours, patient or from_)
+        record = read(held, is_ours, patient or from_, zone=known.zone, surgery=moment.day, today=day)
         alive(record.patient, patient or from_)
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
         plans = plans_of(held, from_, record.patient, identifier, known)
-        return _page(record, moment, known, policies, plans, anaesthesia, episode, day, show_identifiers)
+        made = _page(record, moment, known, policies, plans, anaesthesia, episode, day, show_identifiers)
+        return replace(made, findings=(*record.findings, *made.findings))
 
 
 def _page(

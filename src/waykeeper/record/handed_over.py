@@ -1,0 +1,101 @@
+"""Medicines that were dispensed or given and that no order or statement of the record lists: rows of their own.
+
+FHIR R4: MedicationDispense.authorizingPrescription and MedicationAdministration.request name the order; without them a
+row of the same medicine (a code in common, or the same words) is taken to be the one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from waykeeper.record.medications import Medications
+from waykeeper.record.medicines import HANDED_OVER, concept_of
+from waykeeper.record.references import identifier_names, names_of
+from waykeeper.record.taken import moment_of
+
+Resource = Mapping[str, Any]
+Pair = tuple[str, Resource]
+# Nothing was handed over or given (FHIR R4, the two value sets of status).
+_NOTHING = frozenset({"cancelled", "declined", "entered-in-error", "not-done"})
+_ENDED = frozenset({"stopped", "completed", "cancelled", "entered-in-error", "not-taken"})
+# Longer than the longest pause of any rule (months after rituximab); common practice, no source.
+LONG_AGO = timedelta(days=366)
+
+
+@dataclass(frozen=True, slots=True)
+class HandedOver:
+    """What was dispensed or given.
+
+    rows      what no row of the list stands for: the newest of each medicine
+    loose     doses that were given of a row's medicine, by its codes or words alone: of which order nobody says
+    long_ago  how many medicines were last handed over more than LONG_AGO before surgery, and are not listed
+    """
+
+    rows: tuple[Pair, ...] = ()
+    loose: tuple[str, ...] = ()
+    long_ago: int = 0
+
+
+def handed_over(
+    pairs: Iterable[Pair], listed: Sequence[Pair], medications: Medications, surgery: date | None
+) -> HandedOver:
+    """Lay dispenses and doses beside the rows of the list."""
+    found = [(ref, r) for ref, r in pairs if r.get("resourceType") in HANDED_OVER and r.get("status") not in _NOTHING]
+    if not found:
+        return HandedOver()
+    named = {name for ref, r in listed for name in (ref, *identifier_names(r)) if name}
+    derived = {name for _, r in listed for name in names_of(r.get("derivedFrom") or ())}
+    going_on = [_medicine(r, medications) for _, r in listed if _is_going_on(r)]
+    own: list[tuple[frozenset[str], list[Pair]]] = []
+    loose: list[str] = []
+    for ref, resource in found:
+        if named & {*_orders(resource)} or ref in derived:
+            continue
+        medicine = _medicine(resource, medications)
+        if any(medicine & known for known in going_on):
+            loose += [ref or "a dose"] if resource["resourceType"] == "MedicationAdministration" else []
+            continue
+        same = next((group for group in own if group[0] & medicine), None)
+        if same:
+            same[1].append((ref, resource))
+        else:
+            own.append((medicine, [(ref, resource)]))
+    newest = [max(group, key=lambda pair: _day(pair[1]) or date.min) for _, group in own]
+    recent = [pair for pair in newest if not _is_long_ago(pair[1], surgery)]
+    return HandedOver(tuple(recent), tuple(loose), len(newest) - len(recent))
+
+
+def _orders(resource: Resource) -> Iterator[str]:
+    """The names of the orders that something was handed over or given for."""
+    pointers = [*(resource.get("authorizingPrescription") or ()), resource.get("request") or {}]
+    yield from names_of(p for p in pointers if isinstance(p, Mapping))
+
+
+def _is_going_on(resource: Resource) -> bool:
+    return resource.get("status") not in _ENDED and resource.get("doNotPerform") is not True
+
+
+def _medicine(resource: Resource, medications: Medications) -> frozenset[str]:
+    """What names the medicine: its codes, and its words where they are all there is."""
+    concept = concept_of(resource, medications)
+    codings = [c for c in concept.get("coding") or [] if c.get("code")]
+    texts = [concept.get("text"), *(c.get("display") for c in codings)]
+    words = {" ".join(str(t).casefold().split()) for t in texts if t}
+    return frozenset({f"{c.get('system') or ''}|{c['code']}" for c in codings} | words)
+
+
+def _day(resource: Resource) -> date | None:
+    """The day on which it was handed over, made ready, or given."""
+    period = resource.get("effectivePeriod") or {}
+    told = (resource.get("whenHandedOver"), resource.get("whenPrepared"), resource.get("effectiveDateTime"),
+            period.get("end"), period.get("start"))  # fmt: skip
+    moment = moment_of(str(next((t for t in told if t), "")))
+    return moment.day if moment else None
+
+
+def _is_long_ago(resource: Resource, surgery: date | None) -> bool:
+    day = _day(resource)
+    return surgery is not None and day is not None and day < surgery - LONG_AGO

@@ -1,0 +1,38 @@
+"""What is odd about a record without keeping it from being read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from waykeeper.counting import counted
+from waykeeper.findings import Finding, Position, finding
+from waykeeper.record.handed_over import HandedOver
+
+Resource = Mapping[str, Any]
+
+
+SHOWN = 5
+
+
+def notices(patient: Resource, more: HandedOver, place: str) -> tuple[Finding, ...]:
+    """Findings about a Patient and the list (WKR104, WKR106, WKR107)."""
+    where = Position(place)
+    found = [finding("WKR104", said, where) for said in _of_the_patient(patient)]
+    if more.loose:
+        shown = ", ".join(more.loose[:SHOWN]) + (" and others" if len(more.loose) > SHOWN else "")
+        details = f"{shown}: given of a medicine on the list without naming its order, not counted as its last dose"
+        found.append(finding("WKR107", details, where))
+    if more.long_ago:
+        names = counted(more.long_ago, "medicine")
+        details = f"{names} without an order, last dispensed or given more than a year before surgery, not listed"
+        found.append(finding("WKR106", details, where))
+    return tuple(found)
+
+
+def _of_the_patient(patient: Resource) -> Iterator[str]:
+    """FHIR R4, Patient.active and Patient.link: a record that is no longer used, or that another has replaced."""
+    if any(link.get("type") == "replaced-by" for link in patient.get("link") or ()):
+        yield "the Patient is replaced by another (link of type replaced-by), which holds what is new"
+    elif patient.get("active") is False:
+        yield "the Patient is not active: nobody may be keeping this record"
