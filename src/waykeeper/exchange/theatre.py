@@ -30,17 +30,20 @@ def headings() -> Mapping[str, str]:
     return {name: column for column, names in cast("dict[str, list[str]]", table).items() for name in names}
 
 
-def read_theatre_list(path: str, systems: Sequence[str], zone: str) -> TheatreList:
+def read_theatre_list(
+    path: str, systems: Sequence[str], zone: str, zones: Mapping[str, str] | None = None
+) -> TheatreList:
     """The planned operations of a file, and the days that it covers: the first to the last day that it names.
 
     systems   identifier systems of the patients who have plans; a number without a system is looked for in each
     zone      the clinic's; times of FHIR Appointments are turned into its days
+    zones     where plans are in several zones: that of each patient, by her names
 
     Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
     that cannot be read stops everything: a case left out would look like a cancelled operation.
     """
     plain = path.removesuffix(".gz")
-    cases = _of_fhir(path, zone) if plain.endswith((".json", ".ndjson")) else _of_csv(path, systems)
+    cases = _of_fhir(path, zone, zones) if plain.endswith((".json", ".ndjson")) else _of_csv(path, systems)
     if not cases:
         details = "the theatre list holds no operation"
         raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))
@@ -131,12 +134,12 @@ def _case(path: str, line: int, said: Mapping[str, str], systems: Sequence[str])
     )  # fmt: skip
 
 
-def _of_fhir(path: str, zone: str) -> list[TheatreCase]:
+def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[TheatreCase]:
     """Each Appointment that stands is an operation; one without a day or a patient cannot be compared."""
     held = read_resources(path)
     by_reference = dict(held)
     cases, wrong = [], []
-    for said in evidence(held, zone):
+    for said in evidence(held, zone, zones=zones):
         if said.kind != "appointment" or said.status in _OFF:
             continue
         if said.day is None or not said.patient:

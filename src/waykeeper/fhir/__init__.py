@@ -2,7 +2,7 @@
 
 from waykeeper.fhir.answers import answers
 from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
-from waykeeper.fhir.evidence import evidence
+from waykeeper.fhir.evidence import evidence, evidence_of, zones_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
 from waykeeper.fhir.read import read, read_all
 from waykeeper.fhir.status import status, status_class
@@ -16,6 +16,7 @@ __all__ = [
     "bundle_json",
     "episode_of",
     "evidence",
+    "evidence_of",
     "identity",
     "is_ours",
     "read",
@@ -24,4 +25,5 @@ __all__ = [
     "status",
     "status_class",
     "write",
+    "zones_of",
 ]

@@ -36,9 +36,7 @@ def bundle_json(plan: Plan, rounds: Mapping[Key, int] | None = None) -> bytes:
     return b'{"resourceType":"Bundle","type":"transaction","entry":[%b]}' % b",".join(entries)
 
 
-_ENTRY = (
-    b'{"fullUrl":"urn:uuid:%b","resource":%b,"request":{"method":"POST","url":"%b","ifNoneExist":"identifier=%b"}}'
-)
+_ENTRY = b'{"fullUrl":"urn:uuid:%b","resource":%b,"request":{"method":"POST","url":"%b","ifNoneExist":"identifier=%b"}}'
 
 
 def _entry(uuid: str, kind: str, text: bytes, identifier: bytes) -> bytes:

@@ -14,7 +14,7 @@ import orjson
 
 from waykeeper.fhir.identity import is_ours, own_identifier
 from waykeeper.fhir.ownership import as_offered
-from waykeeper.plan.model import Evidence
+from waykeeper.plan.model import Evidence, Plan, State
 from waykeeper.record import identifier_names, names_of
 
 Held = tuple[str, Mapping[str, Any]]
@@ -24,22 +24,61 @@ KINDS_OF_ACTORS = {*STAFF, "Patient", "RelatedPerson", "Device", "HealthcareServ
 CLINIC_REASONS = ("prov", "oth")
 
 
-def evidence(resources: Sequence[Held], zone: str, origin: str = "") -> list[Evidence]:
+def evidence(
+    resources: Sequence[Held], zone: str, origin: str = "", zones: Mapping[str, str] | None = None
+) -> list[Evidence]:
     """One Evidence for each Appointment and Encounter, in the order given; nothing is dropped.
 
     Days are those of the clinic's zone: an evening visit keeps its own day. An Appointment of several patients, a
     class, is one Evidence for each of them. That it took place says of nobody in particular that she came, so it stays
     `booked` for each until an Encounter of hers or a person says more.
+
+    zones   where clinics of several zones share a caseload: the zone of each patient, by every name of hers; for who is
+            not in it `zone` counts. See `evidence_of`
     """
-    found = []
+    found: list[Evidence] = []
     known = _known_patients(resources)
     for number, (reference, resource) in enumerate(resources, 1):
-        name = reference or f"{resource.get('resourceType')}/#{number}"
-        if resource.get("resourceType") == "Appointment":
-            found += _appointments(name, resource, zone, origin, known)
-        elif resource.get("resourceType") == "Encounter":
-            found.append(_encounter(name, resource, zone, origin, known))
+        read = _READERS.get(resource.get("resourceType", ""))
+        if read is not None:
+            name = reference or f"{resource.get('resourceType')}/#{number}"
+            made = read(name, resource, zone, origin, known)
+            found += made
+            if zones:
+                own = [_zone_of(one, zones) or zone for one in made]
+                again = {other: read(name, resource, other, origin, known) for other in {*own} - {zone}}
+                found[-len(made) :] = [again.get(its, made)[n] for n, its in enumerate(own)]
     return found
+
+
+def evidence_of(resources: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[Evidence]:
+    """`evidence`, each source with the days of the zone in which its patient's plan is; else in that of the first."""
+    return evidence(resources, plans[0][0].zone if plans else "UTC", zones=zones_of(plans))
+
+
+def zones_of(plans: Sequence[tuple[Plan, State]]) -> dict[str, str]:
+    """The zone of each patient by identifier and reference; empty where all plans are in one. Of two plans the first's.
+
+    A reference that several people have, on two servers, is in the zone of neither.
+    """
+    if len({plan.zone for plan, _ in plans}) < 2:
+        return {}
+    found: dict[str, str] = {}
+    whose: dict[str, str] = {}
+    for plan, _ in plans:
+        who, reference = str(plan.patient.identifier), plan.patient.reference
+        found.setdefault(who, plan.zone)
+        if reference and whose.setdefault(reference, who) == who:
+            found.setdefault(reference, plan.zone)
+        else:
+            found.pop(reference, None)
+    return found
+
+
+def _zone_of(one: Evidence, zones: Mapping[str, str]) -> str:
+    """The zone of a source's patient, by an identifier where it names one."""
+    names = sorted(one.patient, key=lambda name: "|" not in name)
+    return next((zones[name] for name in names if name in zones), "")
 
 
 class _Known(NamedTuple):
@@ -132,6 +171,10 @@ def _for_each(one: Evidence, participants: _Participants, known: _Known) -> list
     return list(found.values()) or [one]
 
 
+def _encounters(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> list[Evidence]:
+    return [_encounter(reference, resource, zone, origin, known)]
+
+
 def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
     period = resource.get("period") or {}
     start, end = _instant(period.get("start"), zone), _instant(period.get("end"), zone)
@@ -158,6 +201,9 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
         origin=origin,
         appointments=booked[1:],
     )
+
+
+_READERS = {"Appointment": _appointments, "Encounter": _encounters}
 
 
 class _Told(NamedTuple):

@@ -18,7 +18,7 @@ from waykeeper.exchange.files import unwritable
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
-from waykeeper.fhir import evidence, read_all
+from waykeeper.fhir import evidence_of, read_all
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
 
@@ -110,7 +110,7 @@ def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
     """One part, in a process of its own."""
     held = newest(resources(part))
     plans = read_all(held)
-    found = evidence(held, plans[0][0].zone if plans else "UTC")
+    found = evidence_of(held, plans)
     report = worklist(plans, found, moment)
     several = {reference for reference, times in Counter(e.reference for e in found).items() if times > 1}
     alone = [p for p in report.appointments if p.reference not in several] if several else report.appointments

@@ -130,7 +130,7 @@ def read_sources(
     sources: Sequence[str], mapping: str = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
-    from waykeeper.fhir import evidence
+    from waykeeper.fhir import evidence_of
 
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
@@ -145,7 +145,7 @@ def read_sources(
             remedy = "Compile one and push it first, or name where the plans are."
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
-        found, noticed = bookings.beside(evidence(held, zone), booked, scheduler, zone)
+        found, noticed = bookings.beside(evidence_of(held, plans), booked, scheduler, zone)
     return plans, list(found), (*in_part, *noticed)
 
 
@@ -166,11 +166,12 @@ def _day(given: str | date | None, option: str) -> date | None:
 
 def _theatre(path: str, plans: Sequence[tuple[Plan, State]], zone: str, scheduler: Mapping | None) -> TheatreList:
     from waykeeper.exchange.theatre import read_theatre_list, shared
+    from waykeeper.fhir import zones_of
 
     if scheduler is not None and scheduler.cases is not None:
         return bookings.theatre_of(path, scheduler)
     who = [plan.patient.identifier for plan, _ in plans]
-    found = read_theatre_list(path, sorted({one.system for one in who}), zone)
+    found = read_theatre_list(path, sorted({one.system for one in who}), zone, zones_of(plans))
     wrong = shared(found, [str(one) for one in who], path)
     if wrong:
         raise WaykeeperError(wrong)
