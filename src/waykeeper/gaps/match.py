@@ -201,28 +201,33 @@ class _Links:
 
     def __init__(self, seen: Sequence[Visit]) -> None:
         self._seen = seen
-        self._stored = {name: v for v in seen for name in _stored_links(v)}
+        self._stored: dict[str, tuple[Visit, ...]] = {}
+        for v in seen:
+            for name in _stored_links(v):
+                known = self._stored.get(name, ())
+                self._stored[name] = known if known and known[-1] is v else (*known, v)
         self._computed: dict[str, Visit] | None = None
 
-    def find(self, name: str) -> Visit | None:
-        """The visit of a reference, a conditional reference, or "system|value"."""
+    def find(self, name: str) -> tuple[Visit, ...]:
+        """The visits of a reference, a conditional reference, or "system|value": several share an order's number."""
         name = name.partition("identifier=")[2] or name
-        found = self._stored.get(name)
-        if found is not None or not _COMPUTED.search(name):
+        found = self._stored.get(name, ())
+        if found or not _COMPUTED.search(name):
             return found
         if self._computed is None:
             self._computed = {n: v for v in self._seen for n in _computed_links(v)}
-        return self._computed.get(name)
+        computed = self._computed.get(name)
+        return (computed,) if computed is not None else ()
 
 
 def _linked(fact: Fact, links: _Links) -> tuple[Visit, ...]:
-    """The visits that a fact is linked to: one, or none, or a contradiction."""
-    found: list[Visit] = []
-    for part in fact.parts:
-        for name in (part.reference, *part.links, *part.identifiers):
-            hit = links.find(name)
-            if hit is not None and hit not in found:
-                found.append(hit)
+    """The visits that a fact is linked to: one, or none, or a contradiction.
+
+    A number that several visits share links to none of them, unless another name of the fact says which.
+    """
+    hits = [links.find(name) for part in fact.parts for name in (part.reference, *part.links, *part.identifiers)]
+    sure = [hit for hit in hits if len(hit) == 1] or hits
+    found = list({id(v): v for hit in sure for v in hit}.values())
     return tuple(sorted(found, key=lambda v: v.ref.order)) if len(found) > 1 else tuple(found)
 
 
