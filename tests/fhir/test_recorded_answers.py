@@ -1,9 +1,16 @@
 """What a prescriber's answer says is read as it is meant, or asks: a slip never passes for a decision."""
 
+from decimal import Decimal
+
 import pytest
 
-from waykeeper.fhir.names import TASK_CODES
+from waykeeper.fhir.extensions import amount, encode
+from waykeeper.fhir.names import HOLD, TASK_CODES
 from waykeeper.fhir.recorded import _snoozed, hold_answer
+from waykeeper.medicines import NamedMedicine
+from waykeeper.pathway.model import Coding
+from waykeeper.plan.answers import digest
+from waykeeper.plan.model import Answers, HoldAnswer, Key
 
 
 def output(code, **value):
@@ -51,3 +58,36 @@ def test_a_decision_is_read_whatever_its_type_and_case(value, decision):
 def test_what_is_no_day_puts_nothing_off(said, day):
     found = _snoozed({"resourceType": "Task", "output": [output("snoozed-until", valueString=said)]})
     assert (str(found) if found else None) == day
+
+
+RXCUI = Coding("http://www.nlm.nih.gov/research/umls/rxnorm", "1364430", "apixaban")
+
+
+def holder(kind, *pairs):
+    return {"resourceType": kind, "extension": [encode(HOLD, pairs)]}
+
+
+@pytest.mark.parametrize(
+    ("parts", "medicine"),
+    [
+        ({"hold": holder("MedicationRequest", ("medicine", "apixaban"), ("code", (RXCUI,)), ("doseMg", "2.5"))},
+         NamedMedicine("apixaban", (RXCUI,), Decimal("2.5"))),
+        ({"review": holder("Task", ("medicine", "zzzmab"))}, NamedMedicine("zzzmab")),
+        ({"hold": holder("MedicationRequest", ("decision", "hold"))}, None),  # written before that was told
+        ({"hold": {"resourceType": "MedicationRequest"}}, None),  # a server that lost our extensions
+        ({}, None),
+    ],
+)  # fmt: skip
+def test_an_answer_says_which_medicine_our_resource_named(parts, medicine):
+    """From the round that was answered; it is no part of the answer, so answers and digests of before stay equal."""
+    confirm = {"resourceType": "Task", "status": "completed", "output": [output("decision", valueString="continue")]}
+    held = {part: (f"X/{part}", r) for part, r in parts.items()} | {"confirm": ("Task/1", confirm)}
+    found = hold_answer(held, "America/Chicago")
+    assert found.medicine == medicine
+    assert found == HoldAnswer("continue")
+    assert digest(Answers(holds={Key("hold", "row"): found})) == "a4d53c195938"  # as it was before answers said so
+
+
+@pytest.mark.parametrize(("text", "read"), [("2.5", Decimal("2.5")), ("", None), ("two", None), ("NaN", None)])
+def test_a_number_written_as_text_is_one_or_none(text, read):
+    assert amount(text) == read

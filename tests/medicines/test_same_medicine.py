@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 
 import pytest
 
 from medicines.test_rows import rows
-from waykeeper.medicines import NamedMedicine, by_medicine, same_medicine, settles, unclear
+from waykeeper.medicines import NamedMedicine, by_medicine, same_medicine, settles, told_apart, unclear
 from waykeeper.pathway.model import Coding
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import MedicineEntry
@@ -17,8 +18,8 @@ NDC = "http://hl7.org/fhir/sid/ndc"
 LOCAL = "https://alder-quay.example/drugs"
 
 
-def named(words, *codes):
-    return NamedMedicine(words, tuple(Coding(*c) for c in codes))
+def named(words, *codes, mg=None):
+    return NamedMedicine(words, tuple(Coding(*c) for c in codes), Decimal(mg) if mg else None)
 
 
 @pytest.mark.parametrize(
@@ -27,6 +28,9 @@ def named(words, *codes):
         (named("apixaban 5 mg tablet"), named("Apixaban  5 MG Tablet")),
         (named("metoprolol 25 mg"), named("metoprolol 50 mg")),  # no case of its rule turns on the dose
         (named("warfarin"), named("warfarin sodium 5 mg tablet")),
+        (named("apixaban", mg="5"), named("apixaban", mg="10.0")),
+        (named("apixaban", mg="5"), named("apixaban")),  # written down by one of them only: the texts are compared
+        (named("apixaban 2.5 mg tablet", mg="5"), named("apixaban 5 mg tablet", mg="5")),  # two tablets, one tablet
         (named("apixaban 5 mg"), named("apixaban 10 mg")),  # both above the only limit of its rule, 2.5 mg
         (named("apixaban 5 mg"), named("apixaban 5 mg", (RXNORM, "1364430"))),
         (named("apixaban 5 mg", (LOCAL, "A-1")), named("apixaban 5 mg", (LOCAL, "A-2"))),  # repackaged
@@ -48,6 +52,8 @@ def test_another_text_of_the_same_medicine_keeps_its_answer(was, now):
         (named("apixaban 2.5 mg"), named("apixaban 5 mg")),  # 2.5 mg may be prophylaxis: another case of its rule
         (named("apixaban"), named("apixaban 2.5 mg")),  # the dose was not told
         (named("rivaroxaban 10 mg"), named("rivaroxaban 20 mg")),
+        (named("apixaban", mg="2.5"), named("apixaban", mg="5")),
+        (named("apixaban 2.5 mg tablet", mg="2.5"), named("apixaban 2.5 mg tablet", mg="5")),  # one tablet, two tablets
         (named("diclofenac gel"), named("diclofenac 50 mg tablet")),  # on the skin, by mouth
         (named("timolol eye drops"), named("timolol 10 mg tablet")),
         (named("frobnicol 5 mg"), named("frobnicol 10 mg")),  # nobody knows what it is: text is all there is
@@ -109,3 +115,16 @@ def test_an_answer_is_clear_or_it_asks(decision, days, asks):
     answer = HoldAnswer(decision, days)
     assert unclear(answer) is asks and settles(answer) is not asks
     assert not settles(None)
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "told"),
+    [
+        (named("apixaban"), named("warfarin"), ("apixaban", "warfarin")),
+        (named("apixaban", mg="2.5"), named("apixaban", mg="5"), ("apixaban, 2.5 mg a dose", "apixaban, 5 mg a dose")),
+        (named("pill", (LOCAL, "A")), named("pill", (LOCAL, "B")), ("pill (code A)", "pill (code B)")),
+        (named("pill"), named("pill", (LOCAL, "B")), ("pill", "pill (code B)")),
+    ],
+)
+def test_two_medicines_are_told_apart(was, now, told):
+    assert told_apart(was, now) == told

@@ -64,9 +64,11 @@ def patient(identifier: Identifier) -> dict:
     }
 
 
-def order(words: str = "apixaban 5 mg tablet") -> dict:
-    """The patient's apixaban, as another system ordered it; or what that order names by now."""
+def order(words: str = "apixaban 5 mg tablet", mg: float | None = None) -> dict:
+    """The patient's apixaban, as another system ordered it; or what that order names by now, and its dose."""
+    dose = {"doseQuantity": {"value": mg, "unit": "mg", "system": "http://unitsofmeasure.org", "code": "mg"}}
     return {
+        **({"dosageInstruction": [{"doseAndRate": [dose]}]} if mg else {}),
         "resourceType": "MedicationRequest",
         "identifier": [{"system": "https://alder-quay.example/orders", "value": "rx-1"}],
         "status": "active",
@@ -85,9 +87,10 @@ def compiled(
     episode: int = 1,
     clock: time = time(7, 30),
     words: str = "apixaban 5 mg tablet",
+    mg: float | None = None,
 ) -> Plan:
     """The plan of the invented patient."""
-    record = read([("urn:uuid:p", patient(identifier)), ("urn:uuid:o", order(words))], is_ours)
+    record = read([("urn:uuid:p", patient(identifier)), ("urn:uuid:o", order(words, mg))], is_ours)
     moment = Moment(surgery, clock, clinic().zone)
     return compile_plan(
         pathway(*changes), clinic(), record, {"surgery": moment},

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pytest
 
 from merge.small import HOLD, READY, compiled
-from merge.stories import answer, complete, hold_part, words
+from merge.stories import answer, complete, hold_part, output, words
 from merge.test_moves import move, restart_tasks, taken
 from merge.worlds import Memory, later
 from waykeeper.fhir import answers, read_all
@@ -114,6 +114,29 @@ def test_another_text_of_the_same_medicine_keeps_its_answer(world, named):
     assert world.at(HOLD, "hold", 2) is None and world.push(words=named).changing == ()
 
 
+def test_another_dose_asks_again_only_where_its_rule_turns_on_it():
+    """Apixaban 2.5 mg may be prophylaxis, 36 hours before a needle; 5 mg is a full dose, 72 hours (ASRA 2018)."""
+    world = Memory()
+    world.push(words="apixaban", mg=2.5)
+    key = Key("medicine", HOLD.item)  # a low dose whose reason is not told is asked about
+    assert hold_part(world.at(key, "review"), "doseMg") == "2.5"
+    told = [output("decision", valueString="hold"), output("missed-days", valueInteger=2)]
+    complete(world, key, "review", date(2026, 3, 1), output=told)
+    world.push(words="apixaban", mg=2.5)
+    assert world.plan(words="apixaban", mg=2.5).item(key).hold.answered.missed_days == 2
+    raised = world.plan(words="apixaban", mg=5)
+    (item,) = [i for i in raised.items if i.hold]
+    assert item.hold.answered is None and item.hold.missed_days == 3
+    assert "from 'apixaban, 2.5 mg a dose' to 'apixaban, 5 mg a dose' since the answer of Sun" in item.hold.question
+    world.push(raised)
+    assert row(world, item.key).reason.startswith("The medicine under this order changed from apixaban, 2.5 mg a dose")
+    steady = Memory()
+    steady.push(words="apixaban", mg=5)
+    answer(steady, 3, date(2026, 3, 1))
+    steady.push(words="apixaban", mg=10)  # both are full doses for the rule
+    assert hold_part(steady.at(HOLD, "hold"), "answerDays") == 3 and steady.at(HOLD, "hold", 2) is None
+
+
 def test_nobody_had_answered_so_nothing_is_history(world):
     fresh = Memory()
     fresh.push()
@@ -209,8 +232,6 @@ def test_a_cancelled_surgery_still_asks_about_what_was_stopped_under_its_old_nam
 def test_an_unclear_answer_shuts_the_gate_and_makes_no_stop_for_the_patient():
     world = Memory()
     world.push()
-    from merge.stories import output
-
     told = [output("decision", valueString="stop"), output("missed-days", valueInteger=5)]
     complete(world, HOLD, "confirm", date(2026, 3, 1), output=told)
     world.push()

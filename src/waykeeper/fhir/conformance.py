@@ -80,6 +80,7 @@ HOLD_ROWS: tuple[Row, ...] = (
     ("question", STR, "1", "What must be asked"),
     ("recognised", BOOL, "1", "False: not classified, needs review"),
     ("ingredient", STR, "*", "Its ingredients"),
+    ("doseMg", STR, "1", "Milligrams of one dose, where a case of its rule turns on them"),
     ("note", STR, "*", "What else to know"),
     ("alternative", STR, "*", "Other dates by other rules or policies"),
     ("reference", STR, "1", "The source order"),

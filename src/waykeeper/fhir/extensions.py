@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime
+from decimal import Decimal
 from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -101,6 +102,15 @@ def moment(text: str, zone: str) -> Moment:
         return Moment(date.fromisoformat(text))
     local = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
     return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)
+
+
+def amount(text: str) -> Decimal | None:
+    """A number written as text; None where there is none, or something else."""
+    try:
+        found = Decimal(text) if text else None
+    except ArithmeticError:
+        return None
+    return found if found is not None and found.is_finite() else None
 
 
 def find(resource: Mapping[str, Any], url: str) -> Mapping[str, Any] | None:

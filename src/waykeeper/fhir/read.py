@@ -9,7 +9,7 @@ from typing import Any
 
 import orjson
 
-from waykeeper.fhir.extensions import decode, find, moment, words_of
+from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
 from waykeeper.fhir.patients import Patients
@@ -325,6 +325,7 @@ def _hold(resource: Mapping[str, Any], zone: str) -> HoldProposal | None:
         question=_one(said, "question"),
         recognised=bool(first("recognised")),
         ingredients=tuple(said.get("ingredient", [])),
+        dose_mg=amount(_one(said, "doseMg")),
         notes=tuple(said.get("note", [])),
         alternatives=tuple(said.get("alternative", [])),
         codes=tuple(said.get("code", [])),

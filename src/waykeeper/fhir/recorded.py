@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from waykeeper.fhir.extensions import decode, find, moment
+from waykeeper.fhir.extensions import amount, decode, find, moment
 from waykeeper.fhir.identity import Identity
 from waykeeper.fhir.names import GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
@@ -84,7 +84,8 @@ def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
     holder = parts.get("hold") or parts.get("review")
     said = decode(find(holder[1], HOLD), "UTC") if holder else {}
     words = next(iter(said.get("medicine", ())), "")
-    return NamedMedicine(str(words), tuple(said.get("code", ()))) if words else None
+    dose = amount(str(next(iter(said.get("doseMg", ())), "")))
+    return NamedMedicine(str(words), tuple(said.get("code", ())), dose) if words else None
 
 
 def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:

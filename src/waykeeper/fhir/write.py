@@ -123,6 +123,7 @@ def hold_pairs(hold: HoldProposal) -> list[tuple[str, Any]]:
         ("question", hold.question),
         ("recognised", hold.recognised),
         ("ingredient", hold.ingredients),
+        ("doseMg", None if hold.dose_mg is None else f"{hold.dose_mg.normalize():f}"),
         ("note", hold.notes),
         ("alternative", hold.alternatives),
         ("reference", hold.reference),

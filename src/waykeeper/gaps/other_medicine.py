@@ -5,7 +5,7 @@ from __future__ import annotations
 from waykeeper.counting import counted
 from waykeeper.gaps.setting import Setting
 from waykeeper.gaps.words import Filling, written
-from waykeeper.medicines import speaks_for
+from waykeeper.medicines import NamedMedicine, speaks_for, told_apart
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key
 
 
@@ -25,10 +25,12 @@ def other_medicine(item: Item, setting: Setting) -> HoldAnswer | None:
 
 def told_of_other(item: Item, was: HoldAnswer) -> Filling:
     """That answer for a sentence: what it said, when, by whom, and which medicine it was about."""
+    now = item.hold.medicine if item.hold else NamedMedicine(item.title)
+    before, after = told_apart(was.medicine or NamedMedicine("another medicine"), now)
     days = "" if was.missed_days is None else f", {counted(was.missed_days, 'day')} without a dose"
     return Filling({
-        "was": was.medicine.words if was.medicine else "another medicine",
-        "medicine": item.hold.words if item.hold else item.title,
+        "was": before,
+        "medicine": after,
         "since": f"the answer of {written(was.on)}" if was.on else "the answer",
         "told": f"{was.decision}{days}",
         "told_by": f" by {was.by}" if was.by else "",

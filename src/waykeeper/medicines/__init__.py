@@ -2,18 +2,10 @@
 
 from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
-from waykeeper.medicines.answers import (
-    NOT_TAKEN,
-    PAUSE,
-    REASON_ONLY,
-    WITHOUT_DAYS,
-    by_medicine,
-    row_from_answer,
-    settles,
-    unclear,
-)
+from waykeeper.medicines.answers import by_medicine, row_from_answer
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
+from waykeeper.medicines.decisions import NOT_TAKEN, PAUSE, REASON_ONLY, WITHOUT_DAYS, settles, unclear
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
@@ -26,7 +18,7 @@ from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
-from waykeeper.medicines.same_medicine import same_medicine, speaks_for
+from waykeeper.medicines.same_medicine import same_medicine, speaks_for, told_apart
 from waykeeper.medicines.synonyms import check_synonyms, read_synonyms, with_synonyms
 from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
 from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
@@ -88,6 +80,7 @@ __all__ = [
     "settles",
     "speaks_for",
     "supply_ends",
+    "told_apart",
     "unclear",
     "vancomycin_mg",
     "weaning_calendar",

@@ -7,32 +7,17 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TypeVar, cast
 
+from waykeeper.medicines.decisions import PAUSE, WITHOUT_DAYS, unclear
 from waykeeper.medicines.intervals import day_name
 from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow, NamedMedicine
-from waykeeper.medicines.same_medicine import speaks_for
+from waykeeper.medicines.outcome import dose_that_counts
+from waykeeper.medicines.recognise import recognise
+from waykeeper.medicines.ruleset import package_rules
+from waykeeper.medicines.same_medicine import speaks_for, told_apart
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing.model import Moment
 
-# The words of an answer that say what becomes of a medicine before surgery; the one place that knows them. A pause
-# says its days. Any other word asks: "stop" says neither from which day nor whether it is ever taken again.
-PAUSE = "hold"
-WITHOUT_DAYS: tuple[Decision, ...] = ("continue", "adjust", "time", "already stopped", "entered in error")
-NOT_TAKEN = frozenset({"already stopped", "entered in error"})  # nobody takes it, so nothing pauses
-REASON_ONLY = "indication"  # answers only why a medicine is taken
-
 A = TypeVar("A", bound=AnswerLike)
-
-
-def unclear(answer: AnswerLike) -> bool:
-    """True if an answer does not say whether, or from which day, the medicine pauses, or says two things at once."""
-    if answer.decision == PAUSE:
-        return answer.missed_days is None
-    return answer.missed_days is not None or answer.decision not in WITHOUT_DAYS
-
-
-def settles(answer: AnswerLike | None) -> bool:
-    """True if somebody answered, and it is clear what was meant."""
-    return answer is not None and not unclear(answer)
 
 
 def by_medicine(answers: Mapping[str, A], medicines: Sequence[MedicineEntry]) -> tuple[dict[str, A], dict[str, A]]:
@@ -47,18 +32,20 @@ def by_medicine(answers: Mapping[str, A], medicines: Sequence[MedicineEntry]) ->
 
 
 def named(entry: MedicineEntry) -> NamedMedicine:
-    """What a row of the list calls its medicine."""
-    return NamedMedicine(entry.words, entry.codes)
+    """What a row of the list calls its medicine, with its dose where the rule turns on it."""
+    rules = package_rules()
+    return NamedMedicine(entry.words, entry.codes, dose_that_counts(entry, recognise(entry, rules), rules))
 
 
-def asked_anew(row: MedicineRow, answer: AnswerLike) -> MedicineRow:
+def asked_anew(row: MedicineRow, answer: AnswerLike, now: NamedMedicine) -> MedicineRow:
     """The proposal for a medicine whose order named another when it was answered: that answer is told, and not used."""
-    was = answer.medicine.words if answer.medicine else "another medicine"
+    was = answer.medicine or NamedMedicine("another medicine")
     days = f", N = {answer.missed_days}" if answer.missed_days is not None else ""
     by = f" by {answer.by}" if answer.by else ""
     since = f" of {day_name(answer.on)}" if answer.on else ""
+    before, after = told_apart(was, now)
     asks = (
-        f"the medicine under this order changed from {was!r} to {row.words!r} since the answer{since}"
+        f"the medicine under this order changed from {before!r} to {after!r} since the answer{since}"
         f" ({answer.decision}{days}{by}), which does not count for it"
     )
     both = (asks, row.question) if row.recognised else (row.question, asks)  # a row in review begins with why it is
@@ -93,7 +80,7 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         alternatives=(*row.alternatives, proposed),
         longest_days=None,
     )
-    if decision != "hold":
+    if decision != PAUSE:
         return replace(without_days(decided), restart_from=None)
     assert answer.missed_days is not None  # an answer "hold" without days has asked again above
     last = surgery.day - timedelta(answer.missed_days + 1)

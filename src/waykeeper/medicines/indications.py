@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
-from waykeeper.medicines.answers import REASON_ONLY
 from waykeeper.medicines.conditions import UNKNOWN
+from waykeeper.medicines.decisions import REASON_ONLY
 from waykeeper.medicines.model import AnswerLike
 from waykeeper.medicines.tables import table
 from waykeeper.medicines.words import normalise

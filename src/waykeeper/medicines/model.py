@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 from typing import Literal, Protocol
 
@@ -66,6 +67,7 @@ class MedicineRow:
     restart_by: str = ""
     local: bool = False  # drops, creams and the like: hardly any reaches the blood
     on_hold: bool = False  # the list says that it is paused already: no last dose can be late
+    dose_mg: Decimal | None = None  # of one dose, where a case of its rule turns on it
     answered: bool = False  # a person decided it: nothing is proposed any more
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
@@ -87,10 +89,15 @@ class MedicineRow:
 
 @dataclass(frozen=True, slots=True)
 class NamedMedicine:
-    """What an order calls its medicine: the text as a person wrote it, and the codes. Nothing of how it is taken."""
+    """What an order calls its medicine: the text as a person wrote it, and the codes.
+
+    dose_mg   milligrams of one dose, only where a case of its rule turns on them; None where that is not so, not told,
+              or was not written down yet
+    """
 
     words: str
     codes: tuple[Coding, ...] = ()
+    dose_mg: Decimal | None = None
 
 
 class AnswerLike(Protocol):

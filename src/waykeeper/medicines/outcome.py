@@ -20,6 +20,7 @@ from waykeeper.medicines.nsaids import nsaid_days
 from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
+from waykeeper.medicines.ruleset import Ruleset
 from waykeeper.medicines.ways import case_for, forms_of, way_of
 from waykeeper.medicines.words import read_words, strength_of, strengths
 from waykeeper.quickly_made import quickly_made
@@ -123,6 +124,19 @@ def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, 
             "risk": frozenset({context.facts.get(f"{rule.policy}_risk", "unknown")}),
         },
     )
+
+
+def dose_that_counts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Decimal | None:
+    """Milligrams of one dose, the most of all instructions, of a medicine whose rule has a case that turns on them."""
+    substances = known.ingredients
+    if not substances or not any(_turns_on_dose(rule) for rule in rules.rule_for(substances)):
+        return None
+    told = (_dose_mg(i, one, known) for i in range(len(substances)) for one in (entry, *entry.also))
+    return max((dose for dose in told if dose is not None), default=None)
+
+
+def _turns_on_dose(rule: Rule) -> bool:
+    return any("dose_mg" in case.when for case in (*rule.cases, *rule.neuraxial))
 
 
 def _dose_mg(index: int, entry: MedicineEntry, known: Recognised) -> Decimal | None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from waykeeper.medicines.answers import REASON_ONLY, asked_anew, by_medicine, row_from_answer, without_days
+from waykeeper.medicines.answers import asked_anew, by_medicine, named, row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
+from waykeeper.medicines.decisions import REASON_ONLY
 from waykeeper.medicines.dosing import with_dosing
 from waykeeper.medicines.doubts import doubted
 from waykeeper.medicines.due import due_day
@@ -17,7 +18,7 @@ from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, MedicineRow
 from waykeeper.medicines.other_surgeries import with_other_surgeries
-from waykeeper.medicines.outcome import Outcome, outcome_for
+from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
@@ -71,7 +72,8 @@ def propose(
     )
     rows = tuple(_row(entry, context) for entry in medicines)
     if past:
-        rows = tuple(asked_anew(r, past[r.key]) if r.key in past and r.counted else r for r in rows)
+        named_now = {e.key: named(e) for e in medicines if e.key in past}
+        rows = tuple(asked_anew(r, past[r.key], named_now[r.key]) if r.key in past and r.counted else r for r in rows)
     return with_pair_questions(rows, rules)
 
 
@@ -93,6 +95,8 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
     if row.last_limit is not None:
         row = replace(row, notes=(*row.notes, BY_HOURS))
+    dose = dose_that_counts(entry, known, context.rules)
+    row = replace(row, dose_mg=dose) if dose is not None else row
     answer = context.answers.get(entry.key)
     if answer is not None and answer.decision != REASON_ONLY:
         row = row_from_answer(row, answer, context.surgery)

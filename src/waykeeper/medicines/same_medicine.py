@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import replace
 from functools import lru_cache
 
 from waykeeper.medicines.conditions import Situation, holds
@@ -34,9 +35,28 @@ def same_medicine(was: NamedMedicine, now: NamedMedicine) -> bool:
     """
     if was == now:
         return True
+    if was.dose_mg is None or now.dose_mg is None:  # like is compared with like: the strength that the texts name
+        was, now = replace(was, dose_mg=None), replace(now, dose_mg=None)
     same_text = normalise(was.words) == normalise(now.words) and not _codes_differ(was.codes, now.codes)
     before, after = _read(was), _read(now)
     return before == after and (before is not None or same_text)
+
+
+def told_apart(was: NamedMedicine, now: NamedMedicine) -> tuple[str, str]:
+    """What to call two medicines in one sentence: by their text; by dose or codes too where the text is the same."""
+    if normalise(was.words) != normalise(now.words):
+        return was.words, now.words
+    if was.dose_mg != now.dose_mg and was.dose_mg is not None and now.dose_mg is not None:
+        return (
+            f"{was.words}, {was.dose_mg.normalize():f} mg a dose",
+            f"{now.words}, {now.dose_mg.normalize():f} mg a dose",
+        )
+    return _with_codes(was), _with_codes(now)
+
+
+def _with_codes(named: NamedMedicine) -> str:
+    codes = ", ".join(code.code for code in named.codes)
+    return f"{named.words} (code {codes})" if codes else named.words
 
 
 def _codes_differ(was: Collection[Coding], now: Collection[Coding]) -> bool:
@@ -50,7 +70,7 @@ def _codes_differ(was: Collection[Coding], now: Collection[Coding]) -> bool:
 def _read(named: NamedMedicine) -> Reading | None:
     """Substances, way of giving, and how each condition of their rules falls out; None where nothing is recognised."""
     rules = package_rules()
-    entry = with_dosing(MedicineEntry(key="", words=named.words, codes=named.codes))
+    entry = with_dosing(MedicineEntry(key="", words=named.words, codes=named.codes, dose_mg=named.dose_mg))
     known = recognise(entry, rules)
     substances = known.ingredients or known.named
     if not substances:
@@ -64,7 +84,7 @@ def _outcomes(rule: Rule, index: int, entry: MedicineEntry, known: Recognised) -
     substances = known.ingredients or known.named
     situation = Situation(
         numbers={
-            "dose_mg": strength_of(known.reading.strengths, index, len(substances)),
+            "dose_mg": entry.dose_mg or strength_of(known.reading.strengths, index, len(substances)),
             "period": entry.period_days,
         },
         words={

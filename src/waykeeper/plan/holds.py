@@ -85,6 +85,7 @@ def _proposal(row: MedicineRow) -> HoldProposal:
         question=row.question,
         recognised=row.recognised,
         ingredients=row.ingredients,
+        dose_mg=row.dose_mg,
         notes=row.notes,
         alternatives=row.alternatives,
         arithmetic=row.arithmetic,

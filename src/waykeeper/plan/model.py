@@ -7,6 +7,7 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any, Literal, NamedTuple
 
 from waykeeper.findings import Finding, Position
@@ -127,6 +128,7 @@ class HoldProposal:
     question: str = ""
     recognised: bool = True
     ingredients: tuple[str, ...] = ()
+    dose_mg: Decimal | None = None  # of one dose, where a case of its rule turns on it
     notes: tuple[str, ...] = ()
     alternatives: tuple[str, ...] = ()
     codes: tuple[Coding, ...] = ()
@@ -136,7 +138,7 @@ class HoldProposal:
     @property
     def medicine(self) -> NamedMedicine:
         """What the order calls its medicine."""
-        return NamedMedicine(self.words, self.codes)
+        return NamedMedicine(self.words, self.codes, self.dose_mg)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ def note(
     on: Annotated[str, typer.Option("--on", help="The day on which it was done.")] = "",
     text: Annotated[str, typer.Option("--text", help="In words; for fact: yes or no.")] = "",
     days: Annotated[int | None, typer.Option("--days", help="Answered holds: days without a dose.")] = None,
-    decision: Annotated[str, typer.Option("--decision", help="Answered holds: continue, adjust, already stopped ...")] = "",
+    decision: Annotated[str, typer.Option("--decision", help="Answered holds: continue, already stopped ...")] = "",
     episode: EpisodeOption = 1,
 ) -> None:
     """Record what a person decided or did, as a change of a standard resource."""
