@@ -6,16 +6,18 @@ Exit codes:
     1    findings at or above the threshold, or a server's refusal
     2    could not run: bad option, unreadable file, bad credentials, bug
     3    sent, but no answer came: may have been applied; run again
-    130  interrupted
+    130  interrupted, or ended by the system (SIGTERM)
 """
 
 from __future__ import annotations
 
 import os
 import re
+import signal
 import sys
 import traceback
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -32,6 +34,8 @@ def report(findings: Iterable[Finding]) -> None:
 
 def guarded(work: Callable[[], int], debug: bool) -> int:
     """Run a command; whatever goes wrong ends in one clear sentence and an exit code."""
+    with suppress(ValueError):  # not the main thread: whoever started it answers signals
+        signal.signal(signal.SIGTERM, _told_to_end)
     try:
         return work()
     except KeyboardInterrupt:
@@ -41,6 +45,11 @@ def guarded(work: Callable[[], int], debug: bool) -> int:
         return DONE
     except Exception as error:
         return _failed(error, debug)
+
+
+def _told_to_end(*_: object) -> None:
+    """Told to end by the system: as by a person, so that temporary copies of records do not stay behind."""
+    raise KeyboardInterrupt
 
 
 def interrupted() -> int:

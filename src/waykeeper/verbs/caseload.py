@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import gc
+import signal
 import tempfile
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import partial
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from time import perf_counter
 
@@ -70,12 +72,22 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
     return Caseload(report, tuple(titles.values()), sum(one.plans for one in compared), parts, spent)
 
 
-def _processes(jobs: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin)
+@contextmanager
+def _processes(jobs: int) -> Iterator[ProcessPoolExecutor]:
+    """Processes of our own, ended at once where something goes wrong: they have nothing to finish."""
+    others = set(active_children())
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin) as pool:
+        try:
+            yield pool
+        except BaseException:
+            for child in set(active_children()) - others:
+                child.terminate()
+            raise
 
 
 def _begin() -> None:
     """A process of its own. A part leaves no cycles behind (tested), so none are looked for."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is answered by the process that prints
     gc.disable()
 
 
@@ -100,7 +112,7 @@ class _Compared:
 def _compared(parts: Parts, moment: date | datetime, pool: Executor, files: list[Path]) -> list[_Compared]:
     """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
     try:
-        return list(pool.map(_part, parts.files, [moment] * len(parts.files)))
+        return [done.result() for done in [pool.submit(_part, part, moment) for part in parts.files]]
     except UnreadableError:
         check(files)
         raise

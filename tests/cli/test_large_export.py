@@ -1,0 +1,56 @@
+"""A large export that is interrupted ends at once and leaves no copy of a record behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+
+from bulk_folder import write
+
+# As the command, but what counts as large is so here: other processes are started, which takes them a while.
+COMMAND = """
+import sys
+from waykeeper.cli.main import run
+from waykeeper.verbs import comparing
+comparing.LARGE = 1
+sys.argv = ["waykeeper", "gaps", "--from", sys.argv[1], "--as-of", "2026-06-26"]
+run()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a signal there ends a process without asking it")
+@pytest.mark.parametrize("said", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupt_ends_it_and_the_copies_are_gone(tmp_path, said):
+    export, copies = tmp_path / "export", tmp_path / "copies"
+    export.mkdir()
+    copies.mkdir()
+    write(export, 12)
+    given = [sys.executable, "-c", COMMAND, str(export)]
+    environment = os.environ | {"TMPDIR": str(copies)}
+    with subprocess.Popen(given, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        while not list(copies.glob("waykeeper-*/*/*")) and run.poll() is None:  # the split has begun, the others start
+            time.sleep(0.001)
+        run.send_signal(said)
+        out, err = run.communicate(timeout=60)
+    assert (run.returncode, out, err) == (130, b"", b"interrupted\n")
+    assert not list(copies.glob("waykeeper-*"))
+
+
+def test_uninterrupted_it_says_the_list_and_leaves_nothing(tmp_path):
+    export, copies = tmp_path / "export", tmp_path / "copies"
+    export.mkdir()
+    copies.mkdir()
+    write(export, 12)
+    given = [sys.executable, "-c", COMMAND, str(export)]
+    run = subprocess.run(given, env=os.environ | {"TMPDIR": str(copies)}, capture_output=True, text=True, check=False)
+    assert (run.returncode, run.stderr) == (0, "")
+    assert "132 items: " in " ".join(run.stdout.split())  # ten visits and the plan's own row of each
+    assert list(copies.iterdir()) == []
