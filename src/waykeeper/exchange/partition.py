@@ -164,7 +164,7 @@ class _Plain:
             self._patients.add(said[0])
             if any(self._identifiers.setdefault(name, said[0]) != said[0] for name in persons[0][1:]):
                 self._more = True
-        if any(_is_identifier(person[0]) for person in persons):
+        if any(_is_identifier(person[0]) or _has_two_references(person) for person in persons):
             self._more = True
         self._named.update(said)
         return said
@@ -190,6 +190,11 @@ def _persons(resource: Mapping[str, Any]) -> Persons:
 
 def _is_identifier(name: str) -> bool:
     return "|" in name
+
+
+def _has_two_references(person: Sequence[str]) -> bool:
+    """Whether somebody stands there under a second reference, as one who was merged does."""
+    return len(person) > 1 and person[1] != person[0] and not _is_identifier(person[1])
 
 
 def _ended(line: bytes) -> bytes:

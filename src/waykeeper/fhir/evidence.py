@@ -14,6 +14,7 @@ import orjson
 
 from waykeeper.fhir.identity import is_ours, own_identifier
 from waykeeper.fhir.ownership import as_offered
+from waykeeper.fhir.patients import Names, merged_with
 from waykeeper.plan.model import Evidence, Plan, State
 from waykeeper.record import identifier_names, names_of
 
@@ -67,7 +68,8 @@ def zones_of(plans: Sequence[tuple[Plan, State]]) -> dict[str, str]:
     whose: dict[str, str] = {}
     for plan, _ in plans:
         who, reference = str(plan.patient.identifier), plan.patient.reference
-        found.setdefault(who, plan.zone)
+        for name in (who, *plan.patient.merged):
+            found.setdefault(name, plan.zone)
         if reference and whose.setdefault(reference, who) == who:
             found.setdefault(reference, plan.zone)
         else:
@@ -90,8 +92,29 @@ class _Known(NamedTuple):
 
 
 def _known_patients(resources: Sequence[Held]) -> _Known:
-    found = {ref: identifier_names(r) for ref, r in resources if r.get("resourceType") == "Patient" and ref}
+    patients = [(ref, r) for ref, r in resources if r.get("resourceType") == "Patient" and ref]
+    found = {ref: identifier_names(r) for ref, r in patients}
+    if merged := {ref: links for ref, r in patients if "link" in r and (links := merged_with(r))}:
+        found |= _with_merged(found, merged)
     return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]))
+
+
+def _with_merged(
+    found: Mapping[str, tuple[str, ...]], merged: Mapping[str, Sequence[str]]
+) -> dict[str, tuple[str, ...]]:
+    """Every name of those who were merged, by the reference of each: her own, then those of the others."""
+    names = Names()
+    by_number = {name for links in merged.values() for name in links if "|" in name}
+    for ref, numbers in found.items():
+        names.join([ref, *merged.get(ref, ()), *(n for n in numbers if n in by_number)])
+    together: dict[str, list[str]] = {}
+    for ref, numbers in found.items():
+        together.setdefault(names.root(ref), []).extend((ref, *numbers))
+    return {
+        ref: tuple(dict.fromkeys([*numbers, *(n for n in together[names.root(ref)] if n != ref)]))
+        for ref, numbers in found.items()
+        if len(together[names.root(ref)]) > len(numbers) + 1
+    }
 
 
 def _patient(actors: Iterable[Mapping[str, Any]], known: _Known) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import PLAN
+from waykeeper.record import identifier_names, literal_name
 
 Held = tuple[str, Mapping[str, Any]]
 Persons = tuple[tuple[str, ...], ...]
@@ -81,14 +82,18 @@ class Patients:
 
 def _shared(resources: Sequence[Held], systems: Collection[str]) -> frozenset[str]:
     """The identifiers of other systems that several people have."""
-    patients = [(ref, persons_of("", r)) for ref, r in resources if r.get("resourceType") == "Patient"]
+    patients = [(ref, r) for ref, r in resources if r.get("resourceType") == "Patient"]
+    merged = any("link" in r for _, r in patients)
     own = Names()
-    told = [(ref, names, [n for n in names if _system(n) in systems]) for ref, found in patients for names in found]
-    for _, _, firm in told:
-        own.join(firm)
+    told = []
+    for ref, patient in patients:
+        names = identifier_names(patient)
+        firm = [n for n in names if _system(n) in systems]
+        told.append((ref, names, firm))
+        own.join([n for n in (ref, *firm, *merged_with(patient)) if n] if merged else firm)
     holders: dict[str, set[str]] = {}
     for ref, names, firm in told:
-        person = own.root(firm[0]) if firm else ref
+        person = own.root(firm[0] if firm else ref)
         for name in names:
             if name not in firm:
                 holders.setdefault(name, set()).add(person)
@@ -114,8 +119,8 @@ def persons_of(reference: str, resource: Mapping[str, Any]) -> Persons:
     Those who take part in an Appointment are different people: a class has many.
     """
     if resource.get("resourceType") == "Patient":
-        known = [f"{i.get('system') or ''}|{i['value']}" for i in resource.get("identifier") or [] if i.get("value")]
-        own = (reference, *known) if reference else tuple(known)
+        known = (*identifier_names(resource), *merged_with(resource))
+        own = (reference, *known) if reference else known
         return (own,) if own else ()
     subject: tuple[str, ...] = ()
     for element in _POINTERS:
@@ -127,6 +132,24 @@ def persons_of(reference: str, resource: Mapping[str, Any]) -> Persons:
         if isinstance(actor, dict) and _is_patient(actor) and (names := _pointed(actor)):
             found += (names,)
     return found
+
+
+# FHIR R4 link-type: replaced-by "The patient resource containing this link must no longer be used. The link points
+# forward to another patient resource that must be used in lieu of" it; replaces "points back to an inactive patient
+# resource that has been merged into this resource". `refer` and `seealso` leave both in use, and apart.
+_MERGED = ("replaced-by", "replaces")
+
+
+def merged_with(patient: Mapping[str, Any]) -> tuple[str, ...]:
+    """The names of the Patients that were merged into this one, or that it was merged into, as its links say."""
+    links = [link for link in patient.get("link") or () if isinstance(link, dict) and link.get("type") in _MERGED]
+    others = [other for link in links if isinstance(other := link.get("other"), dict)]
+    return tuple([name for one in others if _is_patient(one) or _is_a_number(one) for name in _pointed(one)])
+
+
+def _is_a_number(other: Mapping[str, Any]) -> bool:
+    """A link by an identifier alone, which need not say whether it is of a Patient or of a RelatedPerson."""
+    return not other.get("reference") and not other.get("type")
 
 
 def _is_patient(actor: Mapping[str, Any]) -> bool:
@@ -147,11 +170,5 @@ def _pointed(pointer: Any) -> tuple[str, ...]:
 
 @lru_cache(maxsize=4096)  # all resources of a patient point the same way
 def _both(reference: str, identifier: str) -> tuple[str, ...]:
-    reference = reference.split("/_history/", maxsplit=1)[0]
-    if "identifier=" in reference:
-        literal = reference.partition("identifier=")[2]
-    else:
-        literal = reference if reference.startswith("urn:") else "/".join(reference.split("/")[-2:])
-    if literal.startswith("#"):  # contained: the name of another in each resource
-        literal = ""
+    literal = "" if reference.startswith("#") else literal_name(reference)  # contained: another's in each resource
     return tuple(name for name in (literal, identifier) if name)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from functools import lru_cache
 from typing import Any
@@ -12,7 +12,7 @@ import orjson
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
-from waykeeper.fhir.patients import Patients
+from waykeeper.fhir.patients import Patients, merged_with
 from waykeeper.fhir.recorded import item_state, plan_state
 from waykeeper.fhir.told import told_of
 from waykeeper.fhir.write import LEADING
@@ -22,6 +22,7 @@ from waykeeper.plan.model import (
     Episode,
     HoldAnswer,
     HoldProposal,
+    Identifier,
     Item,
     Key,
     Letterhead,
@@ -32,6 +33,7 @@ from waykeeper.plan.model import (
     State,
 )
 from waykeeper.plan.patient import patient_ref
+from waykeeper.record import identifier_names
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
@@ -140,7 +142,16 @@ def _patient(root: Mapping[str, Any], everything: Sequence[Held], episode: Episo
     if not found:
         return PatientRef(identifier, str(subject.get("reference") or ""), str(subject.get("display") or ""))
     ref, best = min(found, key=lambda one: (one[0] != subject.get("reference"), not one[1].name))
-    return replace(best, reference="" if ref.startswith("urn:") else ref)
+    return replace(best, reference="" if ref.startswith("urn:") else ref, merged=_merged(everything, identifier))
+
+
+def _merged(everything: Iterable[Held], identifier: Identifier) -> tuple[str, ...]:
+    """Her other numbers of the same system, where a link says that records were merged (FHIR R4 Patient.link)."""
+    patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
+    if not any("link" in r and merged_with(r) for r in patients):
+        return ()
+    numbers = {name for r in patients for name in identifier_names(r)}
+    return tuple(sorted(n for n in numbers if n.rpartition("|")[0] == identifier.system and n != str(identifier)))
 
 
 def _pathway(root: Mapping[str, Any], said: Said) -> PathwayRef:

@@ -16,8 +16,9 @@ _PROVEN_ANCHORS = ("surgery", "discharge")
 
 
 def names(plan: Plan) -> frozenset[str]:
-    """What names the plan's patient: the identifier and the server's reference."""
-    return frozenset(n for n in (str(plan.patient.identifier), plan.patient.reference) if n)
+    """What names the plan's patient: the identifier, the server's reference, the numbers of merged records."""
+    who = plan.patient
+    return frozenset(n for n in (str(who.identifier), who.reference, *who.merged) if n)
 
 
 def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[int, TheatreCase], list[TheatreCase]]:

@@ -154,21 +154,23 @@ def patient(
 def groups(plans: Iterable[PlanState]) -> tuple[tuple[PlanState, ...], ...]:
     """Plans by patient, in the order in which patients first appear.
 
-    A patient is known by the business identifier. A server's reference joins plans only where their identifiers are of
-    different systems: two servers may both have a `Patient/1`, and two people must never become one.
+    A patient is known by the business identifier, and by those of records that were merged with hers. A server's
+    reference joins plans only where their identifiers are of different systems: two servers may both have a
+    `Patient/1`, and two people must never become one.
     """
     made: list[list[PlanState]] = []
     by_identifier: dict[str, int] = {}
     by_reference: defaultdict[str, list[int]] = defaultdict(list)
     for pair in plans:
         who = pair[0].patient
-        home = by_identifier.get(str(who.identifier))
+        numbers = (str(who.identifier), *who.merged)
+        home = next((by_identifier[number] for number in numbers if number in by_identifier), None)
         if home is None:
             known = [n for n in by_reference[who.reference] if _other_systems(made[n], who)] if who.reference else []
             home = known[0] if len(known) == 1 else len(made)
             if home == len(made):
                 made.append([])
-            by_identifier[str(who.identifier)] = home
+            by_identifier.update((number, home) for number in numbers)
         if who.reference and home not in by_reference[who.reference]:
             by_reference[who.reference].append(home)
         made[home].append(pair)

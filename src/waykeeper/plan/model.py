@@ -105,6 +105,7 @@ class PatientRef:
     language: str = ""
     test_data: bool = False
     deceased: str = ""  # date or "yes"
+    merged: tuple[str, ...] = field(default=(), compare=False)  # "system|value" of records merged with hers
 
 
 @quickly_made
