@@ -117,3 +117,13 @@ def _codes():
     from waykeeper.fhir.names import TASK_CODES
 
     return TASK_CODES
+
+
+@pytest.mark.parametrize(("said", "asked"), [("maybe", True), ("already stopped", False), ("stop", False)])
+def test_an_answer_that_says_nothing_plain_does_not_end_it(world, said, asked):
+    """Of what is listed no more, "stop" is plain."""
+    world.push(without(compiled(world.identifier)))
+    output = [{"type": {"coding": [{"system": _codes(), "code": "decision"}]}, "valueString": said}]
+    world.edit(HOLD, "confirm", status="completed", output=output)
+    assert rows(world)[str(HOLD)].gap is asked
+    assert (HOLD in moved(world, without(compiled(world.identifier, later(7))))) is asked

@@ -18,6 +18,7 @@ from waykeeper.record.model import MedicineEntry
 from waykeeper.timing.model import Moment
 
 A = TypeVar("A", bound=AnswerLike)
+CHANGED = "the medicine under this order changed from "  # how the question about an earlier answer begins
 
 
 def by_medicine(answers: Mapping[str, A], medicines: Sequence[MedicineEntry]) -> tuple[dict[str, A], dict[str, A]]:
@@ -45,7 +46,7 @@ def asked_anew(row: MedicineRow, answer: AnswerLike, now: NamedMedicine) -> Medi
     since = f" of {day_name(answer.on)}" if answer.on else ""
     before, after = told_apart(was, now)
     asks = (
-        f"the medicine under this order changed from {before!r} to {after!r} since the answer{since}"
+        f"{CHANGED}{before!r} to {after!r} since the answer{since}"
         f" ({answer.decision}{days}{by}), which does not count for it"
     )
     both = (asks, row.question) if row.recognised else (row.question, asks)  # a row in review begins with why it is

@@ -12,6 +12,7 @@ from waykeeper.medicines.ruleset import Ruleset
 from waykeeper.medicines.ways import forms_of
 from waykeeper.record.model import MedicineEntry
 
+TOO_OFTEN = "is taken once a week, but the order has it more often"
 NOT_TO_BE_GIVEN = "the order says that it is not to be given: is it taken, and shall it be?"
 
 
@@ -34,5 +35,5 @@ def _too_often(entry: MedicineEntry, known: Recognised, name: str, rules: Rulese
         forms = forms_of(taken, known, rules) or {"unknown"}
         if not substance.weekly.isdisjoint(forms) and oftener_than_weekly(taken):
             harm = f"; {substance.daily_harm}" if substance.daily_harm else ""
-            return f"{name} is taken once a week, but the order has it more often{harm}: ask the prescriber at once"
+            return f"{name} {TOO_OFTEN}{harm}: ask the prescriber at once"
     return ""

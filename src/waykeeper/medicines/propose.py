@@ -28,6 +28,7 @@ from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
 LASTING_DAYS = 7
+REVIEW = "needs review, the prescriber must decide: "  # how the question of a row that is not classified begins
 
 
 def propose(
@@ -130,7 +131,7 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
         decision="ask",
         recognised=False,
         ingredients=known.named,
-        question=f"needs review, the prescriber must decide: {asked}",
+        question=f"{REVIEW}{asked}",
         notes=(f"the list says {entry.status}",) if ended else (),
         longest_days=longest,
         findings=known.findings,

@@ -10,6 +10,9 @@ from waykeeper.medicines.words import Reading, near_names, normalise, read_words
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 
+UNKNOWN_NAME = "not recognised"
+HINT = "; did you mean "
+
 
 @quickly_made
 @dataclass(frozen=True, slots=True)
@@ -95,12 +98,12 @@ def _why(said: Reading) -> str:
     if said.ingredients:
         named, left = " and ".join(said.ingredients), " ".join(said.left)
         return f"beside {named} there are words that were not understood: {left}"
-    return "not recognised"
+    return UNKNOWN_NAME
 
 
 def _asked(entry: MedicineEntry, said: Reading, why: str, rules: Ruleset) -> Recognised:
     near = () if said.turned else near_names(said.left, rules)
-    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    hint = f"{HINT}{' or '.join(near)}?" if near else ""
     code, details = ("WKM203", "looks like") if near else ("WKM202", "is not recognised as")
     words = normalise(entry.words) or "(no words)"
     found = finding(code, f"{words!r} {details} {' or '.join(near) if near else 'any medicine of the rules'}")

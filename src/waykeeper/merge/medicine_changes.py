@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Literal
 
-from waykeeper.medicines import same_medicine, speaks_for
+from waykeeper.medicines import same_medicine, settles, speaks_for
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
 from waykeeper.merge.stopped import Stopped, last_taken, stopped
@@ -161,7 +161,8 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
     hold = item.hold
     answer = hold.answered if hold else None
     if row.days is None or hold is None or case.surgery is None or row.last_dose is None:
-        settled = answer is not None or (hold is not None and hold.recognised and hold.decision != "ask")
+        proposed = answer is None and hold is not None and hold.recognised and hold.decision != "ask"
+        settled = proposed or settles(answer)
         begun: Need = "stays stopped" if case.sooner else "ask about restart"
         return replace(row, need=begun if row.is_stopped else "stands" if settled else "ask")
     short = _short(case, row)
@@ -174,7 +175,7 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
         return replace(row, need="ask about restart" if ahead else "stays stopped")
     if row.last_dose <= case.today <= case.surgery.day:
         return replace(row, need="stop today")
-    return replace(row, need="approve again" if row.again else "answer" if answer is None else "stands")
+    return replace(row, need="approve again" if row.again else "stands" if settles(answer) else "answer")
 
 
 def _short(case: _Case, row: MedicineChange) -> tuple[int, date] | None:

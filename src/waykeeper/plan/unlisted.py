@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from waykeeper.medicines import unclear
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Plan, State
 
+STOP = "stop"
 REASON = "no longer in the plan"  # of a withdrawal by a push or a move; it stays written when somebody answers later
 
 
@@ -18,14 +20,21 @@ def unlisted(item: Item, plan: Plan, state: State) -> bool:
     own = state.items.get(item.key)
     if item.key.kind not in MEDICINES or own is None or own.reason != REASON:
         return False
-    if not own.withdrawn_by_us or own.answer or own.closed_because or own.restarted_on:
+    if not own.withdrawn_by_us or _answered(own) or own.closed_because or own.restarted_on:
         return False
     return again(item, (i for i in plan.items if i.key != item.key and stands(state.items.get(i.key)))) is None
 
 
 def settled(own: ItemState | None) -> bool:
     """True if the row went and somebody has answered since."""
-    return own is not None and own.reason == REASON and (own.cls == "done" or bool(own.answer or own.closed_because))
+    return (
+        own is not None and own.reason == REASON and (own.cls == "done" or _answered(own) or bool(own.closed_because))
+    )
+
+
+def _answered(own: ItemState) -> bool:
+    """True if somebody said what became of it; of what is listed no more, "stop" says that too."""
+    return own.answer is not None and (own.answer.decision == STOP or not unclear(own.answer))
 
 
 def again(item: Item, listed: Iterable[Item]) -> Item | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.medicines import unclear
 from waykeeper.plan.model import HoldProposal, Item, Key, Plan
 from waykeeper.report.plain import clean, day, moment, shortened, table, wrap
 from waykeeper.timing.model import Anchor, Standing, Window
@@ -114,7 +115,8 @@ def _marked(item: Item) -> str:
     if item.hold and item.hold.answered is None:
         marks.append("needs review" if not item.hold.recognised else "proposal, not answered")
     elif item.hold and item.hold.answered:
-        marks.append(f"answered: {item.hold.answered.decision}")
+        how = "the answer is unclear" if unclear(item.hold.answered) else "answered"
+        marks.append(f"{how}: {item.hold.answered.decision}")
     if item.undecided:
         marks.append(f"if {', '.join(item.undecided)}: not known")
     return f" [{'; '.join(marks)}]" if marks else ""
