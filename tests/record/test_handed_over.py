@@ -115,6 +115,15 @@ def test_a_medicine_that_was_dispensed_each_month_is_one_row_the_newest():
     assert rows(*months, dispense("apixaban 5 mg", id="x")) == ["MedicationDispense/3", "MedicationDispense/x"]
 
 
+def test_an_answer_about_a_row_stands_when_it_is_dispensed_again():
+    """The key of the row is that of the first time, the words are those of the newest."""
+    march = dispense("warfarin 5 mg", "855332", id="3", on="2026-03-05")
+    april = dispense("warfarin 5 MG tablet", "855332", id="4", on="2026-04-05")
+    (one,) = read([PATIENT, march]).medicines
+    (two,) = read([PATIENT, april, march]).medicines
+    assert one.key == two.key == "MedicationDispense/3" and two.words == "warfarin 5 MG tablet"
+
+
 def test_what_was_dispensed_long_ago_is_counted_and_not_listed():
     old = dispense("amoxicillin 500 mg", on="2024-11-02")
     found = read([PATIENT, old], surgery=SURGERY)

@@ -29,12 +29,13 @@ LONG_AGO = timedelta(days=366)
 class HandedOver:
     """What was dispensed or given.
 
-    rows      what no row of the list stands for: the newest of each medicine
+    rows      what no row of the list stands for: the newest of each medicine, and the first, by which the row goes, so
+              that an answer about it stands when it is dispensed again
     loose     doses that were given of a row's medicine, by its codes or words alone: of which order nobody says
     long_ago  how many medicines were last handed over more than LONG_AGO before surgery, and are not listed
     """
 
-    rows: tuple[Pair, ...] = ()
+    rows: tuple[tuple[Pair, Pair], ...] = ()
     loose: tuple[str, ...] = ()
     long_ago: int = 0
 
@@ -63,9 +64,9 @@ def handed_over(
             same[1].append((ref, resource))
         else:
             own.append((medicine, [(ref, resource)]))
-    newest = [max(group, key=lambda pair: _day(pair[1]) or date.min) for _, group in own]
-    recent = [pair for pair in newest if not _is_long_ago(pair[1], surgery)]
-    return HandedOver(tuple(recent), tuple(loose), len(newest) - len(recent))
+    ordered = [sorted(group, key=lambda pair: (_day(pair[1]) or date.min, pair[0])) for _, group in own]
+    recent = [(group[-1], group[0]) for group in ordered if not _is_long_ago(group[-1][1], surgery)]
+    return HandedOver(tuple(recent), tuple(loose), len(ordered) - len(recent))
 
 
 def _orders(resource: Resource) -> Iterator[str]:

@@ -112,13 +112,13 @@ def _medicines(
     medications = Medications(pairs)
     listed = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
     more = handed_over(pairs, listed, medications, surgery)
-    rows = [*listed, *more.rows]
-    numbers = Counter(number for _, r in rows if (number := _number(r)))
+    rows = [*((pair, pair) for pair in listed), *more.rows]
+    numbers = Counter(number for _, (_, named) in rows if (number := _number(named)))
     entries: list[MedicineEntry] = []
     seen: dict[str, int] = {}
-    for reference, resource in rows:
-        number = _number(resource)
-        key = number if numbers[number] == 1 else _medicine_key(reference, as_written[id(resource)])
+    for (reference, resource), (name, named) in rows:
+        number = _number(named)
+        key = number if numbers[number] == 1 else _medicine_key(name, as_written[id(named)])
         seen[key] = seen.get(key, 0) + 1
         unique = key if seen[key] == 1 else f"{key}#{seen[key]}"
         entries.append(medicine_entry(unique, reference, resource, medications, surgery, today))
