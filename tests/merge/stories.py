@@ -180,6 +180,23 @@ def answered_hold_and_surgery_moves(world: World) -> None:
     assert world.push(surgery=later(MOVED)).changing == ()
 
 
+def order_names_another_medicine_than_was_answered(world: World) -> None:
+    """The row's key is the same, the medicine is not: asked anew with its own number, the answer stays as history."""
+    world.push()
+    answer(world, 2, date(2026, 3, 1))
+    world.push()
+    named = "rivaroxaban 20 mg tablet"
+    pushed = world.push(words=named)
+    assert pushed.conflicts == () and words(pushed, HOLD, "confirm") == ["create", "history"]
+    assert world.at(HOLD, "hold", 1)["status"] == "cancelled" and world.at(HOLD, "confirm", 1)["status"] == "completed"
+    again = world.at(HOLD, "hold", 2)
+    assert (hold_part(again, "medicine"), hold_part(again, "missedDays")) == (named, 3)
+    assert hold_part(again, "answer") is None
+    assert "Do not stop" in again["dosageInstruction"][0]["patientInstruction"]
+    assert world.at(READY, f"mirror:{HOLD}")["status"] == "requested" and world.at(HOLD, "stop", 2) is None
+    assert world.push(words=named).changing == ()
+
+
 def gate_released_and_surgery_moves(world: World) -> None:
     world.push()
     complete(world, BLOOD, "task", date(2026, 3, 1))

@@ -14,9 +14,11 @@ from waykeeper.fhir import identity, status_class
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD as HOLD_URL
 from waykeeper.fhir.ownership import digest, offered_of
+from waykeeper.medicines import same_medicine
 from waykeeper.merge import Decisions
 
 OLDER = (("by: 1 week before surgery", "by: 8 days before surgery"),)
+ORDERS = ("apixaban 5 mg tablet", "Apixaban 5mg", "rivaroxaban 20 mg tablet")  # what the same order names
 VERSIONS = ((), OLDER, GONE)
 TASKS = ((CALL, "task"), (BLOOD, "task"), (WASH, "task"), (READY, "gate"), (LATEX, "ask"), (HOLD, "confirm"))
 DAY = date(2026, 3, 1)
@@ -77,20 +79,22 @@ def act(world, move, state):
         edit(world, HOLD, "hold", extension=[*others, {"url": HOLD_URL, "extension": said}])
     elif kind == "move":
         state["surgery"] = SURGERY + timedelta(days=7 * (number % 5))
+    elif kind == "order":
+        state["words"] = ORDERS[number % 3]
     elif kind == "version":
         state["changes"] = VERSIONS[number % 3]
 
 
 KINDS = (
-    "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "dose", "push",
-    "push",
+    "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "dose", "order",
+    "push", "push",
 )  # fmt: skip
 MOVES = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 5), st.integers(0, 19)), max_size=14)
 
 
 def pushed(world, state) -> Decisions:
-    made = world.push(surgery=state["surgery"], changes=state["changes"])
-    again = world.push(surgery=state["surgery"], changes=state["changes"])
+    wanted = {name: state[name] for name in ("surgery", "changes", "words")}
+    made, again = world.push(**wanted), world.push(**wanted)
     assert again.changing == (), [d.json() for d in again.changing]
     assert [q.mark for q in again.conflicts] == [q.mark for q in made.conflicts]
     return made
@@ -119,6 +123,13 @@ def laws(world, state, made):
             ours = stands == str(item.dates.at)
             assert ours or edited(resource), (said, stands, "no old date stands without a conflict")
 
+    recorded = world.state().items.get(HOLD)
+    for item in (i for i in made.plan.items if i.hold is not None and i.hold.answered is not None):
+        told = recorded.answer if recorded is not None else None
+        assert told is None or told.medicine is None or same_medicine(told.medicine, item.hold.medicine), (
+            "an answer speaks for its medicine only"
+        )
+
 
 def newest(own, key, part):
     return max(said.round for said, _ in own if (said.key, said.part) == (key, part))
@@ -130,11 +141,14 @@ def edited(resource) -> bool:
 
 
 @example([("note", 5, 0), ("done", 5, 0)])
+@example(
+    [("done", 5, 2), ("push", 0, 0), ("order", 0, 2), ("push", 0, 0), ("move", 0, 1), ("push", 0, 0), ("order", 0, 0)]
+)
 @given(MOVES)
 @settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_whatever_happens_between_pushes(moves):
     world = Memory()
-    state = {"surgery": SURGERY, "changes": (), "written": set(), "owners": {}, "deletes": 2}
+    state = {"surgery": SURGERY, "changes": (), "words": ORDERS[0], "written": set(), "owners": {}, "deletes": 2}
     laws(world, state, pushed(world, state))
     for move in moves:
         if move[0] == "push":
