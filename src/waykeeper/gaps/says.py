@@ -148,7 +148,7 @@ def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
             else:
                 alone.append(part)
     made = [
-        together(a, tuple(of.pop(a.reference, ())), as_of, heard.pop(a.reference, ()))
+        together(a, tuple(of.pop(a.reference, ())), as_of, heard.pop(a.reference, ()) if heard else ())
         for a in sources
         if a.kind == "appointment"
     ]

@@ -14,6 +14,8 @@ def relative(reference: str) -> str:
 
 def literal_name(reference: str) -> str:
     """What the text of a reference names: `Type/id`, a urn, or of a conditional reference its `system|value`."""
+    if reference.count("/") == 1 and "=" not in reference:  # `Type/id`, as most are
+        return reference
     return reference.partition("identifier=")[2] or relative(reference)
 
 
