@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import json
+from contextlib import contextmanager
+from dataclasses import replace
+
 import pytest
 import requests
 
+from exchange.faults import Fault, between
 from waykeeper.exchange import Server
-from waykeeper.exchange.reading import _medications, record_resources
+from waykeeper.exchange.errors import BadAnswerError
+from waykeeper.exchange.reading import RECORD, _medications, record_resources
 from waykeeper.plan.model import Identifier
 from waykeeper.record import read
 from waykeeper.sandbox import running
@@ -68,3 +74,99 @@ def test_a_medication_by_the_servers_own_address_is_asked_for_and_anothers_is_no
     )
     _medications(server, [_order(str(n), target) for n, target in enumerate(targets)])
     assert server.ids == "1,2"
+
+
+# what a hospital's server does not offer
+
+
+ABSENT = ("Consent", "Coverage")
+
+
+def without(*kinds):
+    """A CapabilityStatement as it would be without these types."""
+
+    def change(body):
+        statement = json.loads(body)
+        for rest in statement["rest"]:
+            rest["resource"] = [r for r in rest["resource"] if r["type"] not in kinds]
+        return json.dumps(statement).encode()
+
+    return change
+
+
+def refusing(*kinds):
+    """The answer to a batch as it would be from a server that knows no such types."""
+    places = [n for n, kind in enumerate(RECORD) if kind in kinds]
+    outcome = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "not-supported"}]}
+
+    def change(body):
+        answer = json.loads(body)
+        for place in places:
+            answer["entry"][place] = {"response": {"status": "404 Not Found", "outcome": outcome}}
+        return json.dumps(answer).encode()
+
+    return change
+
+
+@contextmanager
+def server_with(*faults):
+    with running() as url:
+        patient = {"resourceType": "Patient", "id": "p", "identifier": [{"system": SYSTEM, "value": "AQ-1"}]}
+        medicine = {"resourceType": "Medication", "id": "m1", "code": {"text": "apixaban 5 mg tablet"}}
+        for resource in (patient, medicine, _order("o1", "Medication/m1")):
+            kind = f"{resource['resourceType']}/{resource['id']}"
+            headers = {"Content-Type": "application/fhir+json"}
+            assert requests.put(f"{url}/{kind}", json=resource, headers=headers, timeout=30).status_code < 300
+        with between(url) as proxy:
+            proxy.faults += faults
+            yield Server(proxy.base), proxy
+
+
+def asked_for(server):
+    return record_resources(server, Identifier(SYSTEM, "AQ-1"))
+
+
+BATCH = Fault(path="#batch", change=refusing(*ABSENT))
+
+
+def test_a_type_that_the_server_does_not_offer_is_told_and_the_rest_is_read():
+    with server_with(replace(BATCH), Fault("GET", "metadata", change=without(*ABSENT))) as (server, proxy):
+        record = read(asked_for(server))
+    assert [m.reference for m in record.medicines] == ["MedicationRequest/o1"]
+    (told,) = record.findings
+    assert told.code == "WKR108" and "does not offer Consent, Coverage:" in told.details
+    assert sum("metadata" in path for _, path in proxy.seen) == 1
+
+
+def test_a_type_that_it_declares_and_refuses_is_a_failure():
+    with server_with(replace(BATCH)) as (server, _), pytest.raises(BadAnswerError, match="search of Consent"):
+        asked_for(server)
+
+
+def test_a_server_without_batches_is_asked_one_by_one():
+    no_batch = Fault(path="#batch", answer=(400, "application/json", b"{}", {}))
+    gone = [Fault("GET", f"/{kind}?", answer=(404, "application/json", b"{}", {})) for kind in ABSENT]
+    with server_with(no_batch, *gone, Fault("GET", "metadata", change=without(*ABSENT))) as (server, _):
+        record = read(asked_for(server))
+    assert [m.reference for m in record.medicines] == ["MedicationRequest/o1"]
+    assert [f.code for f in record.findings] == ["WKR108"]
+
+
+def test_what_the_server_holds_back_is_told():
+    """FHIR R4, Bundle.entry.search.mode `outcome` and issue type `suppressed`."""
+    issue = {"severity": "warning", "code": "suppressed", "details": {"text": "two results are held back"}}
+    harmless = {"severity": "information", "code": "informational", "diagnostics": "one match"}
+    told = {"resourceType": "OperationOutcome", "issue": [issue, harmless]}
+    outcome = {"resource": told, "search": {"mode": "outcome"}}
+
+    def change(body):
+        answer = json.loads(body)
+        for place in (0, 1):  # of two searches: told once
+            answer["entry"][place]["resource"].setdefault("entry", []).append(outcome)
+        return json.dumps(answer).encode()
+
+    with server_with(Fault(path="#batch", change=change)) as (server, _):
+        record = read(asked_for(server))
+    assert [(f.code, f.severity, f.details) for f in record.findings] == [
+        ("WKR108", "warning", "two results are held back")
+    ]

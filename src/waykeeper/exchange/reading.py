@@ -108,11 +108,14 @@ def _written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
 
 
 def record_resources(server: Server, patient: Identifier) -> list[Held]:
-    """A patient's record for compile. Raises BadAnswerError WKX221 where the server has no such patient."""
+    """A patient's record for compile, with what the server says about it and does not offer (OperationOutcome).
+
+    Raises BadAnswerError WKX221 where the server has no such patient.
+    """
     held = one_patient(server, patient)
     if held is None:
         raise BadAnswerError(finding("WKX221", "the server has no patient with this identifier"), 404)
-    found = dict([held, *server.searches([(kind, [("patient", held[0])]) for kind in RECORD])])
+    found = dict([held, *server.searches([(kind, [("patient", held[0])]) for kind in RECORD], told=True)])
     found |= dict(_medications(server, found.values()))
     return [pair for pair in found.items() if not is_ours(pair[1])]
 

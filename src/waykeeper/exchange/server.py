@@ -40,6 +40,7 @@ PAGE = "200"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 DIRECT = {"http": "", "https": ""}  # no proxy: what stays on this machine must not leave it on a detour
 WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
+NOT_OFFERED = (400, 403, 404, 405, 501)  # how a server refuses a type that its CapabilityStatement does not list
 STRICT = {"Prefer": "handling=strict"}  # a parameter that the server does not know is an error, not left out
 NO_BATCH = (400, 404, 405, 415, 422, 501)  # refusals after which each search is sent by itself
 ASK_AGAIN = (408, 429, 502, 503, 504)  # where a request only reads
@@ -89,6 +90,7 @@ class Server:
         self._allow_http = connection.allow_http
         self._origin = _origin_of(self.base, self._allow_http)
         self._timeout, self._sleep = timeout, sleep
+        self._types: frozenset[str] | None = None  # those of its CapabilityStatement, once they were asked for
         self._session = requests.Session()
         self._session.auth = _as_it_is  # else requests would sign with what a .netrc holds
         # A connection that was never made is tried again for any method; all else is decided in `send`.
@@ -213,11 +215,14 @@ class Server:
         if private:
             answer = self.send("POST", f"{kind}/_search", pairs, form=True, headers=STRICT)
         else:
-            answer = self.send("GET", f"{kind}?{urlencode(pairs)}", headers=STRICT)
+            answer = self._asked(kind, params)
         return _matches(self._pages(answer, what))
 
-    def searches(self, wanted: Sequence[tuple[str, Pairs]]) -> list[Held]:
+    def searches(self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False) -> list[Held]:
         """Several searches in one batch, each over all its pages; one after the other where the server has no batch.
+
+        told   a type that the server does not offer is no failure, and what it says beside the matches is kept: both
+               stand among them as OperationOutcome, for whoever reads them to show
 
         Raises BadAnswerError, NoAnswerError.
         """
@@ -228,13 +233,33 @@ class Server:
         except BadAnswerError as refused:
             if refused.status not in NO_BATCH:
                 raise
-            return [pair for kind, params in wanted for pair in self.search(kind, params)]
+            each = [self._asked(kind, params) for kind, params in wanted]
+        else:
+            each = [
+                Answer(status_of(entry), "", entry.get("resource") or (entry.get("response") or {}).get("outcome"))
+                for entry in answers
+            ]
         found: dict[str, dict[str, Any]] = {}
-        for (kind, _), entry in zip(wanted, answers, strict=True):
-            document = entry.get("resource") or (entry.get("response") or {}).get("outcome")
-            answer = Answer(status_of(entry), "", document)
-            found |= dict(_matches(self._pages(answer, f"search of {kind}")))
+        absent = []
+        for (kind, _), answer in zip(wanted, each, strict=True):
+            if told and answer.status in NOT_OFFERED and not self._declares(kind):
+                absent.append(kind)
+            else:
+                found |= dict(_matches(self._pages(answer, f"search of {kind}"), told=told))
+        if absent:
+            found["OperationOutcome/not-offered"] = _not_offered(absent)
         return list(found.items())
+
+    def _asked(self, kind: str, params: Pairs) -> Answer:
+        return self.send("GET", f"{kind}?{urlencode([*params, ('_count', PAGE)])}", headers=STRICT)
+
+    def _declares(self, kind: str) -> bool:
+        """False where the CapabilityStatement lists types, and not this one; asked for once."""
+        if self._types is None:
+            statement = self.read("metadata") or {}
+            rest = [r for r in statement.get("rest") or () if r.get("mode") == "server"]
+            self._types = frozenset(str(one.get("type")) for r in rest for one in r.get("resource") or ())
+        return not self._types or kind in self._types
 
     def absent(self, references: Sequence[str]) -> list[str]:
         """Which of these the server does not hold; of a conditional reference, where nothing meets the condition.
@@ -375,15 +400,27 @@ def broken(error: requests.exceptions.RequestException, host: str) -> NoAnswerEr
     return BadAnswerError(finding("WKX211", f"{host}: {type(error).__name__}"))
 
 
-def _matches(pages: Iterator[dict[str, Any]]) -> list[Held]:
-    """What the pages hold, each resource once; outcomes are no matches."""
+def _matches(pages: Iterator[dict[str, Any]], *, told: bool = False) -> list[Held]:
+    """What the pages hold, each resource once; outcomes are no matches, and are left out unless they are to be told."""
     found: dict[str, dict[str, Any]] = {}
     for page in pages:
         for entry in page.get("entry") or []:
             resource = entry.get("resource") or {}
-            if (entry.get("search") or {}).get("mode") != "outcome" and resource.get("id"):
+            if (entry.get("search") or {}).get("mode") == "outcome":
+                if told:
+                    found[f"OperationOutcome/{uuid.uuid4()}"] = resource
+            elif resource.get("id"):
                 found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
     return list(found.items())
+
+
+def _not_offered(kinds: Sequence[str]) -> dict[str, Any]:
+    """What was not asked for, as a server would say it (issue type `not-supported`)."""
+    said = f"the server does not offer {', '.join(kinds)}: nothing of that is in the record"
+    return {
+        "resourceType": "OperationOutcome",
+        "issue": [{"severity": "warning", "code": "not-supported", "diagnostics": said}],
+    }
 
 
 def version_of(etag: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from waykeeper.counting import counted
@@ -15,10 +15,14 @@ Resource = Mapping[str, Any]
 SHOWN = 5
 
 
-def notices(patient: Resource, more: HandedOver, place: str) -> tuple[Finding, ...]:
-    """Findings about a Patient and the list (WKR104, WKR106, WKR107)."""
+GRAVE = ("fatal", "error", "warning")
+
+
+def notices(patient: Resource, others: Iterable[Resource], more: HandedOver, place: str) -> tuple[Finding, ...]:
+    """Findings about a Patient, the list, and what the server said beside it (WKR104, WKR106 to WKR108)."""
     where = Position(place)
     found = [finding("WKR104", said, where) for said in _of_the_patient(patient)]
+    found += [finding("WKR108", said, where) for said in dict.fromkeys(_of_the_server(others))]
     if more.loose:
         shown = ", ".join(more.loose[:SHOWN]) + (" and others" if len(more.loose) > SHOWN else "")
         details = f"{shown}: given of a medicine on the list without naming its order, not counted as its last dose"
@@ -28,6 +32,17 @@ def notices(patient: Resource, more: HandedOver, place: str) -> tuple[Finding, .
         details = f"{names} without an order, last dispensed or given more than a year before surgery, not listed"
         found.append(finding("WKR106", details, where))
     return tuple(found)
+
+
+def _of_the_server(resources: Iterable[Resource]) -> Iterator[str]:
+    """What an OperationOutcome among the matches warns of (FHIR R4, Bundle.entry.search.mode `outcome`)."""
+    for outcome in resources:
+        if outcome.get("resourceType") != "OperationOutcome":
+            continue
+        for issue in outcome.get("issue") or ():
+            if issue.get("severity") in GRAVE:
+                told = (issue.get("details") or {}).get("text"), issue.get("diagnostics"), issue.get("code")
+                yield " ".join(str(next(one for one in (*told, "no reason is given") if one)).split())
 
 
 def _of_the_patient(patient: Resource) -> Iterator[str]:

@@ -85,7 +85,7 @@ def read(
         raise WaykeeperError(finding("WKR103", f"of another patient: {shown}", Position(place)))
     local = [in_zone(r, zone) for _, r in theirs] if zone else [r for _, r in theirs]
     medicines, more = _medicines(theirs, local, surgery, today)
-    noticed = notices(patients[0], more, place)
+    noticed = notices(patients[0], local, more, place)
     return Record(patients[0], tuple(local), medicines, kidney(patients[0], local), noticed)
 
 
