@@ -30,14 +30,18 @@ def attendance(held: Holding, zone: str, today: date | None = None) -> Attendanc
     facts = evidence(held.everything, zone)
     by_name, mine = _names(held)
     appointments = {e.reference: key for e in facts if e.kind == "appointment" and (key := _visit(e, by_name))}
-    void = [e for e in facts if e.kind == "encounter" and e.status in ("cancelled", "entered-in-error")]
-    contradicted = {name for e in void for name in (e.appointment, *e.appointments)}
+    distant = {i.key for i in held.plan.items if i.recognise.telehealth} if held.plan else set()
+    named = [(e, name) for e in facts if e.kind == "encounter" for name in (e.appointment, *e.appointments)]
+    contradicted = {name for e, name in named if e.status in ("cancelled", "entered-in-error")}
+    calls = [(e, name) for e, name in named if e.telehealth and e.status == "finished"]
+    contradicted |= {name for _, name in calls if appointments.get(name) not in distant}
     attended, taken_up = set(), set()
     for one in facts:
         key = appointments.get(one.reference) or _visit(one, by_name) or appointments.get(one.appointment)
         if key is None:
             continue
-        came = _came(one, today) and contradicted.isdisjoint((one.reference, *one.identifiers))
+        there = not one.telehealth or key in distant
+        came = there and _came(one, today) and contradicted.isdisjoint((one.reference, *one.identifiers))
         if came:
             attended.add(key)
         if one.kind == "appointment" and one.reference not in mine and (came or one.status in LIVE):
