@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TypeVar, cast
 
+from waykeeper.counting import counted
 from waykeeper.medicines.decisions import PAUSE, WITHOUT_DAYS, unclear
 from waykeeper.medicines.intervals import day_name
 from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow, NamedMedicine
@@ -66,7 +67,8 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
     by = f" by {answer.by}" if answer.by else ""
     if unclear(answer):
         two = answer.missed_days is not None and answer.decision in WITHOUT_DAYS
-        why = f"comes with {answer.missed_days} days without a dose" if two else "has no days or is not known"
+        days = counted(answer.missed_days or 0, "day")
+        why = f"comes with {days} without a dose" if two else "has no days or is not known"
         again = f"the answer {answer.decision!r}{by} {why}: what is meant?"
         return replace(row, decision="ask", question="; ".join(q for q in (again, row.question) if q))
     decision = cast("Decision", answer.decision)

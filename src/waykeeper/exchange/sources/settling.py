@@ -149,9 +149,9 @@ def _latest(group: Sequence[Statement], found: list[Finding]) -> list[Statement]
     if len(told) == len(group):
         newest = max(_key(s) for s in group)
         group = [s for s in group if _key(s) == newest]
-    distinct = _distinct(group)
+    distinct = _distinct([replace(s, evidence=with_names(s.evidence, every)) for s in group])
     if len(distinct) == 1:
-        return [replace(distinct[0], evidence=_filled(with_names(distinct[0].evidence, every), every))]
+        return [replace(distinct[0], evidence=_filled(distinct[0].evidence, every))]
     first = distinct[0]
     for other in distinct[1:]:
         said = f"the same booking as at {first.place}, with other content, and nothing says which is later"
@@ -208,7 +208,8 @@ def _distinct(group: Sequence[Statement]) -> list[Statement]:
     """Statements of one content once: a message sent twice says nothing new."""
     seen: dict[Evidence, Statement] = {}
     for one in group:
-        seen.setdefault(replace(one.evidence, origin="", reference=""), one)
+        patient = tuple(sorted(one.evidence.patient))
+        seen.setdefault(replace(one.evidence, origin="", reference="", patient=patient), one)
     return list(seen.values())
 
 
