@@ -58,6 +58,35 @@ def test_two_people_under_one_reference_are_refused():
     assert [f.code for f in refused.value.findings] == ["WKX222"]
 
 
+def born(number, day="", family="", system="https://scheduler.example"):
+    reference, made = patient(number, system)
+    named = {"name": [{"family": family}]} if family else {}
+    return reference, made | ({"birthDate": day} if day else {}) | named
+
+
+DAY, OTHER = "1961-04-12", "1974-01-30"
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "are_one"),
+    [
+        (born("A-1", DAY, system=MRN), born("77", OTHER), False),  # two servers with numbers of their own
+        (born("A-1", DAY, "Wintergale", MRN), born("77", "", "Carl"), False),
+        (born("A-1", DAY, "Wintergale", MRN), born("77", DAY, "Carl"), True),  # married, or spelt another way
+        (born("A-1", "", "Wintergale", MRN), born("77", "", "WINTERGALE"), True),
+        (born("A-1", DAY, system=MRN), born("77"), True),  # nothing tells them apart
+        (born("A-1", DAY, system=MRN), born("A-1", OTHER, system=MRN), True),  # a birth date that was corrected
+    ],
+)
+def test_without_a_number_in_common_the_birth_date_or_the_name_tells_two_people(one, other, are_one):
+    if are_one:
+        assert newest([one, other]) == [other]
+        return
+    with pytest.raises(WaykeeperError) as refused:
+        newest([one, other])
+    assert [f.code for f in refused.value.findings] == ["WKX222"]
+
+
 @pytest.mark.parametrize("other", [patient("A-1"), patient("9", "https://insurer.example")])
 def test_one_person_read_twice_is_one(other):
     assert newest([patient("A-1"), other]) == [other]

@@ -88,13 +88,29 @@ def newest(held: Iterable[Held]) -> list[Held]:
 
 
 def _one_person(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
-    """False where both have numbers of one system, and none in common."""
-    systems: list[dict[str, set[str]]] = [{}, {}]
-    for numbers, patient in zip(systems, (one, other), strict=True):
-        for entry in patient.get("identifier") or ():
-            if entry.get("system") and entry.get("value"):
-                numbers.setdefault(str(entry["system"]), set()).add(str(entry["value"]))
-    return all(systems[0][system] & systems[1][system] for system in systems[0].keys() & systems[1].keys())
+    """False where both have numbers of one system and none in common; with no number in common, where another birth
+    date, or for want of one another family name, is told."""
+    mine, theirs = _numbers(one), _numbers(other)
+    if not all(mine[system] & theirs[system] for system in mine.keys() & theirs.keys()):
+        return False
+    if mine.keys() & theirs.keys():
+        return True
+    told = [(str(one.get("birthDate") or ""), str(other.get("birthDate") or "")), (_families(one), _families(other))]
+    first, second = next((pair for pair in told if all(pair)), ("", ""))
+    return first == second
+
+
+def _numbers(patient: Mapping[str, Any]) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    for entry in patient.get("identifier") or ():
+        if entry.get("system") and entry.get("value"):
+            found.setdefault(str(entry["system"]), set()).add(str(entry["value"]))
+    return found
+
+
+def _families(patient: Mapping[str, Any]) -> str:
+    """The family names of a Patient, comparable."""
+    return " ".join(sorted({str(n["family"]).casefold() for n in patient.get("name") or () if n.get("family")}))
 
 
 def _written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
