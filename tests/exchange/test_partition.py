@@ -156,7 +156,7 @@ def test_a_messy_export_split_says_what_it_says_whole(export, tmp_path, mess):
     kind, change, more = MESSY[mess]
     folder = changed(export, tmp_path / "export", kind, change, *more)
     whole = verbs.gaps(str(folder), as_of="2026-06-26").worklist
-    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000)
+    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000, jobs=1)
     assert len(split.parts.files) > 5
     assert read(split.worklist) == whole
     if not mess.startswith("a "):  # each of these bookings is found as it was before
@@ -263,7 +263,7 @@ def test_bundles_in_lines_are_the_resources_that_they_hold(tmp_path):
     plans = [(BUNDLES / name / "plan.bundle.json").read_bytes() for name in ("demo-left", "knee-left", "leap-day")]
     (folder / "plans.ndjson").write_bytes(b"".join(orjson.dumps(orjson.loads(plan)) + b"\n" for plan in plans))
     whole = verbs.gaps(str(folder), as_of="2026-06-26")
-    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=100_000)
+    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=100_000, jobs=1)
     assert len(split.parts.files) > 3 and split.count == len(whole.plans) == 3
     assert read(split.worklist) == whole.worklist
 
@@ -272,7 +272,7 @@ def test_a_mark_of_the_byte_order_at_the_beginning_of_each_file_is_no_part_of_a_
     folder = changed(export, tmp_path / "export", "none", lambda r: r)
     for file in bulk_files(str(folder)):
         file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())
-    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000)
+    split = caseload(bulk_files(str(folder)), date(2026, 6, 26), part=60_000, jobs=1)
     assert read(split.worklist) == verbs.gaps(str(export), as_of="2026-06-26").worklist
 
 
@@ -316,9 +316,8 @@ def test_no_room_to_split_into_is_said_with_what_to_do(export, tmp_path, monkeyp
             patched.setattr(f"{broken.__module__}.{broken.__name__}", full)
             if broken is write_run:
                 patched.setattr(splitting, "write_run", full)
-                patched.setattr(splitting, "_processes", ThreadPoolExecutor)
             with pytest.raises(WaykeeperError, match=r"no space left.*TMPDIR") as raised:
-                caseload(bulk_files(str(export)), date(2026, 6, 26))
+                caseload(bulk_files(str(export)), date(2026, 6, 26), jobs=1)
         (found,) = raised.value.findings
         assert (found.code, found.position.file) == ("WKC104", str(tmp_path))
         assert list(tmp_path.iterdir()) == []
@@ -338,6 +337,6 @@ def test_of_several_versions_the_newest_counts(export, tmp_path):
     assert later
     (changed / "Later.ndjson").write_bytes(b"\n".join(map(orjson.dumps, later)) + b"\n")
     whole = verbs.gaps(str(changed), as_of="2026-06-26")
-    split = caseload(bulk_files(str(changed)), date(2026, 6, 26), part=100_000)
+    split = caseload(bulk_files(str(changed)), date(2026, 6, 26), part=100_000, jobs=1)
     assert read(split.worklist) == whole.worklist
     assert "booked" not in {place.status for place in split.worklist.appointments}

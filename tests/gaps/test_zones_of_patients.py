@@ -71,7 +71,7 @@ def test_in_one_zone_nothing_is_read_twice():
 def test_the_parts_of_a_large_export_say_the_same(tmp_path):
     held = [*both(), of_knee("x"), appointment("a", start="2026-04-28T23:30:00-05:00")]
     whole = gaps(tmp_path, held)
-    split = caseload([tmp_path / "export" / "all.ndjson"], date(2026, 5, 10), part=50_000)
+    split = caseload([tmp_path / "export" / "all.ndjson"], date(2026, 5, 10), part=50_000, jobs=1)
     assert len(split.parts.files) > 1
     days = {(r.identifier, r.item): r.evidence_day for r in split.worklist.rows if r.evidence_day}
     assert days == {

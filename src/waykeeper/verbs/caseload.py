@@ -46,6 +46,9 @@ class Caseload:
 def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, part: int = PART) -> Caseload:
     """The gap report of NDJSON files, not sorted by patient. As `gaps`, whichever way the lines are split.
 
+    jobs   processes that compare; 1 is this one
+    part   bytes of lines in a part, about
+
     Memory is that of `jobs` parts: rows and appointments are on disk, in a file without a name, and are read from there
     each time they are gone through. What grows with the number of patients is their names while the export is split,
     and the appointments of classes. Raises WaykeeperError WKC101 to WKC104.
@@ -73,8 +76,11 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
 
 
 @contextmanager
-def _processes(jobs: int) -> Iterator[ProcessPoolExecutor]:
-    """Processes of our own, ended at once where something goes wrong: they have nothing to finish."""
+def _processes(jobs: int) -> Iterator[ProcessPoolExecutor | None]:
+    """Processes of our own, ended at once where something goes wrong: they have nothing to finish. None for one job."""
+    if jobs == 1:
+        yield None
+        return
     others = set(active_children())
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin) as pool:
         try:
@@ -109,9 +115,11 @@ class _Compared:
     as_of: date
 
 
-def _compared(parts: Parts, moment: date | datetime, pool: Executor, files: list[Path]) -> list[_Compared]:
+def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, files: list[Path]) -> list[_Compared]:
     """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
     try:
+        if pool is None:
+            return [_part(part, moment) for part in parts.files]
         return [done.result() for done in [pool.submit(_part, part, moment) for part in parts.files]]
     except UnreadableError:
         check(files)
