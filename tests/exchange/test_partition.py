@@ -6,6 +6,7 @@ import errno
 import gc
 import gzip
 import os
+import pickle
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -21,10 +22,11 @@ from bulk_folder import write
 
 from waykeeper import verbs
 from waykeeper.exchange import partition as partitioning
+from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.partition import bulk_files, check, partition, resources
 from waykeeper.exchange.sorted_on_disk import write_run
 from waykeeper.fhir.patients import persons_of
-from waykeeper.findings import WaykeeperError
+from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.verbs import caseload as splitting
 from waykeeper.verbs import comparing
 from waykeeper.verbs.caseload import _part, caseload
@@ -321,6 +323,14 @@ def test_no_room_to_split_into_is_said_with_what_to_do(export, tmp_path, monkeyp
         (found,) = raised.value.findings
         assert (found.code, found.position.file) == ("WKC104", str(tmp_path))
         assert list(tmp_path.iterdir()) == []
+
+
+def test_what_stops_a_process_reaches_the_one_that_waits_for_it_whole():
+    where = finding("WKC102", "not JSON", Position("a.ndjson", 7))
+    for error in (WaykeeperError(where), BadAnswerError(where, 412, {"resourceType": "OperationOutcome"})):
+        came = pickle.loads(pickle.dumps(error))
+        assert type(came) is type(error) and str(came) == str(error) and vars(came) == vars(error)
+        assert came.findings == (where,)
 
 
 def test_of_several_versions_the_newest_counts(export, tmp_path):

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
-from multiprocessing import parent_process
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -68,11 +67,7 @@ def partition(files: Iterable[Path], into: Path, count: int, pool: Executor | No
     said, plain = _learning(first, into / "0", count)
     told = [said]
     if beside:
-        try:
-            more, other = beside.result()
-        except UnreadableError:
-            check(files)
-            raise
+        more, other = beside.result()
         told.append(more)
         plain.learn(other)
     if plain.enough():
@@ -106,17 +101,9 @@ def _together(told: Sequence[Parts]) -> Parts:
 
 
 def _learning(files: Sequence[Path], into: Path, count: int) -> tuple[Parts, _Plain]:
-    """Some files split by references alone, and what was learnt of whether that is enough.
-
-    Raises UnreadableError in a process of its own: `check` says which line that was.
-    """
+    """Some files split by references alone, and what was learnt of whether that is enough."""
     plain = _Plain()
-    try:
-        return _split(files, into, count, plain.who), plain
-    except WaykeeperError:
-        if parent_process() is None:
-            raise
-        raise UnreadableError from None
+    return _split(files, into, count, plain.who), plain
 
 
 _Who = Callable[[Path, int, bytes], Sequence[bytes]]
@@ -202,7 +189,7 @@ def _ended(line: bytes) -> bytes:
 
 
 class UnreadableError(Exception):
-    """A line cannot be read: `check` says which line of which file that was."""
+    """A line of a part cannot be read: `check` says which line of which file of the export that was."""
 
 
 def resources(part: Sequence[Path]) -> list[Held]:

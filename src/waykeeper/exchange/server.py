@@ -210,13 +210,11 @@ class Server:
 
         private   send the parameters in a body, because they name a patient. Raises BadAnswerError, NoAnswerError.
         """
-        pairs = [*params, ("_count", PAGE)]
-        what = f"search of {kind}"
         if private:
-            answer = self.send("POST", f"{kind}/_search", pairs, form=True, headers=STRICT)
+            answer = self.send("POST", f"{kind}/_search", _by_pages(params), form=True, headers=STRICT)
         else:
-            answer = self._asked(kind, params)
-        return _matches(self._pages(answer, what))
+            answer = self.send("GET", _query(kind, params), headers=STRICT)
+        return _matches(self._pages(answer, f"search of {kind}"))
 
     def searches(self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False) -> list[Held]:
         """Several searches in one batch, each over all its pages; one after the other where the server has no batch.
@@ -226,14 +224,14 @@ class Server:
 
         Raises BadAnswerError, NoAnswerError.
         """
-        urls = [f"{kind}?{urlencode([*params, ('_count', PAGE)])}" for kind, params in wanted]
+        urls = [_query(kind, params) for kind, params in wanted]
         entries = [{"request": {"method": "GET", "url": url}} for url in urls]
         try:
             answers = self.bundle({"resourceType": "Bundle", "type": "batch", "entry": entries})
         except BadAnswerError as refused:
             if refused.status not in NO_BATCH:
                 raise
-            each = [self._asked(kind, params) for kind, params in wanted]
+            each = [self.send("GET", url, headers=STRICT) for url in urls]
         else:
             each = [
                 Answer(status_of(entry), "", entry.get("resource") or (entry.get("response") or {}).get("outcome"))
@@ -249,9 +247,6 @@ class Server:
         if absent:
             found["OperationOutcome/not-offered"] = _not_offered(absent)
         return list(found.items())
-
-    def _asked(self, kind: str, params: Pairs) -> Answer:
-        return self.send("GET", f"{kind}?{urlencode([*params, ('_count', PAGE)])}", headers=STRICT)
 
     def _declares(self, kind: str) -> bool:
         """False where the CapabilityStatement lists types, and not this one; asked for once."""
@@ -398,6 +393,15 @@ def broken(error: requests.exceptions.RequestException, host: str) -> NoAnswerEr
     if isinstance(error, kinds.Timeout | kinds.ChunkedEncodingError | kinds.ContentDecodingError):
         return NoAnswerError(finding("WKX301", f"{host} did not answer in time, or its answer is cut off"))
     return BadAnswerError(finding("WKX211", f"{host}: {type(error).__name__}"))
+
+
+def _by_pages(params: Pairs) -> list[tuple[str, str]]:
+    return [*params, ("_count", PAGE)]
+
+
+def _query(kind: str, params: Pairs) -> str:
+    """The address of a search below the base."""
+    return f"{kind}?{urlencode(_by_pages(params))}"
 
 
 def _matches(pages: Iterator[dict[str, Any]], *, told: bool = False) -> list[Held]:

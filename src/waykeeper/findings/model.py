@@ -8,9 +8,9 @@ Exception tree (the only exceptions that cross a room's border):
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 Severity = Literal["error", "warning", "information"]
 
@@ -78,6 +78,10 @@ class WaykeeperError(Exception):
         """Keep the findings; the message is their sentences."""
         self.findings: tuple[Finding, ...] = (findings,) if isinstance(findings, Finding) else tuple(findings)
         super().__init__("; ".join(f.line() for f in self.findings))
+
+    def __reduce__(self) -> tuple[Callable[..., WaykeeperError], tuple[Any, ...], dict[str, Any]]:
+        """How it goes from one process to another: whole, whatever a subclass asks for when it is made."""
+        return type(self).__new__, (type(self), *self.args), self.__dict__
 
 
 def worst(findings: Iterable[Finding]) -> Severity | None:

@@ -14,9 +14,8 @@ from waykeeper.medicines.instructions import instructions
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
-from waykeeper.medicines.status import ENDED
 from waykeeper.medicines.words import strength_of
-from waykeeper.record.model import MedicineEntry
+from waykeeper.record.model import ENDED, MedicineEntry
 
 COUNTED = frozenset({"acetaminophen", "opioid"})
 _EVERY = re.compile(r"\b(?:every|q) ?(\d{1,2})(?: ?(?:-|to) ?(\d{1,2}))? ?h(?:ours?|rs?)?\b")

@@ -22,9 +22,9 @@ from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
-from waykeeper.medicines.status import ENDED, MISTAKEN, ON_HOLD, origin_question, status_question
+from waykeeper.medicines.status import MISTAKEN, ON_HOLD, origin_question, status_question
 from waykeeper.medicines.ways import is_local, way_of
-from waykeeper.record.model import Kidney, MedicineEntry
+from waykeeper.record.model import ENDED, Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
 LASTING_DAYS = 7

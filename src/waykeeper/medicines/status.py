@@ -9,7 +9,6 @@ from typing import Any
 from waykeeper.record.model import MedicineEntry
 
 ON_HOLD, MISTAKEN = "on-hold", "entered-in-error"
-ENDED = frozenset({"stopped", "completed", "cancelled", MISTAKEN, "not-taken"})
 _TAKEN = frozenset({"active", "intended"})
 # MedicationRequest.intent (FHIR R4): what is none of these was proposed or planned, but nobody has ordered it.
 _ORDERS = frozenset({"", "order", "original-order", "instance-order", "reflex-order", "filler-order"})

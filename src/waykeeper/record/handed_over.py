@@ -13,6 +13,7 @@ from typing import Any
 
 from waykeeper.record.medications import Medications
 from waykeeper.record.medicines import HANDED_OVER, concept_of
+from waykeeper.record.model import ENDED
 from waykeeper.record.references import identifier_names, names_of
 from waykeeper.record.taken import moment_of
 
@@ -20,7 +21,6 @@ Resource = Mapping[str, Any]
 Pair = tuple[str, Resource]
 # Nothing was handed over or given (FHIR R4, the two value sets of status).
 _NOTHING = frozenset({"cancelled", "declined", "entered-in-error", "not-done"})
-_ENDED = frozenset({"stopped", "completed", "cancelled", "entered-in-error", "not-taken"})
 # Longer than the longest pause of any rule (months after rituximab); common practice, no source.
 LONG_AGO = timedelta(days=366)
 
@@ -76,7 +76,7 @@ def _orders(resource: Resource) -> Iterator[str]:
 
 
 def _is_going_on(resource: Resource) -> bool:
-    return resource.get("status") not in _ENDED and resource.get("doNotPerform") is not True
+    return resource.get("status") not in ENDED and resource.get("doNotPerform") is not True
 
 
 def _medicine(resource: Resource, medications: Medications) -> frozenset[str]:

@@ -24,6 +24,10 @@ class Fact(StrEnum):
     CONTRADICTORY = "contradictory"
 
 
+# Of an order or statement (FHIR R4, the value sets of status): it is not taken any more, or never was.
+ENDED = frozenset({"stopped", "completed", "cancelled", "entered-in-error", "not-taken"})
+
+
 @dataclass(frozen=True, slots=True)
 class MedicineEntry:
     """One row of the patient's list, exactly one for each row that came in.

@@ -120,6 +120,7 @@ def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, file
     try:
         if pool is None:
             return [_part(part, moment) for part in parts.files]
+        # not pool.map: interrupted, it cancels what waits, and a pool whose processes were ended stumbles over that
         return [done.result() for done in [pool.submit(_part, part, moment) for part in parts.files]]
     except UnreadableError:
         check(files)
