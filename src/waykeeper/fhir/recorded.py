@@ -16,7 +16,7 @@ from waykeeper.fhir.write import LEADING
 from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
-from waykeeper.record import Record, recorded
+from waykeeper.record import Record, day_of, recorded
 from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
@@ -270,10 +270,7 @@ def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact,
 
 def _snoozed(resource: Mapping[str, Any]) -> date | None:
     """The day; None where what stands there is no day, so that nothing is put off by it."""
-    try:
-        return date.fromisoformat((output_of(resource, "snoozed-until") or "")[:10])
-    except ValueError:
-        return None
+    return day_of(output_of(resource, "snoozed-until"))
 
 
 def _identifiers(parts: Iterable[Held]) -> tuple[str, ...]:

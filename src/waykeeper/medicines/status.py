@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from waykeeper.record import day_of
 from waykeeper.record.model import MedicineEntry
 
 ON_HOLD, MISTAKEN = "on-hold", "entered-in-error"
@@ -57,15 +58,8 @@ def _ends_before(resource: Mapping[str, Any], surgery: date) -> bool:
         ((dosage.get("timing") or {}).get("repeat") or {}).get("boundsPeriod") or {}
         for dosage in resource.get("dosageInstruction") or ()
     ] or [resource.get("effectivePeriod") or {}]
-    ends = [_day(period.get("end")) for period in bounds]
+    ends = [day_of(period.get("end")) for period in bounds]
     return all(end is not None and end < surgery for end in ends)
-
-
-def _day(text: Any) -> date | None:
-    try:
-        return date.fromisoformat(str(text or "")[:10])
-    except ValueError:
-        return None
 
 
 def starts_on(resource: Mapping[str, Any]) -> date | None:
@@ -74,4 +68,4 @@ def starts_on(resource: Mapping[str, Any]) -> date | None:
     for dosage in resource.get("dosageInstruction") or resource.get("dosage") or []:
         repeat = (dosage.get("timing") or {}).get("repeat") or {}
         period = repeat.get("boundsPeriod") or period
-    return _day(period.get("start"))
+    return day_of(period.get("start"))

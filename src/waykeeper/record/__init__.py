@@ -3,6 +3,7 @@
 from waykeeper.record.anchors import recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
+from waykeeper.record.local_times import day_of
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
 from waykeeper.record.read import identifiers, read, resources_of
@@ -14,6 +15,7 @@ __all__ = [
     "MedicineEntry",
     "Page",
     "Record",
+    "day_of",
     "fact",
     "facts",
     "identifier_names",

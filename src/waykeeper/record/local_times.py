@@ -1,10 +1,10 @@
-"""Instants of a record in the clinic's own time: 03:30 in UTC is yesterday evening in Chicago."""
+"""Days as a record writes them, and its instants in the clinic's own time: 03:30 in UTC is yesterday in Chicago."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -19,6 +19,14 @@ def in_zone(resource: Mapping[str, Any], zone: str) -> Mapping[str, Any]:
     """
     changed = _local(resource, ZoneInfo(zone))
     return resource if changed is resource else {**changed, **{k: resource[k] for k in ("meta",) if k in resource}}
+
+
+def day_of(text: Any) -> date | None:
+    """The day of a FHIR date or dateTime as it is written; None where it is no full day, or nothing stands there."""
+    try:
+        return date.fromisoformat(str(text or "")[:10])
+    except ValueError:
+        return None
 
 
 def _local(value: Any, zone: ZoneInfo) -> Any:

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from decimal import Decimal, InvalidOperation
 from typing import Any, NamedTuple
 
+from waykeeper.record.local_times import day_of
 from waykeeper.record.model import Kidney
 
 Resource = Mapping[str, Any]
@@ -48,7 +49,7 @@ def kidney(patient: Resource, resources: Sequence[Resource]) -> Kidney:
         creatinine_on=_day_of(creatinine),
         weight_kg=kilograms if plausible else None,
         height_cm=_in(height, CENTIMETRES),
-        birth_date=_iso(str(patient.get("birthDate") or "")),
+        birth_date=day_of(patient.get("birthDate")),
         female={"female": True, "male": False}.get(str(patient.get("gender"))),
         egfr=egfr.value if egfr else None,
         egfr_on=_day_of(egfr),
@@ -93,7 +94,7 @@ def _results(resource: Resource, codes: set[str]) -> Iterator[_Result]:
             quantity = one.get("valueQuantity") or {}
             unit = str(quantity.get("code") or quantity.get("unit") or "")
             value = _value(quantity) if status in USABLE else None
-            yield _Result(_iso(said) or date.min, _moment(said), value, unit)
+            yield _Result(day_of(said) or date.min, _moment(said), value, unit)
 
 
 def _value(quantity: Resource) -> Decimal | None:
@@ -118,10 +119,3 @@ def _moment(text: str) -> float | None:
     except ValueError:
         return None
     return found.timestamp() if found.tzinfo is not None else None
-
-
-def _iso(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text[:10])
-    except ValueError:
-        return None
