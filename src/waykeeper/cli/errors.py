@@ -66,6 +66,9 @@ def _failed(error: Exception, debug: bool) -> int:
     if isinstance(error, WaykeeperError):
         report(error.findings)
         return int(getattr(error, "exit_code", CANNOT))
+    if isinstance(error, MemoryError):
+        report([finding("WKC902", "the system gave no more memory")])
+        return CANNOT
     report([finding("WKC901", f"{type(error).__name__} in Waykeeper itself")])
     return CANNOT
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import gc
-import signal
 import tempfile
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import partial
-from multiprocessing import active_children, get_context
 from pathlib import Path
 from time import perf_counter
 
@@ -23,6 +21,7 @@ from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
 from waykeeper.fhir import evidence_of, read_all
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
+from waykeeper.verbs.processes import processes
 
 PART = 24 * 1024 * 1024  # bytes of lines in one part, about; a process holds one part at a time
 MOST_PARTS = 500  # each is an open file while the export is split; of a larger export the parts are larger
@@ -51,7 +50,7 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
 
     Memory is that of `jobs` parts: rows and appointments are on disk, in a file without a name, and are read from there
     each time they are gone through. What grows with the number of patients is their names while the export is split,
-    and the appointments of classes. Raises WaykeeperError WKC101 to WKC104.
+    and the appointments of classes. Raises WaykeeperError WKC101 to WKC104, and WKC902.
     """
     try:
         return _caseload(files, as_of, jobs, part)
@@ -62,7 +61,8 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
 
 def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Caseload:
     size = sum(file.stat().st_size for file in files)
-    with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, _processes(jobs) as pool:  # mode 0700
+    workers: AbstractContextManager[Executor | None] = processes(jobs, _begin) if jobs > 1 else nullcontext()
+    with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, workers as pool:  # mode 0700
         start = perf_counter()
         parts = partition(files, Path(folder), min(MOST_PARTS, max(jobs, -(-size // part))), pool)
         split = perf_counter()
@@ -75,25 +75,8 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
     return Caseload(report, tuple(titles.values()), sum(one.plans for one in compared), parts, spent)
 
 
-@contextmanager
-def _processes(jobs: int) -> Iterator[ProcessPoolExecutor | None]:
-    """Processes of our own, ended at once where something goes wrong: they have nothing to finish. None for one job."""
-    if jobs == 1:
-        yield None
-        return
-    others = set(active_children())
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_begin) as pool:
-        try:
-            yield pool
-        except BaseException:
-            for child in set(active_children()) - others:
-                child.terminate()
-            raise
-
-
 def _begin() -> None:
     """A process of its own. A part leaves no cycles behind (tested), so none are looked for."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is answered by the process that prints
     gc.disable()
 
 

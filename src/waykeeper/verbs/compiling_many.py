@@ -9,11 +9,9 @@ import shutil
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +22,7 @@ from waykeeper.exchange.sources.table import Row, read_table
 from waykeeper.exchange.sources.times import UnreadableTimeError, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
+from waykeeper.verbs.processes import processes
 
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode")
 NEEDED = ("patient", "surgery")
@@ -145,16 +144,12 @@ Task = tuple[Case | CaseOutcome, str | Finding, Compiling]
 
 @contextmanager
 def _workers(jobs: int) -> Iterator[Callable[[Sequence[Task]], Iterator[CaseOutcome]]]:
-    """Processes that are started afresh (a fork would copy open connections), or this one for a single job."""
+    """Processes of their own, or this one for a single job."""
     if jobs == 1:
         yield lambda tasks: map(_one, tasks)
         return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        try:
-            yield lambda tasks: pool.map(_one, tasks)
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+    with processes(jobs) as pool:
+        yield lambda tasks: (done.result() for done in [pool.submit(_one, task) for task in tasks])
 
 
 def _one(task: Task) -> CaseOutcome:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import gzip
 import json
-import signal
 import sys
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
@@ -17,6 +16,7 @@ from typing import IO, TYPE_CHECKING, Any
 from waykeeper.exchange import files
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.validate import Checked, Profiles, check_json, load_profiles, own_definitions, validate_ndjson
+from waykeeper.verbs.processes import processes
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ProcessPoolExecutor
@@ -151,15 +151,15 @@ class _Crew:
     jobs: int
     profiles: Sequence[Profiles] = ()
     _pool: ProcessPoolExecutor | None = None
+    _ends: ExitStack = field(default_factory=ExitStack)
     _waiting: deque[Future[list[Checked]]] = field(default_factory=deque)
 
     def __enter__(self) -> _Crew:
         self.profiles = _loaded(self.definitions)
         return self
 
-    def __exit__(self, *_: object) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(cancel_futures=True)
+    def __exit__(self, *error: Any) -> None:
+        self._ends.__exit__(*error)
 
     def document(self, data: bytes, file: str) -> Checked:
         """One resource."""
@@ -183,11 +183,7 @@ class _Crew:
 
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
-            from concurrent.futures import ProcessPoolExecutor
-            from multiprocessing import get_context
-
-            given = (self.definitions, self.stricter)
-            self._pool = ProcessPoolExecutor(self.jobs, get_context("spawn"), _prepare, given)
+            self._pool = self._ends.enter_context(processes(self.jobs, _prepare, self.definitions, self.stricter))
         return self._pool
 
 
@@ -201,7 +197,6 @@ _given: list[tuple[Sequence[Profiles], bool]] = []  # of a process that works fo
 
 
 def _prepare(definitions: list[Any], stricter: bool) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is answered by the process that prints
     _given[:] = [(_loaded(definitions), stricter)]
 
 

@@ -1,0 +1,47 @@
+"""Processes of our own for work that is many: started afresh, and ended at once where something goes wrong."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from waykeeper.findings import WaykeeperError, finding
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
+
+LOST = "a process that worked on a part ended before it was done; the system may have ended it for want of memory"
+
+
+@contextmanager
+def processes(jobs: int, begin: Callable[..., None] | None = None, *given: Any) -> Iterator[ProcessPoolExecutor]:
+    """A pool of processes that are started afresh, as a fork would copy open connections and held locks.
+
+    begin   called with `given` in each process before its first work
+
+    Whatever goes wrong in the block ends them at once: they hold nothing that must be finished. Raises WaykeeperError
+    WKC902 where the system ended one of them, or memory was not enough.
+    """
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import active_children, get_context
+
+    others = set(active_children())
+    try:
+        with ProcessPoolExecutor(jobs, get_context("spawn"), _begun, (begin, given)) as pool:
+            try:
+                yield pool
+            except BaseException:
+                for child in set(active_children()) - others:
+                    child.terminate()
+                raise
+    except BrokenProcessPool:
+        raise WaykeeperError(finding("WKC902", LOST)) from None
+
+
+def _begun(begin: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is answered by the process that prints
+    if begin is not None:
+        begin(*given)
