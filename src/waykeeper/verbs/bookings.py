@@ -64,10 +64,10 @@ def beside(
     """The evidence of FHIR with that of the files; a booking that both know counts once."""
     if scheduler is None or not booked:
         return found, ()
-    from waykeeper.exchange.sources import across, read_bookings, unknown
+    from waykeeper.exchange.sources import across, joined, read_bookings, unknown
 
     read = read_bookings(booked, scheduler, zone)
-    every, noticed = across(found, read)
+    every, noticed = across(joined(found, read.merged), read)
     return every, (*read.findings, *noticed, *unknown(found, read.revoked))
 
 

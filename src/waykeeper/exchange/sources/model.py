@@ -38,6 +38,7 @@ class Bookings:
     superseded  those that a later or an equal one of the same booking replaced
     others      those that are no booking (a blocked time slot)
     revoked     what takes back a booking that none of these sources tells of
+    merged      numbers of patients that were made one, a merge each
     """
 
     evidence: tuple[Evidence, ...] = ()
@@ -46,13 +47,14 @@ class Bookings:
     superseded: int = 0
     others: int = 0
     revoked: tuple[Statement, ...] = ()
+    merged: tuple[tuple[str, ...], ...] = ()
 
     def __add__(self, more: Bookings) -> Bookings:
         """Both together, in order."""
         return Bookings(
             (*self.evidence, *more.evidence), (*self.findings, *more.findings),
             self.read + more.read, self.superseded + more.superseded, self.others + more.others,
-            (*self.revoked, *more.revoked),
+            (*self.revoked, *more.revoked), (*self.merged, *more.merged),
         )  # fmt: skip
 
 
@@ -62,5 +64,6 @@ class Reading:
 
     statements: list[Statement] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    merged: list[tuple[str, ...]] = field(default_factory=list)
     read: int = 0
     others: int = 0

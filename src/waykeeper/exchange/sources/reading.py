@@ -8,6 +8,7 @@ from pathlib import Path
 
 from waykeeper.exchange.sources.calendar_file import read_calendar
 from waykeeper.exchange.sources.mapping import Mapping
+from waykeeper.exchange.sources.merged import joined
 from waykeeper.exchange.sources.model import Bookings, Statement
 from waykeeper.exchange.sources.scheduler_csv import read_csv
 from waykeeper.exchange.sources.settling import across
@@ -40,7 +41,9 @@ def read_bookings(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
     read = Bookings()
     for reader, files in kinds.items():
         more = reader(files, mapping, clinic_zone)
-        kept, noticed = across(read.evidence, more)
+        merged = (*read.merged, *more.merged)
+        more = replace(more, evidence=tuple(joined(more.evidence, merged)))
+        kept, noticed = across(joined(read.evidence, merged), more)
         revoked = (*_not_told(read, more), *_not_told(more, read))
         found = (*read.findings, *more.findings, *noticed)
         read = replace(read + more, evidence=tuple(kept), findings=found, revoked=revoked)

@@ -58,7 +58,8 @@ def settled(reading: Reading) -> Bookings:
 def bookings(reading: Reading, kept: Iterable[Evidence], now: Settled, superseded: int) -> Bookings:
     """The result of one kind of file: findings in the order of their places."""
     found = tuple(sorted((*reading.findings, *now.findings), key=lambda f: f.position))
-    return Bookings(tuple(kept), found, reading.read, superseded, reading.others, tuple(now.revoked))
+    return Bookings(tuple(kept), found, reading.read, superseded, reading.others, tuple(now.revoked),
+                    tuple(reading.merged))  # fmt: skip
 
 
 def _of_a_number(group: Sequence[Statement], found: list[Finding], shared: list[Finding]) -> list[Statement]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Map
 from dataclasses import dataclass, replace
@@ -14,15 +15,17 @@ from typing import Any
 
 from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, word
+from waykeeper.exchange.sources.merged import joined
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Reading, Statement
 from waykeeper.exchange.sources.people import for_each
 from waykeeper.exchange.sources.settling import settled
 from waykeeper.exchange.sources.siu_numbers import Numbers, entity, numbered
 from waykeeper.exchange.sources.times import When, local
-from waykeeper.findings import Position, WaykeeperError, did_you_mean, finding
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.plan.model import Evidence
 
 ENVELOPE = (b"FHS", b"BHS", b"BTS", b"FTS")  # batch and file (HL7 v2.5.1 chapter 2, batch protocol)
+IDENTIFIERS = {"PID": 3, "MRG": 1}  # the field with the list of the patient's identifiers (HL7 v2.5.1 chapter 3)
 TAKEN_BACK = ("S15", "S17")  # cancellation and deletion of an appointment (HL7 v2.5.1 chapter 10)
 MLLP = b"\x0b\x1c"  # start and end of a block, where a log was written as it came over the wire
 _STAMP = re.compile(
@@ -45,8 +48,9 @@ class _UnknownCharsetError(ValueError):
 
 
 def read_messages(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> Bookings:
-    """Every SIU message of the files as evidence; messages of other types are listed and left out.
+    """Every SIU message of the files as evidence, with the numbers that ADT messages made one patient's.
 
+    Messages of other types are listed and left out.
     Raises WaykeeperError: WKX414 where a file holds no HL7 v2 message or a batch lacks some, WKX415 where the library
     that reads HL7 v2 is not installed.
     """
@@ -58,9 +62,18 @@ def read_messages(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
             message = _Message(path, line, raw, mapping, clinic_zone, reading)
             message.add()
             numbers += [message.numbers] * (len(reading.statements) - len(numbers))
-    reading.statements, noticed = numbered(reading.statements, numbers)
+    known = joined((s.evidence for s in reading.statements), reading.merged)
+    named = [replace(s, evidence=e) for s, e in zip(reading.statements, known, strict=True)]
+    reading.findings += [
+        _by_other_number(s) for s, before in zip(named, reading.statements, strict=True) if s != before
+    ]
+    reading.statements, noticed = numbered(named, numbers)
     reading.findings += noticed
     return settled(reading)
+
+
+def _by_other_number(one: Statement) -> Finding:
+    return finding("WKX422", f"the patient goes by {' and '.join(one.evidence.patient)}", one.place)
 
 
 def _split(path: str) -> Iterator[tuple[int, bytes]]:
@@ -146,6 +159,10 @@ class _Message:
             self._unreadable("the message cannot be read")
             return
         kind, event = self.value("MSH", 9, 1), self.value("MSH", 9, 2)
+        if kind == "ADT" and event in table()["merges"]:
+            self.reading.others += 1
+            self._merge()
+            return
         meant = table()["events"].get(event)
         if kind != "SIU" or meant == "-":
             self.reading.others += 1
@@ -240,10 +257,7 @@ class _Message:
         """The identifiers of each patient, one PID segment each; of a PID that names nobody there are none."""
         found: list[tuple[str, ...]] = []
         for number in range(1, max(self._segments("PID"), 1) + 1):
-            names = self._patient(number)
-            if not names:
-                details = "no identifier of PID-3 has an assigning authority of the mapping"
-                self._say("WKX407", details, self._authorities(number))
+            names = self._identifiers("PID", number)
             if not any({*names} & {*others} for others in found):
                 found.append(names)
         return found
@@ -254,40 +268,55 @@ class _Message:
         except KeyError:
             return 0
 
-    def _patient(self, number: int) -> tuple[str, ...]:
-        """Identifiers of PID-3 by their assigning authority (PID-3.4: namespace, or universal id)."""
+    def _merge(self) -> None:
+        """Each MRG segment follows the PID of the patient who is left; MRG-1 are the numbers that were hers as well."""
+        seen: Counter[str] = Counter()
+        for segment in self.message:
+            name = str(segment[0])
+            seen[name] += 1
+            if name == "MRG":
+                left, gone = self._identifiers("PID", seen["PID"]), self._identifiers("MRG", seen["MRG"])
+                self.reading.merged += [(*left, *gone)] if left and gone else []
+        if not seen["MRG"]:
+            self._say("WKX407", "the message says with whom a patient is one, and has no MRG")
+
+    def _identifiers(self, segment: str, number: int) -> tuple[str, ...]:
+        """The patient's identifiers of PID-3 or MRG-1 by their assigning authority (CX.4: namespace, universal id).
+
+        Where none has an authority of the mapping it is told, with those that the message has.
+        """
         known = {word(k): v for k, v in self.mapping.authorities.items()}
-        found = []
-        for repetition in range(1, self._repetitions(number) + 1):
-            value = self.value("PID", 3, 1, repetition, number)
-            names = [n for n in self._authority(number, repetition) if n]
+        found: list[str] = []
+        authorities: set[str] = set()
+        for repetition in range(1, self._repetitions(segment, number) + 1):
+            value = self.value(segment, IDENTIFIERS[segment], 1, repetition, number)
+            names = [n for n in self._authority(segment, number, repetition) if n]
+            authorities.update(names[:1])
             system = next((known[word(n)] for n in names if word(n) in known), "")
             if not names and not known:
                 system = self.mapping.systems["patient"]
             found += [f"{system}|{value}"] if value and system else []
+        if not found:
+            details = f"no identifier of {segment}-{IDENTIFIERS[segment]} has an assigning authority of the mapping"
+            there = ", ".join(sorted(authorities)) or "none"
+            self._say("WKX407", details, f"Add them to hl7.authorities of the mapping; the message has: {there}.")
         return tuple(dict.fromkeys(found))
 
-    def _repetitions(self, number: int) -> int:
+    def _repetitions(self, segment: str, number: int) -> int:
         try:
-            return len(self.message.segments("PID")[number - 1](3))
+            return len(self.message.segments(segment)[number - 1](IDENTIFIERS[segment]))
         except (KeyError, IndexError):
             return 0
 
-    def _authority(self, number: int, repetition: int) -> tuple[str, ...]:
+    def _authority(self, segment: str, number: int, repetition: int) -> tuple[str, ...]:
         try:
-            part = self.message.segments("PID")[number - 1](3)(repetition)(4)
+            part = self.message.segments(segment)[number - 1](IDENTIFIERS[segment])(repetition)(4)
         except (KeyError, IndexError, TypeError):  # TypeError: the field has no components
             return ()
         try:
             return tuple(self.message.unescape(str(one)).strip() for one in part)
         except TypeError:
             return (str(part).strip(),)
-
-    def _authorities(self, number: int) -> str:
-        every = range(1, self._repetitions(number) + 1)
-        names = {n for r in every for n in self._authority(number, r)[:1] if n}
-        shown = ", ".join(sorted(names)) or "none"
-        return f"Add them to hl7.authorities of the mapping; the message has: {shown}."
 
     def _start(self) -> tuple[When, bool]:
         """SCH-11.4, else TQ1-7 (version 2.5 on), else AIS-4. Two that name two days contradict each other."""
