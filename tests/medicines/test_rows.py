@@ -410,3 +410,12 @@ def test_no_words_carry_dates() -> None:
         row = row_of(case.given)
         told = " ".join([row.question, row.restart, *row.notes])
         assert not re.search(r"\d{4}-\d{2}-\d{2}", told), case.id
+
+
+def test_an_answer_with_the_proposed_number_keeps_its_clock_limit() -> None:
+    """24 h before 07:30 (AHA/ACC 2024, ACE inhibitors): who agrees with N = 0 agrees with the hour too."""
+    (row,) = rows("lisinopril 10 mg", answers={"row-0": HoldAnswer("hold", 0)})
+    assert (row.answered, row.missed_days, row.last_dose) == (True, 0, date(2026, 3, 17))
+    assert str(row.last_limit) == "2026-03-17T07:30:00-05:00"
+    (other,) = rows("lisinopril 10 mg", answers={"row-0": HoldAnswer("hold", 1)})
+    assert (other.last_dose, other.last_limit) == (date(2026, 3, 16), None)

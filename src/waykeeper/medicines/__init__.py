@@ -2,7 +2,7 @@
 
 from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
-from waykeeper.medicines.answers import by_medicine, row_from_answer
+from waykeeper.medicines.answers import as_proposed, by_medicine, row_from_answer
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
 from waykeeper.medicines.decisions import NOT_TAKEN, PAUSE, REASON_ONLY, WITHOUT_DAYS, settles, unclear
@@ -47,6 +47,7 @@ __all__ = [
     "WeanDay",
     "WeanPhase",
     "acetaminophen_sum",
+    "as_proposed",
     "by_medicine",
     "cefazolin_grams",
     "check_policies",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import timedelta
-from typing import TypeVar, cast
+from datetime import date, timedelta
+from typing import Protocol, TypeVar, cast
 
 from waykeeper.counting import counted
 from waykeeper.medicines.decisions import PAUSE, WITHOUT_DAYS, unclear
@@ -59,6 +59,29 @@ def without_days(row: MedicineRow) -> MedicineRow:
     return replace(row, missed_days=None, last_dose=None, first_missed=None, last_limit=None, window=None)
 
 
+class Days(Protocol):
+    """The days of a proposed pause: a row of the medicines page, or the hold of a plan."""
+
+    @property
+    def missed_days(self) -> int | None: ...
+    @property
+    def last_dose(self) -> date | None: ...
+    @property
+    def first_missed(self) -> date | None: ...
+
+
+def as_proposed(decided: int | None, proposal: Days, surgery: date) -> bool:
+    """True if the number that was decided is the proposal's own, for this day of surgery.
+
+    Then the days of the proposal are what was decided: its last dose may lie earlier than the number alone gives (the
+    weekday of a weekly dose), and a clock limit stands beside it. Neither is lost by agreeing to the number.
+    """
+    last, first = proposal.last_dose, proposal.first_missed
+    if decided is None or decided != proposal.missed_days or last is None or first is None:
+        return False
+    return last <= surgery - timedelta(decided + 1) < first
+
+
 def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> MedicineRow:
     """The row as a person decided it. The proposal is kept as an alternative, so that both can be read.
 
@@ -87,6 +110,13 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         return replace(without_days(decided), restart_from=None)
     assert answer.missed_days is not None  # an answer "hold" without days has asked again above
     last = surgery.day - timedelta(answer.missed_days + 1)
+    decided = replace(
+        decided,
+        restart=row.restart or "when the prescriber says so",
+        restart_by=row.restart_by or "prescriber",
+    )
+    if as_proposed(answer.missed_days, row, surgery.day):
+        return replace(decided, arithmetic=(*row.arithmetic, f"decided{by}: N = {answer.missed_days}, as proposed"))
     line = f"decided{by}: N = {answer.missed_days}, last dose on day -({answer.missed_days} + 1) = {day_name(last)}"
     return replace(
         decided,
@@ -95,7 +125,5 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         first_missed=last + timedelta(1),
         last_limit=None,
         window=None,
-        restart=row.restart or "when the prescriber says so",
-        restart_by=row.restart_by or "prescriber",
         arithmetic=(*row.arithmetic, line),
     )

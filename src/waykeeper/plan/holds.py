@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from waykeeper.findings import Position
-from waykeeper.medicines import REASON_ONLY, MedicineRow, unclear
+from waykeeper.medicines import REASON_ONLY, MedicineRow, as_proposed, unclear
 from waykeeper.pathway.model import PathwayItem, Source
 from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, Key
 from waykeeper.timing import working_days_before
@@ -93,14 +93,20 @@ def _proposal(row: MedicineRow) -> HoldProposal:
 
 
 def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> HoldProposal:
-    """The prescriber's number counts from now on; last dose is on day -(missed_days + 1). An unclear one has none."""
+    """The prescriber's number counts from now on; last dose is on day -(missed_days + 1). An unclear one has none.
+
+    Whoever decides the number that was proposed decides its days too: a clock limit, the weekday of a weekly dose.
+    """
     if answer.missed_days is None or unclear(answer):
         return replace(proposal, answered=answer)
+    if as_proposed(answer.missed_days, proposal, surgery.day):
+        return replace(proposal, answered=answer)
+    last = surgery.day - timedelta(days=answer.missed_days + 1)
     return replace(
         proposal,
         missed_days=answer.missed_days,
-        last_dose=surgery.day - timedelta(days=answer.missed_days + 1),
-        first_missed=surgery.day - timedelta(days=answer.missed_days),
+        last_dose=last,
+        first_missed=last + timedelta(days=1),
         last_limit=None,
         answered=answer,
     )

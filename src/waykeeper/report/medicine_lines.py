@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
-from waykeeper.medicines import unclear
+from waykeeper.medicines import as_proposed, unclear
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Plan, State
 from waykeeper.timing.model import Moment
 
@@ -62,21 +62,22 @@ def medicine_line(plan: Plan, item: Item, state: State) -> MedicineLine:
 def _held(plan: Plan, hold: HoldProposal, answer: HoldAnswer, name: str) -> MedicineLine:
     """The days of an answered hold, counted from today's surgery day (the hold is an integer).
 
-    Where the plan's own proposal has the same number but another day, the two contradict: wait.
+    Where the plan's own proposal has the same number, its days are what was decided: with its clock limit, and with the
+    earlier last dose of a weekly medicine. Where that proposal was for another day of surgery the two contradict: wait.
     """
     anchor = plan.anchor("surgery")
     missed = answer.missed_days
     if anchor is None or anchor.moment is None or missed is None or missed < 0:
         return MedicineLine(name, "wait")
     surgery = anchor.moment.day
-    last_dose = surgery - timedelta(days=missed + 1)
-    same = missed == hold.missed_days
-    if same and hold.last_dose not in (None, last_dose):
+    last, next_dose, limit = surgery - timedelta(days=missed + 1), surgery - timedelta(days=missed), None
+    if as_proposed(missed, hold, surgery):
+        limit = hold.last_limit if hold.last_limit and hold.last_limit.day <= last else None
+        last, next_dose = hold.last_dose or last, hold.first_missed or next_dose
+    elif missed == hold.missed_days and hold.last_dose is not None:
         return MedicineLine(name, "wait")
-    limit = hold.last_limit if same and hold.last_limit and hold.last_limit.day <= last_dose else None
-    late = answer.on is not None and answer.on > last_dose
-    first = surgery - timedelta(days=missed)
-    return MedicineLine(name, "hold", last_dose, first, surgery, limit, late, answer.by)
+    late = answer.on is not None and answer.on >= next_dose
+    return MedicineLine(name, "hold", last, last + timedelta(days=1), surgery, limit, late, answer.by)
 
 
 def _decided(answer: HoldAnswer) -> tuple[str, int | None]:
