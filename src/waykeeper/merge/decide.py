@@ -81,9 +81,10 @@ class _Merge:
         self._leftovers()
         self._restarts()
         self._gates()
+        self._asked_about_care_plans()
         titles = titles_of(self.plan, self.held.plan)
         self.rows += conflict_tasks(self.plan, self.held, self.questions, self.take, titles)
-        self._care_plans(titles)
+        self._care_plans()
         return Decisions(
             self.plan,
             tuple(self.rows),
@@ -280,7 +281,9 @@ class _Merge:
         if name in self.settled:
             return "settled"
         ref = self.held.own[place][0] if place in self.held.own else ""
-        self.questions.append(Question(key, part, number, groups, why, name, ref))
+        question = Question(key, part, number, groups, why, name, ref)
+        if question not in self.questions:
+            self.questions.append(question)
         return "asked"
 
     def _open(self, key: Key) -> bool:
@@ -400,16 +403,21 @@ class _Merge:
                 wanted = {**resource, "status": "completed" if met else "requested"}
             self._part(place, wanted)
 
-    def _care_plans(self, titles: Mapping[Key, str]) -> None:
-        before = len(self.questions)
+    def _asked_about_care_plans(self) -> None:
+        """What is asked about the CarePlans; known before any conflict Task is, for those are among their entries."""
+        before = len(self.rows)
+        for place, wanted in self.wanted.items():
+            if place[0].kind in ("plan", "phase") and place in self.held.own:
+                self._part(place, wanted)
+        del self.rows[before:]
+
+    def _care_plans(self) -> None:
         care_plans = CarePlans(self.plan, self.held, self.wanted, self.rows, tuple(self.settled))
         for place, wanted in care_plans.wanted_plans():
             if place in self.held.own:
                 self._care_plan(place, wanted, self.held.own[place][1])
             else:
                 self._row(place, "create", "", after=wanted)
-        late = self.questions[before:]
-        self.rows += conflict_tasks(self.plan, self.held, late, {}, titles) if late else []
 
     def _care_plan(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
         """As any other resource; what is ours by entry, and what the root says beside the groups, is written too."""
