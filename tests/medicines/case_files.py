@@ -84,6 +84,7 @@ def entry(given: dict[str, Any], key: str = "row-1") -> MedicineEntry:
         indication=tuple(given.get("indication", ())),
         last_taken=moment(given["last_taken"], "") if "last_taken" in given else None,
         dose_text=given.get("dose_text", ""),
+        hours=tuple(given.get("hours", ())),
         times_a_week=Fraction(given["times_a_week"]) if "times_a_week" in given else None,
         ways=tuple(given.get("ways", ())),
         intent=given.get("intent", ""),

@@ -20,6 +20,13 @@ _OFTEN = re.compile(
     r"(?<![\d.])(?:[2-7]|two|three|four|five|six|seven|twice)(?: ?x| times| days)?"
     r" ?(?:weekly|(?:a|per|every|each|/) ?week)\b"
 )
+_DAY_NAME = r"(?:mon|tues?|wed(?:nes)?|thu(?:rs?)?|fri|sat(?:ur)?|sun)"
+_EACH_NAMED = re.compile(
+    rf"\b(?:(?:every|each) {_DAY_NAME}(?:day)?|{_DAY_NAME}days)\b"
+)  # `every Thursday`, `Thursdays`
+_OTHER_WEEK = re.compile(
+    rf"\b(?:every|each) (?:other|second|2nd) (?:week|{_DAY_NAME}(?:day)?)\b(?! of)|\bevery 14 days\b"
+)
 _NAMED = re.compile(r"\b(mon|tue|tues|wed|thu|thur|thurs|fri|sat|sun)(?:days?|sdays?|nesdays?|rsdays?|urdays?)?\b")
 
 
@@ -44,7 +51,8 @@ def oftener_than_weekly(entry: MedicineEntry) -> bool:
 @lru_cache(maxsize=4096)
 def _period(text: str) -> int | None:
     """Days between doses; None where the text says none, or two different ones."""
-    found = {7} if _WEEKLY.search(text) else set()
+    found = {7} if _WEEKLY.search(text) or (_EACH_NAMED.search(text) and _weekday(text) is not None) else set()
+    found |= {14} if _OTHER_WEEK.search(text) else set()
     found |= {7 * int(a or b) for a, b in _WEEKS.findall(text)}
     found |= {1} if _DAILY.search(text) else set()
     return found.pop() if len(found) == 1 else None

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
-from datetime import date, time, timedelta
+from datetime import date, timedelta
 
 from waykeeper.counting import counted
 from waykeeper.medicines.model import Case
+from waykeeper.medicines.times_of_day import NOON, clocks, evening_only
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment, add_elapsed, add_months, earlier_reading, read_wall
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_CLOCK = re.compile(r"\b([01]?\d|2[0-3]):([0-5]\d)\b")
 WEEK = 7
 
 
@@ -96,7 +95,7 @@ def hours_before(hours: int, surgery: Moment, entry: MedicineEntry) -> Interval:
     exact = add_elapsed(earlier_reading(surgery), -60 * hours)
     limit = earlier_reading(exact)
     lines = [f"{hours} h before {clock_name(surgery)} = {limit}"]
-    last = _last_usual(limit, clocks(entry))
+    last = _last_usual(limit, entry)
     if last != limit.day:
         lines.append(f"the usual dose on {day_name(limit.day)} would be too late: last {day_name(last)}")
     if limit.day == surgery.day:
@@ -105,18 +104,19 @@ def hours_before(hours: int, surgery: Moment, entry: MedicineEntry) -> Interval:
     return Interval(days, last, last + timedelta(1), limit, arithmetic=tuple(lines))
 
 
-def clocks(entry: MedicineEntry) -> tuple[time, ...]:
-    """The clock times that the row's schedule or dose text names."""
-    found = _CLOCK.findall(f"{entry.schedule} {entry.dose_text}")
-    return tuple(sorted({time(int(h), int(m)) for h, m in found}))
-
-
-def _last_usual(limit: Moment, usual: tuple[time, ...]) -> date:
+def _last_usual(limit: Moment, entry: MedicineEntry) -> date:
     """The day of the last usual dose at or before the limit; the limit's day where no time is known."""
+    usual = clocks(entry)
     if not usual:
-        return limit.day
+        late = evening_only(entry) and limit.clock is not None and limit.clock <= NOON
+        return limit.day - timedelta(1) if late else limit.day
     first = read_wall(limit.day, usual[0], limit.zone, "recorded").moment
     return limit.day if not_after(first, limit) else limit.day - timedelta(1)
+
+
+def hour_unknown(limit: Moment, entry: MedicineEntry) -> bool:
+    """True where the order does not say whether its dose on the limit's day comes before the limit."""
+    return not clocks(entry) and _last_usual(limit, entry) == limit.day
 
 
 def not_after(one: Moment, other: Moment) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from waykeeper.medicines.context import Context
-from waykeeper.medicines.intervals import WEEK, Interval, clocks
+from waykeeper.medicines.intervals import WEEK, Interval, hour_unknown
 from waykeeper.medicines.model import Rule
 from waykeeper.medicines.policies import policy_value
 from waykeeper.record.model import MedicineEntry
@@ -17,7 +17,7 @@ def open_points(rule: Rule, days: Interval, pauses: bool, entry: MedicineEntry, 
     asked: list[str] = []
     if pauses and entry.period_days == WEEK and entry.weekday is None and days.window is None:
         asked.append("on which weekday is it taken? the last dose lies on or before the day shown")
-    if days.limit is not None and days.limit.day != context.surgery.day and not clocks(entry):
+    if days.limit is not None and days.limit.day != context.surgery.day and hour_unknown(days.limit, entry):
         asked.append("at what time of day is it taken? the limit is a clock time")
     if rule.neuraxial and context.anaesthesia == "superficial-block":
         asked.append("superficial block: anaesthesia decides whether the vessels there can be pressed on")

@@ -168,6 +168,7 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
         "substances": ", ".join(row.ingredients),
         "dose": entry.dose_text if entry else "",
         "taken": how_often(entry.schedule) if entry and entry.schedule != entry.dose_text else "",
+        "at": ", ".join(entry.hours) if entry else "",
         "route": " ".join(p for p in (entry.route, entry.form) if p) if entry else "",
         "reason": ", ".join(i.partition("|")[2] or i for i in entry.indication) if entry else "",
         "intent": entry.intent if entry and entry.intent != "order" else "",
@@ -182,7 +183,7 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
 
 def _instruction(entry: MedicineEntry) -> str:
     """A further dosage instruction in one line."""
-    parts = (entry.dose_text, how_often(entry.schedule), entry.route)
+    parts = (entry.dose_text, how_often(entry.schedule), ", ".join(entry.hours), entry.route)
     return ", ".join(dict.fromkeys(p for p in parts if p))
 
 

@@ -81,6 +81,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         period_days=_period_days(repeat),
         weekday=_weekday(repeat),
         times_a_week=_times_a_week(repeat),
+        hours=(*(str(t)[:5] for t in repeat.get("timeOfDay") or []), *(str(w) for w in repeat.get("when") or [])),
         as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
     )
 

@@ -42,6 +42,7 @@ class MedicineEntry:
     forbidden   MedicationRequest.doNotPerform: an order that it is not to be given
     units       tablets or capsules of one dose; None where the order says it in another way
     ways        codes of the route and the dose form, "system|code"
+    hours       times of the day by the structured timing: "20:00", or a code of FHIR's event-timing ("HS")
     times_a_week  doses of a week by the structured timing; None where it does not say
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
@@ -68,6 +69,7 @@ class MedicineEntry:
     forbidden: bool = False
     ways: tuple[str, ...] = ()
     times_a_week: Fraction | None = None
+    hours: tuple[str, ...] = ()
     units: Decimal | None = None
 
 
