@@ -51,7 +51,8 @@ def test_public_names():
         "Anchor", "Awaited", "Containment", "Dates", "Event", "Moment", "Occurrences", "Phrase", "PhraseError",
         "Reading", "Standing", "TimingError", "Unit", "Window", "WorkingCalendar", "add_days", "add_elapsed",
         "add_months", "calendar_for", "contains", "earlier_reading", "events", "from_instant", "grammar_table",
-        "holiday_version", "is_name", "is_point", "is_span", "is_zone", "later_reading", "lateness", "parse",
+        "holiday_version", "is_name", "is_point", "is_span", "is_zone", "later_reading", "lateness",
+        "longest_closure", "parse",
         "precision", "public_holidays", "read_wall", "resolve", "roll", "spelling", "spelling_finding", "units",
         "working_days_after", "working_days_before",
     }  # fmt: skip

@@ -13,7 +13,7 @@ from waykeeper.pathway.phrasing import Phrased, Phrases
 from waykeeper.pathway.reader import Node
 from waykeeper.pathway.references import PATIENT, texts
 from waykeeper.pathway.samples import Sample, samples
-from waykeeper.timing import Event, Phrase, WorkingCalendar, contains
+from waykeeper.timing import Containment, Event, Phrase, WorkingCalendar, contains, longest_closure
 from waykeeper.timing.phrases import Around, At, Between, FromTo, Offset, Pick, Series, Until, Within
 from waykeeper.timing.working import Policy
 
@@ -70,9 +70,31 @@ def _window(one: Drafted, phrases: Phrases, calendar: WorkingCalendar, found: li
         return
     for target in phrases.of("visit", one.item.name, "at"):
         proof = contains(target.phrase, window.phrase, policy=POLICIES[one.item.roll], calendar=calendar)
-        wrong = proof.finding(window.node.position)
+        wrong = _closed(proof, target, window, one, calendar) or proof.finding(window.node.position)
         if wrong is not None:
             found.append(replace(wrong, details=f"visit {one.item.name!r}: {wrong.details}"))
+
+
+def _closed(
+    proof: Containment, target: Phrased, window: Phrased, one: Drafted, calendar: WorkingCalendar
+) -> Finding | None:
+    """What is found where the window holds its target, and only the clinic's closures can leave it no open day.
+
+    The fault is the calendar's, not the pathway's: the plans that it meets say so (WKL107), and all others stand.
+    """
+    if proof.verdict == "always" or one.item.roll != "in window" or proof.window is None:
+        return None
+    every_week = replace(calendar, closed={})
+    unrolled = contains(target.phrase, window.phrase)
+    in_any_week = contains(target.phrase, window.phrase, policy=POLICIES[one.item.roll], calendar=every_week)
+    if not unrolled.verdict == in_any_week.verdict == "always":
+        return None
+    first, last = proof.window
+    longest = longest_closure(calendar)
+    details = f"a window of {counted((last - first).days + 1, 'day')} may hold no open day: {first} to {last}"
+    if longest:
+        details += f"; the clinic's longest closure is {longest[0]} to {longest[1]}"
+    return finding("WKP314", details, window.node.position)
 
 
 def _ends_by_release(one: Drafted, phrases: Phrases, found: list[Finding]) -> None:

@@ -1,7 +1,7 @@
 """When? Moments, phrases, working days and time zones: pure arithmetic, no clock. See README.md."""
 
 from waykeeper.timing.arithmetic import add_days, add_elapsed, add_months, from_instant
-from waykeeper.timing.containment import Containment, contains
+from waykeeper.timing.containment import Containment, contains, longest_closure
 from waykeeper.timing.errors import PhraseError, TimingError
 from waykeeper.timing.grammar import grammar_table, is_name, parse, spelling, spelling_finding
 from waykeeper.timing.lateness import lateness
@@ -51,6 +51,7 @@ __all__ = [
     "is_zone",
     "lateness",
     "later_reading",
+    "longest_closure",
     "parse",
     "precision",
     "public_holidays",

@@ -76,11 +76,15 @@ Reach: TypeAlias = tuple[float, float]  # earliest and latest ordinal day of a p
 
 @dataclass(frozen=True, slots=True)
 class Containment:
-    """What was proved. `example` is a date of the event on which the target is outside, `details` says so."""
+    """What was proved. `example` is a date of the event on which the target is outside, `details` says so.
+
+    window   the first and last day of the window on that date, where it has both
+    """
 
     verdict: Verdict
     example: date | None = None
     details: str = ""
+    window: tuple[date, date] | None = None
 
     def finding(self, position: Position | None = None) -> Finding | None:
         """WKT302 or WKT303; None where the window always contains its target."""
@@ -151,7 +155,8 @@ class _Prover:
                 break
         if inside and not outside:
             return Containment("always")
-        return Containment("never" if outside and not inside else "sometimes", example, self.say(example))
+        verdict: Verdict = "never" if outside and not inside else "sometimes"
+        return Containment(verdict, example, self.say(example), self.days(example))
 
     def on(self, day: date) -> tuple[bool, bool]:
         """Whether the target is certainly, and possibly, inside when the event is on this day."""
@@ -249,6 +254,13 @@ class _Prover:
         tried = _representatives(_years(self.target, self.window))
         shortest = min(end[0] - start[1] for start, end in map(self.bounds, tried))
         return shortest < _longest_closure(self.calendar)
+
+    def days(self, example: date | None) -> tuple[date, date] | None:
+        """The window's first and last day on a date of the event."""
+        if example is None:
+            return None
+        start, end = self.bounds(example)
+        return None if start[1] == -inf else (date.fromordinal(int(start[1])), date.fromordinal(int(end[0])))
 
     def say(self, example: date | None) -> str:
         """The counterexample in words."""
@@ -380,7 +392,14 @@ def _every_day(years: range) -> Iterator[date]:
 
 def _longest_closure(calendar: WorkingCalendar) -> int:
     """The most closed days in a row, in the years that the calendar covers."""
+    longest = longest_closure(calendar)
+    return (longest[1] - longest[0]).days + 1 if longest else 10_000
+
+
+def longest_closure(calendar: WorkingCalendar) -> tuple[date, date] | None:
+    """The first and last of the most closed days in a row; None where the calendar has no two open days."""
     opened = [day for day in _every_day(_covered(calendar)) if calendar.is_open(day)]
     if len(opened) < 2:
-        return 10_000
-    return max((later - day).days - 1 for day, later in pairwise(opened))
+        return None
+    before, after = max(pairwise(opened), key=lambda two: two[1] - two[0])
+    return before + timedelta(days=1), after - timedelta(days=1)
