@@ -5,6 +5,7 @@ import pytest
 from merge.small import CALL, HOLD, LATEX, compiled, new_identifier
 from merge.stories import GONE, answer, book, complete, output
 from merge.worlds import SURGERY, Memory, later
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import catalogue
 from waykeeper.merge import difference, withdraw
 from waykeeper.merge.guards import guards
@@ -25,7 +26,7 @@ def world():
 
 def test_every_code_of_the_room_has_examples_that_are_tested_here():
     ours = {code: e for code, e in catalogue().items() if code.startswith("WKU")}
-    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106"}
+    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106", "WKU107"}
     assert all(e.raises and e.passes and e.help for e in ours.values())
 
 
@@ -101,6 +102,14 @@ def test_wku105(world):
     world.send(withdraw(world.plan(), world.resources(), "surgery cancelled"))
     plan = world.plan()
     assert codes(world, plan) == ["WKU105"]
+    assert codes(world, plan, reinstate=True) == []
+
+
+def test_wku107(world):
+    plan = world.plan()
+    assert codes(world, plan) == []
+    world.edit(PLAN_KEY, "plan", extension=None)
+    assert codes(world, plan) == ["WKU107"]
     assert codes(world, plan, reinstate=True) == []
 
 

@@ -11,7 +11,7 @@ from waykeeper.exchange.pushing import TRIES, PlanPush, Why
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Held, Server
 from waykeeper.exchange.withdrawal_report import Withdrawal, still_booked
-from waykeeper.fhir import read_all
+from waykeeper.fhir import identity, is_ours, read_all
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.merge import withdraw as withdraw_plan
 from waykeeper.plan.model import Identifier, Plan, State
@@ -57,7 +57,15 @@ def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]
     found = [(p, s) for p, s in found if pathway in ("", p.pathway.name, p.pathway.url)]
     if len(found) != 1:
         names = ", ".join(sorted(p.pathway.name for p, _ in found))
-        remedy = f"Name the pathway: {names}." if found else "Check the patient's identifier and the episode."
+        remedy = f"Name the pathway: {names}." if found else _why_none(held)
         details = f"{len(found)} plans of this patient with episode {episode}"
         raise BadAnswerError(finding("WKX221", details, help=remedy), 404)
     return found[0]
+
+
+def _why_none(held: list[Held]) -> str:
+    """Where a plan may be that is not found: under another name, or in a CarePlan that does not say so any more."""
+    lost = [ref for ref, r in held if r.get("resourceType") == "CarePlan" and is_ours(r) and identity(r) is None]
+    if not lost:
+        return "Check the patient's identifier and the episode."
+    return f"{', '.join(lost)} lost what Waykeeper wrote on it: push the plan with --take ours:plan first."

@@ -49,7 +49,8 @@ def identity(resource: Mapping[str, Any]) -> Identity | None:
     extension = find(resource, ITEM)
     if extension is None:
         return None
-    said, uuid = firsts(extension, _NAMED_BY), own_identifier(resource)
+    said = firsts(extension, _NAMED_BY)
+    uuid = own_identifier(resource) or str(resource.get("id") or "")  # an id of ours proves it too: see `belongs`
     if "key" not in said or "part" not in said or not uuid:
         return None
     return Identity(parse_key(str(said["key"])), str(said["part"]), int(said.get("round", 1)), uuid)
@@ -61,6 +62,18 @@ def own_identifier(resource: Mapping[str, Any]) -> str:
         if isinstance(entry, dict) and str(entry.get("system") or "").endswith(IDENTIFIER_PATH):
             return str(entry.get("value") or "")
     return ""
+
+
+def named_by(resource: Mapping[str, Any]) -> frozenset[str]:
+    """What may be our name of a resource: the identifier that we gave it, and its id where we chose that."""
+    return frozenset({own_identifier(resource), str(resource.get("id") or "")} - {""})
+
+
+def called(resource: Mapping[str, Any]) -> str:
+    """What people call a resource of ours that lost our extensions: the text of its own elements, else its type."""
+    told = (resource.get(n) for n in ("medicationCodeableConcept", "code", "description", "title"))
+    texts = (t.get("text") if isinstance(t, Mapping) else t for t in told)
+    return str(next((text for text in texts if text), "") or resource["resourceType"])
 
 
 def episode_of(root: Mapping[str, Any]) -> Episode | None:

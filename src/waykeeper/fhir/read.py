@@ -10,8 +10,9 @@ from typing import Any
 import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
-from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, parse_key
+from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, named_by, parse_key
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
+from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
 from waykeeper.fhir.recorded import item_state, plan_state
 from waykeeper.fhir.told import told_of
@@ -106,7 +107,19 @@ def _read_one(
         waykeeper=_one(said, "waykeeper"),
         withdrawn=_one(said, "withdrawn"),
     )
-    return plan, plan_state(root, states, own, everything, plan)
+    state = plan_state(root, states, own, everything, plan)
+    return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything)))
+
+
+LOST = "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that"
+
+
+def _lost(root: Mapping[str, Any], everything: Sequence[Held]) -> Iterable[str]:
+    """What is ours by its name and does not say any more which item it is: its item would be missing in silence."""
+    ever = set(offered_of(root).get("ever", ()))
+    for ref, resource in everything:
+        if identity(resource) is None and episode_of(resource) is None and not ever.isdisjoint(named_by(resource)):
+            yield f"{called(resource)} ({ref}): {LOST}"
 
 
 def _zone(root: Mapping[str, Any]) -> str:

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any, Literal
 
 from waykeeper.fhir import write
-from waykeeper.fhir.identity import identity
+from waykeeper.fhir.identity import called, identity
 from waykeeper.fhir.ownership import GROUPS, digest, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
@@ -20,6 +20,7 @@ from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource,
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
+from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import Item, Key, Plan, State
@@ -37,7 +38,9 @@ def decide(
     take    answers to conflicts: item key or item name -> side
     today   the end of a Flag whose release has no recorded day; nothing else depends on it
     """
-    return _Merge(plan, holding(plan.episode, held), dict(take or {}), today).decisions()
+    known, lost = marked(plan, held)
+    made = _Merge(plan, holding(plan.episode, known), dict(take or {}), today, lost).decisions()
+    return replace(made, standing=_standing(held, made.rows))
 
 
 def places(resources: Sequence[Resource]) -> dict[Place, Resource]:
@@ -58,6 +61,7 @@ class _Merge:
     held: Holding
     asked_take: Mapping[str, Side]
     today: date | None
+    unmarked: frozenset[str] = frozenset()  # what lost our extensions, and was known again
     rows: list[Decision] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
     settled: list[str] = field(default_factory=list)
@@ -85,13 +89,19 @@ class _Merge:
         titles = titles_of(self.plan, self.held.plan)
         self.rows += conflict_tasks(self.plan, self.held, self.questions, self.take, titles)
         self._care_plans()
-        return Decisions(
-            self.plan,
-            tuple(self.rows),
-            tuple(self.questions),
-            tuple(self.notices),
-            tuple(_standing(self.held, self.rows)),
-        )
+        self._marks()
+        return Decisions(self.plan, tuple(self.rows), tuple(self.questions), tuple(self.notices))
+
+    def _marks(self) -> None:
+        """Resources that another system saved without our extensions: marked again, or told where none can say what."""
+        if self.unmarked:
+            wanted = {(str(key), part, number): r for (key, part, number), r in self.wanted.items()}
+            left = self.unmarked - {d.reference for d in self.rows if d.changes}
+            self.rows = [
+                restored(d, wanted.get((d.item, d.part, d.round))) if d.reference in left else d for d in self.rows
+            ]
+        for ref, resource in unknown(self.held.everything, self.held.ever):
+            self.notices.append(f"{ref} ({called(resource)}) lost what Waykeeper wrote on it: {NOBODY_DECIDES}")
 
     # what is known before
 
@@ -454,9 +464,9 @@ def _redirected(resource: Resource, references: Mapping[str, str]) -> Resource:
     return made
 
 
-def _standing(held: Holding, rows: Sequence[Decision]) -> list[Held]:
+def _standing(held: Sequence[Held], rows: Sequence[Decision]) -> tuple[Held, ...]:
     """What the server holds once every decision went through."""
     after = {d.reference: d.after for d in rows if d.after is not None and d.reference}
-    kept = [(ref, after.get(ref, resource)) for ref, resource in held.everything]
+    kept = [(ref, after.get(ref, resource)) for ref, resource in held]
     made = [(f"{d.after['resourceType']}/{d.after['id']}", d.after) for d in rows if d.after and not d.reference]
-    return [*kept, *made]
+    return (*kept, *made)

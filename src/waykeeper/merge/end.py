@@ -7,6 +7,7 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.extensions import encode, find
+from waykeeper.fhir.identity import called
 from waykeeper.fhir.names import PLAN
 from waykeeper.fhir.ownership import GROUPS, digest
 from waykeeper.fhir.status import status_class
@@ -14,9 +15,14 @@ from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Resource, Word
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
+from waykeeper.merge.stripped import marked, unknown
 from waykeeper.merge.withdrawal import NOTE, reoffered, withdrawn
-from waykeeper.plan.model import Plan
+from waykeeper.plan.model import Key, Plan
 
+LOST_MEDICINE = (
+    "another system saved it without what Waykeeper wrote on it: find out whether it was stopped for this surgery; the"
+    " prescriber must say whether to restart it"
+)
 NO_SURGERY = "Surgery does not take place"
 
 
@@ -31,7 +37,8 @@ def withdraw(
     suspended   surgery was cancelled and another day is expected: the plan itself is on hold, not revoked
     today       the restart Tasks are due on it; a pause that began by the plan's own days is seen only with it
     """
-    found = holding(plan.episode, held)
+    known, _ = marked(plan, held)
+    found = holding(plan.episode, known)
     rows: list[Decision] = []
     notices: list[str] = []
     for place, (ref, resource) in found.own.items():
@@ -43,9 +50,15 @@ def withdraw(
         if rows[-1].word == "keep":
             day = str(resource.get("start") or "")[:10] or "a day not recorded"
             notices.append(f"{place[0]}: booked on {day}: a person must cancel it with the scheduler")
+    for ref, resource in unknown(known, found.ever):
+        rows.append(_row((Key("unnamed", ref), "", 1), ref, resource, reason, suspended))
+        if rows[-1].word == "keep":
+            notices.append(f"{called(resource)} ({ref}): booked: a person must cancel it with the scheduler")
+        elif resource["resourceType"] == "MedicationRequest" and not _dead(found):
+            notices.append(f"{called(resource)} ({ref}): {LOST_MEDICINE}")
     for one in () if _dead(found) else stopped(found, today):
-        called = one.words or one.item.title
-        notices.append(f"{called}: was stopped for this surgery; the prescriber must say whether to restart it")
+        name = one.words or one.item.title
+        notices.append(f"{name}: was stopped for this surgery; the prescriber must say whether to restart it")
         asked = restart_asked(plan, one, found, max(found.highest(one.item.key), 1), NO_SURGERY, today)
         rows += [asked] if asked else []
     after_by_ref = {d.reference: d.after for d in rows if d.after is not None and d.reference}

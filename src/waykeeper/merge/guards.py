@@ -6,7 +6,9 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 from waykeeper.fhir import answers, episode_of
+from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.status import status_class
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, finding
 from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding
@@ -26,6 +28,7 @@ def guards(
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
+    found += [] if reinstate else _unmarked_root(plan, held.everything)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
         found.append(finding("WKU105", f"the plan on the server was withdrawn: {held.plan.withdrawn}"))
     if held.plan is not None and not moving:
@@ -34,6 +37,13 @@ def guards(
             found.append(finding("WKU102", "people recorded something since this bundle was compiled"))
         found += _forgotten(plan, held, let_go)
     return _both(found)
+
+
+def _unmarked_root(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
+    """The plan's own CarePlan without what it must say: nobody could tell an old bundle from the one that stands."""
+    uuid = plan.episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
+    lost = [ref for ref, r in everything if uuid in named_by(r) and episode_of(r) is None]
+    return [finding("WKU107", f"{ref} is this plan and has lost what Waykeeper wrote on it") for ref in lost]
 
 
 BACK_ON_ANOTHER_DAY = (

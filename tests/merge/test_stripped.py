@@ -1,0 +1,177 @@
+"""Another system saved a resource of ours without our extensions, as many do: nothing is lost, nothing stays behind."""
+
+from datetime import date
+
+import pytest
+
+from merge.small import BLOOD, CALL, HOLD, READY, VISIT, WEIGHT, instant
+from merge.stories import answer, due, words
+from merge.worlds import TODAY, Memory, later
+from waykeeper.fhir import identity, read_all
+from waykeeper.fhir.names import IDENTIFIER_PATH
+from waykeeper.fhir.write import PLAN_KEY
+from waykeeper.merge import withdraw
+from waykeeper.merge.guards import guards
+from waykeeper.merge.held import holding
+from waykeeper.merge.stripped import WRITTEN_AGAIN
+
+THEIRS = {"url": "https://ehr.example/ward", "valueString": "4 West"}
+
+
+def strip(world, key, part, **fields):
+    """A system that knows no extension of ours saves the resource; it keeps its own. Gives the reference."""
+    ref = world.ref(key, part)
+    world.edit(key, part, extension=[THEIRS], **fields)
+    return ref
+
+
+def at(world, ref):
+    return dict(world.resources())[ref]
+
+
+def row(decisions, ref):
+    return next(d for d in decisions.rows if d.reference == ref)
+
+
+@pytest.mark.parametrize(
+    ("key", "part"), [(BLOOD, "task"), (VISIT, "request"), (READY, "gate"), (WEIGHT, "flag"), (HOLD, "confirm")]
+)
+def test_it_is_known_again_and_marked_again(key, part):
+    world = Memory()
+    world.push()
+    before = world.at(key, part)
+    ref = strip(world, key, part)
+    pushed = world.push()
+    assert pushed.conflicts == () and pushed.notices == ()
+    assert [d.reference for d in pushed.changing] == [ref]
+    assert row(pushed, ref).word == "write" and WRITTEN_AGAIN in row(pushed, ref).reason
+    after = at(world, ref)
+    assert identity(after) == identity(before) and THEIRS in after["extension"]
+    assert {k: v for k, v in after.items() if k != "extension"} == {k: v for k, v in before.items() if k != "extension"}
+    assert world.push().changing == ()
+    assert words(world.push(surgery=later(21)), key, part) == ["write"]  # dated again as if nothing had happened
+
+
+def test_what_was_done_on_it_counts():
+    world = Memory()
+    world.push()
+    told = [{"text": "blood taken"}]
+    ref = strip(world, CALL, "task", status="completed", executionPeriod={"end": "2026-02-27"}, note=told)
+    pushed = world.push()
+    assert pushed.conflicts == ()
+    assert at(world, ref)["status"] == "completed" and at(world, ref)["note"] == told
+    state = world.state().items[CALL]
+    assert (state.cls, state.done_on, state.round) == ("done", date(2026, 2, 27), 1)
+    assert world.push().changing == ()
+
+
+def test_other_dates_are_asked_about_and_one_answer_mends_it():
+    world = Memory()
+    world.push()
+    ref = strip(world, BLOOD, "task")
+    was = due(at(world, ref))
+    moved = world.push(surgery=later(21))
+    assert [str(q.key) for q in moved.conflicts] == [str(BLOOD)]
+    assert due(at(world, ref)) == was and len(world.conflicts()) == 1
+    assert world.push(surgery=later(21)).changing == ()
+    answered = world.push(surgery=later(21), take={str(BLOOD): "ours"})
+    assert answered.conflicts == () and due(at(world, ref)) > was
+    assert world.conflicts() == [] and world.push(surgery=later(21)).changing == ()
+
+
+def test_a_hold_is_asked_about_and_the_number_of_now_is_never_put_into_an_old_answer():
+    world = Memory()
+    world.push()
+    strip(world, HOLD, "hold")
+    world.edit(HOLD, "confirm", status="completed", executionPeriod={"end": "2026-02-27"})  # "as it stood"
+    pushed = world.push()
+    assert {str(q.key) for q in pushed.conflicts} == {str(HOLD)}
+    told = world.state().items[HOLD].answer
+    assert told is not None and told.missed_days is None
+
+
+def test_an_answer_with_its_number_is_read():
+    world = Memory()
+    world.push()
+    strip(world, HOLD, "hold")
+    answer(world, 4, date(2026, 2, 27))
+    world.push()
+    assert world.state().items[HOLD].answer.missed_days == 4
+
+
+def test_a_booking_is_the_schedulers_and_stays_as_it_is():
+    world = Memory()
+    world.push()
+    day = date(2026, 4, 2)
+    ref = strip(world, VISIT, "appointment", status="booked", start=instant(day), end=instant(day, 10))
+    before = at(world, ref)
+    pushed = world.push()
+    assert pushed.conflicts == () and pushed.changing == () and at(world, ref) == before
+
+
+@pytest.mark.parametrize("key", [BLOOD, CALL, HOLD])
+def test_a_withdrawal_reaches_it(key):
+    world = Memory()
+    world.push()
+    part = "hold" if key is HOLD else "task"
+    ref = strip(world, key, part)
+    plan, _ = read_all(world.resources())[0]
+    made = withdraw(plan, world.resources(), "surgery cancelled", today=TODAY)
+    world.send(made)
+    assert at(world, ref)["status"] == "cancelled"
+    assert any("find out whether it was stopped" in n for n in made.notices) is (key is HOLD)
+    again = withdraw(read_all(world.resources())[0][0], world.resources(), "surgery cancelled", today=TODAY)
+    assert again.changing == ()
+    back = world.push()  # wanted again: by a person's word, which the guards ask for
+    assert row(back, ref).word in ("reinstate", "write", "conflict") and at(world, ref)["status"] != "cancelled"
+
+
+def test_without_our_identifier_it_says_itself_what_it_is():
+    world = Memory()
+    world.push()
+    ref = world.ref(BLOOD, "task")
+    system = "https://ehr.example/orders"
+    world.edit(BLOOD, "task", identifier=[{"system": system, "value": "77"}])
+    renamed = f"Task/{'9' * 6}"
+    world.held = [(renamed if r == ref else r, {**res, "id": "999999"} if r == ref else res) for r, res in world.held]
+    pushed = world.push()
+    assert pushed.conflicts == () and words(pushed, BLOOD, "task") == ["write"]
+    names = [i["system"] for i in at(world, renamed)["identifier"]]
+    assert system in names and any(n.endswith(IDENTIFIER_PATH) for n in names)
+    assert world.push().changing == ()
+
+
+def test_what_nobody_can_name_is_told():
+    world = Memory()
+    world.push()
+    ref = strip(world, BLOOD, "task", code={"text": "Blood tests"})
+    gone = world.plan()
+    gone = type(gone)(**{f: getattr(gone, f) for f in gone.__slots__} | {"items": gone.items[:0]})
+    pushed = world.push(gone)
+    assert [n for n in pushed.notices if ref in n and "Blood tests" in n]
+    assert at(world, ref)["status"] == "requested"
+
+
+def test_what_reads_the_plan_says_so_until_the_next_push():
+    world = Memory()
+    world.push()
+    assert world.state().conflicts == ()
+    ref = strip(world, HOLD, "hold")
+    assert [c for c in world.state().conflicts if ref in c and "apixaban" in c]
+    world.push(take={str(HOLD): "ours"})
+    assert world.state().conflicts == ()
+
+
+def test_a_root_that_lost_it_is_refused_until_a_person_says_so():
+    world = Memory()
+    world.push()
+    plan = world.plan()
+    ref = strip(world, PLAN_KEY, "plan")
+    held = holding(plan.episode, world.resources())
+    assert [f.code for f in guards(plan, held)] == ["WKU107"]
+    assert guards(plan, held, reinstate=True) == []
+    world.held = [(r, dict(res)) for r, res in world.held]
+    pushed = world.push(plan)
+    assert [d.reference for d in pushed.changing] == [ref] and pushed.conflicts == ()
+    assert guards(world.plan(), holding(plan.episode, world.resources())) == []
+    assert world.push().changing == ()
