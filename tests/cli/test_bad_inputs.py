@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from cli import case_files as bench
-from waykeeper.cli.main import COMMANDS
+from waykeeper.cli.command_table import COMMANDS
 from waykeeper.exchange import files
 from waykeeper.pathway.library import folder
 from waykeeper.sandbox import running

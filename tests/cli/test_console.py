@@ -12,8 +12,9 @@ import pytest
 
 from waykeeper.cli import application
 from waykeeper.cli.application import called
+from waykeeper.cli.command_table import COMMANDS
 from waykeeper.cli.commands import pathways as listing
-from waykeeper.cli.main import COMMANDS, main
+from waykeeper.cli.main import main
 from waykeeper.pathway.library import folder
 
 SCRIPT = str(Path(sys.executable).parent / "waykeeper")

@@ -9,7 +9,7 @@ import pytest
 import typer
 
 from waykeeper.cli.application import app
-from waykeeper.cli.main import COMMANDS
+from waykeeper.cli.command_table import COMMANDS
 
 ROOT = Path(__file__).parents[2]
 

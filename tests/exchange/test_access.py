@@ -304,7 +304,7 @@ def test_which_scopes_cover_which(asked, granted, lacking):
 
 
 def test_a_wildcard_may_be_answered_by_every_type_that_is_needed():
-    from waykeeper.exchange.reading import EVIDENCE, OURS
+    from waykeeper.exchange.kinds import EVIDENCE, OURS
 
     named = " ".join(f"system/{kind}.crus" for kind in ("Patient", *OURS, *EVIDENCE))
     assert missing_scopes("system/*.cruds", named) == []

@@ -12,7 +12,8 @@ import requests
 from exchange.faults import Fault, between
 from waykeeper.exchange import Server
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.exchange.reading import RECORD, _medications, record_resources
+from waykeeper.exchange.kinds import RECORD
+from waykeeper.exchange.reading import _medications, record_resources
 from waykeeper.plan.model import Identifier
 from waykeeper.record import read
 from waykeeper.sandbox import running

@@ -10,8 +10,8 @@ import typer
 from typer.core import TyperGroup
 
 from waykeeper.cli import session
+from waykeeper.cli.command_table import COMMANDS
 from waykeeper.cli.errors import DONE, guarded, interrupted, misused
-from waykeeper.cli.main import COMMANDS
 from waykeeper.cli.settings import read_settings
 
 # typer carries its own argument parser and does not name the class of its usage errors

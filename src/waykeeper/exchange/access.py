@@ -5,20 +5,15 @@ from __future__ import annotations
 import base64
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
-from waykeeper.exchange.connection import Anonymous, Basic, Bearer, Connection, Secret
-from waykeeper.exchange.errors import CannotSendError
-from waykeeper.findings import finding
-
-if TYPE_CHECKING:
-    import requests
+from waykeeper.exchange.connection import Anonymous, Basic, Bearer, Connection, Secret, Transport
+from waykeeper.exchange.errors import unusable
 
 DEFAULT = Bearer(Secret(env="WAYKEEPER_TOKEN"))
 _VISIBLE = re.compile(r"[\x21-\x7e]+")
-Transport = Callable[[str, str, bytes | None, Mapping[str, str]], "requests.Response"]
 
 
 class Access(Protocol):
@@ -115,8 +110,3 @@ def _clean(text: str, what: str) -> str:
     if not _VISIBLE.fullmatch(text):
         raise unusable(f"{what} holds a character that no header may have")
     return text
-
-
-def unusable(details: str, remedy: str = "") -> CannotSendError:
-    """Credentials that cannot be used, as an exception."""
-    return CannotSendError(finding("WKX105", details, help=remedy))

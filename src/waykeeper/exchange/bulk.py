@@ -20,7 +20,7 @@ import requests
 
 from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError, refusal
 from waykeeper.exchange.files import write_whole
-from waykeeper.exchange.reading import EVIDENCE, OURS, RECORD
+from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import ATTEMPTS, FHIR_JSON, LONGEST_WAIT, Answer, Server, broken, pause_of, read_answer
 from waykeeper.findings import Finding, Position, finding
 
@@ -400,4 +400,3 @@ def _issues(outcome: Mapping[str, Any]) -> list[Finding]:
         details = f"the server says: {' '.join(str(said).split())[:300]}"
         made.append(finding("WKX122", details, severity="error" if grave else "warning"))
     return made
-

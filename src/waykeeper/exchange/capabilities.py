@@ -8,7 +8,7 @@ from typing import Any, Literal
 from urllib.parse import urlencode
 
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.exchange.reading import EVIDENCE, OURS
+from waykeeper.exchange.kinds import EVIDENCE, OURS
 from waykeeper.exchange.server import NO_BATCH, STRICT, Server, status_of
 from waykeeper.exchange.trial import Trial, trial
 from waykeeper.fhir.names import BASE, IDENTIFIER_PATH

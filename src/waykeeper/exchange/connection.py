@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import requests
 
 Holds = Literal["test", "patients"]
+Transport = Callable[[str, str, bytes | None, Mapping[str, str]], "requests.Response"]  # method, url, body, headers
 SCOPES = "system/*.cruds"  # SMART App Launch 2: create, read, update, delete, search of every type
 
 

@@ -61,6 +61,11 @@ class CannotSendError(WaykeeperError):
     exit_code = 2
 
 
+def unusable(details: str, remedy: str = "") -> CannotSendError:
+    """Credentials that cannot be used, as an exception."""
+    return CannotSendError(finding("WKX105", details, help=remedy))
+
+
 UNAUTHORISED = 401
 # A server or what stands before it gave up waiting: as with a broken connection it may have been carried out.
 GAVE_UP = (408, 502, 504)

@@ -7,21 +7,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
+from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import Held, Server
 from waykeeper.fhir import episode_of, is_ours
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Identifier
 
-OURS = (
-    "CarePlan", "ServiceRequest", "Task", "MedicationRequest", "CommunicationRequest", "Goal", "Flag", "DetectedIssue",
-)  # fmt: skip
-EVIDENCE = ("Appointment", "Encounter", "Procedure", "Communication", "MedicationStatement")
-RECORD = (
-    "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
-    "MedicationDispense", "MedicationAdministration", "Encounter", "Appointment", "FamilyMemberHistory", "Immunization",
-    "DeviceUseStatement", "Consent", "Coverage",
-)  # fmt: skip
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
 

@@ -17,7 +17,7 @@ import requests
 from requests.adapters import HTTPAdapter
 from urllib3.util.retry import Retry
 
-from waykeeper.exchange.access import Access, access_of, given, unusable
+from waykeeper.exchange.access import Access, access_of, given
 from waykeeper.exchange.connection import Address, Connection, as_connection
 from waykeeper.exchange.errors import (
     BadAnswerError,
@@ -26,6 +26,7 @@ from waykeeper.exchange.errors import (
     EntryRefusedError,
     NoAnswerError,
     refusal,
+    unusable,
 )
 from waykeeper.exchange.wire_json import dumps, loads
 from waykeeper.findings import finding

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urlsplit
 
-from waykeeper.exchange.access import Transport, unusable
-from waykeeper.exchange.connection import Connection, SmartBackend
-from waykeeper.exchange.errors import CannotSendError, NoAnswerError
+from waykeeper.exchange.connection import Connection, SmartBackend, Transport
+from waykeeper.exchange.errors import CannotSendError, NoAnswerError, unusable
+from waykeeper.exchange.kinds import EVIDENCE, OURS
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 
 ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
@@ -239,8 +239,6 @@ def _covered(
 
 def _by_type(level: str, rights: str, given: Iterable[tuple[str, str, str] | None]) -> bool:
     """A server may answer a wildcard by naming every type: those that Waykeeper reads and writes are enough."""
-    from waykeeper.exchange.reading import EVIDENCE, OURS
-
     held: dict[str, set[str]] = {}
     for one in given:
         if one and one[0] == level:

@@ -1,15 +1,8 @@
 """What is wrong, and where: findings, their positions and the catalogue of codes."""
 
 from waykeeper.findings.catalogue import Entry, catalogue, entry
-from waykeeper.findings.model import (
-    Finding,
-    Position,
-    Severity,
-    WaykeeperError,
-    did_you_mean,
-    finding,
-    worst,
-)
+from waykeeper.findings.model import Finding, Position, WaykeeperError, did_you_mean, finding, worst
+from waykeeper.findings.severity import Severity
 
 __all__ = [
     "Entry",

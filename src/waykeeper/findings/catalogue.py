@@ -8,7 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Literal, cast
 
-from waykeeper.findings.model import Severity
+from waykeeper.findings.severity import Severity
 
 Family = Literal["ours", "the specification", "stricter"]
 

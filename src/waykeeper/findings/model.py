@@ -10,11 +10,10 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
-Severity = Literal["error", "warning", "information"]
-
-_RANK: dict[str, int] = {"information": 0, "warning": 1, "error": 2}
+from waykeeper.findings.catalogue import entry
+from waykeeper.findings.severity import RANK, Severity
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -60,13 +59,18 @@ class Finding:
         return f"{place}: {self.code} {self.severity}: {self.sentence()}{path}"
 
 
-def finding(code: str, details: str, position: Position | None = None, help: str = "", *, severity: Severity | None = None) -> Finding:  # noqa: A002, E501 - the field's name
+def finding(
+    code: str,
+    details: str,
+    position: Position | None = None,
+    help: str = "",  # noqa: A002 - the field's name
+    *,
+    severity: Severity | None = None,
+) -> Finding:
     """Make a finding with the severity that the catalogue gives its code.
 
     Raises KeyError where the catalogue does not know the code: an undocumented code is a bug.
     """
-    from waykeeper.findings.catalogue import entry
-
     known = entry(code)
     return Finding(code, severity or known.severity, details, position or Position(), help or known.help)
 
@@ -86,7 +90,7 @@ class WaykeeperError(Exception):
 
 def worst(findings: Iterable[Finding]) -> Severity | None:
     """The gravest severity among the findings, or None where there are none."""
-    return max((f.severity for f in findings), key=_RANK.__getitem__, default=None)
+    return max((f.severity for f in findings), key=RANK.__getitem__, default=None)
 
 
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:

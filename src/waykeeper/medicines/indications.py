@@ -9,8 +9,8 @@ from typing import Any
 from waykeeper.medicines.conditions import UNKNOWN
 from waykeeper.medicines.decisions import REASON_ONLY
 from waykeeper.medicines.model import AnswerLike
+from waykeeper.medicines.spelling import normalise
 from waykeeper.medicines.tables import table
-from waykeeper.medicines.words import normalise
 from waykeeper.record.model import MedicineEntry
 
 

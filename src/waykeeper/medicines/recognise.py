@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from waykeeper.findings import Finding, finding
 from waykeeper.medicines.ruleset import RXNORM, Ruleset
-from waykeeper.medicines.words import Reading, near_names, normalise, read_words
+from waykeeper.medicines.spelling import normalise
+from waykeeper.medicines.words import Reading, near_names, read_words
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 

@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import Any
 
 from waykeeper.medicines.model import Case, HalfLife, Ingredient, Rule
-from waykeeper.medicines.tables import rule_tables
+from waykeeper.medicines.tables import normal, rule_tables
 
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 
@@ -81,8 +81,6 @@ def rule_names() -> tuple[str, ...]:
 
 
 def _indexed(groups: dict[str, str], ingredients: dict[str, Ingredient], rules: dict[str, Rule]) -> Ruleset:
-    from waykeeper.medicines.words import normal
-
     single = {i: rule for rule in rules.values() if not rule.together for i in rule.ingredients}
     names = {normal(n): (i.name,) for i in ingredients.values() for n in (i.name, *i.names)}
     codes = {i.rxnorm: i.name for i in ingredients.values() if i.rxnorm}

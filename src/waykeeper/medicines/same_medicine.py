@@ -11,8 +11,9 @@ from waykeeper.medicines.dosing import with_dosing
 from waykeeper.medicines.model import AnswerLike, Case, NamedMedicine, Rule
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import package_rules
+from waykeeper.medicines.spelling import normalise
 from waykeeper.medicines.ways import forms_of, way_of
-from waykeeper.medicines.words import normalise, strength_of
+from waykeeper.medicines.words import strength_of
 from waykeeper.pathway.model import Coding
 from waykeeper.record.model import MedicineEntry
 

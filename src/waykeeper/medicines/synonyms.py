@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from waykeeper.findings import Finding, did_you_mean, finding
 from waykeeper.medicines.ruleset import Ruleset
-from waykeeper.medicines.words import normalise
+from waykeeper.medicines.spelling import normalise
 from waykeeper.pathway.reader import read_yaml
 
 Synonyms = Mapping[str, tuple[str, ...]]

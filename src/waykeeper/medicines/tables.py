@@ -13,6 +13,8 @@ from typing import Any
 
 import orjson
 
+from waykeeper.medicines.spelling import normalise
+
 COMPILED = "compiled.json"
 LONGEST_WORD = 40  # characters; longer texts are questions and sources
 
@@ -35,17 +37,15 @@ def rule_tables() -> Mapping[str, Any]:
     return found
 
 
-def normal_forms() -> Mapping[str, str]:
-    """Names, salts and words of the tables as `words.normalise` writes them, by word."""
-    found: Mapping[str, str] = _compiled()["normal"]
-    return found
+def normal(word: str) -> str:
+    """`normalise` for a word of the package's own tables, where it is written down already."""
+    known: str | None = _compiled()["normal"].get(word)
+    return normalise(word) if known is None else known
 
 
 def compiled() -> bytes:
     """What the compiled file must hold: every scalar as written, files and keys in their order."""
     import yaml
-
-    from waykeeper.medicines.words import normalise
 
     def folder(name: str) -> dict[str, Any]:
         found = sorted((f for f in (files("waykeeper.medicines") / name).iterdir()), key=lambda f: f.name)

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import difflib
 import re
-import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from waykeeper.medicines.tables import normal_forms, table
+from waykeeper.medicines.ruleset import Ruleset
+from waykeeper.medicines.spelling import SAME, normalise, without_thousands
+from waykeeper.medicines.tables import normal, table
 
-if TYPE_CHECKING:
-    from waykeeper.medicines.ruleset import Ruleset
-
-_SAME = str.maketrans({"µ": "u", "μ": "u", "–": "-", "œ": "oe", "Œ": "OE", "æ": "ae", "Æ": "AE"})
 _NUMBER = re.compile(r"\d+(\.\d+)?")
-_GLUED = re.compile(r"(?<![a-z\d.])(\d+(?:\.\d+)?)([a-z])")
-_THOUSANDS = re.compile(r"(?<=\d),(?=\d{3}\b)")
-_PUNCTUATION = re.compile(r"[^a-z0-9.]+|(?<!\d)\.|\.(?!\d)")
 _STRENGTHS = re.compile(
     r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)"
     r"\s*(mcg|ug|mg|g)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)"
@@ -46,21 +40,6 @@ class Reading:
     def whole(self) -> bool:
         """True where a name was found and every word was understood."""
         return bool(self.ingredients) and not self.left and not self.turned
-
-
-@lru_cache(maxsize=4096)
-def normalise(text: str) -> str:
-    """Lower case, no accents, apostrophes or punctuation, single spaces: `St. John's-wort` -> `st johns wort`."""
-    plain = unicodedata.normalize("NFKD", text.translate(_SAME)).casefold()
-    plain = "".join(c for c in plain if not unicodedata.combining(c))
-    plain = _THOUSANDS.sub("", plain.replace("'", "").replace("’", "").replace("`", ""))
-    return " ".join(_GLUED.sub(r"\1 \2", _PUNCTUATION.sub(" ", plain)).split())
-
-
-def normal(word: str) -> str:
-    """`normalise` for a word of the package's own tables, where it is written down already."""
-    known = normal_forms().get(word)
-    return normalise(word) if known is None else known
 
 
 @cache
@@ -132,7 +111,7 @@ def strength_of(strengths: tuple[Decimal, ...], index: int, ingredients: int) ->
 def strengths(text: str) -> tuple[Decimal, ...]:
     """Milligrams in the order written: `5/325 mg` -> 5, 325; `25 mcg` -> 0.025; a rate (`mcg/h`) is none."""
     found: list[Decimal] = []
-    for numbers, unit in _STRENGTHS.findall(_THOUSANDS.sub("", text.translate(_SAME).casefold())):
+    for numbers, unit in _STRENGTHS.findall(without_thousands(text.translate(SAME).casefold())):
         scale = {"g": Decimal(1000), "mg": Decimal(1)}.get(unit, Decimal("0.001"))
         found += [Decimal(n) * scale for n in re.findall(r"\d+(?:\.\d+)?", numbers)]
     return tuple(found)

@@ -11,7 +11,7 @@ import binascii
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 from urllib.parse import unquote
 
 import orjson
@@ -24,11 +24,8 @@ from waykeeper.sandbox.parameters import table
 from waykeeper.sandbox.refusals import Refusal
 from waykeeper.sandbox.resource_json import NotJson, Resource, parse
 from waykeeper.sandbox.search import pairs_of
-from waykeeper.sandbox.store import instant
+from waykeeper.sandbox.store import Store, instant
 from waykeeper.sandbox.work import Done, Work, condition_pairs
-
-if TYPE_CHECKING:
-    from waykeeper.sandbox.service import Service
 
 _PHASE = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2, "GET": 3, "HEAD": 3}
 _GUARDS = {"ifMatch": "if-match", "ifNoneMatch": "if-none-match", "ifNoneExist": "if-none-exist"}
@@ -36,6 +33,15 @@ _ELEMENT = ("id", "extension", "modifierExtension")
 _ENTRY = (*_ELEMENT, "link", "fullUrl", "resource", "search", "request", "response")
 _REQUEST = (*_ELEMENT, "method", "url", "ifNoneMatch", "ifModifiedSince", "ifMatch", "ifNoneExist")
 PATCH_TYPE = "application/json-patch+json"
+
+
+class Service(Protocol):
+    """The server, as far as a bundle needs it: what it holds, and its answer to one request."""
+
+    store: Store
+
+    def answer(self, ask: Ask) -> Answer:
+        """Answer one request."""
 
 
 @dataclass(slots=True)

@@ -21,6 +21,7 @@ from waykeeper.sandbox.answers import (
     shown,
     written,
 )
+from waykeeper.sandbox.bundles import answer_bundle
 from waykeeper.sandbox.capability import capability_statement
 from waykeeper.sandbox.checks import body_of, held, legal
 from waykeeper.sandbox.exports import FILE, STATUS, Exports
@@ -96,8 +97,6 @@ class Service:
 
     def _whole(self, ask: Ask) -> Answer:
         if ask.method == "POST":
-            from waykeeper.sandbox.bundles import answer_bundle
-
             return answer_bundle(self, ask)
         query = dict(ask.query)
         if ask.method == "GET" and "_page" in query:

@@ -9,7 +9,7 @@ from waykeeper.validate.fhirpath import evaluate
 from waykeeper.validate.profiles import Profile, ProfileElement, bound_set
 from waykeeper.validate.references import target_type
 from waykeeper.validate.run import Place, Run
-from waykeeper.validate.slicing import NotTold, slice_of
+from waykeeper.validate.slicing import NotTold, fits_pattern, slice_of
 from waykeeper.validate.tables import type_record
 
 Json = dict[str, Any]
@@ -110,15 +110,6 @@ def _check_fixed(profile: Profile, element: ProfileElement, value: Any, here: Pl
         run.add("WKV805", here, f"the value must be {_short(wanted)} in profile {profile.url}")
     elif kind == "pattern" and not fits_pattern(value, wanted):
         run.add("WKV806", here, f"the value must contain {_short(wanted)} in profile {profile.url}")
-
-
-def fits_pattern(value: Any, pattern: Any) -> bool:
-    """Whether a value holds everything that the pattern holds (lists: each item somewhere)."""
-    if isinstance(pattern, dict):
-        return isinstance(value, dict) and all(k in value and fits_pattern(value[k], p) for k, p in pattern.items())
-    if isinstance(pattern, list):
-        return isinstance(value, list) and all(any(fits_pattern(v, p) for v in value) for p in pattern)
-    return bool(value == pattern)
 
 
 def _check_limits(profile: Profile, element: ProfileElement, value: Any, here: Place, run: Run) -> None:

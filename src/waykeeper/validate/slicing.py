@@ -59,9 +59,16 @@ def _fits_value(part: ProfileElement, path: str, value: Any) -> bool:
 
 
 def _equal(held: Any, kind: str, wanted: Any) -> bool:
-    from waykeeper.validate.profile_check import fits_pattern
-
     return bool(held == wanted) if kind == "fixed" else fits_pattern(held, wanted)
+
+
+def fits_pattern(value: Any, pattern: Any) -> bool:
+    """Whether a value holds everything that the pattern holds (lists: each item somewhere)."""
+    if isinstance(pattern, dict):
+        return isinstance(value, dict) and all(k in value and fits_pattern(value[k], p) for k, p in pattern.items())
+    if isinstance(pattern, list):
+        return isinstance(value, list) and all(any(fits_pattern(v, p) for v in value) for p in pattern)
+    return bool(value == pattern)
 
 
 def _demands(part: ProfileElement, path: str) -> list[tuple[str, str, Any]]:

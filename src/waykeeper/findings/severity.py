@@ -1,0 +1,9 @@
+"""How grave a finding is, in FHIR's words for an issue (OperationOutcome)."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+Severity = Literal["error", "warning", "information"]
+
+RANK: dict[Severity, int] = {"information": 0, "warning": 1, "error": 2}
