@@ -312,6 +312,7 @@ def conflict_shuts_the_gate(world: World) -> None:
 
 def released_restriction_ends_its_flag(world: World) -> None:
     world.push()
+    world.today = date(2026, 5, 1)
     world.edit(WEIGHT, "request", status="completed")
     complete(world, FILM, "gate", date(2026, 4, 30))
     world.push()

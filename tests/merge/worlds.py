@@ -27,6 +27,8 @@ def later(days: int) -> date:
 class World:
     """What stands, and what people do with it."""
 
+    today = TODAY  # the day on which people push
+
     def __init__(self):
         self.identifier = new_identifier()
 
@@ -46,7 +48,7 @@ class World:
     def push(self, plan: Plan | None = None, take=None, **options) -> Decisions:
         """One push, without guards: decide and send."""
         plan = plan or self.plan(**options)
-        made = decide(self.located(plan), self.resources(), take=take, today=TODAY)
+        made = decide(self.located(plan), self.resources(), take=take, today=self.today)
         self.send(made)
         return made
 

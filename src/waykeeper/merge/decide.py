@@ -22,7 +22,7 @@ from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
-from waykeeper.plan.gates import gate_state, need_met
+from waykeeper.plan.gates import gate_state, need_met, to_come
 from waykeeper.plan.model import Item, Key, Plan, State
 from waykeeper.plan.unlisted import REASON
 
@@ -36,7 +36,8 @@ def decide(
 
     held    (reference, resource) pairs, versions in `meta`; other plans and other people's resources may be among them
     take    answers to conflicts: item key or item name -> side
-    today   the end of a Flag whose release has no recorded day; nothing else depends on it
+    today   the day of the push: what people recorded for a day after it has not happened yet, and ticks and opens
+            nothing; the end of a Flag whose release has no recorded day
     """
     known, lost = marked(plan, held)
     made = _Merge(plan, holding(plan.episode, known), dict(take or {}), today, lost).decisions()
@@ -150,9 +151,10 @@ class _Merge:
 
     def _released_on(self, item: Item) -> date | None:
         states = self.held.state.items
-        told = [s.done_on for k, s in states.items() if k.item in item.until and k.kind == "gate" and s.done_on]
         own = states.get(item.key)
-        return next(iter(told), None) or (own.done_on if own else None) or self.today
+        told = [s.done_on for k, s in states.items() if k.item in item.until and k.kind == "gate"]
+        told.append(own.done_on if own else None)
+        return next((day for day in told if day and not to_come(day, self.today)), self.today)
 
     # one part that is wanted
 
@@ -405,11 +407,14 @@ class _Merge:
             if key.kind != "gate":
                 continue
             if part == "gate":
-                ready = gate_state(self.items[key], self.plan, state, attended=attended, disputed=disputed).ready
-                wanted = {**resource, "status": "ready" if ready else "requested"}
+                seen = gate_state(
+                    self.items[key], self.plan, state, attended=attended, disputed=disputed, today=self.today
+                )
+                wanted = {**resource, "status": "ready" if seen.ready else "requested"}
             else:
                 need = next(n for n in self.items[key].needs if part == f"mirror:{n}")
-                met = need not in disputed and need_met(need, known.get(need), attended)
+                item = self.items.get(need)
+                met = need not in disputed and need_met(need, known.get(need), attended, item=item, today=self.today)
                 wanted = {**resource, "status": "completed" if met else "requested"}
             self._part(place, wanted)
 

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Literal
 
 from waykeeper.merge.model import Decisions
+from waykeeper.plan.gates import to_come
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 from waykeeper.timing.model import Anchor, Dates, Moment, Window
 
@@ -48,11 +49,19 @@ class Turned:
     after: str
 
 
-def difference(old: Plan, new: Plan, state: State, decided: Decisions, attended: Collection[Key] = ()) -> list[Row]:
+def difference(
+    old: Plan,
+    new: Plan,
+    state: State,
+    decided: Decisions,
+    attended: Collection[Key] = (),
+    today: date | None = None,
+) -> list[Row]:
     """A row for each item of either plan, each exactly once: medicines first, then in the new plan's order.
 
     state      what is recorded of the old plan; `decided` what the merge of the new one decided
     attended   visits that linked evidence proves
+    today      the day to look at: what is recorded for a day after it is not done
     """
     was, now = {i.key: i for i in old.items}, {i.key: i for i in new.items}
     why = {q.key: q.why for q in decided.conflicts}
@@ -63,7 +72,7 @@ def difference(old: Plan, new: Plan, state: State, decided: Decisions, attended:
         if after is None and known is not None and known.cls in ("withdrawn", "void"):
             continue  # it had gone before
         item = after or was[key]
-        change = _change(before, after, key in why, str(key) in begun, known, key in attended)
+        change = _change(before, after, key in why, str(key) in begun, known, key in attended, today)
         told = {"conflict": why.get(key, ""), "again": _again(item, known, begun.get(str(key), ""))}
         rows.append(
             Row(
@@ -75,7 +84,13 @@ def difference(old: Plan, new: Plan, state: State, decided: Decisions, attended:
 
 
 def _change(
-    before: Item | None, after: Item | None, asked: bool, begun: bool, known: ItemState | None, attended: bool
+    before: Item | None,
+    after: Item | None,
+    asked: bool,
+    begun: bool,
+    known: ItemState | None,
+    attended: bool,
+    today: date | None,
 ) -> Change:
     if asked:
         return "conflict"
@@ -85,13 +100,18 @@ def _change(
         return "new"
     if begun:
         return "again"
-    if attended or (known is not None and (_done(known) or known.answer is not None)):
+    if attended or (known is not None and (_done(known, today) or _answered(known, today))):
         return "valid"
     return "unchanged" if before.dates == after.dates else "moved"
 
 
-def _done(known: ItemState) -> bool:
-    return known.cls == "done" and known.status not in ("failed", "rejected")
+def _done(known: ItemState, today: date | None) -> bool:
+    done = known.cls == "done" and known.status not in ("failed", "rejected")
+    return done and not to_come(known.done_on, today)
+
+
+def _answered(known: ItemState, today: date | None) -> bool:
+    return known.answer is not None and not to_come(known.answer.on, today)
 
 
 def _again(item: Item, known: ItemState | None, reason: str) -> str:

@@ -81,7 +81,7 @@ def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) 
     """
     new = decided.plan
     begun = {d.item for d in decided.rows if d.word == "create" and d.round > 1}
-    pauses = {one.item.key: one for one in stopped(held, today) if not one.words}
+    pauses = {one.item.key: one for one in stopped(held, today) if not one.words and one.how != "ahead"}
     now = {i.key: i for i in new.items if i.key.kind in MEDICINES}
     was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, old, i)}
     surgery, earlier = new.anchor("surgery"), old.anchor("surgery")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, Literal
 
+from waykeeper.fhir.extensions import moment
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
@@ -15,6 +16,7 @@ from waykeeper.fhir.told import related, told_of
 from waykeeper.medicines import unclear
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
+from waykeeper.plan.gates import to_come
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
 from waykeeper.timing.model import Moment
 
@@ -26,13 +28,14 @@ class Stopped:
     """One medicine that is paused as far as anybody knows.
 
     how          recorded: the stop Task is done, or a last dose was recorded; planned: a prescriber answered, and the
-                 last-dose day is over; asked: a restart was asked for earlier and nobody has answered
+                 last-dose day is over; ahead: the stop Task is done for a day that has not come; asked: a restart was
+                 asked for earlier and nobody has answered
     last_taken   the last dose that somebody recorded, None where nobody did
     words        the medicine that is paused, where its order names another one by now; else ""
     """
 
     item: Item
-    how: Literal["recorded", "planned", "asked"]
+    how: Literal["recorded", "planned", "ahead", "asked"]
     last_taken: Moment | None = None
     words: str = ""
 
@@ -54,7 +57,7 @@ def stopped(held: Holding, today: date | None = None) -> list[Stopped]:
 
 
 def _stopped(held: Holding, item: Item, today: date | None) -> Stopped | None:
-    if _restarted(held, item.key):
+    if _restarted(held, item.key, today):
         return None
     named = item.hold.medicine if item.hold else None
     about = held.rounds_about(item.key, named) if named else None
@@ -75,8 +78,11 @@ def _other_medicines(held: Holding, item: Item, about: Collection[int]) -> dict[
 def _paused(held: Holding, item: Item, rounds: Collection[int] | None, today: date | None) -> Stopped | None:
     """The pause of these rounds, of all where None is given."""
     taken = last_taken(held, item.key, rounds)
-    if taken is not None or any(_completed(r) for r in _rounds_of(held, item.key, "stop", rounds)):
+    stops = [r for r in _rounds_of(held, item.key, "stop", rounds) if _completed(r)]
+    if taken is not None or any(_happened(held, r, today) for r in stops):
         return Stopped(item, "recorded", taken)
+    if stops:
+        return Stopped(item, "ahead")
     if _asked(held, item.key, rounds):
         return Stopped(item, "asked")
     state, surgery = held.state.items.get(item.key), held.plan.anchor("surgery") if held.plan else None
@@ -103,15 +109,22 @@ def _answered_last_dose(answer: HoldAnswer | None, surgery: Moment | None) -> da
     return surgery.day - timedelta(days=answer.missed_days + 1)
 
 
-def _restarted(held: Holding, key: Key) -> bool:
+def _restarted(held: Holding, key: Key, today: date | None) -> bool:
     """A restart is recorded, and nothing was stopped in a later round."""
-    again = [n for k, part, n in held.own if k == key and part in ("restart", RESTART) and _done(held, k, part, n)]
-    paused = [n for k, part, n in held.own if k == key and part == "stop" and _done(held, k, part, n)]
+    own = [(part, n, r) for (k, part, n), (_, r) in held.own.items() if k == key and _happened(held, r, today)]
+    again = [n for part, n, _ in own if part in ("restart", RESTART)]
+    paused = [n for part, n, _ in own if part == "stop"]
     return bool(again) and max(again) >= max(paused, default=0)
 
 
-def _done(held: Holding, key: Key, part: str, number: int) -> bool:
-    return _completed(held.own[key, part, number][1])
+def _happened(held: Holding, resource: Any, today: date | None) -> bool:
+    """A Task is completed, and not for a day that has not come."""
+    period = resource.get("executionPeriod") or {}
+    try:
+        told = moment(str(period.get("end") or period.get("start")), held.plan.zone if held.plan else "UTC").day
+    except ValueError:
+        told = None
+    return _completed(resource) and not to_come(told, today)
 
 
 def _completed(resource: Any) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
+from datetime import date
 
 from waykeeper.medicines import settles
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
@@ -18,8 +19,24 @@ class GateState:
     disputed: tuple[Key, ...] = ()  # needs about which a conflict waits for an answer
 
 
-def need_met(key: Key, state: ItemState | None, attended: Collection[Key]) -> bool:
+def to_come(day: date | None, today: date | None) -> bool:
+    """True for a day after today: what is recorded for it has not happened yet, whoever says so."""
+    return day is not None and today is not None and day > today
+
+
+def need_met(
+    key: Key,
+    state: ItemState | None,
+    attended: Collection[Key],
+    *,
+    item: Item | None = None,
+    today: date | None = None,
+) -> bool:
     """True if one need is fulfilled.
+
+    item    whose need it is, where its dates are known: done too early, or on a day that nobody recorded where the age
+            counts, is not done
+    today   the day to look at: what is recorded for a day after it has not happened yet
 
     A visit by evidence linked to it (`attended`) or by its completed request, a medicine by an answer that is clear, an
     instruction by being there at all (it is printed, not tracked), everything else by being completed. What was
@@ -32,9 +49,24 @@ def need_met(key: Key, state: ItemState | None, attended: Collection[Key]) -> bo
     if state.withdrawn_by_us:
         return True
     if key.kind in MEDICINES:
-        return settles(state.answer)
-    completed = state.cls == "done" and state.status == "completed"
+        return settles(state.answer) and not _recorded_ahead(state, today)
+    completed = state.cls == "done" and state.status == "completed" and _counts(item, state.done_on, today)
     return completed or (key.kind == "visit" and key in attended)
+
+
+def _recorded_ahead(state: ItemState, today: date | None) -> bool:
+    """True where the answer, or the last dose, is recorded for a day that has not come."""
+    told = [state.answer.on if state.answer else None, state.last_taken.day if state.last_taken else None]
+    return any(to_come(day, today) for day in told)
+
+
+def _counts(item: Item | None, done_on: date | None, today: date | None) -> bool:
+    """True if what was done on this day counts for the dates that hold now."""
+    if to_come(done_on, today):
+        return False
+    if item is None or not (item.valid_for or item.dates.valid_from):
+        return True
+    return done_on is not None and (item.dates.valid_from is None or done_on >= item.dates.valid_from)
 
 
 def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> tuple[Key, ...]:
@@ -46,10 +78,20 @@ def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> t
 
 
 def gate_state(
-    gate: Item, plan: Plan, state: State, *, attended: Collection[Key] = (), disputed: Collection[Key] = ()
+    gate: Item,
+    plan: Plan,
+    state: State,
+    *,
+    attended: Collection[Key] = (),
+    disputed: Collection[Key] = (),
+    today: date | None = None,
 ) -> GateState:
     """What a gate lacks. A need that is not in the plan, and one with an open conflict, shut it."""
-    known = {item.key for item in plan.items}
-    left = lacking(gate, known, lambda need: need_met(need, state.items.get(need), attended))
+    known = {item.key: item for item in plan.items}
+
+    def met(need: Key) -> bool:
+        return need_met(need, state.items.get(need), attended, item=known.get(need), today=today)
+
+    left = lacking(gate, known, met)
     waiting = tuple(k for k in (*gate.needs, gate.key) if k in disputed)
     return GateState(not left and not waiting, left, waiting)

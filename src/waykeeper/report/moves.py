@@ -164,7 +164,7 @@ def moved_plan(
     """Put everything together. `next_open` is the clinic's first working day after `as_of`."""
     held = holding(before.plan.episode, before.held)
     came = attendance(held, before.plan.zone, as_of).attended
-    rows = difference(before.plan, decided.plan, before.state, decided, came)
+    rows = difference(before.plan, decided.plan, before.state, decided, came, as_of)
     medicines = medicine_changes(before.plan, held, decided, as_of)
     rebook = _rebook(after, decided.plan, before, as_of, next_open)
     patient = after.plan.patient

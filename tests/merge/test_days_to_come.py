@@ -1,0 +1,157 @@
+"""What is recorded for a day that has not come is not done: the merge opens nothing by it, as the gap report does."""
+
+from datetime import date, timedelta
+
+import pytest
+
+from merge.small import BLOOD, CALL, FILM, HOLD, READY, WEIGHT
+from merge.stories import answer, complete, output
+from merge.worlds import TODAY, Memory, later
+from waykeeper.fhir import read_all
+from waykeeper.gaps import worklist
+from waykeeper.merge import difference, withdraw
+from waykeeper.merge.held import holding
+from waykeeper.merge.medicine_changes import medicine_changes
+from waykeeper.merge.stopped import stopped
+from waykeeper.plan.gates import need_met
+
+TOMORROW = TODAY + timedelta(days=1)
+
+
+def gate(world):
+    return world.at(READY, "gate")["status"]
+
+
+def gaps(world, key):
+    """What the gap report says of an item on the day of the push."""
+    rows = worklist(read_all(world.resources()), [], world.today).rows
+    return next(r.verdict for r in rows if str(r.item) == str(key))
+
+
+def needs(world):
+    return next(i for i in world.plan().items if i.key == READY).needs
+
+
+def done(world, day):
+    """Everything that the gate needs is done or answered on one day."""
+    for key in needs(world):
+        if key == HOLD:
+            answer(world, 4, day)
+        elif key.kind == "question":
+            complete(world, key, "ask", day, output=[output("answer", valueString="no")])
+        elif key.kind == "task":
+            complete(world, key, "task", day)
+
+
+def test_a_gate_opens_on_the_day_and_not_before():
+    world = Memory()
+    world.push()
+    done(world, TOMORROW)
+    world.push()
+    assert gate(world) == "requested"
+    for key in needs(world):
+        assert world.at(READY, f"mirror:{key}")["status"] == "requested", key
+    assert world.push().changing == ()
+    world.today = TOMORROW
+    world.push()
+    assert gate(world) == "ready"
+    assert world.push().changing == ()
+
+
+def test_the_gap_report_and_the_merge_say_the_same():
+    world = Memory()
+    world.push()
+    for key in needs(world):
+        if key.kind != "task":
+            continue
+        complete(world, key, "task", TOMORROW)
+        world.push()
+        assert gaps(world, key) == "needs-review"
+        assert world.at(READY, f"mirror:{key}")["status"] == "requested"
+        complete(world, key, "task", TODAY)
+        world.push()
+        assert gaps(world, key).startswith("done") or gaps(world, key) == "renew"
+        met = world.at(READY, f"mirror:{key}")["status"] == "completed"
+        assert met is gaps(world, key).startswith("done")
+
+
+def test_a_tick_of_ours_is_taken_back_where_the_day_is_corrected():
+    world = Memory()
+    world.push()
+    task = next(k for k in needs(world) if k.kind == "task")
+    complete(world, task, "task", TODAY)
+    world.push()
+    assert world.at(READY, f"mirror:{task}")["status"] == "completed"
+    complete(world, task, "task", TOMORROW)
+    world.push()
+    assert world.at(READY, f"mirror:{task}")["status"] == "requested"
+
+
+def test_what_has_an_age_counts_only_with_its_day():
+    world = Memory()
+    world.push()
+    world.edit(BLOOD, "task", status="completed")  # on a day that nobody recorded
+    world.push()
+    if BLOOD in needs(world):
+        assert world.at(READY, f"mirror:{BLOOD}")["status"] == "requested"
+    item = next(i for i in world.plan().items if i.key == BLOOD)
+    state = world.state().items[BLOOD]
+    assert item.dates.valid_from is not None
+    assert not need_met(BLOOD, state, (), item=item, today=TODAY)
+    assert gaps(world, BLOOD) == "needs-review"
+
+
+def test_a_release_to_come_is_no_end_of_a_flag():
+    world = Memory()
+    world.push()
+    world.edit(WEIGHT, "request", status="completed")
+    complete(world, FILM, "gate", TOMORROW)
+    world.push()
+    flag = world.at(WEIGHT, "flag")
+    assert flag["period"].get("end") == TODAY.isoformat()  # the request was completed; never a day to come
+
+
+def test_a_move_calls_nothing_done_that_is_still_to_come():
+    world = Memory()
+    world.push()
+    complete(world, CALL, "task", TOMORROW)
+    old, state = read_all(world.resources())[0]
+    decided = world.push(surgery=later(21))
+    at = {r.item: r.change for r in difference(old, decided.plan, state, decided, today=TODAY)}
+    after = {r.item: r.change for r in difference(old, decided.plan, state, decided, today=TOMORROW)}
+    assert at[CALL] != "valid" == after[CALL]
+    assert world.at(CALL, "task")["status"] == "completed"  # kept: it is somebody's record
+
+
+@pytest.mark.parametrize("part", ["stop", "restart"])
+def test_a_medicine_is_neither_stopped_nor_restarted_on_a_day_to_come(part):
+    world = Memory()
+    world.push()
+    answer(world, 4, TODAY)
+    world.push()
+    if part == "restart":
+        complete(world, HOLD, "stop", TODAY)
+    complete(world, HOLD, part, TOMORROW)
+    plan, _ = read_all(world.resources())[0]
+    held = holding(plan.episode, world.resources())
+    found = stopped(held, TODAY)
+    assert [one.how for one in found] == ["ahead" if part == "stop" else "recorded"]
+    made = withdraw(plan, world.resources(), "surgery cancelled", today=TODAY)
+    assert [d for d in made.rows if d.part == "restart-needed"]  # a person is asked either way
+    if part == "restart":
+        assert stopped(held, TOMORROW) == []
+
+
+def test_a_stop_to_come_makes_no_pause_look_longer():
+    world = Memory()
+    world.push()
+    answer(world, 4, TODAY)
+    world.push()
+    complete(world, HOLD, "stop", date(2026, 3, 20))
+    plan, _ = read_all(world.resources())[0]
+    held = holding(plan.episode, world.resources())
+    today = date(2026, 3, 16)  # four days are proposed, two are left
+    decided = world.push(surgery=later(1))
+    change = next(m for m in medicine_changes(plan, held, decided, today) if m.item == HOLD)
+    assert not change.is_stopped and change.need == "cannot be met"
+    assert change.counted_from == date(2026, 3, 15) and change.possible == 3
