@@ -42,11 +42,12 @@ def push(
             inputs.single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
         _legal(path, document)
     server, now = Server(to, kind=holds), datetime.now(UTC)
+    answers: list[Mapping[str, str]] = [{} for _ in loaded]
     if take:  # a misspelt answer must not be found out after the rest was sent
-        _taken(take, [looked_at(document, server, now) for document in loaded])
+        answers = _taken(take, [looked_at(document, server, now) for document in loaded])
     reports = []
-    for document in loaded:
-        reports.append(push_one(document, server, dry_run=dry_run, take=take or {}, now=now))
+    for document, mine in zip(loaded, answers, strict=True):
+        reports.append(push_one(document, server, dry_run=dry_run, take=mine, now=now))
         reported(reports[-1])
     return tuple(reports)
 
@@ -60,10 +61,14 @@ def _legal(path: str, document: Mapping[str, Any]) -> None:
         raise WaykeeperError([replace(f, position=replace(f.position, file=path)) for f in wrong])
 
 
-def _taken(take: Mapping[str, str], looked: Sequence[Decisions]) -> None:
-    """Raises WaykeeperError WKC202 where an answer names an item that neither the plans nor the server have."""
-    known = {name for one in looked for d in one.rows for name in (d.item, d.item.partition("/")[2])}
+def _taken(take: Mapping[str, str], looked: Sequence[Decisions]) -> list[Mapping[str, str]]:
+    """The answers that each plan gets: those to what it has, or the server of it.
+
+    Raises WaykeeperError WKC202 where an answer names an item that none of them has.
+    """
+    known = [{name for d in one.rows for name in (d.item, d.item.partition("/")[2])} for one in looked]
     for item in take:
-        if item not in known:
+        if not any(item in names for names in known):
             details = f"--take names {item!r}, which neither these plans nor the server have"
-            raise WaykeeperError(finding("WKC202", details, help=did_you_mean(item, known)))
+            raise WaykeeperError(finding("WKC202", details, help=did_you_mean(item, set().union(*known))))
+    return [{item: side for item, side in take.items() if item in names} for names in known]
