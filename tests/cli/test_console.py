@@ -40,7 +40,7 @@ def test_help_loads_nothing_heavy():
     loaded = {name.partition(".")[0] for name in done.stderr.split()}
     assert loaded & set(HEAVY) == set()
     rooms = {name for name in done.stderr.split() if name.startswith("waykeeper.")}
-    assert rooms == {"waykeeper.version", "waykeeper.cli", "waykeeper.cli.main"}
+    assert rooms == {"waykeeper.version", "waykeeper.cli", "waykeeper.cli.main", "waykeeper.cli.command_table"}
     assert "typer" not in loaded
 
 
@@ -54,6 +54,7 @@ def test_the_framework_loads_no_other_room():
         "waykeeper.version",
         "waykeeper.cli",
         "waykeeper.cli.application",
+        "waykeeper.cli.command_table",
         "waykeeper.cli.main",
         "waykeeper.cli.errors",
         "waykeeper.cli.session",

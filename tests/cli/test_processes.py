@@ -30,7 +30,9 @@ def test_each_process_begins_with_what_it_is_given():
 def test_a_process_that_the_system_ends_is_told_with_what_to_do():
     with pytest.raises(WaykeeperError) as raised, processes(2) as pool:
         sleeping = pool.submit(time.sleep, LONG)
-        pool.submit(os._exit, 137).result()  # as the system ends what takes too much memory
+        ended = pool.submit(os._exit, 137)  # as the system ends what takes too much memory
+        pool.submit(int)  # the pool looks after a process that it started once it is given more to do
+        ended.result()
     (found,) = raised.value.findings
     assert found.code == "WKC902" and "more memory" in found.line()
     assert sleeping.exception() is not None
