@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
 from waykeeper.exchange.errors import BadAnswerError, refusal
+from waykeeper.exchange.in_hand import comes_back, task_in_hand
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.fhir import identity, read_all, status_class
@@ -18,6 +19,7 @@ from waykeeper.fhir.names import GOAL_ACHIEVEMENT, TAG_CODE, TAG_SYSTEM, TASK_CO
 from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.gaps.contacts import may_close
 from waykeeper.medicines import PAUSE, WITHOUT_DAYS, unclear
 from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
@@ -80,16 +82,38 @@ def note(
         noted = Noted(by, on or datetime.now(ZoneInfo(plan.zone)).date(), text, days, decision)
         if what in ABOUT:
             return _write_about(server, plan, state, found, what, noted)
-        ref, resource = _part(held, plan, state, found, what)
+        _closable(plan, state, found, what, noted)
+        if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
+            ref, resource = task_in_hand(held, plan, state, found, what)
+        else:
+            ref, resource = _part(held, plan, state, found, what)
         changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
+        if not ref:
+            return _told(found, what, noted, _created(server, found, changed))
         version = str((resource.get("meta") or {}).get("versionId") or "")
         answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
         if answer.status in STALE and attempt < TRIES - 1:
             continue
         if answer.status >= 400:
             raise refusal(answer.status, f"note about {found.key}", answer.document)
-        return f"{found.key}: {what} by {by} on {noted.on.isoformat()} ({ref})"
+        return _told(found, what, noted, ref)
     raise AssertionError  # the last attempt returns or raises
+
+
+def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
+    """The line that says what was written."""
+    when, back = ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", "")
+    return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} ({ref}){back}"
+
+
+def _created(server: Server, item: Item, resource: Resource) -> str:
+    """Create a resource about an item; its reference."""
+    kind = resource["resourceType"]
+    answer = server.send("POST", kind, resource, headers={"Prefer": "return=representation"})
+    if answer.status >= 400:
+        raise refusal(answer.status, f"note about {item.key}", answer.document)
+    made = answer.document if isinstance(answer.document, dict) else {}
+    return f"{kind}/{made.get('id', '?')}"
 
 
 # which item, which resource
@@ -144,7 +168,7 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
         raise _unfit(f"{counted(noted.days, 'day')} without a dose; allowed are 0 to {LONGEST_HOLD}")
     if what == "answered":
         noted = _answer(item, noted)
-    if what in ("owner", "closed") and not noted.text.strip():
+    if what in ("owner", "closed", "reopened") and not noted.text.strip():
         raise _unfit(f"{what} needs words", "Add --text.")
     return noted
 
@@ -261,12 +285,12 @@ def _owner(resource: Resource, noted: Noted) -> Resource:
 
 def _put_output(resource: Resource, code: str, **value: Any) -> Resource:
     """One output of a code, the earlier one replaced."""
-    kept = [
-        o
-        for o in resource.get("output") or []
-        if not any(c.get("code") == code for c in (o.get("type") or {}).get("coding") or [])
-    ]
+    kept = [o for o in resource.get("output") or [] if not _is(o, code)]
     return {**resource, "output": [*kept, _output(code, **value)]}
+
+
+def _is(output: Mapping[str, Any], code: str) -> bool:
+    return any(c.get("code") == code for c in (output.get("type") or {}).get("coding") or [])
 
 
 def _snoozed(resource: Resource, noted: Noted) -> Resource:
@@ -276,6 +300,32 @@ def _snoozed(resource: Resource, noted: Noted) -> Resource:
 def _closed(resource: Resource, noted: Noted) -> Resource:
     made = _put_output(resource, "closed-because", valueString=noted.text)
     return {**made, "note": [*(resource.get("note") or []), _annotation(noted)]}
+
+
+def _reopened(resource: Resource, noted: Noted) -> Resource:
+    made = {**resource, "note": [*(resource.get("note") or []), _annotation(noted)]}
+    kept = [o for o in made.pop("output", []) if not _is(o, "closed-because")]
+    return made | ({"output": kept} if kept else {})
+
+
+# What is noted where a reason must not take the place of a decision, by kind.
+_DECIDED: Mapping[str, str] = {
+    "hold": "Note the prescriber's answer (answered) or the restart (restarted).",
+    "medicine": "Note the prescriber's answer (answered).",
+    "restriction": "Note who ended it (released).",
+    "gate": "Note who approved it (released), or leave it open.",
+    "instruction": "It is printed for the patient and not tracked.",
+}
+
+
+def _closable(plan: Plan, state: State, item: Item, what: str, noted: Noted) -> None:
+    """Raises WaykeeperError WKX240 for the closing of what waits for a decision."""
+    anchor = plan.anchor("surgery")
+    surgery = anchor.moment.day if anchor and anchor.moment else None
+    if what != "closed" or may_close(item, surgery, noted.on) or unlisted(item, plan, state):
+        return
+    until = f" until surgery on {surgery.isoformat()} is over" if item.key.kind == "gate" and surgery else ""
+    raise _unfit(f"{item.key} waits for a decision{until}, which no reason replaces", _DECIDED[item.key.kind])
 
 
 _TASKS = ("task", "gate", "question", "medicine")
@@ -291,7 +341,9 @@ WHAT_WAYS: Mapping[str, _Way] = {
     "owner": _Way(_TASKS, _leading(*_TASKS), _owner),
     "snoozed": _Way(_TASKS, _leading(*_TASKS), _snoozed),
     "closed": _Way(_TASKS, _leading(*_TASKS), _closed),
+    "reopened": _Way(_TASKS, _leading(*_TASKS), _reopened),
 }
+KEPT = ("owner", "snoozed", "closed", "reopened")  # the day's work, of any kind of item: what is no Task gets one
 # words that write a resource of their own about the item
 ABOUT = ("contact", "no-answer", "taken")
 WHAT = (*WHAT_WAYS, *ABOUT)
@@ -304,12 +356,7 @@ def _write_about(server: Server, plan: Plan, state: State, item: Item, what: str
     if not ref:
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
-    kind = resource["resourceType"]
-    answer = server.send("POST", kind, resource, headers={"Prefer": "return=representation"})
-    if answer.status >= 400:
-        raise refusal(answer.status, f"note about {item.key}", answer.document)
-    made = answer.document if isinstance(answer.document, dict) else {}
-    return f"{item.key}: {what} by {noted.by} on {noted.on.isoformat()} ({kind}/{made.get('id', '?')})"
+    return _told(item, what, noted, _created(server, item, resource))
 
 
 def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:

@@ -158,6 +158,7 @@ CODES: Mapping[str, tuple[str, Mapping[str, str]]] = {
         "confirm": "Confirm or change a proposal", "review": "Review what could not be classified",
         "ask": "Find out a fact", "stop": "Stop a medicine as decided", "restart": "Restart a medicine when released",
         "conflict": "Decide between two versions", "act": "Act on a gap",
+        "in-hand": "Have in hand: whose it is, until when it is put off, why it was closed",
         "decision": "The decision", "missed-days": "Days without a dose", "text": "In words", "answer": "The answer",
         "closed-because": "Why it was closed", "snoozed-until": "Not before this day",
     }),

@@ -11,7 +11,7 @@ from waykeeper.fhir.identity import Identity
 from waykeeper.fhir.names import GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
-from waykeeper.fhir.told import Told, last_taken, not_taken, related
+from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
 from waykeeper.fhir.write import LEADING
 from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
@@ -34,13 +34,16 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
     about = related(references.values(), telling) if telling else ()
     of_any_round = related(_references(by_round, newest), telling) if telling else ()
     cls = status_class(leading)
+    hand = (in_hand(about) if about else None) or leading
+    closer = next((r for r in (leading, confirming, hand) if output_of(r, "closed-because")), leading)
+    closed_by, closed_on = _closed(closer, zone)
     return ItemState(
         key=key,
         status=status(leading),
         cls=cls,
         round=newest,
         done_on=_done_on(leading, zone),
-        owner=_display(leading.get("owner")),
+        owner=_display(leading.get("owner")) or _display(hand.get("owner")),
         by=_task_told(confirming),
         reason=_reason(leading),
         answer=hold_answer(parts, zone),
@@ -52,8 +55,10 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
         references=references,
         versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
         contacts=_contacts(about, zone) if about else (),
-        snoozed_until=_snoozed(leading),
-        closed_because=output_of(leading, "closed-because") or output_of(confirming, "closed-because") or "",
+        snoozed_until=_snoozed(leading) or _snoozed(hand),
+        closed_because=output_of(closer, "closed-because") or "",
+        closed_by=closed_by,
+        closed_on=closed_on,
         earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
         identifiers=_identifiers(parts.values()),
         not_taken=not_taken(of_any_round, zone) if of_any_round else None,
@@ -271,6 +276,17 @@ def _contacts(related: Iterable[Mapping[str, Any]], zone: str) -> tuple[Contact,
 def _snoozed(resource: Mapping[str, Any]) -> date | None:
     """The day; None where what stands there is no day, so that nothing is put off by it."""
     return day_of(output_of(resource, "snoozed-until"))
+
+
+def _closed(task: Mapping[str, Any], zone: str) -> tuple[str, date | None]:
+    """Who closed it and when: the latest note with the very words of the reason."""
+    because = output_of(task, "closed-because")
+    notes = [n for n in task.get("note") or () if because and str(n.get("text") or "") == because]
+    if not notes:
+        return "", None
+    told = _moment(notes[-1].get("time"), zone)
+    who = notes[-1].get("authorString") or _display(notes[-1].get("authorReference"))
+    return str(who), told.day if told else None
 
 
 def _identifiers(parts: Iterable[Held]) -> tuple[str, ...]:

@@ -1,10 +1,11 @@
-"""What other resources tell of an item: Communications about it, and statements of doses taken or not taken."""
+"""What other resources tell of an item: Communications about it, doses taken or not taken, who has it in hand."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from waykeeper.fhir.names import TASK_CODES
 from waykeeper.record import identifier_names, names_of
 from waykeeper.record.anchors import local_moment
 from waykeeper.timing.model import Moment
@@ -12,6 +13,7 @@ from waykeeper.timing.model import Moment
 Resource = Mapping[str, Any]
 Told = tuple[frozenset[str], Resource]  # the references of what a resource is about, and the resource
 _KINDS = ("Communication", "MedicationStatement")
+IN_HAND = "in-hand"  # code of the Task that keeps owner, snooze and closing of what is no Task itself
 # FHIR R4 medication-statement-status: entered-in-error; "not-taken: The medication was not consumed by the patient";
 # "intended: The medication may be taken at some time in the future". Of every other, an unknown code too, a dose may
 # have been taken: inside a hold that asks. What was `stopped` or put `on-hold` on a day was not taken after it.
@@ -19,11 +21,11 @@ _NO_DOSE = ("entered-in-error", "not-taken", "intended")
 
 
 def told_of(everything: Iterable[tuple[str, Resource]], own: Iterable[tuple[str, Resource]]) -> list[Told]:
-    """Communications and statements, each with the references in `own` that it means.
+    """Communications, statements and Tasks in hand, each with the references in `own` that it means.
 
     A literal reference may be absolute or name a version; a logical or contained one names an identifier.
     """
-    telling = [r for _, r in everything if r.get("resourceType") in _KINDS]
+    telling = [r for _, r in everything if r.get("resourceType") in _KINDS or is_in_hand(r)]
     if not telling:
         return []
     known = {name: ref for ref, resource in own for name in identifier_names(resource)}
@@ -31,8 +33,27 @@ def told_of(everything: Iterable[tuple[str, Resource]], own: Iterable[tuple[str,
 
 
 def _about(resource: Resource) -> tuple[str, ...]:
+    if resource.get("resourceType") == "Task":
+        return names_of([resource.get("focus") or {}], resource.get("contained") or ())
     pointed = [*(resource.get("about") or ()), *(resource.get("basedOn") or ())]
     return names_of(pointed, resource.get("contained") or ())
+
+
+def is_in_hand(resource: Resource) -> bool:
+    """True for a Task that says who has an item in hand, until when it is put off, or why it was closed."""
+    if resource.get("resourceType") != "Task" or resource.get("status") == "entered-in-error":
+        return False
+    codings = (resource.get("code") or {}).get("coding") or ()
+    return any(c.get("code") == IN_HAND and c.get("system") == TASK_CODES for c in codings)
+
+
+def in_hand(about: Iterable[Resource]) -> Resource | None:
+    """The Task in hand among what is about an item; of several the one that was noted upon last."""
+    return max((r for r in about if is_in_hand(r)), key=_last_note, default=None)
+
+
+def _last_note(task: Resource) -> str:
+    return max((str(note.get("time") or "") for note in task.get("note") or ()), default="")
 
 
 def related(references: Iterable[str], telling: Sequence[Told]) -> list[Resource]:

@@ -12,7 +12,7 @@ from waykeeper.plan.model import Contact
 
 _DATES = frozenset(
     {"since", "window_start", "target", "window_end", "by", "mend_by", "evidence_day", "booked", "attended",
-     "book_from", "late_from", "surgery", "snoozed_until"}
+     "book_from", "late_from", "surgery", "snoozed_until", "closed_on"}
 )  # fmt: skip
 _LISTS = frozenset({"evidence", "questions", "guesses", "history", "duplicates"})
 

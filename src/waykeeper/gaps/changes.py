@@ -6,24 +6,32 @@ from collections.abc import Iterable
 
 from waykeeper.gaps.model import Change, ChangeKind, Row
 
-_ORDER: tuple[ChangeKind, ...] = ("new", "worse", "gone", "other word", "milder", "closed")
+_ORDER: tuple[ChangeKind, ...] = ("new", "back", "worse", "gone", "other word", "milder", "put off", "closed")
+
+
+def _stands(row: Row | None) -> bool:
+    return row is not None and row.gap and not row.closed
 
 
 def _kind(before: Row | None, after: Row | None) -> ChangeKind | None:
     if after is None:
-        return "gone" if before is not None and before.gap else None
-    if before is None or not before.gap:
-        return "new" if after.gap else None
-    if not after.gap:
+        return "gone" if _stands(before) else None
+    if before is None or not _stands(before):
+        if not _stands(after):
+            return None
+        return "back" if before is not None and before.closed and before.gap else "new"
+    if not _stands(after):
         return "closed"
+    if before.snoozed != after.snoozed:
+        return "put off" if after.snoozed else "back"
     if after.severity != before.severity:
         return "worse" if after.severity > before.severity else "milder"
     return "other word" if after.verdict != before.verdict else None
 
 
 def changes_since(old: Iterable[Row], new: Iterable[Row]) -> tuple[Change, ...]:
-    """What became of every gap between two reports: new, worse, gone (its plan is not in the new report),
-    other word, milder, closed; in this order, then in the order of the new report.
+    """What became of every gap between two reports: new, back (it was put off or closed), worse, gone (its plan is
+    not in the new report), other word, milder, put off, closed; in this order, then in the order of the new report.
     """
     was = {row.name: row for row in old}
     now = {row.name: row for row in new}

@@ -1,12 +1,17 @@
-"""The day's work that is kept: contact attempts, lost to follow-up, putting a row off."""
+"""The day's work that is kept: contact attempts, lost to follow-up, putting a row off, closing it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
 
+from waykeeper.gaps.model import Verdict
+from waykeeper.gaps.setting import Setting
 from waykeeper.pathway.model import Settings
-from waykeeper.plan.model import Contact
+from waykeeper.plan.model import Contact, Item
+
+_CLOSED_AT_ANY_TIME = frozenset({"task", "question", "visit", "goal"})
+_CHANGE = "change"  # the anchor of the day on which a move changed the surgery date
 
 
 def attempts(contacts: Iterable[Contact], as_of: date) -> tuple[Contact, ...]:
@@ -32,3 +37,31 @@ def snooze(until: date | None, mend_by: date | None) -> date | None:
     if until is None or mend_by is None:
         return until
     return min(until, mend_by)
+
+
+def may_close(item: Item, surgery: date | None, day: date) -> bool:
+    """True if a reason is enough to take an item off the list.
+
+    What waits for somebody's decision is decided, not closed: medicines, restrictions, and the gates that surgery
+    waits for, until its day is over (common practice, no source).
+    """
+    if item.key.kind == "gate":
+        return surgery is None or day > surgery
+    return item.key.kind in _CLOSED_AT_ANY_TIME
+
+
+def closing(item: Item, said: Verdict, on: Setting) -> str:
+    """What becomes of a row that a person closed: "closed", or why it stays: "closed_decision", "closed_moved"; "".
+
+    One that was closed up to the day on which the surgery date was changed was closed for another date. One that is
+    closed on a day after the as-of day was not closed yet.
+    """
+    own = on.of(item)
+    if not own.closed_because or not said.gap or (own.closed_on is not None and own.closed_on > on.as_of):
+        return ""
+    if not may_close(item, on.surgery, on.as_of):
+        return "closed_decision"
+    changed = on.plan.anchor(_CHANGE)
+    if changed is None or changed.moment is None or (own.closed_on and own.closed_on > changed.moment.day):
+        return "closed"
+    return "closed_moved"

@@ -59,7 +59,7 @@ def issues(plan: Plan, state: State, rows: Sequence[Row], held: Sequence[Held], 
     """
     by_identity = {own_identifier(r): (ref, r) for ref, r in held if own_identifier(r)}
     maker = _Maker(plan, state, as_of, by_identity)
-    wanted = {(parse_key(r.item), r.verdict): r for r in rows if r.gap and not r.snoozed and r.item != ""}
+    wanted = {(parse_key(r.item), r.verdict): r for r in rows if r.to_do and r.item != ""}
     found: list[IssueChange] = []
     for (key, kind), row in sorted(wanted.items(), key=lambda w: (str(w[0][0]), w[0][1])):
         found += maker.open(key, kind, row)

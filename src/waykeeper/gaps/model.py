@@ -142,6 +142,7 @@ class Row:
     days          the live booking or the attendance (`booked`, `attended`), for the timeline
     contactable   False where nothing may be printed for or sent to the patient (died, withdrew)
     snoozed       a person put it off until `snoozed_until`, which never passes the day it can be mended
+    closed        a person closed it with a reason; its word stays, and it is told apart from what is to be done
     """
 
     patient: str
@@ -183,7 +184,10 @@ class Row:
     lost: bool = False
     snoozed: bool = False
     snoozed_until: date | None = None
+    closed: bool = False
     closed_because: str = ""
+    closed_by: str = ""
+    closed_on: date | None = None
     contactable: bool = True
     unproven: bool = False
     first: bool = (
@@ -194,6 +198,11 @@ class Row:
     def name(self) -> tuple[str, int, str, str]:
         """What makes the same row tomorrow: patient, episode, pathway, item."""
         return (self.identifier, self.episode, self.pathway, self.item)
+
+    @property
+    def to_do(self) -> bool:
+        """True for a gap that somebody has to act on: nobody put it off, nobody closed it."""
+        return self.gap and not self.snoozed and not self.closed
 
     def __reduce__(self) -> tuple[type[Row], tuple[Any, ...]]:
         """How a row goes from one process to another: by its values, several times as fast as by its state."""
@@ -292,13 +301,19 @@ class Worklist:
 
     @cached_property
     def gaps(self) -> tuple[Row, ...]:
-        """The rows that need somebody, in order; snoozed ones are left to `snoozed`."""
-        return tuple(r for r in self.rows if r.gap and not r.snoozed)
+        """The rows that need somebody, in order; those put off and closed are left to `snoozed` and `closed`."""
+        return tuple(r for r in self.rows if r.to_do)
 
     @cached_property
     def snoozed(self) -> tuple[Row, ...]:
         """Gaps that a person put off and that have not come back yet."""
-        return tuple(r for r in self.rows if r.gap and r.snoozed)
+        return tuple(r for r in self.rows if r.gap and r.snoozed and not r.closed)
+
+    @cached_property
+    def closed(self) -> tuple[Row, ...]:
+        """Gaps that a person closed with a reason, the latest first; what is measured counts them all the same."""
+        found = [r for r in self.rows if r.gap and r.closed]
+        return tuple(sorted(found, key=lambda r: r.closed_on or date.max, reverse=True))
 
     @cached_property
     def unplanned(self) -> tuple[Placement, ...]:
@@ -319,10 +334,10 @@ class Worklist:
     @cached_property
     def lost(self) -> tuple[Row, ...]:
         """Rows of patients lost to follow-up by the clinic's setting, with the attempts in `contacts`."""
-        return tuple(r for r in self.rows if r.lost and r.gap)
+        return tuple(r for r in self.rows if r.lost and r.gap and not r.closed)
 
 
-ChangeKind = Literal["new", "closed", "worse", "milder", "other word", "gone"]
+ChangeKind = Literal["new", "back", "closed", "worse", "milder", "other word", "put off", "gone"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 
-from waykeeper.gaps.contacts import attempts, lost, snooze
+from waykeeper.gaps.contacts import attempts, closing, lost, snooze
 from waykeeper.gaps.match import match_facts, visits
 from waykeeper.gaps.model import (
     ItemRef,
@@ -28,7 +28,7 @@ from waykeeper.gaps.titles import title
 from waykeeper.gaps.verdict import verdicts
 from waykeeper.gaps.visits import days as visit_days
 from waykeeper.gaps.words import Filling, say, sentence
-from waykeeper.plan.model import Contact, Evidence, Item, Key, PatientRef, Plan, State
+from waykeeper.plan.model import Contact, Evidence, Item, ItemState, Key, PatientRef, Plan, State
 
 PlanState = tuple[Plan, State]
 _FAR = 10**6
@@ -56,9 +56,12 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
     visit = key.kind == "visit" and item is not None
     when = visit_days(item, plan.settings.grace_days) if visit and item is not None else None
     phase, harm = _phase_harm(item)
-    until = snooze(own.snoozed_until, said.mend_by) if own else None
+    last = said.mend_by if key.kind != "restriction" else None  # it holds on: nothing is lost by asking later
+    until = snooze(own.snoozed_until, last) if own else None
     gone = bool(contacts) and said.gap and visit and lost(contacts, plan.settings, on.as_of)
     target = item.dates.target.day if item is not None and item.dates.target else None
+    ended = closing(item, said, on) if item is not None and own and own.closed_because else ""
+    tail = (_lost_tail(contacts, on.as_of) if gone else "") + (_closed_tail(ended, own) if own else "")
     return Row(
         patient=plan.patient.name, identifier=str(plan.patient.identifier), episode=plan.episode.number,
         pathway=plan.pathway.name, item=str(key), kind=key.kind,
@@ -67,7 +70,7 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
         window_start=when.opens if when else start_day(item) if item else None, target=target,
         window_end=when.closes if when else due_day(item) if item else on.surgery,
         evidence=said.evidence, certainty=said.certainty,
-        reason=said.reason + (_lost_tail(contacts, on.as_of) if gone else ""),
+        reason=said.reason + tail,
         next_action=said.next_action, who=said.who, by=said.by, mend_by=said.mend_by, evidence_day=said.day,
         booked=said.day if said.word.startswith("booked") else None,
         attended=said.day if said.word.startswith("attended") else None,
@@ -76,7 +79,9 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
         guesses=said.guesses, history=said.history, duplicates=said.duplicates,
         contacts=tuple(contacts) if gone else own.contacts if own else (), lost=gone,
         snoozed=until is not None and on.as_of < until, snoozed_until=until,
-        closed_because=own.closed_because if own else "", contactable=on.contactable, unproven=said.unproven,
+        closed=ended == "closed", closed_because=own.closed_because if own else "",
+        closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
+        contactable=on.contactable, unproven=said.unproven,
         first=_first(item, said),
     )  # fmt: skip
 
@@ -91,6 +96,15 @@ def _first(item: Item | None, said: Verdict) -> bool:
 def _lost_tail(contacts: Sequence[Contact], as_of: date) -> str:
     tried = attempts(contacts, as_of)
     return " " + sentence("tails", "lost", {"attempts": len(tried), "first_attempt": tried[0].on})
+
+
+def _closed_tail(ended: str, own: ItemState) -> str:
+    """Why a row that a person closed is on the list all the same; "" where it is not, or nobody closed it."""
+    if ended in ("", "closed"):
+        return ""
+    by = f" by {own.closed_by}" if own.closed_by else ""
+    filling = Filling({"because": own.closed_because, "by_whom": by, "closed_on": own.closed_on})
+    return " " + sentence("tails", ended, filling)
 
 
 def _no_plan(case: TheatreCase, as_of: date) -> Row:

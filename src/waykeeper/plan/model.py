@@ -301,6 +301,8 @@ class ItemState:
     contacts: tuple[Contact, ...] = ()
     snoozed_until: date | None = None
     closed_because: str = ""
+    closed_by: str = ""
+    closed_on: date | None = None  # None where no day was recorded
     earlier: HoldAnswer | None = None  # holds asked again: the answer of the latest earlier round
     not_taken: Moment | None = None  # holds: the latest record that it was not taken
     achieved: str = ""  # goals: the code of Goal.achievementStatus

@@ -168,6 +168,7 @@ def gaps_html(
         severities=SEVERITY,
         patients=_patients(worklist, people, sides),
         snoozed=[(r, people[_who(r)]) for r in worklist.snoozed],
+        closed=[(r, people[_who(r)]) for r in worklist.closed],
         lost=[(r, people[_who(r)]) for r in worklist.lost],
         unplanned=[_appointment(p, names, show_identifiers) for p in worklist.unplanned],
         duplicates=[_appointment(p, names, show_identifiers) for p in second_bookings(worklist)],
@@ -191,9 +192,7 @@ def _test_data(plans: Sequence[Plan]) -> str:
     return f"Of {len(plans)} plans {marked} are test data, not of real patients."
 
 
-def _ahead(
-    early: Sequence[Placement], worklist: Worklist, names: Names, whole: bool
-) -> list[tuple[Person, list[str]]]:
+def _ahead(early: Sequence[Placement], worklist: Worklist, names: Names, whole: bool) -> list[tuple[Person, list[str]]]:
     """Appointments ahead that are recorded as over, by patient."""
     found: dict[tuple[str, str], list[str]] = {}
     titles = titles_of(worklist) if early else {}
@@ -335,7 +334,7 @@ def _patients(worklist: Worklist, people: dict[tuple[str, str], Person], sides: 
 
 
 def _patient(number: int, rows: Sequence[Row], person: Person, as_of: date) -> PatientCard:
-    gaps = [r for r in rows if r.gap and not r.snoozed]
+    gaps = [r for r in rows if r.to_do]
     now = Counter(r.severity for r in gaps if not is_over(r, as_of))
     listed = tuple(r for r in rows if r.gap or r.verdict not in _UNLISTED)
     rest = Counter(r.verdict for r in rows if not r.gap and r.verdict in _UNLISTED)

@@ -79,9 +79,9 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
 
 
 def _own(plan: Plan, rows: Sequence[Row]) -> list[Row]:
-    """The gaps of this very plan that nobody put off."""
+    """The gaps of this very plan that nobody put off or closed."""
     mine = (str(plan.patient.identifier), plan.episode.number, plan.pathway.name)
-    return [r for r in rows if (r.identifier, r.episode, r.pathway) == mine and r.gap and not r.snoozed]
+    return [r for r in rows if (r.identifier, r.episode, r.pathway) == mine and r.to_do]
 
 
 def _item(plan: Plan, row: Row) -> Item | None:

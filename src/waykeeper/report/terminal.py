@@ -40,6 +40,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
         for number, row in enumerate(rows, 1):
             lines += ["", *_gap(row, number, width, show_identifiers)]
     lines += _snoozed(worklist.snoozed, width)
+    lines += _closed(worklist.closed, width)
     lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, show_identifiers)
     lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, show_identifiers)
     over = booked_for_nothing(worklist)
@@ -64,7 +65,10 @@ def _changed(change: Change) -> str:
     words = " -> ".join(r.verdict for r in (change.before, change.after) if r is not None)
     if row is None:
         return words
-    action = f" | {change.after.next_action}" if change.after and change.after.gap else ""
+    action = ""
+    if change.after and change.after.gap:
+        said = change.after.closed_because if change.after.closed else change.after.next_action
+        action = f" | {said}"
     return f"{row.patient or 'no name'} ({shortened(row.identifier)}) | {row.title} | {words}{action}"
 
 
@@ -140,6 +144,18 @@ def _snoozed(rows: Sequence[Row], width: int) -> list[str]:
     return lines
 
 
+def _closed(rows: Sequence[Row], width: int) -> list[str]:
+    """Gaps that a person closed, each with why, who and when."""
+    lines = ["", f"CLOSED BY A PERSON: {len(rows)}"] if rows else []
+    for row in rows:
+        who = ", ".join(p for p in (row.closed_by, day(row.closed_on)) if p) or "nobody said who or when"
+        text = (
+            f"{row.patient} ({shortened(row.identifier)}) | {row.title} | {row.verdict} | {row.closed_because} ({who})"
+        )
+        lines += wrap(text, width, "  - ")
+    return lines
+
+
 def _placements(title: str, found: Sequence[Placement], width: int, show_identifiers: bool) -> list[str]:
     if not found:
         return []
@@ -158,4 +174,5 @@ def _rest(worklist: Worklist, width: int) -> list[str]:
     said = ", ".join(f"{count} {word}" for word, count in sorted(calm.items()))
     total = f"{counted(len(worklist.rows), 'item')}: {counted(len(worklist.gaps), 'gap')}"
     total = f"{total}, {len(worklist.snoozed)} put off"
+    total += f", {len(worklist.closed)} closed by a person" if worklist.closed else ""
     return wrap(f"{total}{f', {said}' if said else ''}.", width)

@@ -1,0 +1,64 @@
+"""Who has an item in hand, until when it is put off, why it was closed: a Task about what is no Task itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+from waykeeper.fhir.identity import own_identifier
+from waykeeper.fhir.names import TASK_CODES
+from waykeeper.fhir.resource import Maker
+from waykeeper.fhir.told import IN_HAND
+from waykeeper.fhir.write import LEADING
+from waykeeper.findings import WaykeeperError, finding
+from waykeeper.gaps.others import due_day
+from waykeeper.plan.model import Item, Plan, State
+
+Resource = dict[str, Any]
+TITLE = "Have in hand"
+# What the Task's own status says of the latest word.
+STATUS: Mapping[str, str] = {
+    "owner": "accepted", "snoozed": "on-hold", "closed": "completed", "reopened": "requested",
+}  # fmt: skip
+
+
+def task_in_hand(
+    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str
+) -> tuple[str, Resource]:
+    """The Task in hand about an item with the status that the word gives it; its reference is "" if it is a new one.
+
+    A new round of the item has a new one, so that nobody's closing of the old date stands for the new one. Raises
+    WaykeeperError WKX240 where the item does not stand on the server, or is over.
+    """
+    own = state.items.get(item.key)
+    about = own.references.get(LEADING[item.key.kind][1], "") if own else ""
+    if own is None or not about:
+        raise WaykeeperError(finding("WKX240", f"{item.key} is not on the server"))
+    if own.cls not in ("open", "busy"):
+        raise WaykeeperError(finding("WKX240", f"{item.key} is {own.status} already"))
+    name = plan.episode.uuid(item.key.kind, item.key.item, IN_HAND, item.key.occurrence, own.round)
+    ref, standing = next(((r, t) for r, t in held if own_identifier(t) == name), ("", None))
+    return ref, (standing or _new(plan, item, about, name)) | {"status": STATUS[what]}
+
+
+def comes_back(item: Item, until: date) -> str:
+    """What is to be told where something is put off past its last day; "" else."""
+    last = due_day(item) if item.key.kind != "restriction" else None  # it holds on while nobody asks
+    if last is None or until <= last:
+        return ""
+    return f"; nothing is put off past its last day: it stands on the list from {last.isoformat()} on all the same"
+
+
+def _new(plan: Plan, item: Item, about: str, name: str) -> Resource:
+    maker = Maker(plan)
+    made = maker.skeleton("Task", item.key, IN_HAND, f"{TITLE}: {item.title}")
+    del made["extension"], made["id"]  # it is about an item and no part of the plan; the server names it
+    return made | {
+        "identifier": [{**made["identifier"][0], "value": name}],
+        "intent": "plan",
+        "code": {"coding": [{"system": TASK_CODES, "code": IN_HAND}], "text": TITLE},
+        "description": f"{TITLE}: {item.title}",
+        "focus": {"reference": about},
+        "for": maker.subject,
+    }

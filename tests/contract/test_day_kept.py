@@ -1,0 +1,79 @@
+"""The day's work is kept for every kind of item: whose it is, until when it is put off, why it was closed."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from contract.test_medicine_list import pushed  # noqa: F401 - the fixture
+from waykeeper.cli.main import main
+from waykeeper.exchange import Server
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.fhir import read
+
+BY = ["--by", "R. Alder"]
+
+
+@pytest.fixture
+def note(pushed, capsys):  # noqa: F811 - the fixture
+    base, identifier = pushed
+
+    def noted(item, what, *more):
+        code = main(
+            ["note", item, what, "--to", base, "--patient", f"{identifier.system}|{identifier.value}", *BY, *more]
+        )
+        said = capsys.readouterr()
+        return code, said.out + said.err
+
+    return noted
+
+
+def stands(pushed, name):  # noqa: F811
+    base, identifier = pushed
+    _, state = read(plan_resources(Server(base), identifier))
+    return next(s for key, s in state.items.items() if str(key) == name)
+
+
+def kept(one):
+    return one.owner, one.snoozed_until, one.closed_because, one.closed_by, one.closed_on
+
+
+@pytest.mark.parametrize("name", ["visit/six-week", "goal/moves-safely", "task/consent", "question/works_for_pay"])
+def test_owner_snooze_and_closing_are_read_back_and_a_closing_is_taken_back(pushed, note, name):  # noqa: F811
+    before = stands(pushed, name)
+    assert note(name, "owner", "--text", "K. Barlow", "--on", "2026-03-02")[0] == 0
+    assert note(name, "snoozed", "--on", "2026-03-05")[0] == 0
+    code, said = note(name, "closed", "--text", "seen elsewhere", "--on", "2026-03-06")
+    assert (code, f"{name}: closed by R. Alder on 2026-03-06" in said) == (0, True)
+    after = stands(pushed, name)
+    assert kept(after) == ("K. Barlow", date(2026, 3, 5), "seen elsewhere", "R. Alder", date(2026, 3, 6))
+    assert (after.status, after.cls, after.references) == (before.status, before.cls, before.references)
+    assert note(name, "reopened", "--text", "it was another patient", "--on", "2026-03-07")[0] == 0
+    assert kept(stands(pushed, name)) == ("K. Barlow", date(2026, 3, 5), "", "", None)
+
+
+def test_a_second_push_leaves_what_was_kept(pushed, note, capsys):  # noqa: F811
+    base, _ = pushed
+    assert note("visit/six-week", "closed", "--text", "abroad", "--on", "2026-03-06")[0] == 0
+    assert main(["push", "plan.json", "--to", base]) == 0
+    assert "nothing to send" in capsys.readouterr().out
+    assert stands(pushed, "visit/six-week").closed_because == "abroad"
+
+
+def test_what_waits_for_a_decision_is_not_closed(pushed, note):  # noqa: F811
+    identifier = pushed[1]
+    hold = f"hold/https://alder-quay.example/record-rows|{identifier.value}-medicines-1"
+    for name, remedy in ((hold, "(answered)"), ("gate/ready-for-surgery", "(released)"),
+                         ("restriction/non-weight-bearing", "(released)")):  # fmt: skip
+        code, said = note(name, "closed", "--text", "no answer", "--on", "2026-03-10")
+        assert (code, "waits for a decision" in said, remedy in said) == (2, True, True), said
+    assert note(hold, "owner", "--text", "K. Barlow", "--on", "2026-03-02")[0] == 0
+    assert kept(stands(pushed, hold))[:3] == ("K. Barlow", None, "")
+
+
+def test_putting_off_past_the_last_day_is_told(pushed, note):  # noqa: F811
+    _, said = note("visit/six-week", "snoozed", "--on", "2026-06-01")
+    assert "stands on the list from 2026-05-06 on all the same" in said
+    _, said = note("visit/six-week", "snoozed", "--on", "2026-05-01")
+    assert "all the same" not in said
