@@ -37,7 +37,10 @@ def weights() -> Mapping[str, int]:
 @quickly_made
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """A planned visit with what matching asks of it, prepared once. Days are inclusive; None while awaited."""
+    """A planned visit with what matching asks of it, prepared once. Days are inclusive; None while awaited.
+
+    over   its whole plan was withdrawn
+    """
 
     ref: ItemRef
     item: Item
@@ -48,6 +51,7 @@ class Visit:
     types: frozenset[str]
     specialties: frozenset[str]
     words: tuple[str, ...]
+    over: bool = False
 
 
 def window(item: Item) -> tuple[date | None, date | None]:
@@ -90,13 +94,14 @@ def visits(plans: Iterable[tuple[Plan, State]]) -> tuple[Visit, ...]:
     """Every planned visit of the plans, ordered by its name, so that the input's order plays no part."""
     made = []
     for plan, state in plans:
+        over = bool(plan.withdrawn) or state.plan_status == "revoked"
         for item in plan.items:
             if item.key.kind == "visit":
                 own = state.items.get(item.key) or ItemState(item.key)
                 opens, closes = window(item)
                 types, specialties, words = _recognise(item.recognise)
                 ref, interval = ItemRef(plan.episode, item.key), own_interval(item.phrase)
-                made.append(Visit(ref, item, own, opens, closes, interval, types, specialties, words))
+                made.append(Visit(ref, item, own, opens, closes, interval, types, specialties, words, over))
     return tuple(sorted(made, key=lambda v: v.ref.order))
 
 
@@ -264,10 +269,17 @@ def _best(fact: Fact, seen: Sequence[Visit]) -> Match:
     rivals = sorted(
         (n for n, p in enumerate(points) if p > 0 and best - p < table["better_by"]), key=lambda n: -points[n]
     )
+    rivals = _in_force(seen, rivals, points, best)
     reasons = _said(scores[rivals[0]])
     if best >= table["recognised_from"] and len(rivals) == 1:
         return Match(fact, seen[rivals[0]].ref, "recognised", best, reasons)
     return Match(fact, None, "guessed", best, reasons, tuple(seen[n].ref for n in rivals))
+
+
+def _in_force(seen: Sequence[Visit], rivals: list[int], points: Sequence[int], best: int) -> list[int]:
+    """Without the visits of plans that were withdrawn, where a visit of one in force fits as well as any of them."""
+    alive = [n for n in rivals if not seen[n].over]
+    return alive if alive and points[alive[0]] == best else rivals
 
 
 def match_facts(seen: Sequence[Visit], found: Iterable[Fact]) -> Matches:
