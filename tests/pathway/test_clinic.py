@@ -51,3 +51,11 @@ def test_an_error_gives_no_clinic():
     value, findings = read_clinic("clinic.yaml", clinic({"zone": "Nowhere"}))
     assert value is None
     assert [f.code for f in findings] == ["WKP701"]
+
+
+def test_without_a_countrys_calendar_the_closures_are_the_closed_days():
+    text = clinic({"holidays": "{calendar: none, closures: {2026-04-03: Good Friday}}"})
+    made, found = read_clinic("clinic.yaml", text)
+    assert not found
+    assert (dict(made.calendar.closed), made.calendar.source) == ({date(2026, 4, 3): "Good Friday"}, "")
+    assert made.calendar.years[-1] >= 2060

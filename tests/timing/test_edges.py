@@ -499,3 +499,28 @@ def test_a_series_without_more_words_is_neither_as_needed_nor_while_awake() -> N
     window = resolve(parse("within 2 days after surgery"), {"surgery": Moment(DAY)}, CALENDAR)
     bare = Occurrences(window, 1, Unit.DAY, CALENDAR, clocks=(time(8),))
     assert (bare.as_needed, bare.while_awake, bare.timed, bare.lead) == (False, False, True, 0)
+
+
+@pytest.mark.parametrize(
+    ("country", "first", "last"),
+    [
+        ("US", 2009, 2061),
+        ("LK", 2009, 2026),  # the library's own last year for it
+        ("IN", 2009, 2035),  # it warns that the days of the moon are known until then
+        ("UA", 2009, 2061),  # a year without a holiday is no year without data: there are none under martial law
+    ],
+)
+def test_a_year_that_the_library_has_no_data_for_is_not_covered(country: str, first: int, last: int) -> None:
+    """The pinned holidays library says so: `start_year`, `end_year`, and a warning, which is not printed."""
+    years = calendar_for(country, range(2010, 2061)).years
+    assert years == tuple(range(first, last + 1))
+
+
+def test_a_holiday_that_nobody_knows_is_no_open_day() -> None:
+    calendar = calendar_for("LK", range(2010, 2061))
+    with pytest.raises(TimingError) as error:
+        roll(date(2027, 1, 4), "earlier", None, calendar)
+    assert error.value.code == "WKT204"
+    with pytest.raises(TimingError) as error:
+        calendar_for("LK", range(2040, 2050))
+    assert error.value.code == "WKT209"

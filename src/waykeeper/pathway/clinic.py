@@ -13,7 +13,7 @@ from waykeeper.counting import counted
 from waykeeper.findings import Finding, did_you_mean, finding
 from waykeeper.pathway.model import Clinic, Settings
 from waykeeper.pathway.reader import Node, read_yaml
-from waykeeper.pathway.schema import CLINIC, WEEKDAYS
+from waykeeper.pathway.schema import CLINIC, NO_COUNTRY, WEEKDAYS
 from waykeeper.pathway.strict import Fields, read_record
 from waykeeper.timing import TimingError, calendar_for
 from waykeeper.timing.model import WorkingCalendar
@@ -111,7 +111,7 @@ def _calendar(fields: Fields, zone: str, found: list[Finding], years: tuple[int,
     parts = _parts(fields.record("parts"), found)
     holidays = fields.record("holidays")
     closures, opened = (_dates(holidays, key, found) for key in ("closures", "open"))
-    country = holidays.text("calendar")
+    country = holidays.text("calendar").replace(NO_COUNTRY, "")
     try:
         calendar = calendar_for(country, years, weekdays, span, parts, closures, zone)
     except TimingError as error:

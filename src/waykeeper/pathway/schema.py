@@ -22,7 +22,8 @@ HOURS = Text("hours such as 08:00 to 16:30", r"([01]\d|2[0-3]):[0-5]\d to ([01]\
 DAY = Text("a date such as 2026-12-24", r"\d{4}-\d{2}-\d{2}")
 DAYS = Text("a number of days such as 7 days", r"1 day|(0|[2-9]|[1-9]\d{1,2}) days")
 
-COUNTRY = Text("a country such as US, or a part such as US-IL", r"[A-Z]{2}(-[A-Z0-9]{1,5})?")
+NO_COUNTRY = "none"  # the closures alone are the clinic's closed days
+COUNTRY = Text("a country such as US, a part such as US-IL, or none", rf"[A-Z]{{2}}(-[A-Z0-9]{{1,5}})?|{NO_COUNTRY}")
 
 CODING = Record("a coding", (
     Key("system", URL, "the code system's URL", True),
@@ -213,7 +214,7 @@ CLINIC = Record("a clinic", (
     Key("zone", TEXT, "its IANA time zone", True),
     Key("language", LANGUAGE, "the language of its staff"),
     Key("holidays", Record("holidays", (
-        Key("calendar", COUNTRY, "public holidays", True),
+        Key("calendar", COUNTRY, "public holidays; none where the closures name every closed day", True),
         Key("closures", MapOf(TEXT, DAY), "further closed days, with the reason"),
         Key("open", MapOf(TEXT, DAY), "public holidays on which the clinic works, with the reason"),
     )), "the days on which it is closed", True),

@@ -209,7 +209,9 @@ class _Compiler:
         """The open day; the target itself where the window has none (a finding says so)."""
         try:
             return roll(target.day, "in window", window, self.clinic.calendar)
-        except TimingError:
+        except TimingError as error:
+            if error.code != "WKT205":  # beyond the calendar's years nobody knows which day is open
+                raise
             return target.day
 
     def _book_from(self, rule: PathwayItem, window: Window) -> date | None:

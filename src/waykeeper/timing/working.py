@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date, time, timedelta
 from functools import lru_cache
 from types import MappingProxyType
-from typing import Literal, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 from waykeeper.timing.errors import TimingError
 from waykeeper.timing.model import Window, WorkingCalendar
+
+if TYPE_CHECKING:
+    from holidays import HolidayBase
 
 Policy = Literal["", "none", "in window", "earlier", "next", "previous", "nearest", "modified next"]
 
@@ -31,15 +35,16 @@ def calendar_for(
 
     country   ISO 3166 code, a subdivision after a hyphen (`US`, `US-TX`), or "" for no public holidays
     years     years that must be covered; a year before and after is added, because an observed holiday may
-              fall into the year before
+              fall into the year before. Years that the library has no data for are not covered
     closures  the site's own closed days with the reason; they join the holidays
 
     Raises TimingError for a country or subdivision that the library does not know.
     """
     wanted = sorted(set(years))
     covered = tuple(range(wanted[0] - 1, wanted[-1] + 2)) if wanted else ()
-    closed = dict(public_holidays(country, covered)) if country else {}
-    closed.update(closures or {})
+    if country:
+        found, covered = _public_holidays(country, covered)
+    closed = {**(found if country else {}), **(closures or {})}
     return WorkingCalendar(
         zone=zone,
         weekdays=frozenset(weekdays),
@@ -60,19 +65,33 @@ def holiday_version() -> str:
 
 def public_holidays(country: str, years: Iterable[int]) -> Mapping[date, str]:
     """Public holidays with their observed days, each with its name in the country's language, by day."""
-    return _public_holidays(country, tuple(years))
+    return _public_holidays(country, tuple(years))[0]
 
 
 @lru_cache(maxsize=64)
-def _public_holidays(country: str, years: tuple[int, ...]) -> Mapping[date, str]:
+def _public_holidays(country: str, years: tuple[int, ...]) -> tuple[Mapping[date, str], tuple[int, ...]]:
+    """The holidays, and the years that the library has data for: in one without, a holiday would be taken for open."""
+    found, lacks_some = _country(country, years)
+    known = tuple(year for year in years if found.start_year <= year <= found.end_year)
+    if lacks_some:
+        known = tuple(year for year in known if not _country(country, (year,))[1])
+    if years and not known:
+        raise TimingError("WKT209", f"no public holidays are known for {country!r} in {years[0]} to {years[-1]}")
+    return MappingProxyType(cast("dict[date, str]", dict(sorted(found.items())))), known
+
+
+def _country(country: str, years: tuple[int, ...]) -> tuple[HolidayBase, bool]:
+    """What the library has for a country, and whether it warned that it lacks some of the years."""
     import holidays
 
     code, _, part = country.partition("-")
     try:
-        found = holidays.country_holidays(code, subdiv=part or None, years=list(years), observed=True)
+        with warnings.catch_warnings(record=True) as warned:
+            warnings.simplefilter("always")
+            found = holidays.country_holidays(code, subdiv=part or None, years=list(years), observed=True)
     except NotImplementedError as error:
         raise TimingError("WKT209", f"no public holidays are known for {country!r}") from error
-    return MappingProxyType(cast("dict[date, str]", dict(sorted(found.items()))))
+    return found, bool(warned)
 
 
 def working_days_before(day: date, n: int, calendar: WorkingCalendar) -> date:
