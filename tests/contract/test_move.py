@@ -191,7 +191,7 @@ def test_a_revoked_plan_taken_up_again_on_its_own_day_is_whole_at_once(one):
 
 def test_the_second_joint_stays_where_it_is(one):
     server, identifier = one
-    push(written(identifier, surgery=later(90), episode=2), server, now=NOW)
+    push(written(identifier, surgery=later(90), episode=2, side="right"), server, now=NOW)
     second = {ref: r["meta"]["versionId"] for ref, r in plan_resources(server, identifier)}
     mover(server).move(identifier, again(identifier))
     plans = {p.episode.number: p for p, _ in read_all(plan_resources(server, identifier))}

@@ -88,13 +88,14 @@ def compiled(
     clock: time = time(7, 30),
     words: str = "apixaban 5 mg tablet",
     mg: float | None = None,
+    side: str = "left",
 ) -> Plan:
     """The plan of the invented patient."""
     record = read([("urn:uuid:p", patient(identifier)), ("urn:uuid:o", order(words, mg))], is_ours)
     moment = Moment(surgery, clock, clinic().zone)
     return compile_plan(
         pathway(*changes), clinic(), record, {"surgery": moment},
-        side="left", identifier=identifier, episode=episode, answers=answers,
+        side=side, identifier=identifier, episode=episode, answers=answers,
     )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ def world():
 
 def test_every_code_of_the_room_has_examples_that_are_tested_here():
     ours = {code: e for code, e in catalogue().items() if code.startswith("WKU")}
-    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106", "WKU107"}
+    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106", "WKU107", "WKU108"}
     assert all(e.raises and e.passes and e.help for e in ours.values())
 
 
@@ -89,7 +89,7 @@ def test_wku103(world):
     root = next(r for _, r in world.resources() if r["resourceType"] == "CarePlan" and "partOf" not in r)
     same = replace(other, patient=replace(other.patient, reference=root["subject"]["reference"]))
     assert codes(world, same) == ["WKU103"]
-    assert codes(world, compiled(world.identifier, episode=2)) == []
+    assert codes(world, compiled(world.identifier, episode=2, side="right")) == []
 
 
 def test_wku104(world):
@@ -111,6 +111,37 @@ def test_wku107(world):
     world.edit(PLAN_KEY, "plan", extension=None)
     assert codes(world, plan) == ["WKU107"]
     assert codes(world, plan, reinstate=True) == []
+
+
+def test_wku108(world):
+    again = compiled(world.identifier, episode=2)
+    assert codes(world, again) == ["WKU108"]
+    assert codes(world, again, today=SURGERY) == ["WKU108"]
+    assert codes(world, again, today=later(1)) == []  # over: a revision
+    assert codes(world, compiled(world.identifier, episode=2, side="right")) == []
+    assert codes(world, compiled(world.identifier, episode=2, side="")) == []  # nobody can tell
+    plan = world.plan()
+    world.send(withdraw(plan, world.resources(), "surgery cancelled"))
+    assert codes(world, again) == []
+    world.push(again)
+    assert codes(world, again) == []  # the plan that stands is pushed again
+    assert codes(world, plan, reinstate=True) == ["WKU108"]  # the other one is not brought back beside it
+    assert codes(world, plan, reinstate=True, moving=True) == ["WKU108"]
+
+
+def test_a_withdrawn_plan_names_the_one_that_took_its_place(world):
+    plan = world.plan()
+    world.send(withdraw(plan, world.resources(), "surgery cancelled"))
+    alone = guards(plan, holding(plan.episode, world.resources()))
+    assert "--reinstate" in alone[0].help
+    world.push(surgery=later(60), episode=2)
+    (said,) = guards(plan, holding(plan.episode, world.resources()))
+    assert said.code == "WKU105" and "episode 2 of this pathway, surgery on 2026-05-17, is in force" in said.details
+    assert said.help == "If that one is meant, add --episode 2."
+    moved = compiled(world.identifier, later(21))
+    assert {f.help for f in guards(moved, holding(plan.episode, world.resources())) if f.code == "WKU105"} == {
+        said.help
+    }
 
 
 def test_a_withdrawn_plan_lists_what_people_must_do(world):

@@ -190,7 +190,9 @@ class PlanPush:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
         wanted_again = self.reinstate or self.take.get("plan") == "ours"
         let_go = [name for name, side in self.take.items() if side == "ours"]
-        found += guards(plan, holding(plan.episode, held), reinstate=wanted_again, moving=moving, let_go=let_go)
+        found += guards(
+            plan, holding(plan.episode, held), reinstate=wanted_again, moving=moving, let_go=let_go, today=self._today()
+        )
         if found:
             raise PlanRefusedError(found)
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
+from datetime import date
 
-from waykeeper.fhir import answers, episode_of
+from waykeeper.fhir import answers, episode_of, read_all
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import PLAN_KEY
@@ -14,23 +15,33 @@ from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding
 from waykeeper.merge.model import Held
 from waykeeper.plan.answers import digest
-from waykeeper.plan.model import MEDICINES, Plan
+from waykeeper.plan.model import MEDICINES, Episode, Plan
 from waykeeper.timing.model import Anchor, Standing
 
 
 def guards(
-    plan: Plan, held: Holding, *, reinstate: bool = False, moving: bool = False, let_go: Collection[str] = ()
+    plan: Plan,
+    held: Holding,
+    *,
+    reinstate: bool = False,
+    moving: bool = False,
+    let_go: Collection[str] = (),
+    today: date | None = None,
 ) -> list[Finding]:
     """Why this plan may not be pushed over what stands; empty where it may.
 
     `reinstate` is a person's word that a withdrawn plan is wanted again; `moving` that the plan was compiled from what
-    stands, in order to change what only a move may change; `let_go` names the items that a person lets the plan drop.
+    stands, in order to change what only a move may change; `let_go` names the items that a person lets the plan drop;
+    `today` is the day on which an operation is over or still to come.
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
     found += [] if reinstate else _unmarked_root(plan, held.everything)
+    beside = _in_force(plan, held.everything, today)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
-        found.append(finding("WKU105", f"the plan on the server was withdrawn: {held.plan.withdrawn}"))
+        found.append(_withdrawn(held.plan, beside))
+    elif held.plan is None or held.plan.withdrawn:
+        found += [finding("WKU108", f"{_named(o)} is in force for the {o.side} side too") for o in beside]
     if held.plan is not None and not moving:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
         if not found and not _knows(plan, held):
@@ -46,6 +57,41 @@ def _unmarked_root(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
     return [finding("WKU107", f"{ref} is this plan and has lost what Waykeeper wrote on it") for ref in lost]
 
 
+def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> list[Plan]:
+    """Other episodes for the same joint whose operation is still to come: two plans of one operation."""
+    roots = [e for _, r in everything if (e := episode_of(r)) is not None]
+    if not plan.side or not any(e != plan.episode and _one_pathway(e, plan) for e in roots):
+        return []
+    found = []
+    for other, state in read_all(everything):
+        surgery = other.anchor("surgery")
+        day = surgery.moment.day if surgery and surgery.moment and surgery.standing is not Standing.RECORDED else None
+        over = day is None or "surgery" in state.proven or (today is not None and day < today)
+        alive = not other.withdrawn and state.plan_status in ("draft", "active")
+        if alive and not over and other.episode != plan.episode and _one_pathway(other.episode, plan):
+            found += [other] if other.side == plan.side else []
+    return found
+
+
+def _one_pathway(episode: Episode, plan: Plan) -> bool:
+    return replace(episode, number=plan.episode.number) == plan.episode
+
+
+def _named(other: Plan) -> str:
+    surgery = other.anchor("surgery")
+    day = surgery.moment.day if surgery and surgery.moment else "a day not known"
+    return f"episode {other.episode.number} of this pathway, surgery on {day},"
+
+
+def _withdrawn(stood: Plan, beside: Sequence[Plan]) -> Finding:
+    """Withdrawn: where another episode has taken its place, that one is meant, and this one is not brought back."""
+    details = f"the plan on the server was withdrawn: {stood.withdrawn}"
+    if not beside:
+        return finding("WKU105", details)
+    remedy = f"If that one is meant, add --episode {beside[0].episode.number}."
+    return finding("WKU105", f"{details}; {_named(beside[0])} is in force", help=remedy)
+
+
 BACK_ON_ANOTHER_DAY = (
     "Bring it back on the day that is wanted in one step: `waykeeper move` with --reinstate and --surgery. As it stood"
     " before: compile again with --from and, beside it, --patient with the same record, then push with"
@@ -56,7 +102,7 @@ BACK_ON_ANOTHER_DAY = (
 def _both(found: list[Finding]) -> list[Finding]:
     """Withdrawn, and another day: one remedy that does both, for each alone would lead into the other."""
     two = ("WKU105", "WKU101")
-    if not {f.code for f in found}.issuperset(two):
+    if not {f.code for f in found}.issuperset(two) or any("--episode" in f.help for f in found if f.code == "WKU105"):
         return found
     return [replace(f, help=BACK_ON_ANOTHER_DAY) if f.code in two else f for f in found]
 
