@@ -61,18 +61,23 @@ def test_each_booking_is_named_with_day_and_reference_and_stands(booked):
     assert "why: surgery cancelled (Ann)" in text
     assert "FOR A PERSON TO CANCEL (none was cancelled): " in text
     for ref in (theirs, ours):
+        line = next(line for line in text.splitlines() if ref in line)
+        assert len(set(line.split(" | "))) == len(line.split(" | "))  # nothing is said twice
         assert text.count(ref) == 1 and told.json()["to_cancel"][0]["day"] == DAY.isoformat()
     assert len(text.splitlines()) < 20 < len(told.text(items=True).splitlines())
 
 
 def test_a_second_run_says_that_it_was_withdrawn_before_and_names_the_bookings_again(booked, server, capsys):
     client, identifier, theirs, ours = booked
-    withdraw(client, identifier, "surgery cancelled", now=NOW)
+    withdraw(client, identifier, "surgery cancelled", by="Ann", now=NOW)
     who = f"{identifier.system}|{identifier.value}"
     words = ["withdraw", "--from", server.base, "--patient", who, "--reason", "said twice", "--as-of", "2026-03-02"]
-    assert main(words) == 0
+    assert main([*words, "--by", "Bea"]) == 0
     out = capsys.readouterr().out
-    assert "| ALREADY WITHDRAWN" in out and "why: surgery cancelled" in out and "nothing to send" in out
+    assert "| ALREADY WITHDRAWN" in out and "why: surgery cancelled (Ann)\n" in out and "nothing to send" in out
+    assert "Bea" not in out
+    again = withdraw(client, identifier, "said twice", by="Bea", now=NOW).json()
+    assert (again["reason"], again["by"]) == ("surgery cancelled", "Ann")
     assert theirs in out and ours in out
 
 

@@ -8,11 +8,10 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why
-from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.reading import one_plan, plan_resources
 from waykeeper.exchange.server import Held, Server
 from waykeeper.exchange.trial import Trial
 from waykeeper.exchange.versions import before_last_move
-from waykeeper.exchange.withdrawing import one_plan
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding
 from waykeeper.merge.decide import decide

@@ -9,10 +9,10 @@ from typing import Any
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import Held, Server
-from waykeeper.fhir import episode_of, is_ours
+from waykeeper.fhir import episode_of, identity, is_ours, read_all
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.findings import WaykeeperError, finding
-from waykeeper.plan.model import Identifier
+from waykeeper.plan.model import Identifier, Plan, State
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
@@ -140,4 +140,24 @@ def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list
     return server.search("Medication", [("_id", ",".join(sorted(wanted)))]) if wanted else []
 
 
-__all__ = ["IDENTIFIER_PATH", "one_patient", "patients", "plan_resources", "record_resources"]
+def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
+    """The one plan that is meant. Raises BadAnswerError WKX221 where there is none, or several."""
+    found = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
+    found = [(p, s) for p, s in found if pathway in ("", p.pathway.name, p.pathway.url)]
+    if len(found) != 1:
+        names = ", ".join(sorted(p.pathway.name for p, _ in found))
+        remedy = f"Name the pathway: {names}." if found else _why_none(held)
+        details = f"{len(found)} plans of this patient with episode {episode}"
+        raise BadAnswerError(finding("WKX221", details, help=remedy), 404)
+    return found[0]
+
+
+def _why_none(held: list[Held]) -> str:
+    """Where a plan may be that is not found: under another name, or in a CarePlan that does not say so any more."""
+    lost = [ref for ref, r in held if r.get("resourceType") == "CarePlan" and is_ours(r) and identity(r) is None]
+    if not lost:
+        return "Check the patient's identifier and the episode."
+    return f"{', '.join(lost)} lost what Waykeeper wrote on it: push the plan with --take ours:plan first."
+
+
+__all__ = ["IDENTIFIER_PATH", "one_patient", "one_plan", "patients", "plan_resources", "record_resources"]

@@ -8,9 +8,8 @@ from datetime import datetime
 from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.reading import one_plan, plan_resources
 from waykeeper.exchange.server import Held, Server
-from waykeeper.exchange.withdrawing import one_plan
 from waykeeper.fhir import belongs, identity, read_all
 from waykeeper.findings import finding
 from waykeeper.merge.difference import Row, Turned, difference, turned
@@ -78,6 +77,12 @@ def changes(server: Server, root: str) -> int:
     return sum(any(e.get("role") == "revision" for e in p.get("entity") or []) for p in _provenances(server, root))
 
 
+def withdrawn_by(server: Server, root: str) -> str:
+    """Who withdrew a plan last, as its Provenance says; "" where nobody is named."""
+    told = [p for p in _provenances(server, root) if _activity(p) == "withdrawal"]
+    return ", ".join(_people(told[-1])[0]) if told else ""
+
+
 def _provenances(server: Server, root: str) -> list[dict[str, Any]]:
     """Every change of a plan, oldest first: of those after the first the root is the entity, changed or not."""
     if not root:
@@ -136,11 +141,16 @@ def _activity(proof: Mapping[str, Any]) -> str:
     return str((proof.get("activity") or {}).get("text") or "push")
 
 
+def _people(proof: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+    """The people and the tools that a Provenance names."""
+    names = [str((a.get("who") or {}).get("display") or "") for a in proof.get("agent") or []]
+    return [n for n in names if not n.startswith("Waykeeper")], [n for n in names if n.startswith("Waykeeper")]
+
+
 def _version(
     number: int, proof: Mapping[str, Any], at: datetime, plan: Plan, state: State, before: PlanVersion | None
 ) -> PlanVersion:
-    names = [str((a.get("who") or {}).get("display") or "") for a in proof.get("agent") or []]
-    people, tools = [n for n in names if not n.startswith("Waykeeper")], [n for n in names if n.startswith("Waykeeper")]
+    people, tools = _people(proof)
     reason = "; ".join(str(r.get("text") or "") for r in proof.get("reason") or [])
     rows: tuple[Row, ...] = ()
     differs: tuple[Turned, ...] = ()

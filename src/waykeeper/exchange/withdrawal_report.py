@@ -41,7 +41,9 @@ class StillBooked:
         at = " ".join(part for part in (day(self.day), self.clock) if part) or "on a day not recorded"
         visit = " or ".join(self.titles)
         head = f"may be {visit}, ask" if self.certainty == "guessed" else visit
-        return " | ".join(clean(p) for p in (head, f"{self.status} {at}", self.place, self.text, self.reference) if p)
+        texts = [t for t in dict.fromkeys(self.text.split(" | ")) if t not in self.titles]
+        parts = (head, f"{self.status} {at}", self.place, *texts, self.reference)
+        return " | ".join(clean(p) for p in parts if p)
 
     def json(self) -> dict[str, Any]:
         """The same with stable names."""
@@ -84,7 +86,8 @@ def _booked(match: Match, titles: tuple[str, ...]) -> StillBooked:
 class Withdrawal(PushReport):
     """The decisions of a withdrawal, with whose plan it is and what is left for people.
 
-    already   the reason that stands, where the plan had been withdrawn before
+    already      the reason that stands, where the plan had been withdrawn before
+    already_by   who did that
     """
 
     plan: Plan | None = None
@@ -92,6 +95,7 @@ class Withdrawal(PushReport):
     reason: str = ""
     by: str = ""
     already: str = ""
+    already_by: str = ""
 
     def text(self, *, items: bool = False) -> str:
         """Whose plan, what a person must do, and a count of the rest; with `items` a line for each decision."""
@@ -115,8 +119,8 @@ class Withdrawal(PushReport):
 
     def _why(self) -> list[str]:
         if not self.sent and not self.changes:
-            return [f"why: {clean(self.already)}"] if self.already else []
-        return [f"why: {clean(self.reason)}{f' ({clean(self.by)})' if self.by else ''}"]
+            return [_because(self.already, self.already_by)] if self.already else []
+        return [_because(self.reason, self.by)]
 
     def _to_cancel(self) -> list[str]:
         if not self.bookings:
@@ -142,6 +146,10 @@ class Withdrawal(PushReport):
             "identifier": str(self.plan.patient.identifier),
             "status": self._status().lower(),
             "reason": self.already or self.reason,
-            "by": self.by,
+            "by": self.already_by if self.already else self.by,
             "to_cancel": [booked.json() for booked in self.bookings],
         }
+
+
+def _because(reason: str, by: str) -> str:
+    return f"why: {clean(reason)}{f' ({clean(by)})' if by else ''}"

@@ -6,15 +6,14 @@ from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why
-from waykeeper.exchange.reading import plan_resources
-from waykeeper.exchange.server import Held, Server
+from waykeeper.exchange.reading import one_plan, plan_resources
+from waykeeper.exchange.server import Server
+from waykeeper.exchange.versions import withdrawn_by
 from waykeeper.exchange.withdrawal_report import Withdrawal, still_booked
-from waykeeper.fhir import identity, is_ours, read_all
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.merge import withdraw as withdraw_plan
-from waykeeper.plan.model import Identifier, Plan, State
+from waykeeper.plan.model import Identifier
 
 
 def withdraw(
@@ -33,14 +32,16 @@ def withdraw(
         raise WaykeeperError(finding("WKX240", "a withdrawal needs a reason"))
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
-        plan = one_plan(held, episode, pathway)[0]
+        plan, state = one_plan(held, episode, pathway)
         day = today or now.astimezone(ZoneInfo(plan.zone)).date()
         decisions = withdraw_plan(plan, held, reason.strip(), suspended=suspended, today=day)
         told = Withdrawal(
             decisions, server.base, dry_run, plan=plan, bookings=still_booked(plan.episode, held, day),
             reason=reason.strip(), by=by, already=plan.withdrawn,
         )  # fmt: skip
-        if dry_run or not decisions.changing:
+        if not decisions.changing:
+            return replace(told, already_by=withdrawn_by(server, state.plan_reference))
+        if dry_run:
             return told
         push = PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip()))
         if not push.sent(decisions, attempt):
@@ -49,23 +50,3 @@ def withdraw(
         proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the withdrawal") for d in left)
         return replace(told, sent=True, findings=proof, already="")
     raise AssertionError  # the last attempt returns or raises
-
-
-def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
-    """The one plan that is meant. Raises BadAnswerError WKX221 where there is none, or several."""
-    found = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
-    found = [(p, s) for p, s in found if pathway in ("", p.pathway.name, p.pathway.url)]
-    if len(found) != 1:
-        names = ", ".join(sorted(p.pathway.name for p, _ in found))
-        remedy = f"Name the pathway: {names}." if found else _why_none(held)
-        details = f"{len(found)} plans of this patient with episode {episode}"
-        raise BadAnswerError(finding("WKX221", details, help=remedy), 404)
-    return found[0]
-
-
-def _why_none(held: list[Held]) -> str:
-    """Where a plan may be that is not found: under another name, or in a CarePlan that does not say so any more."""
-    lost = [ref for ref, r in held if r.get("resourceType") == "CarePlan" and is_ours(r) and identity(r) is None]
-    if not lost:
-        return "Check the patient's identifier and the episode."
-    return f"{', '.join(lost)} lost what Waykeeper wrote on it: push the plan with --take ours:plan first."
