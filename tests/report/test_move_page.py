@@ -14,7 +14,9 @@ from waykeeper.plan.model import Key
 from waykeeper.report.move_calls import calls_of
 from waykeeper.report.move_page import move_html
 from waykeeper.report.move_text import move_text
-from waykeeper.report.moves import Call, MovedPlan, Rebook, medicine_sentence, move_json
+from waykeeper.report.move_words import medicine_sentence
+from waykeeper.report.moved import Call, MovedPlan, Rebook
+from waykeeper.report.moves import move_json
 from waykeeper.timing.model import Moment
 
 TODAY = date(2026, 3, 14)

@@ -15,7 +15,7 @@ from waykeeper.report.move_words import (
     stopped_already,
     too_late_together,
 )
-from waykeeper.report.moves import NEAR, Call, MovedPlan, titled
+from waykeeper.report.moved import NEAR, Call, MovedPlan, titled
 from waykeeper.timing.model import Moment
 
 _PEOPLE_AT_HOME = ("patient", "family", "helper", "caregiver")

@@ -17,8 +17,8 @@ from waykeeper.report.move_text import (
     turns,
     unchanged_medicines,
 )
-from waykeeper.report.move_words import call_back, key_of, need_word
-from waykeeper.report.moves import Call, MovedPlan, Rebook, medicine_sentence, titled
+from waykeeper.report.move_words import call_back, key_of, medicine_sentence, need_word
+from waykeeper.report.moved import Call, MovedPlan, Rebook, titled
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, shortened
 

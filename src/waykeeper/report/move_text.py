@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from waykeeper.merge.difference import Change, Row
-from waykeeper.report.move_words import call_back, key_of, need_word
-from waykeeper.report.moves import Call, MovedPlan, medicine_sentence, titled
+from waykeeper.report.move_words import call_back, key_of, medicine_sentence, need_word
+from waykeeper.report.moved import Call, MovedPlan, titled
 from waykeeper.report.plain import clean, day, moment, shortened, wrap
 
 LEAST_WIDTH = 48

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from waykeeper.exchange.moving import Moved
     from waykeeper.exchange.pushing import Why
     from waykeeper.pathway.model import Clinic, Pathway
-    from waykeeper.report.moves import MovedPlan, Status
+    from waykeeper.report.moved import MovedPlan, Status
 
 
 @dataclass(frozen=True, slots=True)
