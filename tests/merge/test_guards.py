@@ -213,3 +213,10 @@ def test_an_old_bundle_on_a_withdrawn_plan_gets_one_remedy_for_both(world):
     assert all("--reinstate and --surgery" in f.help and "then push with --take ours:plan" in f.help for f in found)
     alone = guards(plan, holding(plan.episode, world.resources()))
     assert [f.code for f in alone] == ["WKU105"] and "--take ours:plan" in alone[0].help
+
+
+def test_a_medicine_that_was_decided_and_done_is_not_forgotten_either(world):
+    world.edit(HOLD, "hold", status="completed")
+    assert world.state().items[HOLD].cls == "done"
+    assert codes(world, without_medicines(world)) == ["WKU106"]
+    assert codes(world, without_medicines(world), let_go=[str(HOLD)]) == []

@@ -98,8 +98,6 @@ OWNERSHIP: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     }
     for kind, groups in _OWN.items()
 }
-CREATE_ONLY = ("subject", "patient", "for", "intent", "identifier", "basedOn", "focus", "partOf", "priorPrescription")
-OURS_BY_ENTRY = {"CarePlan": ("activity", "goal", "supportingInfo")}
 # Paths that a later scheme than the first added to a group: a digest of an older scheme is compared without them.
 SINCE: Mapping[str, int] = {}
 

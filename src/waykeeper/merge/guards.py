@@ -16,6 +16,7 @@ from waykeeper.merge.held import ROOT, Holding
 from waykeeper.merge.model import Held
 from waykeeper.plan.answers import digest
 from waykeeper.plan.model import MEDICINES, Episode, Plan
+from waykeeper.plan.unlisted import listed
 from waykeeper.timing.model import Anchor, Standing
 
 
@@ -111,11 +112,8 @@ def _forgotten(plan: Plan, held: Holding, let_go: Collection[str]) -> Iterator[F
     """Medicines that stand, where the bundle has none at all; of a plan that was withdrawn whole all of them."""
     if held.plan is None or any(item.key.kind in MEDICINES for item in plan.items):
         return
-    states = held.state.items
-    over = bool(held.plan.withdrawn)
-    known = [i.key for i in held.plan.items if i.key.kind in MEDICINES and i.key in states]
-    stand = [k for k in known if states[k].cls in ("open", "busy") or (over and states[k].withdrawn_by_us)]
-    lost = [str(k) for k in stand if str(k) not in let_go and k.item not in let_go]
+    keys = [item.key for item in listed(held.plan, held.state)]
+    lost = [str(k) for k in keys if str(k) not in let_go and k.item not in let_go]
     if lost:
         yield finding("WKU106", f"the bundle has no medicine, {len(lost)} stand on the server: {', '.join(lost)}")
 

@@ -53,3 +53,8 @@ def words(item: Item) -> str:
 def stands(own: ItemState | None) -> bool:
     """True unless it was withdrawn or entered in error; what was never stored stands."""
     return own is None or own.cls not in ("withdrawn", "void")
+
+
+def listed(plan: Plan, state: State) -> list[Item]:
+    """The medicines that a plan stands on; of one that was withdrawn whole all: it may be wanted again."""
+    return [i for i in plan.items if i.key.kind in MEDICINES and (plan.withdrawn or stands(state.items.get(i.key)))]

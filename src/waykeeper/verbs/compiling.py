@@ -10,8 +10,8 @@ from waykeeper.counting import counted
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
-from waykeeper.plan.model import MEDICINES, Identifier, Plan, State
-from waykeeper.plan.unlisted import stands
+from waykeeper.plan.model import Identifier, Plan, State
+from waykeeper.plan.unlisted import listed
 from waykeeper.timing.model import Standing
 from waykeeper.verbs import inputs, words
 
@@ -119,9 +119,9 @@ def whole(record: Record, old: Plan, state: State, *, named: bool, remedy: str =
 
     named   the record was given by a person; else it is what the place of the plan holds
 
-    Raises WaykeeperError WKC211. Of a plan that was withdrawn whole every medicine counts: it may be wanted again.
+    Raises WaykeeperError WKC211.
     """
-    medicines = [i for i in old.items if i.key.kind in MEDICINES and (old.withdrawn or stands(state.items.get(i.key)))]
+    medicines = listed(old, state)
     bare = all(r.get("resourceType") in SILENT for r in record.resources)
     if (medicines and not record.medicines) or (bare and not named):
         some = f"{counted(len(medicines), 'medicine')} of the plan {'is' if len(medicines) == 1 else 'are'}"
