@@ -36,6 +36,8 @@ class MedicineRow:
     longest_days  the longest plausible hold, for a row that is not classified
     arithmetic    how the dates came about, line by line, for `explain`
     group         the rule's file; a pathway names the groups whose holds it wants
+    unlisted      it was dispensed or given, and no order or statement lists it; `handed_over` on that day, and where a
+                  number of days was dispensed `supplied_until` the last of them
     """
 
     key: str
@@ -69,6 +71,9 @@ class MedicineRow:
     on_hold: bool = False  # the list says that it is paused already: no last dose can be late
     dose_mg: Decimal | None = None  # of one dose, where a case of its rule turns on it
     answered: bool = False  # a person decided it: nothing is proposed any more
+    unlisted: bool = False
+    handed_over: date | None = None
+    supplied_until: date | None = None
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property

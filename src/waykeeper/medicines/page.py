@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from waykeeper.findings import Finding, finding
@@ -18,6 +18,9 @@ from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment
 
 SCHEMA_VERSION = 1
+# Of a supply that ended so many days before surgery hardly any is left; common practice, no source. What nobody knows
+# may work on for as long as the longest cycle of any rule (more than six months after rituximab).
+USED_UP_DAYS, UNKNOWN_USED_UP_DAYS = 90, 214
 NO_LIST = "the record holds no medicine list: absent is not none, ask what the patient takes"
 CAUTIONS = (
     "Each line is a proposal, not an order. The licensed prescriber and the local policy decide.",
@@ -25,6 +28,7 @@ CAUTIONS = (
     "Lines marked L, L-M or from memory: confirm with pharmacist.",
     "The release gate stays shut while a line is not recognised.",
 )
+KEEP_THEIR_PLACE = frozenset({"anticoagulants", "antiplatelets"})
 _TIMES = re.compile(r"(\d+) time\(s\) every (\d+(?:\.\d+)?) (h|d|wk|mo|a)( on .*)?")
 _UNITS = {"h": "hour", "d": "day", "wk": "week", "mo": "month", "a": "year"}
 _ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped", "entered in error")
@@ -32,11 +36,16 @@ _ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped", "enter
 
 @dataclass(frozen=True, slots=True)
 class PageLine:
-    """One medicine of the page. `late` is said first and stands in place of the days that are over."""
+    """One medicine of the page. `late` is said first and stands in place of the days that are over.
+
+    used_up   it was dispensed without an order, and what was dispensed ended long before surgery: it stands after all
+              others, and is asked about all the same
+    """
 
     row: MedicineRow
     reading: tuple[tuple[str, str], ...]
     late: str = ""
+    used_up: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +82,7 @@ def page(
 ) -> MedicinesPage:
     """Put the rows of `propose` on a page. `entries` add how each order was read; `as_of` says what is late."""
     by_key = {e.key: e for e in entries}
-    lines = [PageLine(r, _reading(by_key.get(r.key), r), late(r, as_of, surgery.day)) for r in rows]
+    lines = [_line(r, by_key.get(r.key), as_of, surgery.day) for r in rows]
     return MedicinesPage(
         surgery=surgery,
         anaesthesia=anaesthesia,
@@ -90,6 +99,11 @@ def page(
     )
 
 
+def _line(row: MedicineRow, entry: MedicineEntry | None, as_of: date | None, surgery: date) -> PageLine:
+    said = late(row, as_of, surgery)
+    return PageLine(row, _reading(entry, row), said, not said and used_up(row, surgery))
+
+
 def late(row: MedicineRow, as_of: date | None, surgery: date) -> str:
     """The sentence for a proposal whose last-dose day is over; "" where it is not, is answered or is paused."""
     if as_of is None or row.answered or row.on_hold or row.last_dose is None or not row.stops or as_of <= row.last_dose:
@@ -99,9 +113,23 @@ def late(row: MedicineRow, as_of: date | None, surgery: date) -> str:
     return f"last dose should have been {day_name(row.last_dose)}; call the surgeon's office today"
 
 
+def used_up(row: MedicineRow, surgery: date) -> bool:
+    """True where what was dispensed without an order ended long before surgery by its days of supply.
+
+    It says where the row stands on the page, nothing more: a patient may have kept some, so it asks like any other. A
+    blood thinner, and what is given in cycles and works on when its supply is over, keep their places.
+    """
+    if not row.unlisted or row.answered or row.supplied_until is None:
+        return False
+    pause = max(row.missed_days or 0, row.longest_days or 0)
+    if row.group in KEEP_THEIR_PLACE or row.window is not None or pause >= USED_UP_DAYS:
+        return False
+    return row.supplied_until < surgery - timedelta(USED_UP_DAYS if row.recognised else UNKNOWN_USED_UP_DAYS)
+
+
 def page_json(made: MedicinesPage) -> dict[str, Any]:
     """The page for machines: one row for each entry that came in, in the order of the list."""
-    lateness = {line.row.key: line.late for line in made.lines}
+    lines = {line.row.key: line for line in made.lines}
     return {
         "schema_version": SCHEMA_VERSION,
         "surgery": str(made.surgery),
@@ -115,11 +143,12 @@ def page_json(made: MedicinesPage) -> dict[str, Any]:
         "sums": list(made.sums),
         "cautions": list(made.cautions),
         "findings": [{"code": f.code, "severity": f.severity, "details": f.details} for f in made.findings],
-        "rows": [_row_json(row, lateness[row.key]) for row in made.rows],
+        "rows": [_row_json(lines[row.key]) for row in made.rows],
     }
 
 
-def _row_json(row: MedicineRow, late_words: str) -> dict[str, Any]:
+def _row_json(line: PageLine) -> dict[str, Any]:
+    row = line.row
     return {
         "source": row.reference,
         "key": row.key,
@@ -148,7 +177,11 @@ def _row_json(row: MedicineRow, late_words: str) -> dict[str, Any]:
         "alternatives": list(row.alternatives),
         "arithmetic": list(row.arithmetic),
         "due": _iso(row.due),
-        "late": late_words,
+        "late": line.late,
+        "unlisted": row.unlisted,
+        "handed_over": _iso(row.handed_over),
+        "supplied_until": _iso(row.supplied_until),
+        "used_up": line.used_up,
         "findings": [f.code for f in row.findings],
     }
 
@@ -157,8 +190,8 @@ def _iso(day: date | None) -> str | None:
     return day.isoformat() if day else None
 
 
-def _place(line: PageLine) -> tuple[bool, bool, int]:
-    return line.row.recognised, not line.late, _ORDER.index(line.row.decision)
+def _place(line: PageLine) -> tuple[bool, bool, bool, bool, int]:
+    return not line.row.counted, line.used_up, line.row.recognised, not line.late, _ORDER.index(line.row.decision)
 
 
 def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, str], ...]:
@@ -175,10 +208,19 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
         "doNotPerform": "yes, not to be given" if entry and entry.forbidden else "",
         "status": entry.status if entry else "",
         "last taken": taken,
+        "handed over": _handed(row),
         "order": "" if row.reference.startswith("urn:") else row.reference,
     }
     also = [(f"also {n}", _instruction(e)) for n, e in enumerate(entry.also if entry else (), 1)]
     return tuple((label, text) for label, text in (*said.items(), *also) if text)
+
+
+def _handed(row: MedicineRow) -> str:
+    """`Sat 2025-12-20, until Thu 2026-03-19 by its days of supply`."""
+    if row.handed_over is None:
+        return "on no known day" if row.unlisted else ""
+    until = f", until {day_name(row.supplied_until)} by its days of supply" if row.supplied_until else ""
+    return f"{day_name(row.handed_over)}{until}"
 
 
 def _instruction(entry: MedicineEntry) -> str:

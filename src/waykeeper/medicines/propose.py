@@ -22,7 +22,7 @@ from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import Ruleset, package_rules
-from waykeeper.medicines.status import MISTAKEN, ON_HOLD, origin_question, status_question
+from waykeeper.medicines.status import MISTAKEN, ON_HOLD, origin_question, status_question, where_from
 from waykeeper.medicines.ways import is_local, way_of
 from waykeeper.record.model import ENDED, Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
@@ -92,6 +92,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
         return _mistaken(entry, known)
     known = doubted(entry, known, context.rules)
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
+    row = where_from(row, entry)
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
     if row.last_limit is not None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
-from waykeeper.record import day_of
+from waykeeper.medicines.model import MedicineRow
+from waykeeper.record import day_of, handed_on
 from waykeeper.record.model import MedicineEntry
 
 ON_HOLD, MISTAKEN = "on-hold", "entered-in-error"
@@ -31,6 +33,15 @@ _WITHOUT_ORDER = {
 def origin_question(entry: MedicineEntry) -> str:
     """What is asked of a medicine that was dispensed or given without an order; "" for any other."""
     return _WITHOUT_ORDER.get(str(entry.resource.get("resourceType") or ""), "")
+
+
+def where_from(row: MedicineRow, entry: MedicineEntry) -> MedicineRow:
+    """The row with the day on which a medicine without an order was dispensed or given, and how long that lasts."""
+    if not origin_question(entry):
+        return row
+    day = handed_on(entry.resource)
+    until = day + timedelta(entry.supply_days - 1) if day and entry.supply_days else None
+    return replace(row, unlisted=True, handed_over=day, supplied_until=until)
 
 
 def _intent_question(entry: MedicineEntry) -> str:

@@ -3,6 +3,7 @@
 from waykeeper.record.anchors import recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
+from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
@@ -18,6 +19,7 @@ __all__ = [
     "day_of",
     "fact",
     "facts",
+    "handed_on",
     "identifier_names",
     "identifiers",
     "literal_name",

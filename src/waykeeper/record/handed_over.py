@@ -64,7 +64,7 @@ def handed_over(
             same[1].append((ref, resource))
         else:
             own.append((medicine, [(ref, resource)]))
-    ordered = [sorted(group, key=lambda pair: (_day(pair[1]) or date.min, pair[0])) for _, group in own]
+    ordered = [sorted(group, key=lambda pair: (handed_on(pair[1]) or date.min, pair[0])) for _, group in own]
     recent = [(group[-1], group[0]) for group in ordered if not _is_long_ago(group[-1][1], surgery)]
     return HandedOver(tuple(recent), tuple(loose), len(ordered) - len(recent))
 
@@ -88,8 +88,8 @@ def _medicine(resource: Resource, medications: Medications) -> frozenset[str]:
     return frozenset({f"{c.get('system') or ''}|{c['code']}" for c in codings} | words)
 
 
-def _day(resource: Resource) -> date | None:
-    """The day on which it was handed over, made ready, or given."""
+def handed_on(resource: Resource) -> date | None:
+    """The day on which a dispense was handed over or made ready, or on which a dose was given."""
     period = resource.get("effectivePeriod") or {}
     told = (resource.get("whenHandedOver"), resource.get("whenPrepared"), resource.get("effectiveDateTime"),
             period.get("end"), period.get("start"))  # fmt: skip
@@ -98,5 +98,5 @@ def _day(resource: Resource) -> date | None:
 
 
 def _is_long_ago(resource: Resource, surgery: date | None) -> bool:
-    day = _day(resource)
+    day = handed_on(resource)
     return surgery is not None and day is not None and day < surgery - LONG_AGO

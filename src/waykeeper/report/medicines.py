@@ -12,6 +12,10 @@ from waykeeper.report.plain import clean, day, moment, wrap
 
 DUPLICATE, TOO_OFTEN = "WKM302", "WKM205"
 _INDENT = "    "
+USED_UP = (
+    "Dispensed without an order, and used up long before surgery by the days of supply",
+    "Nothing says that any of them is still taken, and nothing says that none is: ask once, and answer each.",
+)
 DAYS = frozenset({"last dose", "last dose between", "at or before", "first day without"})
 _VERBS = {
     "hold": "HOLD", "continue": "CONTINUE", "adjust": "ADJUST", "time": "TIME", "ask": "ASK",
@@ -29,6 +33,8 @@ def medicines_text(page: MedicinesPage, width: int = 80, *, explain: bool = Fals
     out = ["Medicines before surgery", *wrap(_heading(page), width), ""]
     out += [line for text in _today(page) for line in wrap(text, width)]
     for number, line in enumerate(page.lines, 1):
+        if line is first_used_up(page):
+            out += ["", *(x for text in USED_UP for x in wrap(text, width))]
         out += ["", *wrap(f"{number}. {title(line)}", width, "", _INDENT)]
         for label, text in facts(line, page.as_of):
             out += wrap(f"{label}: {text}", width, _INDENT, _INDENT * 2)
@@ -44,6 +50,11 @@ def medicines_text(page: MedicinesPage, width: int = 80, *, explain: bool = Fals
     return "\n".join(out) + "\n"
 
 
+def first_used_up(page: MedicinesPage) -> PageLine | None:
+    """The line before which the used-up medicines are announced."""
+    return next((line for line in page.lines if line.used_up), None)
+
+
 def medicines_html(page: MedicinesPage) -> str:
     """One self-contained page, black on white, 12 point, with boxes for the prescriber to sign line by line."""
     return render(
@@ -52,15 +63,16 @@ def medicines_html(page: MedicinesPage) -> str:
         page=page,
         heading=_heading(page),
         today=_today(page),
-        lines=[_signed(number, line, page.as_of) for number, line in enumerate(page.lines, 1)],
+        lines=[_signed(number, line, page.as_of, first_used_up(page)) for number, line in enumerate(page.lines, 1)],
     )
 
 
-def _signed(number: int, line: PageLine, as_of: date | None) -> dict[str, Any]:
+def _signed(number: int, line: PageLine, as_of: date | None, first: PageLine | None) -> dict[str, Any]:
     """One medicine as the template takes it."""
     told = [(label, text, label in DAYS) for label, text in facts(line, as_of)]
     row = line.row
     return {
+        "before": USED_UP if line is first else (),
         "number": number, "title": title(line), "facts": told, "late": line.late, "row": row,
         "proposes": row.recognised and (row.decision != "ask" or row.stops) and not row.answered,
     }  # fmt: skip
@@ -165,10 +177,24 @@ def _today(page: MedicinesPage) -> list[str]:
         found.append(f"{unknown} of {len(page.lines)} not recognised: the release gate stays shut")
     asked = sum(bool(x.row.question) for x in page.lines)
     found.append(f"{counted(sum(x.row.counted for x in page.lines), 'medicine')} on the list, {asked} with a question")
+    found += _without_order(page)
     mistaken = sum(not x.row.counted for x in page.lines)
     if mistaken:
         found.append(f"{counted(mistaken, 'entry', 'entries')} made in error, shown last and not counted")
     return found
+
+
+def _without_order(page: MedicinesPage) -> list[str]:
+    """How many medicines no order or statement lists, so that a list made of dispenses is seen to be one."""
+    unlisted = [n for n, x in enumerate(page.lines, 1) if x.row.unlisted]
+    if not unlisted:
+        return []
+    whole = len(unlisted) == sum(x.row.counted for x in page.lines)
+    said = "all of them were" if whole else f"{len(unlisted)} of them {'was' if len(unlisted) == 1 else 'were'}"
+    used = [n for n, x in enumerate(page.lines, 1) if x.used_up]
+    lines = f"lines {used[0]} to {used[-1]}" if len(used) > 1 else f"line {used[0]}" if used else ""
+    last = f"; {lines}, set apart: used up long ago by the days of supply, asked all the same" if used else ""
+    return [f"{said} dispensed or given without an order: ask the patient what is taken{last}"]
 
 
 def _alerts(page: MedicinesPage) -> list[str]:
