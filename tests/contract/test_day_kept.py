@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 
 import pytest
@@ -77,3 +78,19 @@ def test_putting_off_past_the_last_day_is_told(pushed, note):  # noqa: F811
     assert "stands on the list from 2026-05-06 on all the same" in said
     _, said = note("visit/six-week", "snoozed", "--on", "2026-05-01")
     assert "all the same" not in said
+
+
+def test_a_visit_recorded_as_kept_is_attended(pushed, note, capsys):  # noqa: F811
+    base, _ = pushed
+    assert note("visit/six-week", "done", "--on", "2026-04-29", "--text", "at the clinic in town")[0] == 0
+    assert main(["gaps", "--from", base, "--as-of", "2026-05-10", "--format", "json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    mine = next(r for r in rows if r["item"] == "visit/six-week" and r["patient"] and _of(r, pushed))
+    assert (mine["verdict"], mine["certainty"], mine["evidence_day"]) == ("attended", "linked", "2026-04-29")
+    assert stands(pushed, "visit/six-week").status == "completed"
+    code, said = note("visit/six-week", "done", "--on", "2026-04-30")
+    assert (code, "is recorded as kept already" in said) == (2, True)
+
+
+def _of(row, pushed):  # noqa: F811
+    return row["identifier"].endswith(pushed[1].value)

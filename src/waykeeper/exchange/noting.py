@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
@@ -15,7 +16,8 @@ from waykeeper.exchange.in_hand import comes_back, task_in_hand
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.fhir import identity, read_all, status_class
-from waykeeper.fhir.names import GOAL_ACHIEVEMENT, TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
+from waykeeper.fhir.identity import own_identifier
+from waykeeper.fhir.names import GOAL_ACHIEVEMENT, IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
 from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
@@ -82,6 +84,8 @@ def note(
         noted = Noted(by, on or datetime.now(ZoneInfo(plan.zone)).date(), text, days, decision)
         if what in ABOUT:
             return _write_about(server, plan, state, found, what, noted)
+        if what == "done" and found.key.kind == "visit":
+            return _attended(server, held, plan, state, found, noted)
         _closable(plan, state, found, what, noted)
         if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
             ref, resource = task_in_hand(held, plan, state, found, what)
@@ -98,6 +102,48 @@ def note(
             raise refusal(answer.status, f"note about {found.key}", answer.document)
         return _told(found, what, noted, ref)
     raise AssertionError  # the last attempt returns or raises
+
+
+def _attended(
+    server: Server, held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, noted: Noted
+) -> str:
+    """A visit that a person says was kept: an Encounter of that day, based on our request, and the request completed.
+
+    The Encounter is the fact that the gap report, the gates and the month count; a completed request alone says no day.
+    """
+    own = state.items.get(item.key)
+    name = plan.episode.uuid("visit", item.key.item, "attended", item.key.occurrence, own.round if own else 1)
+    ref = own.references.get("request", "") if own else ""
+    request = next((r for known, r in held if known == ref), None)
+    if request is None:
+        raise _unfit(f"{item.key} has no request on the server")
+    told = any(own_identifier(r) == name for _, r in held)
+    if told or status_class(request) not in ("open", "busy", "done"):
+        raise _unfit(f"{item.key} is {'recorded as kept' if told else request.get('status')} already")
+    entries = [_entry("POST", "Encounter", _encounter(plan, ref, name, item, noted), f"urn:uuid:{uuid4()}")]
+    if status_class(request) != "done":
+        version = str((request.get("meta") or {}).get("versionId") or "")
+        entries.append(_entry("PUT", ref, _completed(request, noted), f"{server.base}/{ref}", f'W/"{version}"'))
+    server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    return _told(item, "done", noted, ref)
+
+
+def _entry(method: str, url: str, resource: Resource, full: str, version: str = "") -> Resource:
+    request = {"method": method, "url": url} | ({"ifMatch": version} if version else {})
+    return {"fullUrl": full, "resource": resource, "request": request}
+
+
+def _encounter(plan: Plan, ref: str, name: str, item: Item, noted: Noted) -> Resource:
+    text = f"{item.title}, recorded as kept by {noted.by}{f': {noted.text}' if noted.text else ''}"
+    return _head(plan, "Encounter", "Visit kept") | {
+        "identifier": [{"system": plan.episode.clinic_url + IDENTIFIER_PATH, "value": name}],
+        "status": "finished",
+        "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"},
+        "type": [{"text": text}],
+        "subject": {"reference": plan.patient.reference},
+        "basedOn": [{"reference": ref}],
+        "period": {"start": noted.on.isoformat(), "end": noted.on.isoformat()},
+    }
 
 
 def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
