@@ -155,3 +155,32 @@ def test_a_stop_to_come_makes_no_pause_look_longer():
     change = next(m for m in medicine_changes(plan, held, decided, today) if m.item == HOLD)
     assert not change.is_stopped and change.need == "cannot be met"
     assert change.counted_from == date(2026, 3, 15) and change.possible == 3
+
+
+def test_a_dose_inside_the_pause_opens_no_gate():
+    """Answered four days, and taken two days before surgery: the gap report says "taken", the gate stays shut."""
+    world = Memory()
+    world.today = date(2026, 3, 17)
+    world.push()
+    done(world, date(2026, 3, 2))
+    world.push()
+    assert gate(world) == "ready"
+    ref = world.ref(HOLD, "hold")
+    dose = {
+        "resourceType": "MedicationStatement",
+        "status": "completed",
+        "basedOn": [{"reference": ref}],
+        "medicationCodeableConcept": {"text": "apixaban 5 mg tablet"},
+        "subject": {"reference": world.patient},
+        "effectiveDateTime": "2026-03-16",
+    }
+    taken = world.add(dose)
+    world.push()
+    assert gaps(world, HOLD) == "taken"
+    assert (gate(world), world.at(READY, f"mirror:{HOLD}")["status"]) == ("requested", "requested")
+    assert world.push().changing == ()
+    world.put(
+        taken, {**dose, "id": taken.partition("/")[2], "effectiveDateTime": "2026-03-13"}
+    )  # D-5, the last allowed
+    world.push()
+    assert gaps(world, HOLD) == "stopped" and gate(world) == "ready"

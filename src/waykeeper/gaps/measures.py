@@ -14,11 +14,11 @@ from typing import Any, cast
 import yaml
 
 from waykeeper.gaps.model import Row
-from waykeeper.gaps.others import pauses
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.words import written
 from waykeeper.gaps.worklist import worklist
 from waykeeper.medicines import unclear
+from waykeeper.plan.holds import pauses
 from waykeeper.plan.model import Evidence, Item, Plan, State
 from waykeeper.timing.model import Standing
 

@@ -16,7 +16,8 @@ from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before
 from waykeeper.medicines import NOT_TAKEN, unclear
-from waykeeper.plan.model import HoldAnswer, Item, ItemState, Key
+from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
+from waykeeper.plan.model import Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
 
 _FAILED = ("failed", "rejected")
@@ -203,8 +204,8 @@ def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
     hold, answer = item.hold, own.answer or (item.hold.answered if item.hold else None)
     more = _filling(item, own, setting)
     last = hold.last_dose if hold else None
-    if answer is not None and answer.missed_days is not None and pauses(answer) and setting.surgery is not None:
-        last = setting.surgery - timedelta(days=answer.missed_days + 1)
+    if answer is not None and pauses(answer) and setting.surgery is not None:
+        last = last_dose_of(answer, setting.surgery)
     taken = own.last_taken or (answer.last_taken if answer else None)
     condition = hold.restart if hold else ""
     more.update({
@@ -227,26 +228,9 @@ def _no_answer(last: date | None, as_of: date) -> str:
     return sentence("actions", "no_answer", {"ask_by": weekday_on_or_before(last, as_of)})
 
 
-def pauses(answer: HoldAnswer) -> bool:
-    """True if an answer clearly pauses the medicine, by a number of missed days."""
-    return answer.missed_days is not None and not unclear(answer)
-
-
 def _pauses(more: Filling) -> bool:
     answer = more.raw("answer")
     return answer is not None and pauses(answer)
-
-
-def _taken_inside(item: Item, more: Filling, surgery: date | None) -> bool:
-    """True if the last recorded dose lies inside the answered hold, the surgery day included."""
-    taken = more.raw("taken")
-    if taken is None or surgery is None or taken.day > surgery:
-        return False
-    limit = item.hold.last_limit if item.hold else None
-    same_days = item.hold is not None and item.hold.last_dose == more.raw("last_dose")
-    if limit is not None and same_days and limit.clock is not None and taken.clock is not None:
-        return bool(taken.utc() > limit.utc()) if limit.zone and taken.zone else bool(taken > limit)
-    return more.raw("last_dose") is not None and taken.day > more.raw("last_dose")
 
 
 def _without_pause(more: Filling) -> str:
@@ -270,7 +254,8 @@ def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
     as_of, last = setting.as_of, more.raw("last_dose")
     if more.raw("answer") is None and other_medicine(item, setting):
         return "needs-review-changed"
-    if _pauses(more) and _taken_inside(item, more, setting.surgery):
+    inside = taken_inside(item.hold, more.raw("taken"), more.raw("last_dose"), setting.surgery)
+    if _pauses(more) and inside:
         return "taken"
     if more.raw("answer") is not None:
         taken = more.raw("last_taken")

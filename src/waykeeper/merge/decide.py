@@ -22,7 +22,7 @@ from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
-from waykeeper.plan.gates import gate_state, need_met, to_come
+from waykeeper.plan.gates import gate_state, need_met, surgery_of, to_come
 from waykeeper.plan.model import Item, Key, Plan, State
 from waykeeper.plan.unlisted import REASON
 
@@ -413,8 +413,10 @@ class _Merge:
                 wanted = {**resource, "status": "ready" if seen.ready else "requested"}
             else:
                 need = next(n for n in self.items[key].needs if part == f"mirror:{n}")
-                item = self.items.get(need)
-                met = need not in disputed and need_met(need, known.get(need), attended, item=item, today=self.today)
+                met = need not in disputed and need_met(
+                    need, known.get(need), attended,
+                    item=self.items.get(need), today=self.today, surgery=surgery_of(self.plan),
+                )  # fmt: skip
                 wanted = {**resource, "status": "completed" if met else "requested"}
             self._part(place, wanted)
 

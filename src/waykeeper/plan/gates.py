@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from waykeeper.medicines import settles
+from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 
 
@@ -31,12 +32,14 @@ def need_met(
     *,
     item: Item | None = None,
     today: date | None = None,
+    surgery: date | None = None,
 ) -> bool:
     """True if one need is fulfilled.
 
     item    whose need it is, where its dates are known: done too early, or on a day that nobody recorded where the age
             counts, is not done
     today   the day to look at: what is recorded for a day after it has not happened yet
+    surgery the day of it, with which a dose inside an answered pause is seen
 
     A visit by evidence linked to it (`attended`) or by its completed request, a medicine by an answer that is clear, an
     instruction by being there at all (it is printed, not tracked), everything else by being completed. What was
@@ -49,7 +52,7 @@ def need_met(
     if state.withdrawn_by_us:
         return True
     if key.kind in MEDICINES:
-        return settles(state.answer) and not _recorded_ahead(state, today)
+        return settles(state.answer) and not _recorded_ahead(state, today) and not _broken(item, state, surgery)
     completed = state.cls == "done" and state.status == "completed" and _counts(item, state.done_on, today)
     return completed or (key.kind == "visit" and key in attended)
 
@@ -58,6 +61,14 @@ def _recorded_ahead(state: ItemState, today: date | None) -> bool:
     """True where the answer, or the last dose, is recorded for a day that has not come."""
     told = [state.answer.on if state.answer else None, state.last_taken.day if state.last_taken else None]
     return any(to_come(day, today) for day in told)
+
+
+def _broken(item: Item | None, state: ItemState, surgery: date | None) -> bool:
+    """True where a dose was taken inside the pause that was answered."""
+    answer = state.answer
+    if item is None or answer is None or surgery is None or not pauses(answer):
+        return False
+    return taken_inside(item.hold, state.last_taken or answer.last_taken, last_dose_of(answer, surgery), surgery)
 
 
 def _counts(item: Item | None, done_on: date | None, today: date | None) -> bool:
@@ -77,6 +88,12 @@ def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> t
     return tuple(need for need in gate.needs if need not in known or not met(need))
 
 
+def surgery_of(plan: Plan) -> date | None:
+    """The surgery day of a plan, None where it has none."""
+    anchor = plan.anchor("surgery")
+    return anchor.moment.day if anchor and anchor.moment else None
+
+
 def gate_state(
     gate: Item,
     plan: Plan,
@@ -88,9 +105,10 @@ def gate_state(
 ) -> GateState:
     """What a gate lacks. A need that is not in the plan, and one with an open conflict, shut it."""
     known = {item.key: item for item in plan.items}
+    surgery = surgery_of(plan)
 
     def met(need: Key) -> bool:
-        return need_met(need, state.items.get(need), attended, item=known.get(need), today=today)
+        return need_met(need, state.items.get(need), attended, item=known.get(need), today=today, surgery=surgery)
 
     left = lacking(gate, known, met)
     waiting = tuple(k for k in (*gate.needs, gate.key) if k in disputed)

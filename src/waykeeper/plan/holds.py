@@ -125,3 +125,26 @@ def _dates(row: MedicineRow, proposal: HoldProposal, surgery: Moment, calendar: 
 
 def _longest(row: MedicineRow, surgery: Moment) -> date | None:
     return surgery.day - timedelta(days=row.longest_days + 1) if row.longest_days is not None else None
+
+
+def pauses(answer: HoldAnswer) -> bool:
+    """True if an answer clearly pauses the medicine, by a number of missed days."""
+    return answer.missed_days is not None and not unclear(answer)
+
+
+def last_dose_of(answer: HoldAnswer, surgery: date) -> date | None:
+    """The last-dose day of an answer that pauses, D-(N+1); None for another."""
+    if answer.missed_days is None or not pauses(answer):
+        return None
+    return surgery - timedelta(days=answer.missed_days + 1)
+
+
+def taken_inside(hold: HoldProposal | None, taken: Moment | None, last_dose: date | None, surgery: date | None) -> bool:
+    """True if the last recorded dose lies inside the answered hold, the surgery day included."""
+    if taken is None or surgery is None or taken.day > surgery:
+        return False
+    limit = hold.last_limit if hold else None
+    same_days = hold is not None and hold.last_dose == last_dose
+    if limit is not None and same_days and limit.clock is not None and taken.clock is not None:
+        return bool(taken.utc() > limit.utc()) if limit.zone and taken.zone else bool(taken > limit)
+    return last_dose is not None and taken.day > last_dose
