@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from dataclasses import fields, replace
 from datetime import date
 
@@ -16,6 +17,7 @@ from effort import examples
 from report.caseload import report
 from waykeeper.gaps import Row, Worklist, changes_since
 from waykeeper.report.gap_files import CSV_COLUMNS, csv_in_parts, gaps_csv, gaps_json, json_in_parts
+from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.plain import clean, shortened, width_of
 from waykeeper.report.terminal import changes_text, terminal
 
@@ -153,6 +155,28 @@ def test_the_overview_counts_every_gap():
     head = terminal(made).split("ACT TODAY")[0].splitlines()
     numbers = [int(n) for line in head[5:] for n in line.split()[1:] if line.strip()]
     assert sum(numbers) == len(made.gaps)
+
+
+def test_terminal_and_page_count_alike():
+    """The coordinator reads one and the surgeon the other: two numbers for one morning help nobody."""
+    made = report()
+    page = gaps_html(made, [])
+    tally = {
+        name: int(n) for n, name in re.findall(r"<b>(\d+)</b> <span[^>]*>[^<]*</span> ([A-Za-z ]+)</button>", page)
+    }
+    head = " ".join(terminal(made).split("\n\n")[0].split())
+    said = {name: int(n) for name, n in re.findall(r"([a-z ]+) (\d+)[,)]", head.partition("(")[2])}
+    assert tally == {name.strip().capitalize(): n for name, n in said.items()}
+    assert set(tally) == {"Act today", "At risk", "A step waits", "Record only"}
+    assert sum(tally.values()) == len(made.gaps)
+
+
+def test_a_case_without_a_plan_is_no_plan():
+    made = report()
+    cases = [r for r in made.rows if r.verdict == "no-plan"]
+    plans = {(r.identifier, r.episode, r.pathway) for r in made.rows} - {(r.identifier, 0, "") for r in cases}
+    assert cases
+    assert f", {len(plans)} plans, " in gaps_html(made, [])
 
 
 def test_changes_since_an_earlier_report():

@@ -47,4 +47,6 @@ def _which(called: str, occurrence: str, due: date | None, surgery: date | None)
         if (surgery - due).days == count * _DAYS[unit]:
             some = counted(count, unit)
             return sentence("titles", "before", {"title": called, "some": some})
+        if due < surgery:  # on an earlier open day; "day 1" alone would be read as the first day after surgery
+            return sentence("titles", "planned_before", {"title": called, "some": counted(count, unit)})
     return sentence("titles", "which", {"title": called, "which": occurrence.replace("-", " ")})

@@ -14,6 +14,7 @@ from waykeeper.report.medicine_lines import medicine_line
 from waykeeper.report.page import render
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.plain import day
+from waykeeper.report.shown import shown
 
 _CALLERS = ("scheduler", "coordinator", "clinic", "nurse")
 
@@ -71,6 +72,7 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
         said={key: _spoken(words, key, names) for key in data("letters")["say"]},
         gaps=gaps,
         others=len(own) - len(gaps),
+        shown=shown,
         attempts=[c for r in own for c in r.contacts],
         settings=plan.settings,
         waiting=_waiting(plan, state),

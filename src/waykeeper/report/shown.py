@@ -37,6 +37,11 @@ _PAST_USE = {"task": ("overdue",), "gate": ("shut", "ready"), "visit": ("missed"
 _DECIDED = frozenset({"hold", "medicine", "gate", "restriction"})
 _DECIDERS: dict[str, str] = {"prescriber": "prescriber", "surgeon": "surgeon", "anaesthesia": "anaesthetist"}
 NOT_NEEDED = "Bookings of visits that are not needed any more"
+RECORD_ONLY = (
+    "Record only, not urgent. Write down only what was really done, with the day on which it was done. Do not do it, "
+    "or approve it, now; what was not done is told to the surgeon and closed with the reason. Closing a step here "
+    "answers no question about a medicine: what is still open stands in the list above."
+)
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
 

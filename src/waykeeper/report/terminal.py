@@ -11,11 +11,14 @@ from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
 from waykeeper.report.shown import (
     NOT_NEEDED,
+    RECORD_ONLY,
     booked_for_nothing,
     by_severity,
     check_the_day,
     entry_ahead,
     history,
+    is_over,
+    order_of_all,
     owner_line,
     second_bookings,
     titles_of,
@@ -23,29 +26,60 @@ from waykeeper.report.shown import (
 )
 
 LEAST_WIDTH = 48
+_RECORD = 0  # the column of what is only to be recorded
 
 
 def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = False) -> str:
     """The report as lines of at most `width` columns (48 at least), ending in a newline.
 
-    Every gap with reason, next action, who and by when; then what was put off, appointments that fit no plan, and
-    a count of everything else, so that what is not listed is still counted. Identifiers are shortened unless asked.
+    Every gap with reason, next action, who and by when; then the steps of an operation that is over, to be recorded
+    only, counted apart from the severities as on the page; then what was put off and closed, appointments that fit
+    no plan, and a count of everything else, so that what is not listed is still counted. Identifiers are shortened
+    unless asked.
     """
     width, worklist = max(width, LEAST_WIDTH), worklist.held()
     lines = _head(worklist, width)
+    now, over = _now_and_over(worklist)
     for severity in (3, 2, 1, 0):
-        rows = [r for r in worklist.gaps if r.severity == severity]
+        rows = [r for r in now if r.severity == severity]
         if rows:
             lines += ["", f"{SEVERITY[severity].name.upper()} (severity {severity}): {len(rows)}"]
         for number, row in enumerate(rows, 1):
             lines += ["", *_gap(row, number, width, show_identifiers)]
+    lines += _record_only(over, width)
     lines += _snoozed(worklist.snoozed, width)
     lines += _closed(worklist.closed, width)
     lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, show_identifiers)
     lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, show_identifiers)
-    over = booked_for_nothing(worklist)
-    lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", over, width, show_identifiers)
+    idle = booked_for_nothing(worklist)
+    lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", idle, width, show_identifiers)
     return "\n".join([*lines, "", *_rest(worklist, width)]) + "\n"
+
+
+def _now_and_over(worklist: Worklist) -> tuple[list[Row], list[Row]]:
+    """The gaps to act on, and the steps of an operation that is over, which are only to be recorded or closed."""
+    now: list[Row] = []
+    over: list[Row] = []
+    for row in worklist.gaps:
+        (over if is_over(row, worklist.as_of) else now).append(row)
+    return now, over
+
+
+def _record_only(rows: Sequence[Row], width: int) -> list[str]:
+    if not rows:
+        return []
+    lines = ["", f"RECORD ONLY (steps of an operation that is over): {len(rows)}", ""]
+    lines += wrap(RECORD_ONLY, width, "  ", "  ")
+    groups: dict[str, list[Row]] = {}
+    for row in sorted(rows, key=lambda r: (r.patient, r.name)):
+        groups.setdefault(order_of_all(row), []).append(row)
+    for action, same in groups.items():
+        lines += ["", *wrap(f"{action} ({counted(len(same), 'step')})", width, "  -> ", "     ")]
+        for row in same:
+            named = f"{row.patient or 'no name'} ({shortened(row.identifier)})"
+            asks = "".join(f" Ask: {question}" for question in row.questions)
+            lines += wrap(f"{named} | {row.title} | {row.verdict} | {row.reason}{asks}", width, "     - ", "       ")
+    return lines
 
 
 def changes_text(changes: Sequence[Change], width: int = 80) -> str:
@@ -74,8 +108,10 @@ def _changed(change: Change) -> str:
 
 def _head(worklist: Worklist, width: int) -> list[str]:
     patients = len({(r.identifier, r.patient) for r in worklist.rows})
-    counts = Counter(r.severity for r in worklist.gaps)
+    now, over = _now_and_over(worklist)
+    counts = Counter(r.severity for r in now)
     said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
+    said += f", record only {len(over)}" if over else ""
     whom = f"{patients} {'patient' if patients == 1 else 'patients'}"
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
     left = f"; left out: {by_severity(worklist.left_out)}" if any(worklist.left_out.values()) else ""
@@ -98,11 +134,13 @@ def _doubts(worklist: Worklist, width: int) -> list[str]:
 
 def _overview(worklist: Worklist) -> list[str]:
     """How many gaps of each kind and severity, so that a long list can be read from the right end."""
-    counts = Counter((r.kind, r.severity) for r in worklist.gaps)
+    now, over = _now_and_over(worklist)
+    counts = Counter((r.kind, r.severity) for r in now) + Counter((r.kind, _RECORD) for r in over)
+    columns = (3, 2, 1, _RECORD) if over else (3, 2, 1)
     if not counts:
         return []
-    rows = [[kind, *(str(counts[kind, s]) for s in (3, 2, 1))] for kind in sorted({k for k, _ in counts})]
-    names = [SEVERITY[s].name.lower() for s in (3, 2, 1)]
+    rows = [[kind, *(str(counts[kind, s]) for s in columns)] for kind in sorted({k for k, _ in counts})]
+    names = ["record only" if s == _RECORD else SEVERITY[s].name.lower() for s in columns]
     return ["", *table(["", *names], rows, (12, *(len(n) for n in names)))]
 
 

@@ -68,7 +68,8 @@ def gaps(
         if html:
             side.append((html, gaps_html(
                 found.worklist, [plan for plan, _ in found.plans], names="hidden" if hide_names else "shown",
-                show_identifiers=show_identifiers, checked_against=", ".join(found.sources),
+                show_identifiers=show_identifiers,
+                checked_against=", ".join(filter(None, (*found.sources, theatre_list))),
                 changes=found.changes, since=found.since,
             )))  # fmt: skip
         if csv:
