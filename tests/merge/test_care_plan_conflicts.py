@@ -5,8 +5,10 @@ import pytest
 from merge.small import CALL
 from merge.stories import words
 from merge.worlds import Memory, later
-from waykeeper.fhir import identity
+from waykeeper.fhir import identity, read_all
 from waykeeper.fhir.write import PLAN_KEY
+from waykeeper.merge.guards import guards
+from waykeeper.merge.held import holding
 from waykeeper.merge.questions import conflict_key
 
 
@@ -60,3 +62,35 @@ def test_an_answer_closes_its_own_conflict_only(side):
     standing = world.at(PLAN_KEY, "plan")["period"]
     assert (standing["end"] == "2026-12-01") is (side == "theirs")
     assert world.push(surgery=later(21)).changing == ()
+
+
+def surgery_of(world):
+    return read_all(world.resources())[0][0].anchor("surgery").moment.day
+
+
+def test_a_period_that_a_person_changed_keeps_no_surgery_of_before():
+    """All items have the new day: a root that still named the old one would let an old bundle move them back."""
+    world = Memory()
+    old = world.plan()
+    disputed(world, PLAN_KEY, "plan")
+    assert surgery_of(world) == later(21)
+    assert world.at(PLAN_KEY, "plan")["period"]["end"] == "2026-12-01"  # theirs, until somebody decides
+    held = holding(old.episode, world.resources())
+    assert "WKU101" in [f.code for f in guards(old, held)]
+    assert [f.code for f in guards(world.plan(surgery=later(21)), held)] == []
+    again = world.push(surgery=later(42))
+    assert surgery_of(world) == later(42) and str(PLAN_KEY) in {str(q.key) for q in again.conflicts}
+    world.push(surgery=later(42), take={"plan/plan": "theirs"})
+    assert world.push(surgery=later(42)).changing == () and surgery_of(world) == later(42)
+
+
+def test_a_title_that_a_person_changed_keeps_no_version_of_before():
+    world = Memory()
+    world.push()
+    world.edit(PLAN_KEY, "plan", title="Ankle, Mr Q.")
+    changes = (("version: 1.0.0", "version: 1.1.0"), ("title: Small", "title: Smaller"))
+    pushed = world.push(changes=changes)
+    assert str(PLAN_KEY) in {str(q.key) for q in pushed.conflicts}
+    plan = read_all(world.resources())[0][0]
+    assert plan.pathway.version == "1.1.0" and world.at(PLAN_KEY, "plan")["title"] == "Ankle, Mr Q."
+    assert world.push(changes=changes).changing == ()

@@ -26,6 +26,7 @@ ENTRIES: Mapping[str, frozenset[str]] = {
     "activity": frozenset(IN_ACTIVITY),
 }
 GONE = ("withdrawn", "void")
+ALWAYS_OURS = ("instantiatesCanonical",)  # which version all items are of, also where a person changed the title
 
 
 @dataclass(frozen=True)
@@ -125,21 +126,23 @@ class CarePlans:
         # what the last push foresaw is what this plan was compiled with: the root need not say it again
         foreseen = not merged and root.answers == offer(base, "merged")
         extension = _plan_extension(base, wanted)
+        version = {n: wanted[n] for n in ALWAYS_OURS if n in wanted and normal(wanted[n]) != normal(base.get(n))}
         says_same = extension is None or (foreseen and _plan_extension(base, wanted, besides="answers") is None)
-        if says_same and not changed and kept == said and (foreseen or merged == offer(base, "merged")):
+        if says_same and not changed and not version and kept == said and (foreseen or merged == offer(base, "merged")):
             return None
         if extension is not None:
             made["extension"] = [extension if e.get("url") == PLAN else e for e in made["extension"]]
-        return reoffered(made, told, merged=merged, **kept)
+        return reoffered(made | version, told, merged=merged, **kept)
 
 
 def _plan_extension(base: Mapping[str, Any], wanted: Mapping[str, Any], besides: str = "") -> dict[str, Any] | None:
     """The plan extension as wanted, but for the parts that are judged in groups; None where nothing differs.
 
-    `besides` is a part that may differ.
+    The anchors are as wanted whatever becomes of their group: all items are dated from them, so that a period which a
+    person changed must not keep the surgery of before. `besides` is a part that may differ.
     """
     new, old = find(wanted, PLAN) or {}, find(base, PLAN) or {}
-    judged = ("anchor", "letterhead")
+    judged = ("letterhead",)
     ours = [p for p in new.get("extension") or [] if p.get("url") not in judged]
     theirs = [p for p in old.get("extension") or [] if p.get("url") in judged]
     stands = [p for p in old.get("extension") or [] if p.get("url") not in judged]
