@@ -13,7 +13,9 @@ from waykeeper.record.model import MedicineEntry
 
 def instructions(entry: MedicineEntry) -> tuple[MedicineEntry, ...]:
     """The entry by each of its dosage instructions; what is known of the order as a whole holds for all of them."""
-    return tuple(replace(e, last_taken=entry.last_taken, also=()) for e in (entry, *entry.also))
+    return tuple(
+        replace(e, last_taken=entry.last_taken, loose_dose=entry.loose_dose, also=()) for e in (entry, *entry.also)
+    )
 
 
 def safest(rows: Sequence[MedicineRow], entries: Sequence[MedicineEntry]) -> MedicineRow:

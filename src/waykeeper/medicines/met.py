@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from waykeeper.counting import counted
-from waykeeper.medicines.intervals import day_name, not_after
+from waykeeper.medicines.intervals import clock_name, day_name, not_after
 from waykeeper.medicines.model import MedicineRow
+from waykeeper.record import place_of
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment, later_reading
 
@@ -68,3 +69,20 @@ def _late_by_the_clock(row: MedicineRow, taken: Moment) -> MedicineRow:
         question="; ".join(q for q in (question, row.question) if q),
         arithmetic=(*row.arithmetic, line),
     )
+
+
+def with_loose_dose(row: MedicineRow, entry: MedicineEntry, surgery: Moment, *, cycle: bool) -> MedicineRow:
+    """Ask about a dose whose record names no order, where it would lie inside the hold, or be the last of a cycle.
+
+    It counts for nothing before somebody says so: taken for this row's, it could make an open question look settled.
+    """
+    given = entry.loose_dose
+    known = entry.last_taken
+    if given is None or given.day > surgery.day or (known is not None and place_of(known) >= place_of(given)):
+        return row
+    taken_then = with_last_taken(row, replace(entry, last_taken=given), surgery)
+    if not cycle and taken_then is row:
+        return row
+    where = "" if cycle else " inside the hold,"
+    asks = f"a dose was given on {clock_name(given)},{where} and its record names no order: was it of this one?"
+    return replace(row, question="; ".join(q for q in (asks, row.question) if q))

@@ -15,7 +15,7 @@ from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.instructions import instructions, safest
 from waykeeper.medicines.intervals import WEEK, day_name
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
-from waykeeper.medicines.met import with_last_taken
+from waykeeper.medicines.met import with_last_taken, with_loose_dose
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, MedicineRow
 from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
@@ -165,6 +165,7 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     row = _with_weekday(row, entry, context)
     if not outcome.interval.cycle:
         row = with_last_taken(row, entry, context.surgery)
+    row = with_loose_dose(row, entry, context.surgery, cycle=outcome.interval.cycle)
     question = status_question(entry, context.surgery.day)
     if question:
         joined = "; ".join(q for q in (question, row.question) if q)

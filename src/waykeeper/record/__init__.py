@@ -1,5 +1,6 @@
 """What is known of a patient: FHIR resources in, facts, medicines and proven anchors out."""
 
+from waykeeper.record.administrations import place_of
 from waykeeper.record.anchors import recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
@@ -27,6 +28,7 @@ __all__ = [
     "names_of",
     "newest_entry",
     "pages_of",
+    "place_of",
     "read",
     "recorded",
     "relative",

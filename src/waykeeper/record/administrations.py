@@ -33,16 +33,16 @@ def _latest_by_order(resources: Iterable[Resource]) -> dict[str, Moment]:
         order = relative(str((resource.get("request") or {}).get("reference") or ""))
         moment = given_at(resource)
         if order and moment is not None:
-            latest[order] = max(latest.get(order, moment), moment, key=_place)
+            latest[order] = max(latest.get(order, moment), moment, key=place_of)
     return latest
 
 
 def _later(entry: MedicineEntry, given: Moment | None) -> MedicineEntry:
-    if given is None or (entry.last_taken is not None and _place(entry.last_taken) >= _place(given)):
+    if given is None or (entry.last_taken is not None and place_of(entry.last_taken) >= place_of(given)):
         return entry
     return replace(entry, last_taken=given)
 
 
-def _place(moment: Moment) -> tuple[date, time]:
+def place_of(moment: Moment) -> tuple[date, time]:
     """A day without time counts as its end: the later reading is the safe one for a dose."""
     return moment.day, moment.clock or time.max

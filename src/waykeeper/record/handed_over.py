@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+from waykeeper.record.administrations import GIVEN, place_of
 from waykeeper.record.medications import Medications
 from waykeeper.record.medicines import HANDED_OVER, concept_of
 from waykeeper.record.model import ENDED
 from waykeeper.record.references import identifier_names, names_of
-from waykeeper.record.taken import moment_of
+from waykeeper.record.taken import given_at, moment_of
+from waykeeper.timing.model import Moment
 
 Resource = Mapping[str, Any]
 Pair = tuple[str, Resource]
@@ -36,7 +38,7 @@ class HandedOver:
     """
 
     rows: tuple[tuple[Pair, Pair], ...] = ()
-    loose: tuple[str, ...] = ()
+    loose: tuple[Pair, ...] = ()
     long_ago: int = 0
 
 
@@ -51,13 +53,13 @@ def handed_over(
     derived = {name for _, r in listed for name in names_of(r.get("derivedFrom") or ())}
     going_on = [_medicine(r, medications) for _, r in listed if _is_going_on(r)]
     own: list[tuple[frozenset[str], list[Pair]]] = []
-    loose: list[str] = []
+    loose: list[Pair] = []
     for ref, resource in found:
         if named & {*_orders(resource)} or ref in derived:
             continue
         medicine = _medicine(resource, medications)
         if any(medicine & known for known in going_on):
-            loose += [ref or "a dose"] if resource["resourceType"] == "MedicationAdministration" else []
+            loose += [(ref, resource)] if resource["resourceType"] == "MedicationAdministration" else []
             continue
         same = next((group for group in own if group[0] & medicine), None)
         if same:
@@ -67,6 +69,15 @@ def handed_over(
     ordered = [sorted(group, key=lambda pair: (handed_on(pair[1]) or date.min, pair[0])) for _, group in own]
     recent = [(group[-1], group[0]) for group in ordered if not _is_long_ago(group[-1][1], surgery)]
     return HandedOver(tuple(recent), tuple(loose), len(ordered) - len(recent))
+
+
+def loose_dose(resource: Resource, loose: Sequence[Pair], medications: Medications) -> Moment | None:
+    """The latest dose of a row's medicine whose record names no order: it may be this row's, and nobody says so."""
+    if not loose or not _is_going_on(resource):
+        return None
+    own = _medicine(resource, medications)
+    found = [given_at(r) for _, r in loose if r.get("status") in GIVEN and own & _medicine(r, medications)]
+    return max((moment for moment in found if moment), key=place_of, default=None)
 
 
 def _orders(resource: Resource) -> Iterator[str]:

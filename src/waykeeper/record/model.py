@@ -44,6 +44,7 @@ class MedicineEntry:
     ways        codes of the route and the dose form, "system|code"
     hours       times of the day by the structured timing: "20:00", or a code of FHIR's event-timing ("HS")
     times_a_week  doses of a week by the structured timing; None where it does not say
+    loose_dose  a dose of this medicine that was given, and whose record names no order: it may be of this row, or not
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
 
@@ -70,6 +71,7 @@ class MedicineEntry:
     ways: tuple[str, ...] = ()
     times_a_week: Fraction | None = None
     hours: tuple[str, ...] = ()
+    loose_dose: Moment | None = None
     units: Decimal | None = None
 
 

@@ -24,7 +24,9 @@ def notices(patient: Resource, others: Iterable[Resource], more: HandedOver, pla
     found = [finding("WKR104", said, where) for said in _of_the_patient(patient)]
     found += [finding("WKR108", said, where) for said in dict.fromkeys(_of_the_server(others))]
     if more.loose:
-        shown = ", ".join(more.loose[:SHOWN]) + (" and others" if len(more.loose) > SHOWN else "")
+        shown = ", ".join(ref or "a dose" for ref, _ in more.loose[:SHOWN]) + (
+            " and others" if len(more.loose) > SHOWN else ""
+        )
         details = f"{shown}: given of a medicine on the list without naming its order, not counted as its last dose"
         found.append(finding("WKR107", details, where))
     if more.long_ago:

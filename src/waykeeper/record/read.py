@@ -6,12 +6,13 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.record.administrations import with_last_given
-from waykeeper.record.handed_over import HandedOver, handed_over
+from waykeeper.record.handed_over import HandedOver, handed_over, loose_dose
 from waykeeper.record.local_times import in_zone
 from waykeeper.record.measured import kidney
 from waykeeper.record.medications import Medications, absolute, name_of
@@ -121,7 +122,8 @@ def _medicines(
         key = number if numbers[number] == 1 else _medicine_key(name, as_written[id(named)])
         seen[key] = seen.get(key, 0) + 1
         unique = key if seen[key] == 1 else f"{key}#{seen[key]}"
-        entries.append(medicine_entry(unique, reference, resource, medications, surgery, today))
+        entry = medicine_entry(unique, reference, resource, medications, surgery, today)
+        entries.append(replace(entry, loose_dose=loose_dose(resource, more.loose, medications)))
     return with_last_given(entries, local), more
 
 
