@@ -26,7 +26,7 @@ def world():
 
 def test_every_code_of_the_room_has_examples_that_are_tested_here():
     ours = {code: e for code, e in catalogue().items() if code.startswith("WKU")}
-    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106", "WKU107", "WKU108"}
+    assert set(ours) == {"WKU101", "WKU102", "WKU103", "WKU104", "WKU105", "WKU106", "WKU107", "WKU108", "WKU109"}
     assert all(e.raises and e.passes and e.help for e in ours.values())
 
 
@@ -142,6 +142,35 @@ def test_a_withdrawn_plan_names_the_one_that_took_its_place(world):
     assert {f.help for f in guards(moved, holding(plan.episode, world.resources())) if f.code == "WKU105"} == {
         said.help
     }
+
+
+@pytest.mark.parametrize(
+    ("status", "push", "again", "move", "move_again"),
+    [
+        ("revoked", True, False, True, False),
+        ("entered-in-error", True, True, True, True),
+        ("completed", False, False, True, True),
+        ("on-hold", False, False, False, False),
+    ],
+)
+def test_wku109(world, status, push, again, move, move_again):
+    plan = world.plan()
+    world.edit(PLAN_KEY, "plan", status=status)
+    for refused, options in (
+        (push, {}),
+        (again, {"reinstate": True}),
+        (move, {"moving": True}),
+        (move_again, {"moving": True, "reinstate": True}),
+    ):
+        assert codes(world, plan, **options) == (["WKU109"] if refused else []), options
+
+
+def test_a_revoked_plan_is_brought_back_whole_by_a_word(world):
+    world.edit(PLAN_KEY, "plan", status="revoked")
+    back = world.push(surgery=later(21), take={"plan/plan": "ours"})
+    assert back.conflicts == () and world.at(PLAN_KEY, "plan")["status"] == "active"
+    assert world.state().plan_status == "active"
+    assert world.push(surgery=later(21)).changing == ()
 
 
 def test_a_withdrawn_plan_lists_what_people_must_do(world):

@@ -43,6 +43,7 @@ def guards(
         found.append(_withdrawn(held.plan, beside))
     elif held.plan is None or held.plan.withdrawn:
         found += [finding("WKU108", f"{_named(o)} is in force for the {o.side} side too") for o in beside]
+    found += _ended(held, reinstate, moving)
     if held.plan is not None and not moving:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
         if not found and not _knows(plan, held):
@@ -56,6 +57,19 @@ def _unmarked_root(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
     uuid = plan.episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
     lost = [ref for ref, r in everything if uuid in named_by(r) and episode_of(r) is None]
     return [finding("WKU107", f"{ref} is this plan and has lost what Waykeeper wrote on it") for ref in lost]
+
+
+def _ended(held: Holding, reinstate: bool, moving: bool) -> Iterator[Finding]:
+    """A person ended the plan itself: nothing is dated or written on it as if nothing had happened.
+
+    What is completed is not moved, for its CarePlan would keep the old day; a push of the same dates goes on.
+    """
+    if held.plan is None or held.plan.withdrawn:
+        return
+    ref, root = held.own[ROOT]
+    cls = status_class(root)
+    if cls == "void" or (cls == "withdrawn" and not reinstate) or (cls == "done" and moving):
+        yield finding("WKU109", f"{ref} is {root.get('status')}: a person ended this plan")
 
 
 def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> list[Plan]:
