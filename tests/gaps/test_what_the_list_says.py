@@ -136,7 +136,7 @@ def test_an_answered_medicine_has_its_own_title():
         ("day-3", SURGERY - timedelta(days=3), "List, 3 days before surgery"),
         ("day-1", SURGERY - timedelta(days=1), "List, 1 day before surgery"),
         ("week-1", SURGERY - timedelta(days=7), "List, 1 week before surgery"),
-        ("day-3", SURGERY - timedelta(days=5), "List, planned for 3 days before surgery"),  # rolled, and no day 3 after it
+        ("day-3", SURGERY - timedelta(days=5), "List, planned for 3 days before surgery"),  # no day 3 after it
         ("day-14", SURGERY + timedelta(days=14), "List, day 14"),
         ("evening-1", SURGERY - timedelta(days=1), "List, evening 1"),
     ],

@@ -197,3 +197,27 @@ def test_the_list_can_be_worked_with_the_keyboard_alone(browser, tmp_path):
     summary.focus()
     page.keyboard.press("Enter")
     assert page.locator("article.patient details").first.evaluate("d => d.open")
+
+
+def test_one_patient_alone_on_screen_and_on_paper(browser, tmp_path):
+    """From a row to everything about its patient, that patient alone (for the surgeon), and back to everybody."""
+    page, said = show(browser, tmp_path, "gaps")
+    gaps = report().gaps
+    row = page.locator("#gaps > li").first
+    name, mine = row.locator(".name").inner_text(), row.get_attribute("data-patient")
+    row.locator("h3 a").focus()
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.querySelector(':target').textContent").strip().startswith(name)
+    page.locator(f"article.patient[data-patient='{mine}'] .only").first.click()
+    assert visible(page) == sum(r.patient == name for r in gaps) > 0
+    parts = page.locator("article.patient:visible")
+    assert {one.get_attribute("data-patient") for one in parts.all()} == {mine}
+    assert parts.first.locator("svg.timeline").is_visible()
+    page.emulate_media(media="print")
+    others = {r.patient for r in report().rows} - {name}
+    text = page.locator("body").inner_text()
+    assert name in text and not [other for other in others if other and other in text]
+    page.emulate_media(media="screen")
+    page.get_by_role("button", name="Show everybody").click()
+    assert visible(page) == len(gaps)
+    assert said == []

@@ -56,6 +56,8 @@ class Person:
 class GapCard:
     """One gap with everything that filters and sorts ask for. `order` is its place in the contract's order.
 
+    patient_order   the patient's place by name; the same on every part of the page that is about the patient
+    anchor          where the patient's own part of the page begins
     order_of_all    its next action in words that several steps share
     """
 
@@ -72,6 +74,7 @@ class GapCard:
     side: str = ""
     operation: str = ""
     order_of_all: str = ""
+    anchor: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +86,7 @@ class OverGroup:
     side: str
     operation: str
     cards: tuple[GapCard, ...]
+    patient_order: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +108,7 @@ class PatientCard:
     rows: tuple[Row, ...]
     unlisted: str
     side: str = ""
+    patient_order: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,19 +256,36 @@ def _side(row: Row, sides: Sides) -> str:
     return sides.get((row.identifier, row.episode, row.pathway), "")
 
 
+def _ranks(worklist: Worklist) -> dict[tuple[str, str], int]:
+    """The place of each patient by name."""
+    return {who: i for i, who in enumerate(sorted({_who(r) for r in worklist.rows}, key=lambda w: (w[1].lower(), w)))}
+
+
+def _anchors(worklist: Worklist) -> dict[tuple[object, ...], str]:
+    """Where each patient's plan begins on the page; the plans in the order in which the list first names them."""
+    names = dict.fromkeys((*_who(r), r.episode, r.pathway) for r in worklist.rows)
+    return {name: f"p{number:05d}" for number, name in enumerate(names)}
+
+
 def _over(cards: Sequence[GapCard]) -> list[OverGroup]:
     """What is over, by patient and operation; the patients in the order of their gravest step."""
     groups: dict[tuple[object, ...], list[GapCard]] = {}
     for card in cards:
         groups.setdefault((*_who(card.row), card.row.episode, card.row.pathway), []).append(card)
-    return [OverGroup(g[0].person, g[0].surgery, g[0].side, g[0].operation, tuple(g)) for g in groups.values()]
+    return [
+        OverGroup(g[0].person, g[0].surgery, g[0].side, g[0].operation, tuple(g), g[0].patient_order)
+        for g in groups.values()
+    ]
 
 
-def _by_patient(cards: Sequence[GapCard]) -> list[tuple[Person, int]]:
+def _by_patient(cards: Sequence[GapCard]) -> list[tuple[Person, int, str]]:
     """How many things each patient has that are to be done today because they are grave; most first."""
     counts = Counter(_who(c.row) for c in cards if c.row.severity == 3)
-    people = {_who(c.row): c.person for c in cards}
-    return [(people[who], count) for who, count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0][1]))]
+    first = {_who(c.row): c for c in reversed(cards)}
+    return [
+        (first[who].person, count, first[who].anchor)
+        for who, count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0][1]))
+    ]
 
 
 def _together(rows: Sequence[Row]) -> list[Row]:
@@ -285,11 +307,11 @@ def _person(name: str, identifier: str, names: Names, whole: bool) -> Person:
 def _cards(
     worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str], sides: Sides
 ) -> list[GapCard]:
-    ranks = {who: i for i, who in enumerate(sorted({_who(r) for r in worklist.gaps}, key=lambda w: (w[1].lower(), w)))}
+    ranks, anchors = _ranks(worklist), _anchors(worklist)
     return [
         GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
                 day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery),
-                _side(r, sides), _operation(r), order_of_all(r))
+                _side(r, sides), _operation(r), order_of_all(r), anchors[(*_who(r), r.episode, r.pathway)])
         for i, r in enumerate(_together(worklist.gaps))
     ]  # fmt: skip
 
@@ -329,14 +351,16 @@ def _patients(worklist: Worklist, people: dict[tuple[str, str], Person], sides: 
     groups: dict[tuple[str, str, int, str], list[Row]] = {}
     for row in worklist.rows:
         groups.setdefault((*_who(row), row.episode, row.pathway), []).append(row)
+    ranks, anchors = _ranks(worklist), _anchors(worklist)
     cards = [
-        replace(_patient(i, rows, people[_who(rows[0])], worklist.as_of), side=_side(rows[0], sides))
-        for i, rows in enumerate(groups.values())
-    ]
+        replace(_patient(anchors[name], rows, people[_who(rows[0])], worklist.as_of),
+                side=_side(rows[0], sides), patient_order=ranks[_who(rows[0])])
+        for name, rows in groups.items()
+    ]  # fmt: skip
     return sorted(cards, key=lambda c: (not c.worst, -c.worst, c.anchor if c.worst else "", c.person.name.lower()))
 
 
-def _patient(number: int, rows: Sequence[Row], person: Person, as_of: date) -> PatientCard:
+def _patient(anchor: str, rows: Sequence[Row], person: Person, as_of: date) -> PatientCard:
     gaps = [r for r in rows if r.to_do]
     now = Counter(r.severity for r in gaps if not is_over(r, as_of))
     listed = tuple(r for r in rows if r.gap or r.verdict not in _UNLISTED)
@@ -344,7 +368,7 @@ def _patient(number: int, rows: Sequence[Row], person: Person, as_of: date) -> P
     said = {"not-yet-due": "not yet due", "printed": "printed on the patient's sheet, not tracked"}
     return PatientCard(
         person=person,
-        anchor=f"p{number:05d}",
+        anchor=anchor,
         surgery=day(next((r.surgery for r in rows if r.surgery), None)),
         pathway=_operation(rows[0]),
         contactable=all(r.contactable for r in rows),

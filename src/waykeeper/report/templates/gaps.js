@@ -12,6 +12,9 @@
   const steps = [...document.querySelectorAll(".step")];
   const all = [...rows, ...steps];
   const groups = [...document.querySelectorAll(".same"), ...document.querySelectorAll(".over")];
+  const people = [...document.querySelectorAll(".patient")];
+  const one = document.getElementById("one");
+  let only = "";
   const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
   const texts = new Map(all.map((row) => {
     const person = row.closest(".over")?.querySelector("h3").textContent ?? "";
@@ -21,7 +24,9 @@
   const shows = (row) => {
     const words = plain(search.value).split(/\s+/).filter(Boolean);
     const severities = picks.filter((p) => p.getAttribute("aria-pressed") === "true").map((p) => p.dataset.severity);
-    return words.every((w) => texts.get(row).includes(w))
+    const patient = (row.closest(".over") ?? row).dataset.patient;
+    return (only === "" || patient === only)
+      && words.every((w) => texts.get(row).includes(w))
       && (severities.length === 0 || severities.includes(row.dataset.pick))
       && selects.every((s) => s.value === "" || row.dataset[s.dataset.filter] === s.value);
   };
@@ -42,6 +47,18 @@
     rows.sort((a, b) => (field === "order" ? 0 : key(a) < key(b) ? -1 : key(a) > key(b) ? 1 : 0) || number(a) - number(b));
     list.append(...rows);
   };
+  const show = (patient) => {
+    only = patient;
+    document.body.classList.toggle("one", only !== "");
+    for (const person of people) {
+      person.hidden = only !== "" && person.dataset.patient !== only;
+    }
+    one.hidden = only === "";
+    const shown = people.find((person) => person.dataset.patient === only);
+    document.getElementById("one-name").replaceChildren(...(shown ? [...shown.querySelector("h3").cloneNode(true).childNodes] : []));
+    refresh();
+    if (only !== "") document.getElementById("list").focus();
+  };
   const names = () => document.body.classList.toggle("no-names", Boolean(hide && hide.checked));
 
   for (const pick of picks) {
@@ -51,6 +68,12 @@
       refresh();
     });
   }
+  for (const person of people) {
+    const button = person.querySelector(".only");
+    button.hidden = false;
+    button.addEventListener("click", () => show(person.dataset.patient));
+  }
+  document.getElementById("everybody").addEventListener("click", () => show(""));
   search.addEventListener("input", refresh);
   for (const select of selects) select.addEventListener("change", refresh);
   sort.addEventListener("change", order);
@@ -60,7 +83,7 @@
     for (const pick of picks) pick.setAttribute("aria-pressed", "false");
     order();
     names();
-    refresh();
+    show("");
   }));
   document.getElementById("filters").open = window.matchMedia("(min-width: 861px)").matches;
   tools.hidden = false;
