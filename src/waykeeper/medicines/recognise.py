@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from waykeeper.findings import Finding, finding
@@ -43,7 +44,7 @@ class _Coded:
 
 def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
     """Read code and words of a row; where they disagree, or either is in doubt, the answer is a question."""
-    said = read_words("" if _is_code(entry) else entry.words, rules)
+    said, brand = _said(entry, rules)
     coded = _coded(entry, rules)
     if said.turned:
         return _asked(entry, said, "the words may say that it is not taken", rules)
@@ -54,7 +55,7 @@ def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
         return Recognised(reading=said, question=conflict.details, near=near, findings=(conflict,))
     sure = coded.known or next(iter(coded.displays), ())
     if said.whole:
-        return Recognised(said.ingredients, said, notes=_doubt(coded))
+        return Recognised(said.ingredients, said, notes=(*brand, *_doubt(coded)))
     if not said.ingredients and not said.left and sure:
         return Recognised(sure, said, notes=("recognised by its code, no words given",))
     if sure and set(said.ingredients) == set(sure):
@@ -63,6 +64,30 @@ def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
         why = f"the code says {' and '.join(sure)}, but the words do not say so"
         return _asked(entry, said, why, rules)
     return _asked(entry, said, _why(said), rules)
+
+
+# A branded product ends with its brand in brackets: `apixaban 5 MG Oral Tablet [Eliquis]` (NLM, RxNorm overview, term
+# type SBD; from memory). Only RxNorm's own names keep to that: in any other text a bracket may hold `stopped`.
+_BRANDED = re.compile(r"(.*\S)\s*\[([^\[\]]+)\]\s*")
+
+
+def _said(entry: MedicineEntry, rules: Ruleset) -> tuple[Reading, tuple[str, ...]]:
+    """What the words say, and a note where they are RxNorm's name of a branded product, which is read without it."""
+    if _is_code(entry):
+        return read_words("", rules), ()
+    plain, brand = entry.words, ""
+    if any(c.system == RXNORM and c.code and normalise(c.display) == normalise(entry.words) for c in entry.codes):
+        plain, brand = _without_brand(entry.words, rules)
+    return read_words(plain, rules), (f"sold as {brand}",) if brand else ()
+
+
+def _without_brand(name: str, rules: Ruleset) -> tuple[str, str]:
+    """A name of RxNorm and its brand; the whole name and "" where the brackets hold anything that is no brand."""
+    found = _BRANDED.fullmatch(name)
+    if not found:
+        return name, ""
+    held = read_words(found[2], rules)
+    return (name, "") if held.turned or held.ingredients or not held.left else (found[1], found[2])
 
 
 def _is_code(entry: MedicineEntry) -> bool:
@@ -74,7 +99,9 @@ def _coded(entry: MedicineEntry, rules: Ruleset) -> _Coded:
     named = [rules.codes[c.code] for c in codings if c.code in rules.codes]
     unsure = tuple(dict.fromkeys(n for n in named if rules.ingredients[n].unsure))
     known = tuple(dict.fromkeys(n for n in named if not rules.ingredients[n].unsure))
-    readings = [read_words(c.display, rules) for c in codings if c.display]
+    readings = [
+        read_words(_without_brand(c.display, rules)[0] if c.code else c.display, rules) for c in codings if c.display
+    ]
     displays = tuple(dict.fromkeys(r.ingredients for r in readings if r.whole))
     return _Coded(known, unsure, displays)
 
