@@ -111,7 +111,7 @@ def test_gate_becomes_ready_and_a_person_releases_it(one):
     server, identifier = one
     push(written(identifier), server, now=NOW)
     note(server, identifier, str(BLOOD), "done", by="Lab", on=date(2026, 3, 1))
-    note(server, identifier, str(HOLD), "answered", by="Dr Reed", on=date(2026, 3, 2))
+    note(server, identifier, str(HOLD), "answered", by="Dr Reed", on=date(2026, 3, 1))
     push(recompiled(server, identifier), server, now=NOW)
     assert read(plan_resources(server, identifier))[1].items[READY].status == "ready"
     note(server, identifier, "ready", "released", by="Dr Stone", on=date(2026, 3, 11))
