@@ -10,6 +10,7 @@ from babel.dates import format_date
 
 from waykeeper.pathway.reading import english_grade, spanish_grade
 from waykeeper.report.interface import data, interface, languages
+from waykeeper.verbs.inputs import clinic_of
 
 LEVEL = 6  # school grade that no sentence for patients may pass (the trade's usual aim; common practice, no source)
 
@@ -81,3 +82,9 @@ def test_regional_languages_and_partial_birth_dates():
     assert interface("es-MX").language == "es"
     assert interface("en").birth_date("1961") == "1961"
     assert interface("en").birth_date("1961-07-04") == "July 4, 1961"
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_every_telephone_of_the_demos_clinic_has_its_name_in_the_language(language):
+    known = clinic_of("clinic-demo").telephone
+    assert known and all(interface(language).name("roles", role, "") for role in known)
