@@ -37,6 +37,8 @@ DEEPEST = 4  # `later of` inside `later of`
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:[-_][a-z0-9]+)*")
 _RANGE = re.compile(r"([0-9]+)[-\u2013]([0-9]+)")  # 10-18, with hyphen or en dash
 _CLOCK = re.compile(r"[0-9]{1,2}:[0-9]{2}")
+# 4 pm, 4:30pm, 8 a.m.; 12 am and 12 pm are read both ways, so they are refused
+_TWELVE_HOURS = re.compile(r"(0?[1-9]|1[01])(?::([0-5][0-9]))?([ap])\.?m\.?")
 _PARTS = ("morning", "afternoon", "evening")
 _UNITS: dict[str, Unit] = {
     word: unit for unit in Unit if unit is not Unit.WORKING_DAY for word in (unit.value, f"{unit.value}s")
@@ -82,7 +84,7 @@ def _split(text: str) -> list[_Token]:
 
 def _mend(tokens: list[_Token]) -> list[_Token]:
     """Replace common misspellings, so that the right phrase can be offered."""
-    mended: list[_Token] = []
+    tokens, mended = _twenty_four_hours(tokens), []
     at = 0
     while at < len(tokens):
         for wrong, right in _remedies():
@@ -94,6 +96,25 @@ def _mend(tokens: list[_Token]) -> list[_Token]:
             mended.append(tokens[at])
             at += 1
     return mended
+
+
+def _twenty_four_hours(tokens: list[_Token]) -> list[_Token]:
+    """`4 pm` and `4:30pm` as clocks of 24 hours."""
+    found: list[_Token] = []
+    at = 0
+    while at < len(tokens):
+        after = tokens[at + 1].text if at + 1 < len(tokens) else ""
+        for words, text in ((1, tokens[at].text), (2, f"{tokens[at].text}{after}")):
+            clock = _TWELVE_HOURS.fullmatch(text)
+            if clock:
+                hour = int(clock[1]) + (12 if clock[3] == "p" else 0)
+                found.append(_Token(f"{hour:02d}:{clock[2] or '00'}", tokens[at].offset))
+                at += words
+                break
+        else:
+            found.append(tokens[at])
+            at += 1
+    return found
 
 
 class _Reader:
