@@ -145,6 +145,13 @@ def test_a_stay_that_does_not_hold_the_day_of_surgery_proves_nothing():
     assert compiled(SURGERY, other).anchor("discharge").standing is Standing.ASSUMED
 
 
+def test_a_task_whose_start_lacks_only_its_hour_is_due_on_its_own_day():
+    """The antibiotic is given from two hours before surgery: with no hour known it is not due days before."""
+    dates = compiled(clock=None).item(Key("task", "antibiotic-before-incision")).dates
+    assert (dates.at, dates.window, dates.due_from) == (Moment(SURGERY), None, SURGERY)
+    assert compiled().item(Key("task", "antibiotic-before-incision")).dates.due_from == SURGERY
+
+
 def test_hours_before_a_day_without_a_clock_are_awaited_never_a_date():
     """ASA fasting limits, Anesthesiology 2017/2023, are hours: without a time of surgery there is no time to print."""
     plan = compiled(clock=None)
