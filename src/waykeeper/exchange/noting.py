@@ -11,7 +11,7 @@ from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
-from waykeeper.exchange.errors import BadAnswerError, refusal
+from waykeeper.exchange.errors import BadAnswerError, NoAnswerError, refusal
 from waykeeper.exchange.in_hand import comes_back, task_in_hand
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
@@ -30,6 +30,7 @@ from waykeeper.plan.unlisted import unlisted
 Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
+LOOK_FIRST = "Look whether it is there before you note it again: what is noted twice counts twice."
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +92,12 @@ def note(
             ref, resource = task_in_hand(held, plan, state, found, what)
         else:
             ref, resource = _part(held, plan, state, found, what)
+            if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
+                return f"{_told(found, what, noted, ref)}: as it was noted before"
+            _open_yet(held, plan, state, found, what, resource)
         changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
         if not ref:
-            return _told(found, what, noted, _created(server, found, changed))
+            return _told(found, what, noted, _created(server, plan, found, changed))
         version = str((resource.get("meta") or {}).get("versionId") or "")
         answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
         if answer.status in STALE and attempt < TRIES - 1:
@@ -152,10 +156,27 @@ def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
     return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} ({ref}){back}"
 
 
-def _created(server: Server, item: Item, resource: Resource) -> str:
-    """Create a resource about an item; its reference."""
+def _created(server: Server, plan: Plan, item: Item, resource: Resource) -> str:
+    """Create a resource about an item; its reference.
+
+    Where no answer comes it is asked for again, under a name that only this note has: a call that is written twice
+    would count as two. Raises NoAnswerError, with what to look at, where none comes at all.
+    """
     kind = resource["resourceType"]
-    answer = server.send("POST", kind, resource, headers={"Prefer": "return=representation"})
+    named = resource.get("identifier") or [
+        {"system": f"{plan.episode.clinic_url}/identifier/note", "value": str(uuid4())}
+    ]
+    headers = {
+        "Prefer": "return=representation",
+        "If-None-Exist": f"identifier={named[0]['system']}|{named[0]['value']}",
+    }
+    for attempt in range(TRIES):
+        try:
+            answer = server.send("POST", kind, {**resource, "identifier": named}, headers=headers)
+            break
+        except NoAnswerError as lost:
+            if attempt == TRIES - 1:
+                raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
     if answer.status >= 400:
         raise refusal(answer.status, f"note about {item.key}", answer.document)
     made = answer.document if isinstance(answer.document, dict) else {}
@@ -195,16 +216,50 @@ def _part(
         allowed = ", ".join(way.kinds)
         raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
     part = way.part[item.key.kind]
-    asked = asked or (what == "answered" and known is not None and known.answer is not None and unclear(known.answer))
     if what == "restarted" and known and known.restart_asked:
         part = RESTART  # stopped for a surgery that was cancelled or moved: that Task asks
     ref = known.references.get(part, "") if known else ""
     resource = next((r for name, r in held if name == ref), None)
     if resource is None or (said := identity(resource)) is None or said.part != part:
         raise _unfit(f"{item.key} has no {part} on the server")
-    if status_class(resource) not in ("open", "busy") and not asked:
-        raise _unfit(f"{item.key} {part} is {resource.get('status') or resource.get('lifecycleStatus')} already")
     return ref, resource
+
+
+def _over(resource: Resource) -> bool:
+    return status_class(resource) not in ("open", "busy")
+
+
+def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
+    """True where this very note was written before: its answer had been lost, and it is run again."""
+    if _annotation(noted) not in (resource.get("note") or []):
+        return False
+    told = {code: output_of(resource, code) for code in ("decision", "missed-days", "answer")}
+    if what == "fact":
+        return told["answer"] == noted.text
+    if what != "answered":
+        return True
+    decision = noted.decision or ("hold" if noted.days is not None else None)
+    return (told["decision"], told["missed-days"]) == (decision, None if noted.days is None else str(noted.days))
+
+
+def _open_yet(
+    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str, resource: Resource
+) -> None:
+    """Raises WaykeeperError WKX240 where the resource is done or withdrawn, and nothing more is asked about it."""
+    answer = own.answer if (own := state.items.get(item.key)) is not None else None
+    asked = what in ("answered", "closed") and unlisted(item, plan, state)
+    if not _over(resource) or asked or (what == "answered" and answer is not None and unclear(answer)):
+        return
+    said = identity(resource)
+    status = resource.get("status") or resource.get("lifecycleStatus")
+    details = f"{item.key} {said.part if said else ''} is {status} already"
+    if not plan.withdrawn:
+        raise _unfit(details)
+    others = sorted(
+        p.episode.number for p, _ in read_all(held) if not p.withdrawn and p.pathway.url == plan.pathway.url
+    )
+    remedy = f"Add --episode {others[0]}: that plan is in force." if others else "Nothing is noted on a withdrawn plan."
+    raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
 
 
 def _checked(item: Item, what: str, noted: Noted) -> Noted:
@@ -402,7 +457,7 @@ def _write_about(server: Server, plan: Plan, state: State, item: Item, what: str
     if not ref:
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
-    return _told(item, what, noted, _created(server, item, resource))
+    return _told(item, what, noted, _created(server, plan, item, resource))
 
 
 def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:

@@ -1,0 +1,131 @@
+"""What is noted is written once, also where the answer is lost on the way and the note is run again."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from merge.small import BLOOD, CALL, HOLD, LATEX, READY, compiled, new_identifier
+from merge.worlds import later
+from waykeeper.exchange import NoAnswerError, Server
+from waykeeper.exchange.noting import note
+from waykeeper.exchange.pushing import push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
+from waykeeper.fhir import bundle
+from waykeeper.findings import WaykeeperError, finding
+from waykeeper.sandbox import running
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+DAY = date(2026, 3, 1)
+
+
+class Losing(Server):
+    """A connection that loses the answer to what was written, so many times; the server carries it out."""
+
+    lose = 0
+
+    def _exchange(self, method, url, data, headers, *, stream=False):
+        answer = super()._exchange(method, url, data, headers, stream=stream)
+        writes = method == "PUT" or (method == "POST" and "_search" not in url and not url.endswith("/fhir"))
+        if writes and self.lose:
+            self.lose -= 1
+            raise NoAnswerError(finding("WKX301", "no answer"))
+        return answer
+
+
+@pytest.fixture
+def one():
+    with running() as url:
+        server, identifier = Losing(url, sleep=lambda _: None), new_identifier()
+        push(bundle(compiled(identifier)), server, now=NOW)
+        yield server, identifier
+
+
+def of_kind(server, identifier, kind):
+    return [r for _, r in plan_resources(server, identifier) if r["resourceType"] == kind]
+
+
+@pytest.mark.parametrize(
+    ("item", "what", "kind"),
+    [(CALL, "no-answer", "Communication"), (CALL, "contact", "Communication"), (HOLD, "taken", "MedicationStatement")],
+)
+@pytest.mark.parametrize("times", [1, 2])
+def test_what_is_about_an_item_is_there_once(one, item, what, kind, times):
+    server, identifier = one
+    server.lose = times
+    said = note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang twice")
+    made = of_kind(server, identifier, kind)
+    assert len(made) == 1 and f"{kind}/{made[0]['id']}" in said
+    note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang twice")
+    assert len(of_kind(server, identifier, kind)) == 2  # noted again is another call, of the same day too
+
+
+def test_where_no_answer_comes_at_all_it_says_to_look_first(one):
+    server, identifier = one
+    server.lose = 9
+    with pytest.raises(NoAnswerError) as lost:
+        note(server, identifier, str(CALL), "no-answer", by="Nurse Park", on=DAY)
+    server.lose = 0
+    assert lost.value.exit_code == 3 and "Look whether it is there" in lost.value.findings[0].help
+    assert len(of_kind(server, identifier, "Communication")) == 1
+
+
+@pytest.mark.parametrize(
+    ("item", "what", "options"),
+    [
+        (BLOOD, "done", {"text": "all normal"}),
+        (READY, "released", {}),
+        (HOLD, "answered", {"days": 4}),
+        (HOLD, "answered", {"decision": "continue"}),
+        (HOLD, "answered", {}),
+        (LATEX, "fact", {"text": "no"}),
+    ],
+)
+def test_a_note_that_was_lost_is_run_again(one, item, what, options):
+    server, identifier = one
+    server.lose = 1
+    with pytest.raises(NoAnswerError):
+        note(server, identifier, str(item), what, by="Dr Reed", on=DAY, **options)
+    stood = plan_resources(server, identifier)
+    said = note(server, identifier, str(item), what, by="Dr Reed", on=DAY, **options)
+    assert said.endswith(": as it was noted before") and plan_resources(server, identifier) == stood
+
+
+@pytest.mark.parametrize(
+    "other", [{"by": "Dr Stone"}, {"on": date(2026, 2, 28)}, {"days": 5}, {"days": None, "decision": "continue"}]
+)
+def test_another_note_about_what_is_done_is_refused(one, other):
+    server, identifier = one
+    said = {"by": "Dr Reed", "on": DAY, "days": 4}
+    note(server, identifier, str(HOLD), "answered", **said)
+    with pytest.raises(WaykeeperError) as refused:
+        note(server, identifier, str(HOLD), "answered", **said | other)
+    assert refused.value.findings[0].code == "WKX240" and "already" in refused.value.findings[0].details
+
+
+def test_a_note_on_a_withdrawn_plan_names_the_plan_in_force(one):
+    server, identifier = one
+    withdraw(server, identifier, "surgery cancelled", now=NOW)
+    with pytest.raises(WaykeeperError) as refused:
+        note(server, identifier, str(BLOOD), "done", by="Lab", on=DAY)
+    assert "the plan was withdrawn (surgery cancelled)" in refused.value.findings[0].details
+    assert "--episode" not in refused.value.findings[0].help
+    push(bundle(compiled(identifier, later(30), episode=2)), server, now=NOW)
+    with pytest.raises(WaykeeperError) as refused:
+        note(server, identifier, str(BLOOD), "done", by="Lab", on=DAY)
+    assert "Add --episode 2" in refused.value.findings[0].help
+    assert "(Task/" in note(server, identifier, str(BLOOD), "done", by="Lab", on=DAY, episode=2)
+
+
+def test_a_withdrawal_takes_back_what_somebody_has_in_hand(one):
+    server, identifier = one
+    note(server, identifier, str(HOLD), "owner", by="Nurse Park", on=DAY, text="Nurse Park")
+    in_hand = next(r for r in of_kind(server, identifier, "Task") if r["code"].get("text") == "Have in hand")
+    assert in_hand["status"] == "accepted"
+    told = withdraw(server, identifier, "surgery cancelled", now=NOW)
+    assert told.sent and told.findings == ()
+    after = server.read(f"Task/{in_hand['id']}")
+    assert after["status"] == "cancelled" and after["owner"] == in_hand["owner"]
+    assert not withdraw(server, identifier, "said twice", now=NOW).sent
