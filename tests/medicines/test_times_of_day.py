@@ -20,6 +20,8 @@ PATIENT = ("Patient/p", {"resourceType": "Patient", "id": "p"})
         ("one tablet at 20:00", [time(20)]), ("at 8:00 PM", [time(20)]), ("at 8 pm", [time(20)]),
         ("7:30 a.m.", [time(7, 30)]),
         ("12 am and 12 pm", [time(0), time(12)]), ("07:00 and 7 PM", [time(7), time(19)]), ("12:30 pm", [time(12, 30)]),
+        ("every day at 0800", [time(8)]), ("at 2030.", [time(20, 30)]), ("at 1000 mg a day", []),
+        ("inject 1000 units", []),
         ("10 mg in the am", []), ("2.5 mg", []), ("every 8 h", []), ("250 AM tablets", []), ("take 20:000 units", []),
     ],
 )  # fmt: skip

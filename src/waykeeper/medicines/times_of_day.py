@@ -13,6 +13,7 @@ _EVENING_CODES = frozenset({"EVE", "EVE.early", "EVE.late", "NIGHT", "HS", "PHS"
 _CLOCK = re.compile(
     r"(?<![\d.:])(?:(?P<half>1[0-2]|0?[1-9])(?::(?P<past>[0-5]\d))? ?(?P<m>[ap])\.?m\b"
     r"|(?P<hour>[01]?\d|2[0-3]):(?P<minute>[0-5]\d)(?!\d))"
+    r"|\bat (?P<two>[01]\d|2[0-3])(?P<digits>[0-5]\d)\b(?! ?[a-z%])"  # at 0800, and no amount
 )
 _EVENING = re.compile(r"\b(evenings?|bed ?time|before bed|nights?|night ?time|nightly|supper|dinner|q ?hs|hs|qpm)\b")
 _EARLIER = re.compile(
@@ -22,7 +23,7 @@ _EARLIER = re.compile(
 
 
 def clocks(entry: MedicineEntry) -> tuple[time, ...]:
-    """The clock times that the order's timing or dose text names: `20:00`, `8 pm`."""
+    """The clock times that the order's timing or dose text names: `20:00`, `8 pm`, `at 2000`."""
     text = " ".join((*entry.hours, entry.schedule, entry.dose_text)).casefold()
     return tuple(sorted({_time(found) for found in _CLOCK.finditer(text)}))
 
@@ -30,7 +31,7 @@ def clocks(entry: MedicineEntry) -> tuple[time, ...]:
 def _time(found: re.Match[str]) -> time:
     if found["m"]:
         return time(int(found["half"]) % 12 + (12 if found["m"] == "p" else 0), int(found["past"] or 0))
-    return time(int(found["hour"]), int(found["minute"]))
+    return time(int(found["hour"] or found["two"]), int(found["minute"] or found["digits"]))
 
 
 def evening_only(entry: MedicineEntry) -> bool:
