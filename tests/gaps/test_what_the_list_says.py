@@ -173,6 +173,40 @@ def test_the_days_for_a_slot_are_weekdays():
     )
 
 
+def slot_row(closed, as_of, weekdays=(0, 1, 2, 3, 4)):
+    """A visit of the window Mon 2026-06-22 to Sun 2026-07-05, target Fri 2026-07-03, at a clinic with closed days."""
+    one_visit = Item(
+        Key("visit", "two-week"), "Two-week visit",
+        dates=dates(date(2026, 7, 3), (date(2026, 6, 22), date(2026, 7, 5)), book_from=date(2026, 6, 1),
+                    late_from=date(2026, 7, 4)),
+    )  # fmt: skip
+    made = replace(plan(one_visit, surgery=date(2026, 6, 19)), closed=closed, weekdays=weekdays)
+    return next(r for r in worklist([(made, State())], (), as_of).rows if r.item == "visit/two-week")
+
+
+def test_the_days_for_a_slot_are_days_on_which_the_clinic_is_open():
+    """Fri 2026-07-03 is Independence Day observed (5 U.S.C. 6103)."""
+    holiday = (date(2026, 7, 3),)
+    said = slot_row(holiday, date(2026, 6, 20))
+    assert "in Mon 2026-06-22 to Thu 2026-07-02" in said.next_action
+    assert said.by == date(2026, 7, 2)
+    assert "to Fri 2026-07-03" in slot_row((), date(2026, 6, 20)).next_action
+    first = slot_row((date(2026, 6, 22), date(2026, 6, 23)), date(2026, 6, 20))
+    assert "in Wed 2026-06-24 to" in first.next_action
+    late = slot_row(holiday, date(2026, 7, 4))
+    assert "book a slot by Sun 2026-07-05" in late.next_action  # none is left: the day itself, never one of the past
+    saturdays = slot_row(holiday, date(2026, 6, 20), weekdays=(0, 1, 2, 3, 4, 5))
+    assert "to Sat 2026-07-04" in saturdays.next_action
+
+
+def test_an_answer_is_asked_for_by_an_open_day():
+    """The last dose would be Fri 2026-07-03, a holiday: nobody is there to answer."""
+    one_hold = replace(hold(date(2026, 7, 3)), dates=dates(date(2026, 7, 3), due_from=date(2026, 6, 20)))
+    made = replace(plan(one_hold, surgery=date(2026, 7, 6)), closed=(date(2026, 7, 3),), weekdays=(0, 1, 2, 3, 4))
+    said = next(r for r in worklist([(made, State())], (), date(2026, 6, 30)).rows if r.kind == "hold")
+    assert "If there is no answer by Thu 2026-07-02" in said.next_action
+
+
 def test_a_window_of_a_weekend_keeps_its_days():
     days = (date(2026, 3, 28), date(2026, 3, 29))  # Saturday and Sunday
     made = Item(Key("visit", "open-day"), "Open day", dates=dates(days[0], days, book_from=date(2026, 3, 20)))

@@ -355,3 +355,17 @@ def test_no_window_ends_before_it_begins_whatever_the_day_of_surgery(name):
         for item in plan.items:
             if item.dates.window:
                 assert item.dates.window.start.day <= item.dates.window.end.day, (day, item.key)
+
+
+def test_a_plan_knows_on_which_days_of_its_own_the_clinic_is_closed():
+    """US federal holidays on their observed days (5 U.S.C. 6103)."""
+    plan = compiled()
+    moments = [m for i in plan.items for m in (i.dates.target, i.dates.at) if m is not None]
+    windows = [i.dates.window for i in plan.items if i.dates.window is not None]
+    first = min(m.day for m in (*moments, *(w.start for w in windows)))
+    last = max(m.day for m in (*moments, *(w.end for w in windows)))
+    assert plan.weekdays == (0, 1, 2, 3, 4)
+    assert plan.closed == tuple(sorted(set(plan.closed))) and first <= plan.closed[0] and plan.closed[-1] <= last
+    assert {date(2026, 5, 25), date(2026, 6, 19), date(2026, 7, 3)} <= set(plan.closed)
+    assert date(2026, 7, 4) not in plan.closed  # a Saturday: closed as every Saturday
+    assert [plan.is_open(date(2026, 7, day)) for day in (2, 3, 4, 5, 6)] == [True, False, False, False, True]

@@ -101,6 +101,8 @@ def _read_one(
         letterhead=_letterhead(said, zone),
         overlays=tuple(said.get("overlay", [])),
         settings=_settings(said, zone),
+        weekdays=tuple(said.get("weekday", ())),
+        closed=tuple(said.get("closed", ())),
         phases=tuple(phases[n] for n in _one(said, "phases").split(",") if n in phases),
         items=tuple(item for _, item in sorted(ordered, key=lambda pair: (pair[0], str(pair[1].key)))),
         answers=_one(said, "answers"),

@@ -321,6 +321,8 @@ def plan_pairs(plan: Plan) -> list[tuple[str, Any]]:
         *(("role", _nested([("role", r), ("title", t)])) for r, t in sorted(plan.letterhead.roles.items())),
         ("overlay", plan.overlays),
         ("settings", _nested([(name, getattr(settings, name)) for name in settings.__dataclass_fields__])),
+        ("weekday", plan.weekdays),
+        ("closed", plan.closed),
         ("answers", plan.answers),
         ("withdrawn", plan.withdrawn),
         ("waykeeper", plan.waykeeper),

@@ -14,7 +14,7 @@ from waykeeper.gaps.other_medicine import other_medicine, told_of_other
 from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
-from waykeeper.gaps.words import Filling, acts, after, phrases, sentence, weekday_on_or_before
+from waykeeper.gaps.words import Filling, acts, after, open_on_or_before, phrases, sentence
 from waykeeper.medicines import NOT_TAKEN, unclear
 from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import Item, ItemState, Key
@@ -214,18 +214,19 @@ def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
         "due_from": item.dates.due_from or _hold_due(hold.last_dose if hold else None, setting.surgery),
         "by_whom": f" ({answer.by})" if answer and answer.by else "",
         "restart_from": hold.restart_from if hold else None, "restarted_on": own.restarted_on,
-        "condition": f" ({condition})" if condition else "", "no_answer": _no_answer(last, setting.as_of),
+        "condition": f" ({condition})" if condition else "", "no_answer": _no_answer(last, setting),
     })  # fmt: skip
     return more
 
 
-def _no_answer(last: date | None, as_of: date) -> str:
-    """What to do where no answer comes by the proposed last dose; asked for by a weekday, when somebody is there."""
+def _no_answer(last: date | None, setting: Setting) -> str:
+    """What to do where no answer comes by the proposed last dose; asked for by an open day, when somebody is there."""
     if last is None:
         return ""
-    if as_of > last:
+    if setting.as_of > last:
         return sentence("actions", "no_answer_over", {})
-    return sentence("actions", "no_answer", {"ask_by": weekday_on_or_before(last, as_of)})
+    ask_by = open_on_or_before(last, setting.as_of, setting.plan.is_open)
+    return sentence("actions", "no_answer", {"ask_by": ask_by})
 
 
 def _pauses(more: Filling) -> bool:

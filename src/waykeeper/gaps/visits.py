@@ -12,7 +12,7 @@ from waykeeper.gaps.match import window
 from waykeeper.gaps.model import Fact, Match, Verdict
 from waykeeper.gaps.says import content, words, wrong_year
 from waykeeper.gaps.setting import Setting, action, ended_for, is_missing, tails
-from waykeeper.gaps.words import Filling, after, say, sentence, weekday_on_or_after, weekday_on_or_before, written
+from waykeeper.gaps.words import Filling, after, open_on_or_after, open_on_or_before, say, sentence, written
 from waykeeper.plan.model import Item, ItemState
 from waykeeper.quickly_made import quickly_made
 
@@ -217,7 +217,7 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
     return Filling(_limits(when, setting) | {
         "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
-        "before_late": when.late_from - timedelta(days=1) if when.late_from else None,
+        "before_late": _before_late(when, setting),
         "days_past": counted((setting.as_of - when.target).days if when.target else 0, "day"),
         "awaited": item.dates.awaited or "",
         "ended": ended_for(setting, own), "day": None, "after_day": None,
@@ -225,13 +225,22 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
     })  # fmt: skip
 
 
+def _before_late(when: Days, setting: Setting) -> date | None:
+    """The last open day before the visit is late: by then somebody has to have booked it."""
+    if when.late_from is None:
+        return None
+    last = when.late_from - timedelta(days=1)
+    return open_on_or_before(last, setting.as_of, setting.plan.is_open)
+
+
 def _limits(when: Days, setting: Setting) -> dict[str, Any]:
-    """First and last day worth asking a slot for (weekdays where the window has any), and surgery where it limits."""
+    """First and last day worth asking a slot for (open days where the window has any), and surgery where it limits."""
     opens, closes, surgery, as_of = when.opens, when.closes, setting.surgery, setting.as_of
     if opens is None or closes is None:
         return {"first_open": opens, "last_open": closes, "limit": "", "earlier_slot": ""}
-    last = weekday_on_or_before(closes, max(opens, as_of))
-    first = weekday_on_or_after(max(opens, as_of), last)
+    is_open = setting.plan.is_open
+    last = open_on_or_before(closes, max(opens, as_of), is_open)
+    first = open_on_or_after(max(opens, as_of), last, is_open)
     before = surgery is not None and closes <= surgery and as_of <= surgery
     name = "earlier_slot" if as_of <= closes else "earlier_slot_over"
     return {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cache, lru_cache
@@ -15,7 +15,8 @@ from waykeeper.plan.model import Item
 from waykeeper.quickly_made import quickly_made
 
 NO_DATE = "a day not known"
-_FRIDAY = 4
+_ONE_DAY = timedelta(days=1)
+IsOpen = Callable[[date], bool]
 _NOT_STAFF = ("", "patient")  # somebody of the clinic acts on every row, also where the patient does the thing
 
 
@@ -115,16 +116,24 @@ def phrases(actor: str) -> dict[str, str]:
     return made | {"do_it_first": made["do_it"][0].upper() + made["do_it"][1:]}
 
 
-def weekday_on_or_before(day: date, first: date) -> date:
-    """The last weekday up to a day; the day itself where none is left from `first` on."""
-    found = day - timedelta(days=max(0, day.weekday() - _FRIDAY))
-    return found if found >= first else day
+def open_on_or_before(day: date, first: date, is_open: IsOpen) -> date:
+    """The last open day up to a day; the day itself where there is none from `first` on."""
+    found = day
+    while found >= first:
+        if is_open(found):
+            return found
+        found -= _ONE_DAY
+    return day
 
 
-def weekday_on_or_after(day: date, last: date) -> date:
-    """The first weekday from a day on; the day itself where none is left up to `last`."""
-    found = day + timedelta(days=(7 - day.weekday()) % 7 if day.weekday() > _FRIDAY else 0)
-    return found if found <= last else day
+def open_on_or_after(day: date, last: date, is_open: IsOpen) -> date:
+    """The first open day from a day on; the day itself where there is none up to `last`."""
+    found = day
+    while found <= last:
+        if is_open(found):
+            return found
+        found += _ONE_DAY
+    return day
 
 
 def _severity(word: Entry, filling: Filling, as_of: date, harm: int) -> int:

@@ -200,6 +200,9 @@ class Item:
         return replace(self, origin=Position(), arithmetic=(), changed_at=(), hold=hold)
 
 
+_MONDAY_TO_FRIDAY = (0, 1, 2, 3, 4)
+
+
 @dataclass(frozen=True, slots=True)
 class PlanPhase:
     """A phase with its dated span (None while its anchor is awaited)."""
@@ -221,7 +224,12 @@ class Letterhead:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One patient's dated plan. `findings` are what compile noticed; they are not stored."""
+    """One patient's dated plan. `findings` are what compile noticed; they are not stored.
+
+    weekdays, closed   on which days the clinic is open, and its closed days (holidays, closures) among them, from the
+                       plan's first day to its last: so that what reads the plan later names no day on which nobody is
+                       there. No weekdays: a plan of before they were written, Monday to Friday then
+    """
 
     episode: Episode
     pathway: PathwayRef
@@ -233,6 +241,8 @@ class Plan:
     letterhead: Letterhead = Letterhead("")
     overlays: tuple[str, ...] = ()
     settings: Settings = Settings()
+    weekdays: tuple[int, ...] = ()
+    closed: tuple[date, ...] = ()
     phases: tuple[PlanPhase, ...] = ()
     items: tuple[Item, ...] = ()
     answers: str = ""  # digest of the Answers that went in
@@ -245,6 +255,10 @@ class Plan:
     def live(self) -> Plan:
         """The plan as the FHIR resources can hold it: without file positions, arithmetic and findings."""
         return replace(self, items=tuple(i.live() for i in self.items), findings=(), source_patient={})
+
+    def is_open(self, day: date) -> bool:
+        """True if the clinic is open on a day, as far as the plan knows."""
+        return day.weekday() in (self.weekdays or _MONDAY_TO_FRIDAY) and day not in self.closed
 
     def item(self, key: Key) -> Item:
         """The item of a key. Raises KeyError where there is none."""
