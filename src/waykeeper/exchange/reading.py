@@ -10,7 +10,9 @@ from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import Held, Server
 from waykeeper.fhir import episode_of, identity, is_ours, read_all
+from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
+from waykeeper.fhir.ownership import offered_of
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Identifier, Plan, State
 
@@ -51,14 +53,35 @@ def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
     return found
 
 
-def of_patients(server: Server, references: Sequence[str], system: str = "") -> list[Held]:
+def of_patients(server: Server, references: Sequence[str]) -> list[Held]:
     """Our resources of these patients, and everybody's evidence.
 
-    `system` is our identifiers' system where one clinic's are wanted; else all that carry our tag.
+    Ours carry our tag. Where one that a plan offered is not among them, it is looked for by its identifier: another
+    system may have saved it without the tag, on a server that does not keep tags by itself.
     """
     who = ("patient", ",".join(references))
-    ours = ("identifier", f"{system}|") if system else ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
-    return server.searches([*((kind, [who, ours]) for kind in OURS), *((kind, [who]) for kind in EVIDENCE)])
+    ours = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
+    found = server.searches([*((kind, [who, ours]) for kind in OURS), *((kind, [who]) for kind in EVIDENCE)])
+    untagged = _untagged(found)
+    if untagged:
+        by_name = [("patient", ",".join(sorted(untagged))), ("identifier", ",".join(_systems(found)))]
+        known = dict(found)
+        found += [pair for pair in server.searches([(kind, by_name) for kind in OURS]) if pair[0] not in known]
+    return found
+
+
+def _untagged(held: Sequence[Held]) -> set[str]:
+    """The patients of whose plans something was offered that is not among what was read."""
+    names = {name for _, r in held for name in named_by(r)}
+    roots = [r for _, r in held if episode_of(r) is not None]
+    lacking = [r for r in roots if not names.issuperset(map(str, offered_of(r).get("ever", ())))]
+    return {str((r.get("subject") or {}).get("reference") or "") for r in lacking} - {""}
+
+
+def _systems(held: Sequence[Held]) -> list[str]:
+    """The systems of our identifiers, as tokens of a search."""
+    episodes = [e for _, r in held if (e := episode_of(r)) is not None]
+    return sorted({f"{e.clinic_url}{IDENTIFIER_PATH}|" for e in episodes})
 
 
 def newest(held: Iterable[Held]) -> list[Held]:
