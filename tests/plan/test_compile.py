@@ -152,6 +152,17 @@ def test_a_task_whose_start_lacks_only_its_hour_is_due_on_its_own_day():
     assert compiled().item(Key("task", "antibiotic-before-incision")).dates.due_from == SURGERY
 
 
+@pytest.mark.parametrize(
+    ("clock", "told"),
+    [(time(0), True), (time(4, 59), True), (time(5), False), (time(21, 59), False), (time(22), True), (None, False)],
+)
+def test_a_start_in_the_night_is_asked_about(clock, told):
+    """Midnight is what many systems write of a day whose hour they do not know: fasting and arrival hang on it."""
+    found = [f for f in compiled(clock=clock).findings if f.code == "WKL109"]
+    assert bool(found) is told
+    assert all(f.severity == "warning" and "begins in the night" in f.details for f in found)
+
+
 def test_hours_before_a_day_without_a_clock_are_awaited_never_a_date():
     """ASA fasting limits, Anesthesiology 2017/2023, are hours: without a time of surgery there is no time to print."""
     plan = compiled(clock=None)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, time
 from functools import lru_cache
 
 from waykeeper.findings import Finding, WaykeeperError, finding
@@ -35,6 +35,7 @@ from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
 LONG_AFTER = 183  # days between surgery and the newest entry of the record from which the year is asked about
+DAY_OF_WORK = time(5), time(22)  # hours between which a planned operation begins; common practice, no source
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
 
@@ -360,6 +361,8 @@ class _Compiler:
             notes.append(finding("WKL103", "the side of the operation is not stated"))
         if self.surgery and self.surgery.whole_day:
             notes.append(finding("WKL105", f"surgery on {self.surgery.day} has no time of day"))
+        if self.surgery and self.surgery.clock and not DAY_OF_WORK[0] <= self.surgery.clock < DAY_OF_WORK[1]:
+            notes.append(finding("WKL109", f"surgery on {_shown(self.surgery)} begins in the night"))
         if self.surgery and not self.clinic.calendar.is_open(self.surgery.day):
             notes.append(finding("WKL106", f"surgery on {_shown(self.surgery)} is a day on which the clinic is closed"))
         newest = newest_entry(self.record)
