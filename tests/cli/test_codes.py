@@ -16,6 +16,7 @@ CODES = {code: entry for code, entry in catalogue().items() if re.match("WKC[^9]
 PLAN = {"library": "bundles/demo-left/plan.bundle.json"}
 RECORD = {"library": "bundles/demo-left/record.bundle.json"}
 PATIENT = '"resourceType": "Patient",'
+ROOT = "urn:uuid:1c822f44-4f8f-578c-9882-38162b7e"  # of the plan's own CarePlan, but for its end
 FILES = {
     "plan.json": PLAN,
     "record.json": RECORD,
@@ -26,6 +27,7 @@ FILES = {
         "library": "pathways/total-ankle-replacement.yaml",
         "replace": {"pathways/total-ankle-replacement\n": "pathways/other\n"},
     },
+    "copy.json": {**PLAN, "replace": {f'"fullUrl": "{ROOT}c888"': f'"fullUrl": "{ROOT}0000"'}},
     "empty.json": "",
     "number.json": "1",
     "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},

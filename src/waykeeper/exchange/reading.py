@@ -97,7 +97,7 @@ def newest(held: Iterable[Held]) -> list[Held]:
         known = found.get(name)
         if known is not None and resource.get("resourceType") == "Patient" and not _one_person(known[1], resource):
             raise WaykeeperError(finding("WKX222", f"{reference} is two people in what was read"))
-        if known is None or _written(resource) >= _written(known[1]):
+        if known is None or written(resource) >= written(known[1]):
             found[name] = (reference, resource)
     return list(found.values())
 
@@ -128,7 +128,8 @@ def _families(patient: Mapping[str, Any]) -> str:
     return " ".join(sorted({str(n["family"]).casefold() for n in patient.get("name") or () if n.get("family")}))
 
 
-def _written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
+def written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
+    """When a resource was written last, and its version, so that the later of two is the greater one."""
     meta = resource.get("meta") or {}
     version = str(meta.get("versionId") or "")
     try:

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from waykeeper.counting import counted
 from waykeeper.exchange.files import Held, read_json
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
@@ -134,10 +135,12 @@ def read_sources(
 
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
+    from waykeeper.exchange.one_plan import one_of_each
     from waykeeper.exchange.reading import newest
 
     pages: list[Page] = []
-    held = newest(pair for source in other for pair in _source(source, pages))
+    held, several = one_of_each(newest(pair for source in other for pair in _source(source, pages)))
+    copies = [finding("WKC223", _copies(len(several)), Position(", ".join(other)))] if several else []
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         plans = read_all(held)
@@ -146,7 +149,13 @@ def read_sources(
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
         found, noticed = bookings.beside(evidence_of(held, plans), booked, scheduler, zone)
-    return plans, list(found), (*in_part, *noticed)
+    return plans, list(found), (*in_part, *copies, *noticed)
+
+
+def _copies(count: int) -> str:
+    return (
+        f"{counted(count, 'plan')} {'was' if count == 1 else 'were'} read more than once: the copy written last counts"
+    )
 
 
 def _source(source: str, pages: list[Page]) -> list[Held]:

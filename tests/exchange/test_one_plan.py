@@ -1,0 +1,86 @@
+"""A plan that several sources hold is one plan: each part once, from the copy that was written last."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import waykeeper
+from waykeeper.exchange.one_plan import one_of_each
+from waykeeper.fhir import read_all
+from waykeeper.pathway.shelf import folder
+from waykeeper.verbs import inputs
+
+PLAN = folder("sandbox_bundles") / "demo-left" / "plan.bundle.json"
+OTHER = folder("sandbox_bundles") / "knee-left" / "plan.bundle.json"
+DAY = "2026-06-26"
+
+
+def of_server(held, day="2026-03-01T08:00:00Z"):
+    """The same as a server names and stamps it."""
+    names = {ref: f"{r['resourceType']}/s{n}" for n, (ref, r) in enumerate(held)}
+    text = json.dumps([r for _, r in held])
+    for was, now in sorted(names.items(), key=lambda pair: -len(pair[0])):
+        text = text.replace(f'"{was}"', f'"{now}"')
+    stamped = [{**r, "meta": {**r["meta"], "lastUpdated": day, "versionId": "1"}} for r in json.loads(text)]
+    return list(zip(names.values(), stamped, strict=True))
+
+
+def test_the_servers_copy_goes_before_the_file_and_each_part_is_there_once():
+    file = inputs.held_of([str(PLAN)])
+    served = of_server(file)
+    for order in ([*file, *served], [*served, *file]):
+        kept, several = one_of_each(order)
+        assert len(several) == 1
+        plans = read_all(kept)
+        assert len(plans) == 1
+        items = [i.key for i in plans[0][0].items]
+        assert len(items) == len(set(items)) > 100
+        theirs = plans[0][1].items.values()
+        assert {ref.startswith(("urn:", "CarePlan/urn")) for own in theirs for ref in own.references.values()} == {
+            False
+        }
+
+
+def test_of_two_servers_each_part_counts_as_it_was_written_last():
+    file = inputs.held_of([str(PLAN)])
+    old, new = of_server(file), [(f"{ref}x", r) for ref, r in of_server(file, "2026-04-01T08:00:00Z")]
+    done = next(
+        n for n, (_, r) in enumerate(new) if r["resourceType"] == "Task" and r["description"].startswith("Consent")
+    )
+    new[done] = (new[done][0], {**new[done][1], "status": "completed"})
+    for order in ([*old, *new], [*new, *old]):
+        kept, _ = one_of_each(order)
+        (_, state), *more = read_all(kept)
+        assert not more
+        assert [str(k) for k, own in state.items.items() if own.cls == "done"] == ["task/consent"]
+
+
+def test_what_only_an_unpushed_file_has_is_no_row():
+    file = inputs.held_of([str(PLAN)])
+    served = [(ref, r) for ref, r in of_server(file) if r.get("description") != "Consent signed, side agreed"]
+    kept, _ = one_of_each([*file, *served])
+    assert len(served) < len(file)
+    assert "task/consent" not in {str(i.key) for i in read_all(kept)[0][0].items}
+
+
+def test_plans_of_two_people_and_other_resources_are_left_as_they_are():
+    both = [
+        *inputs.held_of([str(PLAN)]),
+        *inputs.held_of([str(OTHER)]),
+        ("Appointment/1", {"resourceType": "Appointment"}),
+    ]
+    assert one_of_each(both) == (both, ())
+
+
+def test_the_report_lists_each_row_once_and_says_why(tmp_path: Path):
+    served = tmp_path / "served.ndjson"
+    served.write_text("\n".join(json.dumps({**r, "id": ref.partition("/")[2]})
+                                for ref, r in of_server(inputs.held_of([str(PLAN)]))))  # fmt: skip
+    alone = waykeeper.gaps(str(served), as_of=DAY)
+    both = waykeeper.gaps(str(PLAN), str(served), as_of=DAY)
+    assert [(r.name, r.verdict) for r in both.whole.rows] == [(r.name, r.verdict) for r in alone.whole.rows]
+    assert [f.code for f in alone.findings] == []
+    assert [(f.code, f.details) for f in both.findings] == [
+        ("WKC223", "1 plan was read more than once: the copy written last counts")
+    ]
