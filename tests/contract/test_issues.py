@@ -11,6 +11,7 @@ from waykeeper import verbs
 from waykeeper.exchange import Server
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir.names import GAP_KINDS
 from waykeeper.plan.model import Identifier
 from waykeeper.validate import own_definitions, validate
@@ -109,3 +110,22 @@ def test_what_a_person_closed_or_took_up_stays(server):
     issues, tasks = of_gaps(client)
     assert issues["missed", "Six-week visit: missed"]["status"] == "amended"
     assert next(t for t in tasks if t["id"] == task["id"])["status"] == "in-progress"
+
+
+def test_a_withdrawal_closes_them_with_the_plan(server):
+    """Nobody is to be called about a plan that is over, and nobody waits for the next report to hear so."""
+    client = filled(server)
+    verbs.issues(to=server.base, as_of="2026-06-26")
+    tasks = [t["id"] for t in of_gaps(client)[1] if t["status"] == "requested"]
+    assert len(tasks) > 2
+    taken = client.read(f"Task/{tasks[0]}")
+    client.send("PUT", f"Task/{tasks[0]}", {**taken, "status": "in-progress"})
+    now = datetime(2026, 6, 26, 12, tzinfo=UTC)
+    dry = withdraw(client, WHO, "the patient died", dry_run=True, now=now)
+    assert dry.gaps_closed == 0 and of_gaps(client)[1] and any(t["status"] == "requested" for t in of_gaps(client)[1])
+    told = withdraw(client, WHO, "the patient died", now=now)
+    assert told.findings == () and told.gaps_closed > 2 and "closed: " in told.text()
+    assert {t["status"] for t in of_gaps(client)[1] if t["id"] in tasks[1:]} == {"completed"}
+    assert client.read(f"Task/{tasks[0]}")["status"] == "in-progress"  # somebody works on it
+    again = withdraw(client, WHO, "said twice", now=now)
+    assert not again.sent and again.gaps_closed == 0

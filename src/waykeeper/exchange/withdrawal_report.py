@@ -88,6 +88,7 @@ class Withdrawal(PushReport):
 
     already      the reason that stands, where the plan had been withdrawn before
     already_by   who did that
+    gaps_closed  what had been written to the server about gaps of the plan, and is closed now
     """
 
     plan: Plan | None = None
@@ -96,12 +97,14 @@ class Withdrawal(PushReport):
     by: str = ""
     already: str = ""
     already_by: str = ""
+    gaps_closed: int = 0
 
     def text(self, *, items: bool = False) -> str:
         """Whose plan, what a person must do, and a count of the rest; with `items` a line for each decision."""
         lines = [self._head(), *self._why()]
         lines += self._to_cancel()
         lines += [f"note: {n}" for n in self.decided.notices if not n.endswith(OWN_BOOKING)]
+        lines += [f"closed: {self.gaps_closed} resources about gaps of this plan"] if self.gaps_closed else []
         lines += [decision_line(d) for d in self.changes] if items else []
         return "\n".join([*lines, *self._end(items)]) + "\n"
 
@@ -147,6 +150,7 @@ class Withdrawal(PushReport):
             "status": self._status().lower(),
             "reason": self.already or self.reason,
             "by": self.already_by if self.already else self.by,
+            "gaps_closed": self.gaps_closed,
             "to_cancel": [booked.json() for booked in self.bookings],
         }
 

@@ -6,12 +6,15 @@ from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from waykeeper.exchange.issues import push_issues
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why
 from waykeeper.exchange.reading import one_plan, plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.exchange.versions import withdrawn_by
 from waykeeper.exchange.withdrawal_report import Withdrawal, still_booked
+from waykeeper.fhir import evidence, read_all, status_class
 from waykeeper.findings import WaykeeperError, finding
+from waykeeper.gaps import worklist
 from waykeeper.merge import withdraw as withdraw_plan
 from waykeeper.plan.model import Identifier
 
@@ -40,7 +43,8 @@ def withdraw(
             reason=reason.strip(), by=by, already=plan.withdrawn,
         )  # fmt: skip
         if not decisions.changing:
-            return replace(told, already_by=withdrawn_by(server, state.plan_reference))
+            told = replace(told, already_by=withdrawn_by(server, state.plan_reference))
+            return told if dry_run else _without_gaps(server, told, patient, day, now)
         if dry_run:
             return told
         push = PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip()))
@@ -48,5 +52,22 @@ def withdraw(
             continue
         left = withdraw_plan(plan, plan_resources(server, patient), reason, suspended=suspended, today=day).changing
         proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the withdrawal") for d in left)
-        return replace(told, sent=True, findings=proof, already="")
+        told = replace(told, sent=True, findings=proof, already="")
+        return _without_gaps(server, told, patient, day, now)
     raise AssertionError  # the last attempt returns or raises
+
+
+def _without_gaps(server: Server, told: Withdrawal, patient: Identifier, day: date, now: datetime) -> Withdrawal:
+    """The gaps that were written to the server are closed with the plan: nobody is to be called about them any more.
+
+    Where none were written, none are now.
+    """
+    assert told.plan is not None
+    held = plan_resources(server, patient)
+    if not any(r.get("resourceType") == "DetectedIssue" and status_class(r) == "open" for _, r in held):
+        return told
+    plan, state = next((p, s) for p, s in read_all(held) if p.episode == told.plan.episode)
+    report = worklist([(plan, state)], evidence(held, plan.zone), day)
+    closed = push_issues(server, (plan, state), report, now=now)
+    number = sum(d.word == "close" for d in closed.changes)
+    return replace(told, gaps_closed=number, findings=(*told.findings, *closed.findings))
