@@ -199,6 +199,28 @@ def test_the_days_for_a_slot_are_days_on_which_the_clinic_is_open():
     assert "to Sat 2026-07-04" in saturdays.next_action
 
 
+@pytest.mark.parametrize(("taken", "word"), [
+    (date(2026, 3, 5), "stopped"), (date(2026, 3, 10), "stopped"), (date(2026, 3, 12), "taken"),
+])  # fmt: skip
+def test_a_weekly_dose_that_was_answered_as_proposed_is_told_by_its_weekday(taken, word):
+    """ASA 2023, a week without a weekly dose: taken on Thursdays, surgery Wed 2026-03-18, last dose Thu 2026-03-05."""
+    weekly = HoldProposal(
+        "hold",
+        "semaglutide 1 mg",
+        ("semaglutide",),
+        missed_days=7,
+        last_dose=date(2026, 3, 5),
+        first_missed=date(2026, 3, 12),
+    )
+    made = Item(Key("hold", "w"), "Pause semaglutide", dates=dates(date(2026, 3, 5)), hold=weekly)
+    own = ItemState(made.key, answer=HoldAnswer("hold", missed_days=7), last_taken=Moment(taken))
+    row = one(made, date(2026, 3, 13), own)
+    assert row.verdict == word
+    assert "Thu 2026-03-05" in row.reason and "Tue 2026-03-10" not in row.reason.replace(
+        f"taken {taken:%a} {taken}", ""
+    )
+
+
 def test_an_answer_is_asked_for_by_an_open_day():
     """The last dose would be Fri 2026-07-03, a holiday: nobody is there to answer."""
     one_hold = replace(hold(date(2026, 7, 3)), dates=dates(date(2026, 7, 3), due_from=date(2026, 6, 20)))

@@ -15,7 +15,7 @@ from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, acts, after, open_on_or_before, phrases, sentence
-from waykeeper.medicines import NOT_TAKEN, unclear
+from waykeeper.medicines import NOT_TAKEN, as_proposed, unclear
 from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
@@ -200,16 +200,20 @@ def _hold_due(last_dose: date | None, surgery: date | None) -> date | None:
 
 
 def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
-    """The dates of a hold. An answered number of missed days goes before the proposal's."""
+    """The dates of a hold. An answered number of missed days goes before the proposal's.
+
+    `last_dose` is the day that is told, `latest_dose` the last one outside the hold: of a weekly medicine they differ.
+    """
     hold, answer = item.hold, own.answer or (item.hold.answered if item.hold else None)
     more = _filling(item, own, setting)
-    last = hold.last_dose if hold else None
+    last = latest = hold.last_dose if hold else None
     if answer is not None and pauses(answer) and setting.surgery is not None:
-        last = last_dose_of(answer, setting.surgery)
+        latest = last_dose_of(answer, setting.surgery)
+        last = last if hold and as_proposed(answer.missed_days, hold, setting.surgery) else latest
     taken = own.last_taken or (answer.last_taken if answer else None)
     condition = hold.restart if hold else ""
     more.update({
-        "answer": answer, "last_dose": last, "after_last_dose": after(last), "taken": taken,
+        "answer": answer, "last_dose": last, "latest_dose": latest, "after_last_dose": after(last), "taken": taken,
         "last_taken": taken.day if taken else None, "decision": answer.decision if answer else "",
         "due_from": item.dates.due_from or _hold_due(hold.last_dose if hold else None, setting.surgery),
         "by_whom": f" ({answer.by})" if answer and answer.by else "",
@@ -252,10 +256,10 @@ def _recorded_ahead(setting: Setting, more: Filling) -> str:
 
 
 def _before_surgery(item: Item, setting: Setting, more: Filling) -> str:
-    as_of, last = setting.as_of, more.raw("last_dose")
+    as_of, last = setting.as_of, more.raw("latest_dose")
     if more.raw("answer") is None and other_medicine(item, setting):
         return "needs-review-changed"
-    inside = taken_inside(item.hold, more.raw("taken"), more.raw("last_dose"), setting.surgery)
+    inside = taken_inside(item.hold, more.raw("taken"), more.raw("latest_dose"), setting.surgery)
     if _pauses(more) and inside:
         return "taken"
     if more.raw("answer") is not None:
