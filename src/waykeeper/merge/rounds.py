@@ -14,7 +14,7 @@ from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import with_answer
-from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
+from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, ItemState, Key, Plan
 from waykeeper.plan.validity import still_valid
 from waykeeper.timing.model import Moment
 
@@ -199,8 +199,10 @@ def as_asked(plan: Plan, held: Holding, rounds: Rounds) -> Plan:
 
 def _as_asked(item: Item, held: Holding, again: bool, surgery: Moment) -> Item:
     state = held.state.items.get(item.key)
-    if item.hold is None or state is None:
+    if item.hold is None or (state is None and item.hold.answered is None):
         return item
+    if state is None:  # it was answered under its other kind, as a hold or as none: what it is now is asked anew
+        state = ItemState(item.key)
     answer: HoldAnswer | None = None if again else state.answer
     earlier = state.answer if again else state.earlier
     if earlier is not None and not speaks_for(earlier, item.hold.medicine):
