@@ -9,13 +9,13 @@ import json
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from waykeeper.fhir import names
 from waykeeper.fhir.resource import narrative
 from waykeeper.pathway.model import Settings
+from waykeeper.validate.own import own_definition_files
 
 VERSION = "1.0.0"
 STR, CODE, INT, POS, DATE, WHEN, BOOL, CODING, NEST = (
@@ -200,9 +200,7 @@ def definitions() -> dict[str, dict[str, Any]]:
 
 def shipped() -> list[dict[str, Any]]:
     """The definitions that the package ships, for validators and servers."""
-    folder = files("waykeeper.fhir") / "definitions"
-    found = sorted((f for f in folder.iterdir() if f.name.endswith(".json")), key=lambda f: f.name)
-    return [json.loads(f.read_text("utf-8")) for f in found]
+    return [json.loads(text) for text in own_definition_files()]
 
 
 def _head(kind: str, url: str, name: str) -> dict[str, Any]:

@@ -2,29 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from importlib.resources import files
-from importlib.resources.abc import Traversable
-
 from waykeeper.sandbox.parameters import READ_ONLY
 from waykeeper.sandbox.resource_json import Resource, canonical, parse
 from waykeeper.sandbox.store import Store
-
-
-def _json_files(folder: Traversable) -> Iterator[Traversable]:
-    for one in sorted(folder.iterdir(), key=lambda f: f.name):
-        if one.is_dir():
-            yield from _json_files(one)
-        elif one.name.endswith(".json"):
-            yield one
+from waykeeper.validate.own import own_definition_files
 
 
 def own_definitions() -> list[Resource]:
-    """Every conformance resource under `waykeeper/fhir/definitions`; none where the folder is missing."""
-    folder = files("waykeeper") / "fhir" / "definitions"
-    if not folder.is_dir():
-        return []
-    found = [parse(one.read_bytes()) for one in _json_files(folder)]
+    """Every conformance resource that the package ships."""
+    found = [parse(text) for text in own_definition_files()]
     return [one for one in found if isinstance(one, dict) and one.get("resourceType") in READ_ONLY and "id" in one]
 
 

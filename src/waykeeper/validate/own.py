@@ -14,9 +14,14 @@ import orjson
 from waykeeper.validate.profiles import Profiles, load_profiles
 
 
+def own_definition_files() -> tuple[bytes, ...]:
+    """Each definition as it ships, by file name: the one place that lists the folder."""
+    folder = files("waykeeper") / "fhir" / "definitions"
+    found = sorted((f for f in folder.iterdir() if f.name.endswith(".json")), key=lambda f: f.name)
+    return tuple(file.read_bytes() for file in found)
+
+
 @cache
 def own_definitions() -> Profiles:
     """Our extensions and code systems, read and compiled once a process."""
-    folder = files("waykeeper") / "fhir" / "definitions"
-    found = sorted((f for f in folder.iterdir() if f.name.endswith(".json")), key=lambda f: f.name)
-    return load_profiles(orjson.loads(file.read_bytes()) for file in found)
+    return load_profiles(orjson.loads(text) for text in own_definition_files())
