@@ -17,7 +17,7 @@ from waykeeper.merge import withdraw
 from waykeeper.plan.model import State
 from waykeeper.timing.model import Anchor, Moment, Standing
 from waykeeper.verbs.compiling import still_given
-from waykeeper.verbs.moving import Recompiler, Sources, Wish, _not_over, _others_of_that_day, told
+from waykeeper.verbs.moving import Recompiler, Sources, Wish, _not_over, _other_plans, told
 
 ZONE = "America/Chicago"
 
@@ -87,10 +87,23 @@ def test_both_joints_on_one_day_are_said():
     world.push()
     world.push(episode=2)
     plans = {p.episode.number: p for p, _ in read_all(world.resources())}
-    told = _others_of_that_day(world.resources(), plans[1], compiled(world.identifier, later(21)))
-    assert len(told) == 1 and "episode 2" in told[0]
+    same, around = _other_plans(world.resources(), plans[1], compiled(world.identifier, later(21)))
+    assert "is on 2026-03-18" in same and "episode 2" in same
+    assert "planned around the day of before" in around and "--episode 2, and push it" in around
     world.push(episode=3, surgery=later(90))
-    assert len(_others_of_that_day(world.resources(), plans[1], compiled(world.identifier, later(21)))) == 1
+    said = _other_plans(world.resources(), plans[1], compiled(world.identifier, later(21)))
+    assert len(said) == 3 and "--episode 3" in said[2]
+
+
+def test_the_medicines_of_another_plan_are_named_only_where_the_day_moves():
+    world = Memory()
+    world.push()
+    world.push(episode=2, surgery=later(60))
+    plans = {p.episode.number: p for p, _ in read_all(world.resources())}
+    assert _other_plans(world.resources(), plans[1], compiled(world.identifier)) == ()
+    assert len(_other_plans(world.resources(), plans[1], compiled(world.identifier, later(1)))) == 1
+    world.send(withdraw(plans[2], world.resources(), "surgery cancelled", today=date(2026, 3, 1)))
+    assert _other_plans(world.resources(), plans[1], compiled(world.identifier, later(1))) == ()
 
 
 def test_a_revision_restarts_the_clock_in_an_episode_of_its_own():

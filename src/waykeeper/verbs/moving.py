@@ -240,7 +240,7 @@ class Recompiler:
         )  # fmt: skip
         _not_over(plan, old, today)
         self.findings = (*odd(record, place), *plan.findings)
-        self.notices += _others_of_that_day(held, old, plan)
+        self.notices += _other_plans(held, old, plan)
         return plan
 
     def _possible(self, record: Record, old: Plan, state: State) -> None:
@@ -305,18 +305,29 @@ def _not_over(new: Plan, old: Plan, today: date) -> None:
         raise WaykeeperError(finding("WKC214", f"--surgery {anchor.moment} is over on {today.isoformat()}"))
 
 
-def _others_of_that_day(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:
-    """Other plans of the patient on the same day: both joints at once, or two pathways. Each is moved by itself."""
-    days = {m.day for p in (old, new) if (a := p.anchor("surgery")) and (m := a.moment)}
+def _other_plans(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:
+    """Other plans of the patient: on the same day, both joints at once for instance, each is moved by itself.
+
+    Whose medicines pause was planned around the day of before: its holds name it, and may have to be longer or asked.
+    """
+    was, now = _surgery_day(old), _surgery_day(new)
     found = []
-    for plan, state in read_all(held):
-        anchor = plan.anchor("surgery")
+    for plan, state in sorted(read_all(held), key=lambda pair: (pair[0].pathway.name, pair[0].episode.number)):
+        day = _surgery_day(plan)
         if plan.episode == old.episode or plan.withdrawn or state.plan_status not in ("active", "draft", "on-hold"):
             continue
-        if anchor and anchor.moment and anchor.moment.day in days:
-            which = f"{plan.pathway.title or plan.pathway.name}, episode {plan.episode.number}"
-            found.append(f"another plan of this patient is on {anchor.moment.day}: {which}; it does not move with this")
+        which = f"{plan.pathway.title or plan.pathway.name}, episode {plan.episode.number}"
+        if day is not None and day in (was, now):
+            found.append(f"another plan of this patient is on {day}: {which}; it does not move with this")
+        if was != now and any(i.key.kind == "hold" for i in plan.items):
+            again = f"compile it again with --from and --episode {plan.episode.number}, and push it"
+            found.append(f"the medicines of another plan were planned around the day of before: {which}; {again}")
     return tuple(found)
+
+
+def _surgery_day(plan: Plan) -> date | None:
+    anchor = plan.anchor("surgery")
+    return anchor.moment.day if anchor and anchor.moment else None
 
 
 def told(moved: Moved, again: Recompiler, day: date | None, reason: str, by: str) -> Move:
