@@ -16,7 +16,7 @@ from waykeeper.medicines.instructions import instructions, safest
 from waykeeper.medicines.intervals import WEEK, day_name
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken, with_loose_dose
-from waykeeper.medicines.model import BY_HOURS, AnswerLike, MedicineRow
+from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow
 from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
@@ -107,17 +107,14 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
 
 def _mistaken(entry: MedicineEntry, known: Recognised) -> MedicineRow:
     """An entry made in error stays on the page, but nothing is proposed or asked: it was never taken."""
-    return MedicineRow(
-        key=entry.key,
-        reference=entry.reference,
-        words=entry.words,
-        decision="entered in error",
-        recognised=True,
-        ingredients=known.ingredients,
-        confirm_by="",
-        notes=("the list says entered-in-error: not counted",),
-        findings=known.findings,
-    )
+    notes = ("the list says entered-in-error: not counted",)
+    return replace(_bare(entry, known, "entered in error"), ingredients=known.ingredients, confirm_by="", notes=notes)
+
+
+def _bare(entry: MedicineEntry, known: Recognised, decision: Decision, *, recognised: bool = True) -> MedicineRow:
+    """The row of an entry with a decision, and nothing said yet of days."""
+    named = (entry.key, entry.reference, entry.words)
+    return MedicineRow(*named, decision, recognised, findings=known.findings)
 
 
 def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
@@ -125,17 +122,12 @@ def _unrecognised(entry: MedicineEntry, known: Recognised, context: Context) -> 
     longest = max([context.rules.longest_days, *_plausible(known, context)])
     ended = entry.status in ENDED
     asked = "; ".join(q for q in (origin_question(entry), known.question) if q)
-    return MedicineRow(
-        key=entry.key,
-        reference=entry.reference,
-        words=entry.words,
-        decision="ask",
-        recognised=False,
+    return replace(
+        _bare(entry, known, "ask", recognised=False),
         ingredients=known.named,
         question=f"{REVIEW}{asked}",
         notes=(f"the list says {entry.status}",) if ended else (),
         longest_days=longest,
-        findings=known.findings,
         arithmetic=(f"not classified; the longest plausible hold is {longest} days",),
     )
 
@@ -183,12 +175,8 @@ def _with_weekday(row: MedicineRow, entry: MedicineEntry, context: Context) -> M
 
 def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: Context) -> MedicineRow:
     days = outcome.interval
-    return MedicineRow(
-        key=entry.key,
-        reference=entry.reference,
-        words=entry.words,
-        decision=outcome.decision,
-        recognised=True,
+    return replace(
+        _bare(entry, known, outcome.decision),
         rule=outcome.rule,
         policy=outcome.policy,
         ingredients=known.ingredients,
@@ -211,7 +199,6 @@ def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: 
         alternatives=outcome.alternatives,
         group=outcome.group,
         local=is_local(way_of(entry, known, context.rules)),
-        findings=known.findings,
     )
 
 
