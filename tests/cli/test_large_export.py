@@ -15,15 +15,18 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 from bulk_folder import write
 
-# As the command, but what counts as large is so here: other processes are started, which takes them a while.
+# As the command, but what counts as large is so here: other processes are started.
 COMMAND = """
 import sys
 from waykeeper.cli.main import run
-from waykeeper.verbs import comparing
+from waykeeper.verbs import caseload, comparing
 comparing.LARGE = 1
+{more}
 sys.argv = ["waykeeper", "gaps", "--from", sys.argv[1], "--as-of", "2026-06-26"]
 run()
 """
+# A comparison that lasts until somebody ends it.
+ENDLESS = "import time; caseload._compared = lambda parts, moment, pool, files: pool.submit(time.sleep, 600).result()"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal there ends a process without asking it")
@@ -33,10 +36,10 @@ def test_an_interrupt_ends_it_and_the_copies_are_gone(tmp_path, said):
     export.mkdir()
     copies.mkdir()
     write(export, 12)
-    given = [sys.executable, "-c", COMMAND, str(export)]
+    given = [sys.executable, "-c", COMMAND.format(more=ENDLESS), str(export)]
     environment = os.environ | {"TMPDIR": str(copies)}
     with subprocess.Popen(given, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
-        while not list(copies.glob("waykeeper-*/*/*")) and run.poll() is None:  # the split has begun, the others start
+        while not list(copies.glob("waykeeper-*/*/*")) and run.poll() is None:  # the split has begun
             time.sleep(0.001)
         run.send_signal(said)
         out, err = run.communicate(timeout=60)
@@ -49,7 +52,7 @@ def test_uninterrupted_it_says_the_list_and_leaves_nothing(tmp_path):
     export.mkdir()
     copies.mkdir()
     write(export, 12)
-    given = [sys.executable, "-c", COMMAND, str(export)]
+    given = [sys.executable, "-c", COMMAND.format(more=""), str(export)]
     run = subprocess.run(given, env=os.environ | {"TMPDIR": str(copies)}, capture_output=True, text=True, check=False)
     assert (run.returncode, run.stderr) == (0, "")
     assert "132 items: " in " ".join(run.stdout.split())  # ten visits and the plan's own row of each
