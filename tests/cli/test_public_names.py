@@ -16,8 +16,8 @@ PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
     "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "compile_all",
     "explain", "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move", "move_all", "note",
-    "pathways", "push", "push_all", "review_pathway", "sandbox", "server", "sheet", "validate", "validate_files",
-    "withdraw",
+    "note_all", "pathways", "push", "push_all", "review_pathway", "sandbox", "server", "sheet", "validate",
+    "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence fallback",
@@ -37,6 +37,7 @@ PARAMETERS = {
     " dry_run holds as_of",
     "move_all": "from_ cases pathway clinic reason by dry_run holds as_of reported",
     "note": "item what to holds patient by on text days decision episode",
+    "note_all": "table to by on holds told",
     "pathways": "",
     "review_pathway": "pathway clinic surgery discharge side anaesthesia",
     "push": "bundles to holds dry_run take reported",

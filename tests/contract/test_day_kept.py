@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from datetime import date
 
@@ -94,3 +95,28 @@ def test_a_visit_recorded_as_kept_is_attended(pushed, note, capsys):  # noqa: F8
 
 def _of(row, pushed):  # noqa: F811
     return row["identifier"].endswith(pushed[1].value)
+
+
+def test_a_day_of_notes_out_of_the_lists_own_spreadsheet(pushed, tmp_path, capsys):  # noqa: F811
+    """The list as CSV, three columns added, two rows filled: the rows without a note are passed over."""
+    base, identifier = pushed
+    assert main(["gaps", "--from", base, "--as-of", "2026-03-10", "--csv", "list.csv"]) == 0
+    with (tmp_path / "list.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = [r for r in csv.DictReader(file) if r["identifier"].endswith(identifier.value)]
+    noted = {
+        "task/blood-tests": {"note": "done", "noted_on": "2026-03-09"},
+        "visit/joint-class": {"note": "closed", "text": "read the booklet at home"},
+    }
+    with (tmp_path / "day.csv").open("w", encoding="utf-8-sig", newline="") as file:
+        writer = csv.DictWriter(file, [*rows[0], "note", "noted_on", "text"])
+        writer.writeheader()
+        writer.writerows(
+            [{**r, **noted.get(r["item"], {})} for r in rows] + [{**rows[0], "item": "task/x", "note": "done"}]
+        )
+    capsys.readouterr()
+    assert main(["note", "--cases", "day.csv", "--to", base, "--by", "R. Alder", "--on", "2026-03-10"]) == 1
+    said = capsys.readouterr()
+    assert "2 notes written, 1 refused" in said.out
+    assert f"day.csv:{len(rows) + 2}:1: WKX221 error: no item 'task/x' in the plan" in said.err
+    assert stands(pushed, "task/blood-tests").done_on == date(2026, 3, 9)
+    assert kept(stands(pushed, "visit/joint-class"))[2:] == ("read the booklet at home", "R. Alder", date(2026, 3, 10))

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from waykeeper.verbs.moving import Move, move
     from waykeeper.verbs.moving_many import NotMoved, move_all
     from waykeeper.verbs.noting import note
+    from waykeeper.verbs.noting_many import NoteOutcome, note_all
     from waykeeper.verbs.printing import calendar, sheet
     from waykeeper.verbs.proposing import medicines
     from waykeeper.verbs.pushing import push
@@ -42,6 +43,7 @@ __all__ = [
     "Measures",
     "Move",
     "NotMoved",
+    "NoteOutcome",
     "PathwayEntry",
     "Validated",
     "calendar",
@@ -60,6 +62,7 @@ __all__ = [
     "move",
     "move_all",
     "note",
+    "note_all",
     "pathways",
     "push",
     "push_all",
@@ -96,7 +99,9 @@ _MODULES = {
     "medicines": "proposing",
     "move": "moving",
     "move_all": "moving_many",
+    "NoteOutcome": "noting_many",
     "note": "noting",
+    "note_all": "noting_many",
     "pathways": "listing",
     "push": "pushing",
     "push_all": "pushing_many",

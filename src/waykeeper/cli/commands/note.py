@@ -2,24 +2,44 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from waykeeper.cli.errors import DONE
+from waykeeper.cli.errors import DONE, FOUND, report
 from waykeeper.cli.options import EpisodeOption, PatientOption, ToOption
 from waykeeper.cli.session import end, put, server_of
+from waykeeper.counting import counted
+
+if TYPE_CHECKING:
+    from waykeeper.verbs import NoteOutcome
+    from waykeeper.verbs.words import Holds
 
 
 def note(
-    item: Annotated[str, typer.Argument(help="The item's key, for example task/clearance-received.", metavar="ITEM")],
-    what: Annotated[
-        str, typer.Argument(help="done, released, answered, fact, or another word of its README.", metavar="WHAT")
-    ],
     to: ToOption,
     by: Annotated[str, typer.Option("--by", help="Who decided or did it.")],
+    item: Annotated[
+        str, typer.Argument(help="The item's key, for example task/clearance-received.", metavar="ITEM")
+    ] = "",
+    what: Annotated[
+        str,
+        typer.Argument(
+            help="done, released, answered, fact, stopped, restarted, taken, contact, no-answer, owner, snoozed, "
+            "closed or reopened.",
+            metavar="WHAT",
+        ),
+    ] = "",
+    cases: Annotated[
+        str,
+        typer.Option(
+            "--cases",
+            help="Many: CSV of identifier,item,note,noted_on,text,...; the list's --csv will do.",
+            metavar="CSV",
+        ),
+    ] = "",
     patient: PatientOption = "",
-    on: Annotated[str, typer.Option("--on", help="The day on which it was done.")] = "",
+    on: Annotated[str, typer.Option("--on", help="The day on which it was done; snoozed: until which.")] = "",
     text: Annotated[str, typer.Option("--text", help="In words; for fact: yes or no.")] = "",
     days: Annotated[int | None, typer.Option("--days", help="Answered holds: days without a dose.")] = None,
     decision: Annotated[str, typer.Option("--decision", help="Answered holds: continue, already stopped ...")] = "",
@@ -31,9 +51,19 @@ def note(
         from waykeeper import verbs
         from waykeeper.findings import WaykeeperError, finding
 
+        server = server_of(to, "--to")
+        if cases:
+            if item or what or patient or text or days is not None or decision or episode != 1:
+                help_text = "Write it into the table."
+                raise WaykeeperError(
+                    finding("WKC203", "--cases takes no item, word, patient or answer", help=help_text)
+                )
+            return _all(cases, server.url, server.holds, by, on)
+        for name, value in (("ITEM", item), ("WHAT", what)):
+            if not value:
+                raise WaykeeperError(finding("WKC203", f"missing argument {name!r}", help="See waykeeper note --help"))
         if not patient:
             raise WaykeeperError(finding("WKC203", "--patient is missing", help="Add --patient 'SYSTEM|VALUE'."))
-        server = server_of(to, "--to")
         written = verbs.note(
             item, what, to=server.url, holds=server.holds, patient=patient, by=by, on=on, text=text, days=days,
             decision=decision, episode=episode,
@@ -42,3 +72,17 @@ def note(
         return DONE
 
     end(work)
+
+
+def _all(cases: str, url: str, holds: Holds, by: str, on: str) -> int:
+    from waykeeper import verbs
+
+    def told(outcome: NoteOutcome) -> None:
+        if outcome.said:
+            print(f"line {outcome.line}: {outcome.said}", flush=True)
+        report(outcome.why)
+
+    found = verbs.note_all(cases, to=url, by=by, on=on, holds=holds, told=told)
+    failed = sum(bool(one.why) for one in found)
+    put(f"{counted(len(found) - failed, 'note')} written, {failed} refused\n")
+    return FOUND if failed else DONE

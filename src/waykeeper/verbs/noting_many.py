@@ -1,0 +1,166 @@
+"""A day's notes out of one table: what the coordinator wrote beside the rows of the list, recorded row by row."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from waykeeper.exchange.files import read_bytes
+from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+from waykeeper.verbs import inputs
+from waykeeper.verbs.noting import checked_note, note
+from waykeeper.verbs.words import Holds
+
+NEEDED = ("identifier", "item", "note")
+OWN = ("noted_by", "noted_on", "text", "days", "decision", "episode")
+
+
+@dataclass(frozen=True, slots=True)
+class NoteOutcome:
+    """What became of one row of the table: what was written, or why nothing was."""
+
+    line: int
+    said: str = ""
+    why: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """One row as `note` takes it."""
+
+    item: str
+    what: str
+    patient: str
+    by: str
+    on: str
+    text: str
+    days: int | None
+    decision: str
+    episode: int
+
+    def send(self, to: str, holds: Holds) -> str:
+        return note(
+            self.item, self.what, to=to, holds=holds, patient=self.patient, by=self.by, on=self.on, text=self.text,
+            days=self.days, decision=self.decision, episode=self.episode,
+        )  # fmt: skip
+
+
+def note_all(
+    table: str,
+    *,
+    to: str,
+    by: str = "",
+    on: str = "",
+    holds: Holds = "test",
+    told: Callable[[NoteOutcome], None] | None = None,
+) -> tuple[NoteOutcome, ...]:
+    """Record every row of a table whose cell `note` says something, in its order; gives what became of each.
+
+    table   CSV with the columns identifier (SYSTEM|VALUE), item, note (the word of `note`), and where wanted noted_by,
+            noted_on, text, days, decision, episode. The spreadsheet of the list may be given with these columns added:
+            its own others are not read, and a row without a note is passed over
+    by, on  for the rows that do not say
+    told    is given each outcome as it comes
+
+    Nothing is written where a row cannot be understood: WaykeeperError names all of them, with their lines. What the
+    server refuses is an outcome, and the rows after it are recorded. Raises NoAnswerError where no answer came.
+    """
+    rows = _rows(table, by, on)
+    found = []
+    for line, said in rows:
+        try:
+            outcome = NoteOutcome(line, said.send(to, holds))
+        except WaykeeperError as refused:
+            if getattr(refused, "exit_code", 2) == _NO_ANSWER:
+                raise
+            outcome = NoteOutcome(line, why=tuple(replace(f, position=Position(table, line)) for f in refused.findings))
+        found.append(outcome)
+        if told:
+            told(outcome)
+    return tuple(found)
+
+
+_NO_ANSWER = 3
+
+
+def _rows(path: str, by: str, on: str) -> list[tuple[int, _Said]]:
+    """The rows that note something, as `note` takes them. Raises WaykeeperError with every row that it cannot take."""
+    found, wrong = [], []
+    for line, cells in _table(path):
+        if not cells["note"]:
+            continue
+        try:
+            found.append((line, _said(cells, by, on)))
+        except WaykeeperError as refused:
+            wrong += [replace(f, position=Position(path, line)) for f in refused.findings]
+    if wrong:
+        raise WaykeeperError(wrong)
+    if not found:
+        raise WaykeeperError(
+            finding("WKC102", "no row of the table has a note", Position(path), "Fill the column note.")
+        )
+    return found
+
+
+def _said(cells: Mapping[str, str], by: str, on: str) -> _Said:
+    for name in NEEDED[:2]:
+        if not cells[name]:
+            raise WaykeeperError(finding("WKC203", f"the {name} is missing"))
+    days, episode = cells.get("days", ""), cells.get("episode", "") or "1"
+    if days and not days.isdecimal():
+        raise WaykeeperError(finding("WKC201", f"days is {days!r}, which is no whole number from 0 on"))
+    if not episode.isdecimal() or int(episode) < 1:
+        raise WaykeeperError(finding("WKC201", f"the episode is {episode!r}, it counts from 1"))
+    said = _Said(
+        item=cells["item"], what=cells["note"], patient=cells["identifier"],
+        by=cells.get("noted_by") or by, on=cells.get("noted_on") or on, text=cells.get("text", ""),
+        days=int(days) if days else None, decision=cells.get("decision", ""), episode=int(episode),
+    )  # fmt: skip
+    inputs.identifier_of(cells["identifier"], "identifier")
+    checked_note(said.what, said.by, said.on, names=("noted_by", "noted_on"))
+    return said
+
+
+def _table(path: str) -> list[tuple[int, dict[str, str]]]:
+    try:
+        text = read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise WaykeeperError(finding("WKC102", "not UTF-8", Position(path), "Save the file as CSV in UTF-8.")) from None
+    if not text.strip():
+        raise WaykeeperError(finding("WKC102", "the file is empty", Position(path)))
+    first = text.splitlines()[0]
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=";" if first.count(";") > first.count(",") else ",", strict=True
+    )
+    try:
+        lines = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
+    except csv.Error as error:
+        raise WaykeeperError(finding("WKC102", f"no CSV: {error}", Position(path, reader.line_num))) from None
+    header = [name.strip().lower() for name in lines[0][1]]
+    _known(header, Position(path, lines[0][0]))
+    uneven = [finding("WKC102", f"{len(row)} cells under {len(header)} columns", Position(path, line))
+              for line, row in lines[1:] if len(row) != len(header)]  # fmt: skip
+    if uneven:
+        raise WaykeeperError(uneven)
+    return [(line, {k: v.strip() for k, v in zip(header, row, strict=True)}) for line, row in lines[1:]]
+
+
+def _known(header: Sequence[str], place: Position) -> None:
+    """Raises WaykeeperError for a column that is lacking, there twice, or nobody's: what stands in it would be lost."""
+    from waykeeper.report.gap_files import CSV_COLUMNS
+
+    lacking = [name for name in NEEDED if name not in header]
+    if lacking:
+        details = f"the table has no column {' and no column '.join(lacking)}"
+        raise WaykeeperError(finding("WKC102", details, place, f"Name the columns: {','.join(NEEDED)}."))
+    for name in header:
+        if header.count(name) > 1:
+            raise WaykeeperError(finding("WKC102", f"the column {name!r} stands twice", place))
+        if name not in (*NEEDED, *OWN, *CSV_COLUMNS):
+            help_text = did_you_mean(name, (*NEEDED, *OWN))
+            raise WaykeeperError(finding("WKC102", f"the column {name!r} is not known", place, help_text))
+
+
+__all__ = ["NoteOutcome", "note_all"]
