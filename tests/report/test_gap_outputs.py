@@ -137,6 +137,16 @@ def test_terminal_counts_what_it_does_not_list():
     assert sum(said) == len(made.rows)
 
 
+def test_both_say_of_which_day_the_medicines_are():
+    made = report()
+    assert any(r.kind == "hold" for r in made.rows)
+    without = replace(made, rows=tuple(r for r in made.rows if r.kind not in ("hold", "medicine")))
+    for said, silent in ((terminal(made), terminal(without)), (gaps_html(made, []), gaps_html(without, []))):
+        text = " ".join(said.split())
+        assert "not seen here until the plan is compiled and pushed again." in text
+        assert "compiled and pushed again" not in " ".join(silent.split())
+
+
 def test_identifiers_are_shortened_unless_asked():
     made = report()
     assert "AQ-0042" not in terminal(replace(made, appointments=(), rows=tuple(r for r in made.rows if not r.evidence)))

@@ -58,7 +58,9 @@ def test_the_script_checks_who_answers_and_names_no_date_of_a_waiting_medicine()
     purpose = html.split("What this call is for")[1].split("Ask every")[0]
     assert "Warfarin" not in purpose
     assert "2026-06-25" not in purpose, "the proposed last-dose day of an unanswered hold"
-    assert "more on the worklist are the clinic&#39;s own work or a medicine" in purpose.replace("'", "&#39;")
+    assert "more on the worklist are the clinic&#39;s own work, a medicine, or only to be" in purpose.replace(
+        "'", "&#39;"
+    )
     voicemail = text.split("somebody else:")[1].split("A voicemail")[0]
     for word in ("Warfarin", "cita", "operación", "2026"):
         assert word not in voicemail
@@ -103,3 +105,16 @@ def test_a_letter_about_a_booking_names_its_day(verdict, english, spanish):
     rows = [replace(overdue, verdict=verdict, evidence_day=date(2026, 7, 6))]
     for language, wanted in (("en", english), ("es", spanish)):
         assert wanted in Page(letter_html(made, NOTHING, rows, as_of=AS_OF, language=language)).words
+
+
+def test_a_call_is_not_for_what_is_only_to_be_recorded():
+    """The class before an operation that is over is no reason to ring."""
+    made = plans()[0]
+    visits = [r for r in report().rows if r.kind == "visit" and r.verdict == "missed"]
+    mine = [r for r in visits if r.identifier == str(made.patient.identifier)]
+    assert mine
+    over = [replace(r, window_end=r.surgery, reason="Before the operation.") for r in mine]
+    told = [call_script_html(made, NOTHING, rows, as_of=AS_OF) for rows in (mine, over)]
+    assert mine[0].reason.split(":")[0] in told[0]
+    assert "Before the operation." not in told[1]
+    assert f"{len(over)} more on the worklist" in " ".join(told[1].split())

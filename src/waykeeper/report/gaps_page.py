@@ -9,13 +9,14 @@ from datetime import date, timedelta
 from typing import Literal
 
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
-from waykeeper.plan.model import Plan
+from waykeeper.plan.model import MEDICINES, Plan
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
 from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
 from waykeeper.report.shown import (
     CERTAINTIES,
     KINDS,
+    LIST_OF_MEDICINES,
     NOT_NEEDED,
     RECORD_ONLY,
     booked_for_nothing,
@@ -181,6 +182,7 @@ def gaps_html(
         still_booked=[_appointment(p, names, show_identifiers) for p in booked_for_nothing(worklist)],
         not_needed=NOT_NEEDED,
         record_only=RECORD_ONLY,
+        list_of_medicines=LIST_OF_MEDICINES if any(r.kind in MEDICINES for r in worklist.rows) else "",
         choices=_choices(cards),
         items=len(worklist.rows),
         plan_count=len({(*_who(r), r.episode, r.pathway) for r in worklist.rows if r.verdict != "no-plan"}),

@@ -14,7 +14,7 @@ from waykeeper.report.medicine_lines import medicine_line
 from waykeeper.report.page import render
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.plain import day
-from waykeeper.report.shown import shown
+from waykeeper.report.shown import is_over, shown
 
 _CALLERS = ("scheduler", "coordinator", "clinic", "nurse")
 
@@ -57,7 +57,7 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     ensure_printable(plan, state)
     words = interface(language)
     own = [r for r in _own(plan, rows) if r.contactable]
-    gaps = [r for r in own if _for_the_call(plan, r)]
+    gaps = [r for r in own if _for_the_call(plan, r) and not is_over(r, as_of)]
     names = {"name": plan.patient.name or "the patient", "clinic": plan.letterhead.clinic or "the clinic",
              "phone": _phone(plan) or _say(words, "no_number")}  # fmt: skip
     return render(

@@ -42,6 +42,10 @@ RECORD_ONLY = (
     "or approve it, now; what was not done is told to the surgeon and closed with the reason. Closing a step here "
     "answers no question about a medicine: what is still open stands in the list above."
 )
+LIST_OF_MEDICINES = (
+    "Medicines are those of the day on which each plan was last made. One that was started, stopped or changed since "
+    "is not seen here until the plan is compiled and pushed again."
+)
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
 

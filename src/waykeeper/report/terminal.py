@@ -7,9 +7,11 @@ from collections.abc import Sequence
 
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
+from waykeeper.plan.model import MEDICINES
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
 from waykeeper.report.shown import (
+    LIST_OF_MEDICINES,
     NOT_NEEDED,
     RECORD_ONLY,
     booked_for_nothing,
@@ -53,7 +55,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, show_identifiers)
     idle = booked_for_nothing(worklist)
     lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", idle, width, show_identifiers)
-    return "\n".join([*lines, "", *_rest(worklist, width)]) + "\n"
+    return "\n".join([*lines, "", *_medicines(worklist, width), *_rest(worklist, width)]) + "\n"
 
 
 def _now_and_over(worklist: Worklist) -> tuple[list[Row], list[Row]]:
@@ -204,6 +206,11 @@ def _placements(title: str, found: Sequence[Placement], width: int, show_identif
         parts = (day(one.day) or "no day", one.status, who, one.text, one.site, one.reference, one.note)
         lines += wrap(" | ".join(p for p in map(clean, parts) if p), width, "  - ")
     return lines
+
+
+def _medicines(worklist: Worklist, width: int) -> list[str]:
+    """What the report cannot know of medicines, where it speaks of any."""
+    return [*wrap(LIST_OF_MEDICINES, width), ""] if any(r.kind in MEDICINES for r in worklist.rows) else []
 
 
 def _rest(worklist: Worklist, width: int) -> list[str]:
