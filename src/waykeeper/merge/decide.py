@@ -210,11 +210,21 @@ class _Merge:
 
     def _reinstate(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
         verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS if g != "status"}
+        edited = self._answered_by_editing(place, verdicts)
         self._settle(place, verdicts, wanted, standing)
-        after = reinstated(standing, wanted, verdicts)
+        made = reinstated(standing, wanted, verdicts)
+        after = reoffered(made, self._told(made, standing, edited), surgery=_surgery_of(verdicts, wanted, standing))
         self._row(
             place, "reinstate", "wanted again", groups=[g for g, v in verdicts.items() if v == "write"], after=after
         )
+
+    @staticmethod
+    def _told(made: Mapping[str, Any], standing: Mapping[str, Any], edited: bool) -> dict[str, str]:
+        """The digests of what is offered now. Where a prescriber edited the dates, what we offered before stays said:
+        their number would be taken for ours the next time.
+        """
+        told = {group: offer(made, group) for group in GROUPS}
+        return told | ({"when": offer(standing, "when")} if edited else {})
 
     def _lost(self, place: Place, wanted: Resource, standing: Mapping[str, Any], cls: str) -> None:
         why = (
@@ -240,19 +250,13 @@ class _Merge:
         verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS}
         for group in ("status", "who") if busy else ():
             verdicts[group] = "same" if verdicts[group] == "same" else "theirs"
-        edited = self._answered_by_editing(place)
-        if edited and verdicts["when"] == "conflict":
-            verdicts["when"] = "write"  # the plan was made with their number: only the days that follow from it differ
+        edited = self._answered_by_editing(place, verdicts)
         self._settle(place, verdicts, wanted, standing)
         write_now = [g for g in GROUPS if verdicts[g] == "write"]
         disputed = [g for g in GROUPS if verdicts[g] == "conflict"]
         if write_now:
-            surgery = offer(wanted if verdicts["when"] in ("same", "write") else standing, "surgery")
-            after = weave(standing, wanted, write_now)
-            told = offers(wanted, standing, verdicts)
-            if edited:  # what we offered stays said, or their number would be taken for ours the next time
-                told["when"] = offer(standing, "when")
-            after = reoffered(after, told, surgery=surgery)
+            made = reoffered(weave(standing, wanted, write_now), offers(wanted, standing, verdicts))
+            after = reoffered(made, self._told(made, standing, edited), surgery=_surgery_of(verdicts, wanted, standing))
             self._row(place, "write", f"{words(write_now)} changed in the plan", groups=write_now, after=after)
         if disputed and self._open(place[0]):
             self._row(place, "conflict", f"{words(disputed)} changed on both sides", groups=disputed)
@@ -261,11 +265,17 @@ class _Merge:
             reason = f"a person changed {words(theirs)}" if theirs else "stands as wanted"
             self._row(place, "keep" if theirs else "unchanged", reason, groups=theirs)
 
-    def _answered_by_editing(self, place: Place) -> bool:
-        """A prescriber changed the dates of the hold itself: that counts as the answer."""
+    def _answered_by_editing(self, place: Place, verdicts: dict[str, Verdict]) -> bool:
+        """A prescriber changed the dates of the hold itself: that counts as the answer.
+
+        The plan was made with their number: only the days that follow from it differ, and are written.
+        """
         state = self.held.state.items.get(place[0])
         answer = state.answer if state and state.round == place[2] else None
-        return place[1] == "hold" and answer is not None and answer.by == "edited"
+        edited = place[1] == "hold" and answer is not None and answer.by == "edited"
+        if edited and verdicts["when"] == "conflict":
+            verdicts["when"] = "write"
+        return edited
 
     def _settle(
         self, place: Place, verdicts: dict[str, Verdict], wanted: Mapping[str, Any], standing: Mapping[str, Any]
@@ -452,6 +462,11 @@ class _Merge:
         word: Word = written.word if written else "write"
         groups = written.groups if written else ()
         self._row(place, word, "entries or settings changed", groups=groups, after=after)
+
+
+def _surgery_of(verdicts: Mapping[str, Verdict], wanted: Mapping[str, Any], standing: Mapping[str, Any]) -> str:
+    """The surgery for which a resource is offered: the one that its dates are of."""
+    return offer(wanted if verdicts["when"] in ("same", "write") else standing, "surgery")
 
 
 def _stays_in_first(place: Place) -> bool:

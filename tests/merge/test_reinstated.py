@@ -1,0 +1,69 @@
+"""A plan that was withdrawn and is wanted again, on the same day or another: what is said on it then counts."""
+
+from datetime import date
+
+import pytest
+
+from merge.small import HOLD
+from merge.stories import answer, hold_part
+from merge.worlds import TODAY, Memory, later
+from waykeeper.fhir import read_all
+from waykeeper.fhir.extensions import find
+from waykeeper.fhir.names import HOLD as HOLD_URL
+from waykeeper.merge import withdraw
+
+
+def withdrawn(world):
+    plan = read_all(world.resources())[0][0]
+    world.send(withdraw(plan, world.resources(), "surgery cancelled", today=TODAY))
+
+
+@pytest.mark.parametrize("days", [0, 21])
+def test_an_answer_after_it_is_for_the_new_day_and_stands(days):
+    """Apixaban, four days: the stop Task is made at once, and nobody is asked a second time."""
+    world = Memory()
+    world.push()
+    withdrawn(world)
+    world.push(surgery=later(days))
+    answer(world, 4, TODAY)
+    pushed = world.push(surgery=later(days))
+    assert world.at(HOLD, "hold", 2) is None and world.state().items[HOLD].answer.missed_days == 4
+    assert world.at(HOLD, "stop")["restriction"]["period"]["end"] == later(days - 5).isoformat()
+    assert pushed.conflicts == () and world.push(surgery=later(days)).changing == ()
+
+
+def test_an_answer_before_it_is_asked_again_for_another_day():
+    world = Memory()
+    world.push()
+    answer(world, 4, TODAY)
+    world.push()
+    withdrawn(world)
+    world.push(surgery=later(21))
+    assert world.at(HOLD, "hold", 2)["status"] == "on-hold"
+    assert world.state().items[HOLD].answer is None and world.state().items[HOLD].earlier.missed_days == 4
+
+
+@pytest.mark.parametrize("number", [0, 5, 6])
+def test_a_number_that_a_prescriber_wrote_into_the_hold_is_no_conflict(number):
+    world = Memory()
+    world.push()
+    parts = find(world.at(HOLD, "hold"), HOLD_URL)["extension"]
+    said = [{**p, "valueInteger": number} if p["url"] == "missedDays" else p for p in parts]
+    others = [e for e in world.at(HOLD, "hold")["extension"] if e["url"] != HOLD_URL]
+    world.edit(HOLD, "hold", extension=[*others, {"url": HOLD_URL, "extension": said}])
+    withdrawn(world)
+    back = world.push()
+    assert back.conflicts == () and world.push().changing == ()
+    assert world.at(HOLD, "hold")["status"] == "on-hold"
+    assert hold_part(world.at(HOLD, "hold"), "missedDays") == number
+    assert hold_part(world.at(HOLD, "hold"), "lastDose") == later(-number - 1).isoformat()
+    assert world.state().items[HOLD].answer.missed_days == number
+
+
+def test_the_day_it_was_withdrawn_on_plays_no_part():
+    world = Memory()
+    world.push()
+    withdrawn(world)
+    world.today = date(2026, 3, 2)
+    world.push()
+    assert world.push().changing == () and world.conflicts() == []
