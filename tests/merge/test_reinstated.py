@@ -4,8 +4,8 @@ from datetime import date
 
 import pytest
 
-from merge.small import HOLD
-from merge.stories import answer, hold_part
+from merge.small import HOLD, VISIT
+from merge.stories import answer, book, hold_part
 from merge.worlds import TODAY, Memory, later
 from waykeeper.fhir import read_all
 from waykeeper.fhir.extensions import find
@@ -67,3 +67,14 @@ def test_the_day_it_was_withdrawn_on_plays_no_part():
     world.today = date(2026, 3, 2)
     world.push()
     assert world.push().changing == () and world.conflicts() == []
+
+
+@pytest.mark.parametrize("status", ["noshow", "cancelled"])
+def test_a_visit_that_fell_through_before_is_proposed_again_at_once(status):
+    world = Memory()
+    world.push()
+    book(world, date(2026, 4, 2), status)
+    withdrawn(world)
+    world.push()
+    assert world.at(VISIT, "appointment", 2)["status"] == "proposed" and world.at(VISIT, "request")["status"] == "active"
+    assert world.push().changing == ()

@@ -109,7 +109,7 @@ def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> s
         or key in visits.attended
         or key in visits.taken_up
         or request is None
-        or status_class(request[1]) != "open"
+        or not (status_class(request[1]) == "open" or by_us(request[1]))  # what we withdrew is reinstated with it
     ):
         return ""
     said = status(booked[1])
