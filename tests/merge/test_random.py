@@ -10,12 +10,13 @@ from effort import examples
 from merge.small import BLOOD, CALL, HOLD, LATEX, READY, SURGERY, VISIT, WASH, WEIGHT, instant
 from merge.stories import GONE, answer, complete, output, theirs
 from merge.worlds import Memory
-from waykeeper.fhir import identity, status_class
+from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD as HOLD_URL
 from waykeeper.fhir.ownership import digest, offered_of
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.medicines import same_medicine
-from waykeeper.merge import Decisions
+from waykeeper.merge import Decisions, withdraw
 
 OLDER = (("by: 1 week before surgery", "by: 8 days before surgery"),)
 ORDERS = ("apixaban 5 mg tablet", "Apixaban 5mg", "rivaroxaban 20 mg tablet")  # what the same order names
@@ -77,6 +78,14 @@ def act(world, move, state):
         said = [{**p, "valueInteger": number % 6} if p["url"] == "missedDays" else p for p in parts]
         others = [e for e in world.at(HOLD, "hold")["extension"] if e["url"] != HOLD_URL]
         edit(world, HOLD, "hold", extension=[*others, {"url": HOLD_URL, "extension": said}])
+    elif kind == "strip" and standing is not None:
+        # another system saves it, and keeps no extension that it does not know
+        world.edit(key, part, extension=None)
+    elif kind == "root":
+        change = ({"title": f"Plan {number}"}, {"period": {"start": "2026-01-05", "end": day.isoformat()}})[number % 2]
+        edit(world, PLAN_KEY, "plan", **change)
+    elif kind == "withdraw":  # and wanted again by the next push
+        world.send(withdraw(read_all(world.resources())[0][0], world.resources(), "cancelled", today=world.today))
     elif kind == "move":
         state["surgery"] = SURGERY + timedelta(days=7 * (number % 5))
     elif kind == "order":
@@ -87,7 +96,7 @@ def act(world, move, state):
 
 KINDS = (
     "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "dose", "order",
-    "push", "push",
+    "strip", "root", "withdraw", "push", "push",
 )  # fmt: skip
 MOVES = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 5), st.integers(0, 19)), max_size=14)
 
@@ -124,6 +133,8 @@ def laws(world, state, made):
             assert ours or edited(resource), (said, stands, "no old date stands without a conflict")
 
     recorded = world.state().items.get(HOLD)
+    anchor = read_all(world.resources())[0][0].anchor("surgery")
+    assert anchor.moment.day == state["surgery"], "the plan says for which surgery its items are dated"
     for item in (i for i in made.plan.items if i.hold is not None and i.hold.answered is not None):
         told = recorded.answer if recorded is not None else None
         assert told is None or told.medicine is None or same_medicine(told.medicine, item.hold.medicine), (
@@ -145,7 +156,7 @@ def edited(resource) -> bool:
     [("done", 5, 2), ("push", 0, 0), ("order", 0, 2), ("push", 0, 0), ("move", 0, 1), ("push", 0, 0), ("order", 0, 0)]
 )
 @given(MOVES)
-@settings(max_examples=examples(25), deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(40), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_whatever_happens_between_pushes(moves):
     world = Memory()
     state = {"surgery": SURGERY, "changes": (), "words": ORDERS[0], "written": set(), "owners": {}, "deletes": 2}

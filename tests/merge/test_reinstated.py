@@ -76,5 +76,6 @@ def test_a_visit_that_fell_through_before_is_proposed_again_at_once(status):
     book(world, date(2026, 4, 2), status)
     withdrawn(world)
     world.push()
-    assert world.at(VISIT, "appointment", 2)["status"] == "proposed" and world.at(VISIT, "request")["status"] == "active"
+    assert world.at(VISIT, "appointment", 2)["status"] == "proposed"
+    assert world.at(VISIT, "request")["status"] == "active"
     assert world.push().changing == ()
