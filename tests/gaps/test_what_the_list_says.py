@@ -221,6 +221,23 @@ def test_a_weekly_dose_that_was_answered_as_proposed_is_told_by_its_weekday(take
     )
 
 
+def test_the_best_day_is_the_one_that_the_plan_rolled_to():
+    """The target Fri 2026-07-03 is a holiday; the plan's day is the next open one, inside the window."""
+    window = (date(2026, 6, 26), date(2026, 7, 10))
+    one_visit = Item(
+        Key("visit", "six-week"), "Six-week visit",
+        dates=dates(date(2026, 7, 3), window, at=date(2026, 7, 6), book_from=date(2026, 6, 1)),
+    )  # fmt: skip
+    row = one(one_visit, date(2026, 6, 29))
+    assert (row.verdict, row.target) == ("to-book", date(2026, 7, 3))
+    assert row.next_action.endswith("best Mon 2026-07-06.")
+    assert "best Mon 2026-07-06" in row.reason and "2026-07-03" not in row.reason
+    late = one(replace(one_visit, dates=replace(one_visit.dates, late_from=date(2026, 7, 9))), date(2026, 7, 7))
+    assert (late.verdict, late.next_action) == (
+        "to-book", "Book a slot in Tue 2026-07-07 to Fri 2026-07-10, best Tue 2026-07-07."
+    )  # fmt: skip
+
+
 def test_an_answer_is_asked_for_by_an_open_day():
     """The last dose would be Fri 2026-07-03, a holiday: nobody is there to answer."""
     one_hold = replace(hold(date(2026, 7, 3)), dates=dates(date(2026, 7, 3), due_from=date(2026, 6, 20)))

@@ -219,10 +219,18 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
         "before_late": _before_late(when, setting),
         "days_past": counted((setting.as_of - when.target).days if when.target else 0, "day"),
-        "awaited": item.dates.awaited or "",
+        "best": _best(item, when, setting), "awaited": item.dates.awaited or "",
         "ended": ended_for(setting, own), "day": None, "after_day": None,
         "unproven": (lambda: sentence("actions", "unproven", {})) if setting.unproven else "",
     })  # fmt: skip
+
+
+def _best(item: Item, when: Days, setting: Setting) -> date | None:
+    """The best day for a slot: the one that the plan rolled to; the first open one where that is over."""
+    best = item.dates.at.day if item.dates.at else when.target
+    if best is None or when.closes is None or best >= setting.as_of:
+        return best
+    return open_on_or_after(setting.as_of, when.closes, setting.plan.is_open)
 
 
 def _before_late(when: Days, setting: Setting) -> date | None:
