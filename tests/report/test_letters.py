@@ -28,6 +28,14 @@ def test_the_letter_names_each_visit_that_needs_a_day():
     assert "wound" not in text, "the two-week visit was attended"
 
 
+def test_the_letter_names_no_day_on_which_the_clinic_is_closed():
+    """The window of the three-month visit ends Thu 2026-07-02; were that day closed, the day before is the last."""
+    first = replace(plans()[0], closed=(date(2026, 7, 2),))
+    text = Page(letter_html(first, NOTHING, report().rows, as_of=AS_OF, language="en")).words
+    assert "The last good day is Wednesday, July 1, 2026." in text
+    assert "July 2, 2026" not in text
+
+
 def test_the_letter_speaks_of_no_medicine():
     for some in plans()[:2]:
         text = Page(letter_html(some, NOTHING, report().rows, as_of=AS_OF, language="es")).words

@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.gaps.model import Row
+from waykeeper.gaps.words import open_on_or_after, open_on_or_before
 from waykeeper.plan.model import MEDICINES, Item, Plan, State
 from waykeeper.report.interface import Interface, data, interface
 from waykeeper.report.medicine_lines import medicine_line
@@ -101,10 +102,21 @@ def _paragraph(words: Interface, plan: Plan, row: Row) -> str:
     item = _item(plan, row)
     text = (item.words.get(words.language) if item else "") or _say(words, "a_visit")
     visit = text if text.rstrip().endswith((".", "!", "?")) else f"{text}."
-    days = {"open": row.window_start, "close": row.window_end, "booked": row.evidence_day}
+    days = {**_window(plan, row), "booked": row.evidence_day}
     said = {name: words.date(when) if when else words.say("not_known_yet") for name, when in days.items()}
     sentence = cast("str", data("letters")["letter"][row.verdict][words.language])
     return sentence.format(visit=visit, **said)
+
+
+def _window(plan: Plan, row: Row) -> dict[str, date | None]:
+    """The first and the last day of a visit on which the clinic is open; the window's own where it never is."""
+    first, last = row.window_start, row.window_end
+    if first is None or last is None:
+        return {"open": first, "close": last}
+    return {
+        "open": open_on_or_after(first, last, plan.is_open),
+        "close": open_on_or_before(last, first, plan.is_open),
+    }
 
 
 def _say(words: Interface, key: str, **fields: str) -> str:
