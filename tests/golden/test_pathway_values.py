@@ -280,6 +280,8 @@ def answer(code: str) -> dict[str, Any]:
     return {"resourceType": "Observation", "status": "final", "code": coded, "valueCodeableConcept": value}
 
 
+FORBIDDEN = {"doNotPerform": True}  # FHIR R4, MedicationRequest: an order that the medicine is not to be given
+
 FACTS: list[tuple[list[dict[str, Any]], str, str]] = [
     ([allergy("Chlorhexidine gluconate")], "chlorhexidine_allergy", "yes"),
     ([NKA], "chlorhexidine_allergy", "no"),
@@ -303,6 +305,10 @@ FACTS: list[tuple[list[dict[str, Any]], str, str]] = [
     ([order("11289", "warfarin", "stopped")], "takes_warfarin", "unknown"),
     ([order("11289", "warfarin", kind="MedicationStatement")], "takes_warfarin", "yes"),
     ([order("1364430", "apixaban")], "takes_warfarin", "unknown"),
+    ([FORBIDDEN | order("11289", "warfarin")], "takes_warfarin", "unknown"),
+    ([FORBIDDEN | order("11289", "warfarin"), order("11289", "warfarin")], "takes_warfarin", "yes"),
+    ([FORBIDDEN | {"doNotPerform": False} | order("11289", "warfarin")], "takes_warfarin", "yes"),
+    ([FORBIDDEN | order("327361", "adalimumab")], "takes_biologic", "unknown"),
     ([order("327361", "adalimumab")], "takes_biologic", "yes"),
     ([order("", "upadacitinib 15 mg")], "takes_biologic", "yes"),
     ([order("6851", "methotrexate")], "takes_biologic", "unknown"),

@@ -87,7 +87,8 @@ def test_every_part_of_the_library_is_included_by_a_pathway():
 @pytest.mark.parametrize(("name", "part"), list(product(library.names(), library.part_names())))
 def test_a_part_of_the_library_with_another_version_is_refused_where_it_is_included(name, part):
     """So the version of a pathway covers its parts: none can change under it unseen."""
-    text = library.read(f"parts/{part}")[1].decode().replace("version: 1.0.0", "version: 1.1.0", 1)
+    text = library.read(f"parts/{part}")[1].decode()
+    text = re.sub(r"(?m)^version: .*$", "version: 9.9.9", text, count=1)
 
     def parts(wanted):
         return (f"pathways/parts/{part}.yaml", text) if wanted == part else library_part(wanted)

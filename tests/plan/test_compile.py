@@ -358,6 +358,23 @@ def test_a_task_is_never_rolled_to_before_its_first_day():
     assert call.arithmetic[-1].startswith("not rolled earlier: from Sat 2026-05-23 to Mon 2026-05-25")
 
 
+@pytest.mark.parametrize(
+    ("day", "called", "arrives"),
+    [
+        (date(2026, 3, 16), date(2026, 3, 13), date(2026, 3, 16)),  # a Monday: two days before is a Saturday
+        (
+            date(2026, 7, 6),
+            date(2026, 7, 2),
+            date(2026, 7, 6),
+        ),  # and here Friday is the observed holiday (5 U.S.C. 6103)
+        (date(2026, 6, 20), date(2026, 6, 18), date(2026, 6, 20)),  # a Saturday: she arrives on it, clinic open or not
+    ],
+)
+def test_a_call_of_the_staff_falls_on_an_open_day_and_what_is_done_at_an_event_does_not_move(day, called, arrives):
+    dates = {i.key.occurrence: i.dates.at.day for i in compiled(day).items if i.key.item == "last-dose-taken"}
+    assert dates == {"call": called, "arrival": arrives}
+
+
 @pytest.mark.parametrize("name", pathways())
 def test_no_window_ends_before_it_begins_whatever_the_day_of_surgery(name):
     pathway, _ = inputs.pathway_of(name, CLINIC)

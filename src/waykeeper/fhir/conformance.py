@@ -105,7 +105,7 @@ PLAN_ROWS: tuple[Row, ...] = (
     ("role", NEST, "*", "A role's title"),
     ("overlay", STR, "*", "Overlays in force"),
     ("settings", NEST, "1", "The clinic's settings"),
-    ("weekday", INT, "*", "A weekday on which the clinic is open, Monday is 0"),
+    ("weekday", STR, "*", "A weekday on which the clinic is open, a code of DaysOfWeek"),
     ("closed", DATE, "*", "A day from the plan's first to its last on which the clinic is closed all the same"),
     ("answers", STR, "1", "Digest of the answers that the plan was compiled with"),
     ("withdrawn", STR, "1", "Why the plan was withdrawn"),

@@ -23,3 +23,4 @@ GRADES = f"{BASE}/CodeSystem/grade"
 
 IDENTIFIER_PATH = "/identifier/plan"  # appended to the clinic's url: the system of our identifiers
 TEST_LABEL = patient.TEST_LABEL  # the label by which a plan knows test data is the one that we write
+DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")  # FHIR R4, value set days-of-week

@@ -11,7 +11,7 @@ import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, named_by, parse_key
-from waykeeper.fhir.names import HOLD, ITEM, PLAN
+from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
 from waykeeper.fhir.recorded import item_state, plan_state
@@ -101,7 +101,7 @@ def _read_one(
         letterhead=_letterhead(said, zone),
         overlays=tuple(said.get("overlay", [])),
         settings=_settings(said, zone),
-        weekdays=tuple(said.get("weekday", ())),
+        weekdays=tuple(DAYS_OF_WEEK.index(day) for day in said.get("weekday", ()) if day in DAYS_OF_WEEK),
         closed=tuple(said.get("closed", ())),
         phases=tuple(phases[n] for n in _one(said, "phases").split(",") if n in phases),
         items=tuple(item for _, item in sorted(ordered, key=lambda pair: (pair[0], str(pair[1].key)))),

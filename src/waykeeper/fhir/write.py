@@ -11,7 +11,7 @@ import orjson
 from waykeeper.fhir.extensions import coding, encode, with_translations
 from waykeeper.fhir.filling import Filler, Written, dates_pairs, period, restriction
 from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, words_pairs
-from waykeeper.fhir.names import HOLD, PLAN
+from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
 from waykeeper.medicines import BY_HOURS, NOT_TAKEN, unclear
@@ -321,7 +321,7 @@ def plan_pairs(plan: Plan) -> list[tuple[str, Any]]:
         *(("role", _nested([("role", r), ("title", t)])) for r, t in sorted(plan.letterhead.roles.items())),
         ("overlay", plan.overlays),
         ("settings", _nested([(name, getattr(settings, name)) for name in settings.__dataclass_fields__])),
-        ("weekday", plan.weekdays),
+        ("weekday", tuple(DAYS_OF_WEEK[day] for day in plan.weekdays)),
         ("closed", plan.closed),
         ("answers", plan.answers),
         ("withdrawn", plan.withdrawn),

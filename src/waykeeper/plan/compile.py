@@ -29,8 +29,9 @@ from waykeeper.plan.patient import patient_ref
 from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
 from waykeeper.plan.timeline import Timeline, anchors_of
 from waykeeper.record import Fact, Record, facts, identifiers, newest_entry
-from waykeeper.timing import TimingError, lateness, roll, working_days_before
+from waykeeper.timing import TimingError, lateness, parse, roll, working_days_before
 from waykeeper.timing.model import Awaited, Dates, Moment, Window, WorkingCalendar
+from waykeeper.timing.phrases import At, DayOf
 from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
@@ -244,7 +245,7 @@ class _Compiler:
         start = self.timeline.when(rule.starts) if rule.starts else None
         if isinstance(due, Window):
             start, due = start or due.start, due.end
-        at = self._rolled_earlier(rule, due)
+        at = self._rolled_earlier(rule, point.phrase, due)
         if isinstance(start, Moment) and at.day < start.day <= due.day:
             lines.append(f"not rolled earlier: from {_shown(start)} to {_shown(due)} the clinic is closed")
             at = due
@@ -261,8 +262,9 @@ class _Compiler:
         """The day from which a task without a start is due; its own day where only the hour of its start is missing."""
         return day if rule.starts else working_days_before(day, DUE_LEAD, self.clinic.calendar)
 
-    def _rolled_earlier(self, rule: PathwayItem, due: Moment) -> Moment:
-        if rule.roll != "earlier":
+    def _rolled_earlier(self, rule: PathwayItem, phrase: str, due: Moment) -> Moment:
+        """The open day before a closed one; what is done at an event itself is done when that happens."""
+        if rule.roll != "earlier" or isinstance(parse(phrase), At | DayOf):
             return due
         day = roll(due.day, "earlier", None, self.clinic.calendar)
         return due if day == due.day else Moment(day)
