@@ -22,6 +22,7 @@ test: $(STAMP) ## each part, in minutes; with WAYKEEPER_REQUIRE_REAL_SERVER=1 ev
 
 lint: $(STAMP) ## style, types, and which room may import which
 	@$(BIN)/ruff check src tests
+	@$(BIN)/ruff format --check --quiet src tests
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 

@@ -35,9 +35,7 @@ def ten_visits(number: int):
     base = [visit(name, surgery) for name in VISITS]
     again = [replace(one, key=Key("visit", f"{one.key.item}-films"), title=f"{one.title}, films") for one in base]
     settings = Settings(proposed_appointments=False)  # a clinic whose scheduler books on the requests
-    return plan(
-        *base, *again, surgery=surgery, patient=f"{number:06}", name=f"Invented {number:06}", settings=settings
-    )
+    return plan(*base, *again, surgery=surgery, patient=f"{number:06}", name=f"Invented {number:06}", settings=settings)
 
 
 _UUID = rb"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}"

@@ -385,7 +385,8 @@ def test_a_resource_that_is_shown_in_part_is_not_written_back(known, server):
 
     def in_part(body):
         return body.replace(b'"resourceType":"Task"', b'"resourceType":"Task"').replace(
-            b'"tag":[', b'"tag":[{"system":"http://terminology.hl7.org/CodeSystem/v3-ObservationValue","code":"SUBSETTED"},'
+            b'"tag":[',
+            b'"tag":[{"system":"http://terminology.hl7.org/CodeSystem/v3-ObservationValue","code":"SUBSETTED"},',
         )
 
     with between(server.base) as proxy:

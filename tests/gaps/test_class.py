@@ -101,10 +101,7 @@ INSURER = {"system": "https://insurer.example/members", "value": "F-1"}
 )
 def test_a_resource_that_names_two_people_makes_them_no_one_person(subjects):
     told = {"resourceType": "Communication", "status": "completed"}
-    said = [
-        (f"Communication/{n}", told | {"id": str(n), "subject": subject})
-        for n, subject in enumerate(subjects)
-    ]
+    said = [(f"Communication/{n}", told | {"id": str(n), "subject": subject}) for n, subject in enumerate(subjects)]
     assert died([*caseload(), ("Patient/bob", DEAD), *said]) == []
 
 

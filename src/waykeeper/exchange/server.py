@@ -329,9 +329,7 @@ class Server:
         found = _resource(answer, what).get("entry") or []
         if len(found) != len(document["entry"]):
             sent = len(document["entry"])
-            raise DroppedError(
-                finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status
-            )
+            raise DroppedError(finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status)
         return [dict(e) for e in found], answer
 
 
