@@ -152,6 +152,18 @@ def test_a_task_whose_start_lacks_only_its_hour_is_due_on_its_own_day():
     assert compiled().item(Key("task", "antibiotic-before-incision")).dates.due_from == SURGERY
 
 
+def test_a_task_whose_start_is_awaited_is_due_three_open_days_before_its_last():
+    """Surgery was not moved, so its start has no day (three days before its last: clinic setting, no source)."""
+    moved = [
+        replace(i, starts="change", by="6 weeks after surgery") if i.name == "clot-plan" else i for i in PATHWAY.items
+    ]
+    plan = compile_plan(
+        replace(PATHWAY, items=tuple(moved)), CLINIC, record(), {"surgery": Moment(SURGERY)}, side="left"
+    )
+    dates = plan.item(Key("task", "clot-plan")).dates
+    assert (dates.at.day, dates.due_from) == (date(2026, 4, 29), date(2026, 4, 24))
+
+
 @pytest.mark.parametrize(
     ("clock", "told"),
     [(time(0), True), (time(4, 59), True), (time(5), False), (time(21, 59), False), (time(22), True), (None, False)],

@@ -252,15 +252,16 @@ class _Compiler:
         elif at is not due:
             lines.append(f"rolled earlier: {_shown(due)} is closed, so {_shown(at)}")
         window = Window(start, at) if isinstance(start, Moment) else None
-        due_from = window.start.day if window else self._due_from(rule, at.day)
+        due_from = window.start.day if window else self._due_from(start, at.day)
         valid_from = self.timeline.day(rule.valid_for) if rule.valid_for else None
         if valid_from:
             lines.append(f"valid for: {rule.valid_for}, so not before {_shown(valid_from)}")
         return Dates(due, at, _one_precision(window), due_from=due_from, valid_from=valid_from), tuple(lines)
 
-    def _due_from(self, rule: PathwayItem, day: date) -> date:
+    def _due_from(self, start: object, day: date) -> date:
         """The day from which a task without a start is due; its own day where only the hour of its start is missing."""
-        return day if rule.starts else working_days_before(day, DUE_LEAD, self.clinic.calendar)
+        only_hour = isinstance(start, Awaited) and start.hour
+        return day if only_hour else working_days_before(day, DUE_LEAD, self.clinic.calendar)
 
     def _rolled_earlier(self, rule: PathwayItem, phrase: str, due: Moment) -> Moment:
         """The open day before a closed one; what is done at an event itself is done when that happens."""

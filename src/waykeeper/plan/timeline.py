@@ -50,7 +50,7 @@ class Timeline:
             found = resolve(parse(phrase), known, self.calendar)
         except TimingError as error:
             if error.code == "WKT201":  # hours before a day without a clock: the time of day is what is missing
-                return Awaited("the time of day of " + ", ".join(names))
+                return Awaited("the time of day of " + ", ".join(names), hour=True)
             raise
         if isinstance(found, Moment):
             return plain(found)

@@ -110,9 +110,10 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Awaited:
-    """No date: the event that it counts from is not known yet."""
+    """No date: the event that it counts from is not known yet; `hour`: its day is, and only its time of day is not."""
 
     event: str
+    hour: bool = False
 
 
 @quickly_made
