@@ -249,3 +249,17 @@ def test_a_medicine_that_was_decided_and_done_is_not_forgotten_either(world):
     assert world.state().items[HOLD].cls == "done"
     assert codes(world, without_medicines(world)) == ["WKU106"]
     assert codes(world, without_medicines(world), let_go=[str(HOLD)]) == []
+
+
+@pytest.mark.parametrize(("status", "moving", "refused"), [("active", False, []), ("revoked", False, ["WKU109"]),
+                                                           ("completed", True, ["WKU109"])])  # fmt: skip
+def test_a_root_with_another_servers_id_alone_is_the_plan_and_mended(world, status, moving, refused):
+    plan = world.plan()
+    ref = world.ref(PLAN_KEY, "plan")
+    world.edit(PLAN_KEY, "plan", identifier=None, id="4711", status=status)
+    world.held = [("CarePlan/4711" if r == ref else r, resource) for r, resource in world.held]
+    assert codes(world, plan, moving=moving) == refused
+    if not refused:
+        assert [d.reference for d in world.push(plan).changing] == ["CarePlan/4711"]
+        assert world.ref(PLAN_KEY, "plan") == "CarePlan/4711"
+        assert codes(world, plan) == [] and world.push(plan).changing == ()

@@ -66,10 +66,15 @@ def _ended(held: Holding, reinstate: bool, moving: bool) -> Iterator[Finding]:
     """
     if held.plan is None or held.plan.withdrawn:
         return
-    ref, root = held.own[ROOT]
+    ref, root = _root(held)
     cls = status_class(root)
     if cls == "void" or (cls == "withdrawn" and not reinstate) or (cls == "done" and moving):
         yield finding("WKU109", f"{ref} is {root.get('status')}: a person ended this plan")
+
+
+def _root(held: Holding) -> Held:
+    """The CarePlan of the plan that stands; one that lost our identifier and has a server's own id is no part of it."""
+    return held.own.get(ROOT) or next(pair for pair in held.everything if episode_of(pair[1]) == held.episode)
 
 
 def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> list[Plan]:
@@ -170,7 +175,7 @@ def _knows(plan: Plan, held: Holding) -> bool:
     now = digest(answers(held.state), plan.items, plan.phases)
     if plan.answers == now:
         return True
-    return held.plan is not None and plan.answers == held.plan.answers and offer(held.own[ROOT][1], "merged") == now
+    return held.plan is not None and plan.answers == held.plan.answers and offer(_root(held)[1], "merged") == now
 
 
 def _others(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
