@@ -73,8 +73,18 @@ def test_a_number_of_nobody_we_know_is_told_and_joins_nobody(tmp_path):
     assert "MRG-1" in found.findings[0].line() and "the message has: none" in found.findings[0].line()
 
 
-def test_a_merge_without_mrg_joins_nobody(tmp_path):
-    found = read(tmp_path, adt("A40", NEW), message(pid=OLD))
+@pytest.mark.parametrize(
+    "groups",
+    [
+        (NEW,),  # nothing is merged into it
+        ("MRG|AQ-1^^^AQ^MR", NEW),
+        ("MRG|AQ-1^^^AQ^MR", NEW, "MRG|AQ-3^^^AQ^MR", OTHER),  # the second would join two strangers
+        (NEW, "MRG|AQ-1^^^AQ^MR", "MRG|AQ-3^^^AQ^MR"),
+        ("PV1|1|O",),
+    ],
+)
+def test_segments_in_another_order_join_nobody(groups, tmp_path):
+    found = read(tmp_path, adt("A40", *groups), message(pid=OLD))
     assert told(found) == [("AQ-1", "booked")] and codes(found) == ["WKX407"]
 
 

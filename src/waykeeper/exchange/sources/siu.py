@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Map
 from dataclasses import dataclass, replace
@@ -269,16 +268,17 @@ class _Message:
             return 0
 
     def _merge(self) -> None:
-        """Each MRG segment follows the PID of the patient who is left; MRG-1 are the numbers that were hers as well."""
-        seen: Counter[str] = Counter()
-        for segment in self.message:
-            name = str(segment[0])
-            seen[name] += 1
-            if name == "MRG":
-                left, gone = self._identifiers("PID", seen["PID"]), self._identifiers("MRG", seen["MRG"])
-                self.reading.merged += [(*left, *gone)] if left and gone else []
-        if not seen["MRG"]:
-            self._say("WKX407", "the message says with whom a patient is one, and has no MRG")
+        """Each MRG segment follows the PID of the patient who is left; MRG-1 are the numbers that were hers as well.
+
+        In another order nobody could say which PID an MRG belongs to, so nobody is joined.
+        """
+        names = [name for segment in self.message if (name := str(segment[0])) in IDENTIFIERS]
+        if names != ["PID", "MRG"] * (len(names) // 2) or not names:
+            self._say("WKX407", "a message that makes numbers one patient's has a PID and then an MRG for each")
+            return
+        for number in range(1, len(names) // 2 + 1):
+            left, gone = self._identifiers("PID", number), self._identifiers("MRG", number)
+            self.reading.merged += [(*left, *gone)] if left and gone else []
 
     def _identifiers(self, segment: str, number: int) -> tuple[str, ...]:
         """The patient's identifiers of PID-3 or MRG-1 by their assigning authority (CX.4: namespace, universal id).
