@@ -8,6 +8,7 @@ from pathlib import Path
 import waykeeper
 from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.fhir import read_all
+from waykeeper.fhir.identity import own_identifier
 from waykeeper.pathway.shelf import folder
 from waykeeper.verbs import inputs
 
@@ -54,6 +55,31 @@ def test_of_two_servers_each_part_counts_as_it_was_written_last():
         (_, state), *more = read_all(kept)
         assert not more
         assert [str(k) for k, own in state.items.items() if own.cls == "done"] == ["task/consent"]
+
+
+def test_of_copies_that_lost_our_identifier_no_part_is_lost():
+    """A system that keeps no identifiers keeps the ids that we chose, which name each part as well."""
+    file = inputs.held_of([str(PLAN)])
+    day = {"lastUpdated": "2026-03-01T08:00:00Z"}
+    nameless = [
+        (f"{r['resourceType']}/{own}", {**r, "id": own, "identifier": [], "meta": day})
+        for _, r in file
+        if (own := own_identifier(r))
+    ]
+    others = [pair for pair in file if not own_identifier(pair[1])]
+    copy = [(f"{ref}x", r) for ref, r in nameless]
+    kept, several = one_of_each([*others, *nameless, *copy])
+    assert len(several) == 1 and kept == [*others, *copy]
+    ((plan, _),) = read_all(kept)
+    assert {i.key for i in plan.items} == {i.key for i in read_all(file)[0][0].items}
+
+
+def test_of_two_roots_one_stays_also_where_one_lost_our_identifier():
+    """Its server gave it an id of its own: it says itself which plan it is."""
+    served = of_server(inputs.held_of([str(PLAN)]))
+    root = next(r for _, r in served if r["resourceType"] == "CarePlan" and "partOf" not in r)
+    twin = ("CarePlan/4711", {**root, "id": "4711", "identifier": []})
+    assert len(read_all(one_of_each([*served, twin])[0])) == 1
 
 
 def test_what_only_an_unpushed_file_has_is_no_row():

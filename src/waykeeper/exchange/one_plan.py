@@ -9,7 +9,8 @@ from typing import Any
 
 from waykeeper.exchange.reading import NEVER, written
 from waykeeper.fhir import episode_of, identity
-from waykeeper.fhir.identity import belongs, own_identifier
+from waykeeper.fhir.identity import belongs
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.plan.model import Episode
 
 Held = tuple[str, Mapping[str, Any]]
@@ -28,7 +29,7 @@ def one_of_each(held: Sequence[Held]) -> tuple[list[Held], tuple[Episode, ...]]:
     best: dict[str, int] = {}
     left_out: set[int] = set()
     for number, (_, resource) in enumerate(held):
-        episode, named = _of(resource, several), own_identifier(resource)
+        episode, named = _of(resource, several)
         if episode is None:
             continue
         if several[episode] > NEVER and written(resource)[0] == NEVER:
@@ -53,9 +54,12 @@ def _several(held: Sequence[Held]) -> dict[Episode, datetime]:
     }
 
 
-def _of(resource: Mapping[str, Any], episodes: Mapping[Episode, datetime]) -> Episode | None:
-    """The plan among these of which a resource is a part."""
+def _of(resource: Mapping[str, Any], episodes: Mapping[Episode, datetime]) -> tuple[Episode | None, str]:
+    """The plan among these of which a resource is a part, and our name of that part: its identifier may be lost."""
+    own = episode_of(resource)
+    if own is not None and own in episodes:
+        return own, own.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
     known = identity(resource)
     if known is None:
-        return None
-    return next((episode for episode in episodes if belongs(known, episode)), None)
+        return None, ""
+    return next((episode for episode in episodes if belongs(known, episode)), None), known.uuid
