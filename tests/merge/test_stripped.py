@@ -13,7 +13,7 @@ from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.merge import withdraw
 from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
-from waykeeper.merge.stripped import WRITTEN_AGAIN
+from waykeeper.merge.stripped import WRITTEN_AGAIN, marked
 
 THEIRS = {"url": "https://ehr.example/ward", "valueString": "4 West"}
 
@@ -139,6 +139,63 @@ def test_without_our_identifier_it_says_itself_what_it_is():
     names = [i["system"] for i in at(world, renamed)["identifier"]]
     assert system in names and any(n.endswith(IDENTIFIER_PATH) for n in names)
     assert world.push().changing == ()
+
+
+def renamed(world, key, part, *, episode=1):
+    """Another system keeps the resource under an id of its own and without our identifier. Gives the reference."""
+    ref, resource = world._held(key, part, episode=episode)
+    new = f"{resource['resourceType']}/9{episode}{part}"
+    made = {**{k: v for k, v in resource.items() if k != "identifier"}, "id": new.partition("/")[2]}
+    world.held = [(new, made) if r == ref else (r, old) for r, old in world.held]
+    return new
+
+
+def test_without_our_identifier_its_item_is_read_as_what_it_says_it_is():
+    world = Memory()
+    world.push()
+    before, _ = read_all(world.resources())[0]
+    ref = renamed(world, CALL, "task")
+    plan, state = read_all(world.resources())[0]
+    assert plan.items == before.items and state.conflicts == ()
+    assert state.items[CALL].references["task"] == ref
+    complete = {"status": "completed", "executionPeriod": {"end": "2026-02-27"}}
+    world.put(ref, {**at(world, ref), **complete})
+    assert world.state().items[CALL].done_on == date(2026, 2, 27)
+    world.push()
+    assert world.ref(CALL, "task") == ref and world.push().changing == ()
+
+
+def test_a_copy_beside_what_still_has_our_identifier_is_nothing_of_ours():
+    world = Memory()
+    world.push()
+    ref = world.ref(CALL, "task")
+    copy = {k: v for k, v in at(world, ref).items() if k != "identifier"}
+    world.add({**copy, "status": "completed"})
+    assert world.state().items[CALL].cls == "open" and world.state().conflicts == ()
+    assert world.push().changing == ()
+
+
+def test_of_two_joints_nobody_guesses_whose_it_is():
+    """Both plans lack their call: which Task has the dates of which joint is not told by anything on them."""
+    world = Memory()
+    world.push()
+    world.push(surgery=later(60), episode=2, side="right")
+    refs = [renamed(world, CALL, "task", episode=n) for n in (1, 2)]
+    for plan, state in read_all(world.resources()):
+        assert CALL not in {item.key for item in plan.items}
+        assert [ref for ref in refs if any(ref in c for c in state.conflicts)] == refs
+    own = [identity(r).uuid for _, r in marked(world.plan(), world.resources())[0] if identity(r)]
+    assert world.plan().episode.uuid("task", "call", "task") not in own
+
+
+def test_of_two_joints_the_one_that_lacks_it_has_it():
+    world = Memory()
+    world.push()
+    world.push(surgery=later(60), episode=2, side="right")
+    ref = renamed(world, CALL, "task", episode=2)
+    one, two = (s for _, s in sorted(read_all(world.resources()), key=lambda pair: pair[0].episode.number))
+    assert two.items[CALL].references["task"] == ref != one.items[CALL].references["task"]
+    assert one.conflicts == two.conflicts == ()
 
 
 def test_what_nobody_can_name_is_told():

@@ -10,7 +10,8 @@ from typing import Any
 import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
-from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, named_by, parse_key
+from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, named_by, own_identifier, parse_key
+from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
@@ -65,12 +66,34 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
         theirs = patients.of(str(episode.patient))
         known = [(r, res, said) for r, res in theirs if (said := identity(res)) is not None]
         own = [one for one in known if belongs(one[2], episode)]
-        found.append(_read_one(episode, root, own, theirs))
+        unsure: list[Held] = []
+        if len(own) < len(known):  # of another plan, or without our identifier
+            again, unsure = _known_again(episode, known, theirs)
+            own += again
+        found.append(_read_one(episode, root, own, theirs, unsure))
     return found
 
 
+Own = tuple[str, Mapping[str, Any], Identity]
+
+
+def _known_again(episode: Episode, known: Sequence[Own], theirs: Sequence[Held]) -> tuple[list[Own], list[Held]]:
+    """The plan's parts that lost our identifier, and what may be one or a part of another plan of this patient."""
+    nameless = [(ref, r) for ref, r, _ in known if not own_identifier(r)]
+    if not nameless:
+        return [], []
+    claimed = {said.uuid for _, _, said in known}
+    again, unsure = [], []
+    for (ref, resource), whose, said in named_again(nameless, plans_among(theirs), claimed):
+        if episode in whose and said is not None:
+            again.append((ref, resource, said))
+        elif episode in whose:
+            unsure.append((ref, resource))
+    return again, unsure
+
+
 def _read_one(
-    episode: Episode, root: Held, own: Sequence[tuple[str, Mapping[str, Any], Identity]], everything: Sequence[Held]
+    episode: Episode, root: Held, own: Sequence[Own], everything: Sequence[Held], unsure: Sequence[Held]
 ) -> tuple[Plan, State]:
     said = decode(find(root[1], PLAN), _zone(root[1]))
     zone = str(said["zone"][0])
@@ -110,10 +133,13 @@ def _read_one(
         withdrawn=_one(said, "withdrawn"),
     )
     state = plan_state(root, states, own, everything, plan)
-    return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything)))
+    nobodys = [f"{called(resource)} ({ref}): {NOBODYS}" for ref, resource in unsure]
+    return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything), *nobodys))
 
 
 LOST = "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that"
+
+NOBODYS = "it lost the identifier by which it is known, and nobody can tell of which plan it is; a person must close it"
 
 
 def _lost(root: Mapping[str, Any], everything: Sequence[Held]) -> Iterable[str]:

@@ -6,8 +6,9 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from waykeeper.fhir import episode_of, identity, read_all, write
-from waykeeper.fhir.extensions import find, firsts
-from waykeeper.fhir.identity import named_by, own_identifier, parse_key
+from waykeeper.fhir.extensions import find
+from waykeeper.fhir.identity import named_by, own_identifier
+from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import HOLD, IDENTIFIER_PATH, ITEM, PLAN
 from waykeeper.fhir.ownership import GROUPS, digest, offered_of
 from waykeeper.fhir.status import status_class
@@ -38,17 +39,15 @@ def marked(plan: Plan, held: Sequence[Held]) -> tuple[list[Held], frozenset[str]
 
 
 def _named_again(plan: Plan, held: Sequence[Held], ever: Collection[str]) -> dict[str, Resource]:
-    """What lost our identifier and kept the rest: it says itself which part it is, and nothing else claims that."""
-    nameless = [(ref, r, mark) for ref, r in held if (mark := find(r, ITEM)) and not own_identifier(r)]
-    claimed = {known.uuid for _, r in held if (known := identity(r)) is not None} if nameless else set()
+    """What lost our identifier and kept the rest, with the identifier again; what two plans may have made is left."""
+    nameless = [(ref, r) for ref, r in held if find(r, ITEM) and not own_identifier(r)]
+    if not nameless:
+        return {}
+    claimed = {known.uuid for _, r in held if (known := identity(r)) is not None}
     found: dict[str, Resource] = {}
-    for ref, resource, mark in nameless:
-        said = firsts(mark, ("key", "part", "round"))
-        key, part = parse_key(str(said.get("key") or "")), str(said.get("part") or "")
-        uuid = plan.episode.uuid(key.kind, key.item, part, key.occurrence, int(said.get("round", 1)))
-        if uuid in ever and uuid not in claimed:
-            claimed.add(uuid)
-            ours = {"system": plan.episode.clinic_url + IDENTIFIER_PATH, "value": uuid}
+    for (ref, resource), whose, known in named_again(nameless, {**plans_among(held), plan.episode: ever}, claimed):
+        if known is not None and whose == (plan.episode,):
+            ours = {"system": plan.episode.clinic_url + IDENTIFIER_PATH, "value": known.uuid}
             found[ref] = {**resource, "identifier": [ours, *(resource.get("identifier") or ())]}
     return found
 
