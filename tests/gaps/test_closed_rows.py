@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
-from gaps.plans import SURGERY, ankle, dates, item, plan, state
+from gaps.plans import SURGERY, ankle, dates, evidence, item, link, plan, state
 from waykeeper.gaps import changes_since, worklist
 from waykeeper.gaps.contacts import may_close
 from waykeeper.gaps.issues import issues
@@ -108,3 +108,79 @@ def test_a_restriction_may_be_put_off_past_its_earliest_day():
     made = plan(item("restriction", "no-weight", dates(earliest=date(2026, 4, 29), at=SURGERY)))
     report = listed(made, state(restriction__no_weight={"snoozed_until": date(2026, 7, 2)}))
     assert [r.item for r in report.snoozed] == ["restriction/no-weight"]
+
+
+EARLY = {"closed_because": "will call after the holiday", "closed_by": "R. Alder", "closed_on": date(2026, 4, 1)}
+
+
+def six_week(as_of, closed_on, *seen, **more):
+    """The row of a six-week visit (window 04-22 to 05-06, late from 05-05 on) that was closed, and what was `seen`."""
+    made = ankle()
+    known = state(visit__six_week={**EARLY, "closed_on": closed_on})
+    found = [
+        evidence(f"Appointment/{i}", s, d, link_to=link(made, "six-week"), **more) for i, (s, d) in enumerate(seen)
+    ]
+    return row(worklist([(made, known)], found, as_of), "visit/six-week")
+
+
+@pytest.mark.parametrize(("as_of", "seen", "word", "first"), [
+    (date(2026, 5, 10), (), "missed", date(2026, 5, 7)),
+    (date(2026, 5, 6), (), "overdue", date(2026, 5, 4)),
+    (date(2026, 5, 10), [("booked", date(2026, 4, 29))], "unconfirmed", date(2026, 4, 30)),
+    (date(2026, 4, 30), [("noshow", date(2026, 4, 29))], "rebook", date(2026, 4, 29)),
+    (date(2026, 4, 30), [("fulfilled", date(2026, 5, 1))], "needs-review", date(2026, 5, 1)),
+    (date(2026, 5, 8), [("booked", date(2026, 5, 20))], "booked-late", date(2026, 5, 7)),
+])  # fmt: skip
+def test_what_came_after_the_closing_lists_the_row_again_until_it_is_closed_again(as_of, seen, word, first):
+    late = six_week(as_of, date(2026, 4, 1), *seen)
+    assert (late.verdict, late.closed, late.to_do) == (word, False, True)
+    assert "Closed by R. Alder on Wed 2026-04-01 (will call after the holiday); what is said here came" in late.reason
+    assert not six_week(as_of, min(as_of, first - timedelta(days=1)), *seen).closed
+    if first <= as_of:
+        assert six_week(as_of, first, *seen).closed
+
+
+@pytest.mark.parametrize(("as_of", "seen", "word"), [
+    (date(2026, 4, 20), (), "to-book"),
+    (date(2026, 4, 30), [("cancelled", date(2026, 4, 29))], "rebook"),
+    (date(2026, 4, 20), [("noshow", date(2026, 3, 30))], "rebook"),
+    (date(2026, 4, 20), [("booked", date(2026, 5, 20))], "booked-late"),
+    (date(2026, 4, 4), [("booked", date(2026, 4, 15))], "booked-early"),
+])  # fmt: skip
+def test_what_whoever_closed_it_knew_or_asked_for_leaves_it_closed(as_of, seen, word):
+    mine = six_week(as_of, date(2026, 4, 1), *seen)
+    assert (mine.verdict, mine.gap, mine.closed) == (word, True, True)
+    assert "Closed by" not in mine.reason
+
+
+def test_a_contradiction_without_a_day_cannot_be_closed_away():
+    for closed_on in (date(2026, 4, 1), date(2026, 4, 20), None):
+        mine = six_week(date(2026, 4, 20), closed_on, ("fulfilled", None))
+        assert (mine.verdict, mine.closed) == ("needs-review", False)
+
+
+def test_a_task_that_failed_or_was_done_too_early_after_it_was_closed_is_listed_again():
+    made = plan(item("task", "class", dates(date(2026, 3, 5), valid_from=date(2026, 3, 2))))
+    why = {**EARLY, "closed_on": date(2026, 2, 27)}
+    for told, word, closed in (
+        ({}, "overdue", True),
+        ({"status": "failed", "cls": "done"}, "failed", False),
+        ({"status": "completed", "cls": "done", "done_on": date(2026, 3, 1)}, "renew", False),
+        ({"status": "completed", "cls": "done", "done_on": date(2026, 3, 20)}, "needs-review", False),
+    ):
+        mine = row(listed(made, state(task__class={**why, **told}), date(2026, 3, 10)), "task/class")
+        assert (mine.verdict, mine.closed) == (word, closed)
+
+
+def test_a_question_that_does_not_apply_stays_closed_when_its_day_is_over():
+    made = plan(item("question", "works", dates(date(2026, 3, 5))))
+    mine = row(listed(made, state(question__works={**EARLY, "closed_on": date(2026, 3, 1)})), "question/works")
+    assert (mine.verdict, mine.closed) == ("overdue", True)
+
+
+def test_changes_and_issues_tell_of_a_closed_row_that_came_back():
+    made, known = ankle(), state(visit__six_week=EARLY)
+    before, after = (listed(made, known, day) for day in (date(2026, 4, 2), date(2026, 5, 10)))
+    assert ("back", "visit/six-week") in [(c.kind, c.after.item) for c in changes_since(before.rows, after.rows)]
+    opened = {str(c.key) for c in issues(made, known, after.rows, (), date(2026, 5, 10)) if c.word == "create"}
+    assert "visit/six-week" in opened

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 
-from waykeeper.gaps.model import Verdict
+from waykeeper.gaps.model import Match, Verdict
 from waykeeper.gaps.setting import Setting
+from waykeeper.gaps.visits import days
+from waykeeper.gaps.words import after
 from waykeeper.pathway.model import Settings
 from waykeeper.plan.model import Contact, Item
 
 _CLOSED_AT_ANY_TIME = frozenset({"task", "question", "visit", "goal"})
+_RECORD_SPEAKS = frozenset({"needs-review", "failed", "renew"})
+_GROWN_WORSE = frozenset({"missed", "overdue", "unconfirmed"})
 _CHANGE = "change"  # the anchor of the day on which a move changed the surgery date
 
 
@@ -50,11 +54,12 @@ def may_close(item: Item, surgery: date | None, day: date) -> bool:
     return item.key.kind in _CLOSED_AT_ANY_TIME
 
 
-def closing(item: Item, said: Verdict, on: Setting) -> str:
-    """What becomes of a row that a person closed: "closed", or why it stays: "closed_decision", "closed_moved"; "".
+def closing(item: Item, said: Verdict, on: Setting, matched: Sequence[Match] = ()) -> str:
+    """What becomes of a row that a person closed: "closed"; why it stays: "closed_decision", "closed_moved",
+    "closed_since"; "".
 
     One that was closed up to the day on which the surgery date was changed was closed for another date. One that is
-    closed on a day after the as-of day was not closed yet.
+    closed on a day after the as-of day was not closed yet. `matched`: what belongs to a visit.
     """
     own = on.of(item)
     if not own.closed_because or not said.gap or (own.closed_on is not None and own.closed_on > on.as_of):
@@ -62,6 +67,34 @@ def closing(item: Item, said: Verdict, on: Setting) -> str:
     if not may_close(item, on.surgery, on.as_of):
         return "closed_decision"
     changed = on.plan.anchor(_CHANGE)
-    if changed is None or changed.moment is None or (own.closed_on and own.closed_on > changed.moment.day):
-        return "closed"
-    return "closed_moved"
+    moved = changed.moment.day if changed is not None and changed.moment is not None else None
+    if moved is not None and (own.closed_on is None or own.closed_on <= moved):
+        return "closed_moved"
+    return "closed_since" if _speaks_since(item, said, on, matched) else "closed"
+
+
+def _speaks_since(item: Item, said: Verdict, on: Setting, matched: Sequence[Match]) -> bool:
+    """True if the record says something that whoever closed the row could not know, on the day of the closing.
+
+    A booking that was cancelled is none: as a rule it was cancelled because the row was closed. Nor is one ahead, which
+    may be what the reason is about ("the surgeon agrees to the late day"), until the window has closed.
+    """
+    own = on.of(item)
+    if said.word in _RECORD_SPEAKS:
+        first = said.since or said.day
+        return first is None or own.closed_on is None or first > own.closed_on
+    if item.key.kind != "visit" or own.closed_on is None:
+        return False
+    if any(_did_not_come(m, own.closed_on, on.as_of) for m in matched):
+        return True
+    first = said.since if said.word in _GROWN_WORSE else None
+    if said.word == "booked-late":
+        first = after(days(item, on.plan.settings.grace_days).closes)
+    return first is not None and own.closed_on < first <= on.as_of
+
+
+def _did_not_come(match: Match, closed_on: date, as_of: date) -> bool:
+    """True for a booking after the closing that the patient did not come to."""
+    fact = match.fact
+    no_show = match.certainty != "guessed" and fact.says == "fell" and fact.head.status == "noshow"
+    return no_show and fact.day is not None and closed_on < fact.day <= as_of

@@ -217,6 +217,7 @@ def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling
     return Filling(_limits(when, setting) | {
         "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
+        "after_surgery": after(setting.surgery),
         "before_late": _before_late(when, setting),
         "days_past": counted((setting.as_of - when.target).days if when.target else 0, "day"),
         "best": _best(item, when, setting), "awaited": item.dates.awaited or "",

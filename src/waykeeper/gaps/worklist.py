@@ -49,8 +49,18 @@ def _phase_harm(item: Item | None) -> tuple[str, int]:
     return (item.phase, item.harm) if item is not None else ("", 3)
 
 
-def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: Sequence[Contact]) -> Row:
-    """One line of the worklist from a verdict; `item` None is the plan's own row."""
+def _row(
+    on: Setting,
+    item: Item | None,
+    said: Verdict,
+    surgeon: str,
+    contacts: Sequence[Contact],
+    matched: Sequence[Match] = (),
+) -> Row:
+    """One line of the worklist from a verdict; `item` None is the plan's own row.
+
+    matched   what belongs or may belong to a visit
+    """
     plan, own = on.plan, on.of(item) if item is not None else None
     key = item.key if item is not None else Key("plan", "plan")
     visit = key.kind == "visit" and item is not None
@@ -60,7 +70,7 @@ def _row(on: Setting, item: Item | None, said: Verdict, surgeon: str, contacts: 
     until = snooze(own.snoozed_until, last) if own else None
     gone = bool(contacts) and said.gap and visit and lost(contacts, plan.settings, on.as_of)
     target = item.dates.target.day if item is not None and item.dates.target else None
-    ended = closing(item, said, on) if item is not None and own and own.closed_because else ""
+    ended = closing(item, said, on, matched) if item is not None and own and own.closed_because else ""
     tail = (_lost_tail(contacts, on.as_of) if gone else "") + (_closed_tail(ended, own) if own else "")
     return Row(
         patient=plan.patient.name, identifier=str(plan.patient.identifier), episode=plan.episode.number,
@@ -159,8 +169,9 @@ def patient(
         case = cases.get(index)
         surgeon = case.surgeon if case else ""
         rows.append(_row(on, None, plan_verdict(on, theatre, case), surgeon, contacts))
-        words = verdicts(on, _by_key(on.plan, grouped))
-        rows += [_row(on, item, words[item.key], surgeon, contacts) for item in on.plan.items]
+        matched = _by_key(on.plan, grouped)
+        words = verdicts(on, matched)
+        rows += [_row(on, i, words[i.key], surgeon, contacts, matched.get(i.key, ())) for i in on.plan.items]
         said |= {ItemRef(on.plan.episode, key): word for key, word in words.items() if key.kind == "visit"}
     return tuple(rows), placements(found, said, on_all[0].plan)
 
