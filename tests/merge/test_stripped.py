@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from merge.small import BLOOD, CALL, HOLD, READY, VISIT, WEIGHT, instant
-from merge.stories import answer, due, words
+from merge.stories import answer, conflict_key, due, words
 from merge.worlds import TODAY, Memory, later
 from waykeeper.fhir import identity, read_all
 from waykeeper.fhir.names import IDENTIFIER_PATH
@@ -107,6 +107,33 @@ def test_a_booking_is_the_schedulers_and_stays_as_it_is():
     before = at(world, ref)
     pushed = world.push()
     assert pushed.conflicts == () and pushed.changing == () and at(world, ref) == before
+    assert world.state().conflicts == ()  # nothing mends it, and nothing needs to: the scheduler's booking counts
+
+
+def test_what_is_over_and_no_part_of_the_plan_any_more_is_told_until_the_next_push():
+    """Nothing could mend it, and a plan is not a conflict for ever."""
+    world = Memory()
+    world.push()
+    world.edit(CALL, "task", restriction={"period": {"end": "2026-03-09"}})
+    changes = (("by: 1 week before surgery", "by: 8 days before surgery"),)
+    world.push(changes=changes)
+    ref = strip(world, conflict_key(CALL), "conflict")
+    world.push(changes=changes, take={"call": "ours"})
+    assert [c for c in world.state().conflicts if ref in c and "a person must close" in c]
+    world.put(ref, {**at(world, ref), "status": "completed"})
+    world.push(changes=changes)
+    assert world.state().conflicts == ()
+
+
+def test_what_was_done_on_it_is_told_until_the_next_push_reads_it_again():
+    world = Memory()
+    world.push()
+    ref = strip(world, CALL, "task", status="completed", executionPeriod={"end": "2026-02-27"})
+    goal = next(r for r, resource in world.resources() if resource["resourceType"] == "Goal")
+    world.put(goal, {**at(world, goal), "lifecycleStatus": "completed", "extension": [THEIRS]})
+    assert all(any(one in c for c in world.state().conflicts) for one in (ref, goal))
+    world.push()
+    assert world.state().conflicts == () and world.state().items[CALL].cls == "done"
 
 
 @pytest.mark.parametrize("key", [BLOOD, CALL, HOLD])

@@ -16,6 +16,7 @@ from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
 from waykeeper.fhir.recorded import item_state, plan_state
+from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import told_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
@@ -137,8 +138,10 @@ def _read_one(
     return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything), *nobodys))
 
 
-LOST = "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that"
-
+LOST = (
+    "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that, what is left then a"
+    " person must close"
+)
 NOBODYS = "it lost the identifier by which it is known, and nobody can tell of which plan it is; a person must close it"
 
 
@@ -146,8 +149,27 @@ def _lost(root: Mapping[str, Any], everything: Sequence[Held]) -> Iterable[str]:
     """What is ours by its name and does not say any more which item it is: its item would be missing in silence."""
     ever = set(offered_of(root).get("ever", ()))
     for ref, resource in everything:
-        if identity(resource) is None and episode_of(resource) is None and not ever.isdisjoint(named_by(resource)):
+        nameless = identity(resource) is None and not ever.isdisjoint(named_by(resource))
+        if nameless and episode_of(resource) is None and _to_mend(root, ref, resource):
             yield f"{called(resource)} ({ref}): {LOST}"
+
+
+def _to_mend(root: Mapping[str, Any], ref: str, resource: Mapping[str, Any]) -> bool:
+    """True where a push or a person has something to do: not for a booking, nor for what is over and no part any more.
+
+    A push takes what is no part of the plan out of the root's entries; a part that is over is read again by it.
+    """
+    cls = status_class(resource)
+    if resource["resourceType"] == "Appointment":
+        return cls == "open"
+    return cls in ("open", "busy") or ref in _entries(root)
+
+
+def _entries(root: Mapping[str, Any]) -> set[str]:
+    """What the root refers to as its parts."""
+    direct = [*(root.get("goal") or ()), *(root.get("supportingInfo") or ())]
+    references = (*direct, *(a.get("reference") or {} for a in root.get("activity") or ()))
+    return {str(r.get("reference") or "") for r in references}
 
 
 def _zone(root: Mapping[str, Any]) -> str:
