@@ -139,8 +139,8 @@ def _read_one(
 
 
 LOST = (
-    "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that, what is left then a"
-    " person must close"
+    "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that, what is left then"
+    " a person must close"
 )
 NOBODYS = "it lost the identifier by which it is known, and nobody can tell of which plan it is; a person must close it"
 
