@@ -154,15 +154,27 @@ def _gap(row: Row, number: int, width: int, show_identifiers: bool) -> list[str]
     lines += wrap(row.reason, width, "     ")
     who = ", ".join(p for p in (owner_line(row), f"by {day(row.by)}" if row.by else "") if p)
     lines += wrap(f"{row.next_action or 'Decide what to do.'}{f' ({who})' if who else ''}", width, "     -> ")
+    lines += _bookings(row, width)
+    if not row.contactable:
+        lines += wrap("do not contact: nothing is printed for or sent to this patient", width, "     ! ")
+    return [*lines, *_contacts(row, width)]
+
+
+def _bookings(row: Row, width: int) -> list[str]:
+    """Every booking that belongs or may belong to a row, and what is to be asked about it."""
+    lines: list[str] = []
     if row.evidence:
         lines += wrap(f"evidence: {', '.join(row.evidence)} ({row.certainty})", width, "     ", "       ")
     for question in row.questions:
         lines += wrap(f"ask: {question}", width, "     ", "       ")
     for happened in history(row):
         lines += wrap(f"history: {happened}", width, "     ", "       ")
-    if not row.contactable:
-        lines += wrap("do not contact: nothing is printed for or sent to this patient", width, "     ! ")
-    return [*lines, *_contacts(row, width)]
+    return lines
+
+
+def _left_alone(row: Row, width: int) -> list[str]:
+    """The bookings of a row that a person put off or closed, and what rests on them: nobody acts on it meanwhile."""
+    return [*(wrap(row.reason, width, "     ") if row.evidence else []), *_bookings(row, width)]
 
 
 def _contacts(row: Row, width: int) -> list[str]:
@@ -181,6 +193,7 @@ def _snoozed(rows: Sequence[Row], width: int) -> list[str]:
     for row in rows:
         text = f"{row.patient} | {row.title} | {row.verdict} | comes back {day(row.snoozed_until)}"
         lines += wrap(text, width, "  - ")
+        lines += _left_alone(row, width)
     return lines
 
 
@@ -193,6 +206,7 @@ def _closed(rows: Sequence[Row], width: int) -> list[str]:
             f"{row.patient} ({shortened(row.identifier)}) | {row.title} | {row.verdict} | {row.closed_because} ({who})"
         )
         lines += wrap(text, width, "  - ")
+        lines += _left_alone(row, width)
     return lines
 
 
