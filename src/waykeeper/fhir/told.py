@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from waykeeper.fhir.identity import episode_of, identity, own_identifier
 from waykeeper.fhir.names import TASK_CODES
+from waykeeper.plan.model import Key
 from waykeeper.record import identifier_names, names_of
 from waykeeper.record.anchors import local_moment
 from waykeeper.timing.model import Moment
@@ -23,13 +25,40 @@ _NO_DOSE = ("entered-in-error", "not-taken", "intended")
 def told_of(everything: Iterable[tuple[str, Resource]], own: Iterable[tuple[str, Resource]]) -> list[Told]:
     """Communications, statements and Tasks in hand, each with the references in `own` that it means.
 
-    A literal reference may be absolute or name a version; a logical or contained one names an identifier.
+    A literal reference may be absolute or name a version; a logical or contained one names an identifier. A Task in
+    hand of an earlier round of its item is left out, see `_of_the_newest_round`.
     """
+    everything = list(everything)
     telling = [r for _, r in everything if r.get("resourceType") in _KINDS or is_in_hand(r)]
     if not telling:
         return []
+    own = list(own)
     known = {name: ref for ref, resource in own for name in identifier_names(resource)}
-    return [(frozenset([known.get(name, name) for name in _about(r)]), r) for r in telling]
+    told = [(frozenset([known.get(name, name) for name in _about(r)]), r) for r in telling]
+    return _of_the_newest_round(told, own, everything) if any(is_in_hand(r) for r in telling) else told
+
+
+def _of_the_newest_round(
+    told: Sequence[Told], own: Sequence[tuple[str, Resource]], everything: Sequence[tuple[str, Resource]]
+) -> list[Told]:
+    """Without the Tasks in hand about an earlier round of their item, whose request stands for every round.
+
+    What a person closed is the date of that round: it must not close the visit that is proposed since. Such a Task says
+    by its identifier of which round it is; one that does not say is of the first.
+    """
+    said = {ref: known for ref, resource in own if (known := identity(resource)) is not None}
+    newest: dict[Key, int] = {}
+    for one in said.values():
+        newest[one.key] = max(newest.get(one.key, 0), one.round)
+    episodes = [episode for _, resource in everything if (episode := episode_of(resource)) is not None]
+
+    def current(about: frozenset[str], task: Resource) -> bool:
+        meant = [said[ref] for ref in about if ref in said]
+        later = {one.key for one in meant if one.round < newest[one.key]}
+        names = {e.uuid(k.kind, k.item, IN_HAND, k.occurrence, newest[k]) for k in later for e in episodes}
+        return not later or own_identifier(task) in names
+
+    return [(about, r) for about, r in told if not is_in_hand(r) or current(about, r)]
 
 
 def _about(resource: Resource) -> tuple[str, ...]:

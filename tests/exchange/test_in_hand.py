@@ -1,0 +1,89 @@
+"""What is noted of a visit's owner, snooze and closing: of which round it is, and what a later note does to it."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from merge.small import VISIT, compiled, new_identifier
+from waykeeper.exchange import Server
+from waykeeper.exchange.noting import note
+from waykeeper.exchange.pushing import push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.fhir import bundle, evidence, read, read_all
+from waykeeper.gaps import worklist
+from waykeeper.sandbox import running
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+DAY = date(2026, 3, 1)
+BY = "Nurse Park"
+WHY = "she does not want this date"
+
+
+@pytest.fixture
+def one():
+    with running() as url:
+        server, identifier = Server(url, sleep=lambda _: None), new_identifier()
+        push(bundle(compiled(identifier)), server, now=NOW)
+        yield server, identifier
+
+
+def stands(one):
+    return read(plan_resources(*one))[1].items[VISIT]
+
+
+def kept(one):
+    state = stands(one)
+    return state.owner, state.snoozed_until, state.closed_because
+
+
+def listed(one, as_of):
+    held = plan_resources(*one)
+    plans = read_all(held)
+    rows = worklist(plans, evidence(held, plans[0][0].zone), as_of).rows
+    return next(row for row in rows if row.item == str(VISIT))
+
+
+def in_hand(one):
+    tasks = [(ref, r) for ref, r in plan_resources(*one) if r["resourceType"] == "Task"]
+    return [(ref, r) for ref, r in tasks if r["code"].get("text") == "Have in hand"]
+
+
+def missed(one):
+    """The booked date is a no-show, and the next push proposes another: round 2 of the visit."""
+    server, identifier = one
+    for ref, resource in plan_resources(server, identifier):
+        if resource["resourceType"] == "Appointment":
+            times = {"start": "2026-03-01T09:00:00Z", "end": "2026-03-01T10:00:00Z"}
+            server.send("PUT", ref, {**resource, "status": "noshow", **times})
+    push(bundle(compiled(identifier)), server, now=NOW)
+    assert stands(one).round == 2
+
+
+def test_a_closing_of_the_date_that_was_missed_does_not_close_the_next(one):
+    note(*one, str(VISIT), "closed", by=BY, on=DAY, text=WHY)
+    assert kept(one) == ("", None, WHY) and listed(one, date(2026, 3, 25)).closed
+    missed(one)
+    row = listed(one, date(2026, 3, 25))
+    assert kept(one) == ("", None, "") and (row.gap, row.closed, row.to_do) == (True, False, True)
+    assert [t["output"][0]["valueString"] for _, t in in_hand(one)] == [WHY]  # what was said stays where it was said
+
+
+def test_what_is_noted_of_the_next_date_stands_beside_the_earlier_one(one):
+    note(*one, str(VISIT), "closed", by=BY, on=DAY, text=WHY)
+    missed(one)
+    note(*one, str(VISIT), "owner", by=BY, on=date(2026, 2, 28), text="Nurse Kim")  # noted later, of an earlier day
+    assert kept(one) == ("Nurse Kim", None, "") and len(in_hand(one)) == 2
+    note(*one, str(VISIT), "closed", by=BY, on=date(2026, 2, 27), text="seen elsewhere")
+    assert kept(one) == ("Nurse Kim", None, "seen elsewhere") and len(in_hand(one)) == 2
+
+
+def test_a_closing_that_does_not_say_of_which_round_it_is_is_of_the_first(one):
+    server, _ = one
+    note(*one, str(VISIT), "closed", by=BY, on=DAY, text=WHY)
+    ref, task = in_hand(one)[0]
+    server.send("PUT", ref, {k: v for k, v in task.items() if k != "identifier"})
+    assert kept(one)[2] == WHY
+    missed(one)
+    assert kept(one)[2] == ""
