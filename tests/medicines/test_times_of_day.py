@@ -76,5 +76,5 @@ def test_the_structured_timing(repeat: dict[str, list[str]], hours: tuple[str, .
     ],
 )  # fmt: skip
 def test_days_of_the_week_in_words(text: str, period: int | None, weekday: int | None) -> None:
-    read_as = with_dosing(entry({"words": "semaglutide", "dose_text": text}))
+    read_as = with_dosing(entry({"words": "semaglutide", "dose_text": text}), "known")
     assert (read_as.period_days, read_as.weekday) == (period, weekday)

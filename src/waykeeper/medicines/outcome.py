@@ -12,7 +12,7 @@ from waykeeper.medicines.conditions import Situation, first
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
 from waykeeper.medicines.daily_sums import units_a_dose
-from waykeeper.medicines.dosing import with_dosing
+from waykeeper.medicines.dosing import weekday_in_doubt, weekly_medicine, with_dosing
 from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
@@ -30,6 +30,7 @@ BLANKET_GROUPS = frozenset({"anticoagulants", "antiplatelets"})
 _WEIGHT = ("continue", "adjust", "time", "hold", "ask")  # of a combination the last of these counts
 _SURE = ("H", "M-H", "M", "L-M", "L")
 PHARMACIST = "confirm with pharmacist"
+WEEKDAY_IN_DOUBT = "its order names a weekday, not clearly as its dose day: how often and on which days is it taken?"
 
 
 @quickly_made
@@ -69,11 +70,24 @@ class Outcome:
 
 def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
     """The outcome of all rules that the row's substances have."""
-    entry = with_dosing(entry)
+    weekly = weekly_medicine(entry, known, context.rules)
+    doubt = weekday_in_doubt(entry, weekly)
+    said, entry = entry.weekday, with_dosing(entry, weekly)
     rules = context.rules.rule_for(known.ingredients)
     outcomes = [_of_rule(rule, index, entry, known, context) for index, rule in enumerate(rules)]
     joined = _combined(outcomes) if len(outcomes) > 1 else outcomes[0]
-    return _blanket(joined, entry, context)
+    joined = _blanket(joined, entry, context)
+    if doubt or (weekly != "known" and said is None):
+        joined = replace(joined, interval=_missed_at_once(joined.interval))
+    asks = doubt and (joined.pauses or joined.interval.last_dose is not None)
+    return replace(joined, question=_join(joined.question, WEEKDAY_IN_DOUBT)) if asks else joined
+
+
+def _missed_at_once(days: Interval) -> Interval:
+    """The day after the last dose is the first without one: it is not sure that none is taken in between anyway."""
+    if days.missed_days is None or days.last_dose is None:
+        return days
+    return replace(days, first_missed=days.last_dose + timedelta(1))
 
 
 def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:

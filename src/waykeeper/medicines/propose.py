@@ -8,7 +8,7 @@ from dataclasses import replace
 from waykeeper.medicines.answers import asked_anew, by_medicine, named, row_from_answer, without_days
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.decisions import REASON_ONLY
-from waykeeper.medicines.dosing import with_dosing
+from waykeeper.medicines.dosing import weekly_medicine, with_dosing
 from waykeeper.medicines.doubts import doubted
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.indications import indications_of
@@ -154,7 +154,7 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
         if late is not row:  # it has ended, and a dose inside its hold was taken all the same
             return replace(late, notes=(*late.notes, f"the list says {entry.status}"))
         return _ended(row, entry)
-    row = _with_weekday(row, entry, context)
+    row = _with_weekday(row, with_dosing(entry, weekly_medicine(entry, known, context.rules)), context)
     if not outcome.interval.cycle:
         row = with_last_taken(row, entry, context.surgery)
     row = with_loose_dose(row, entry, context.surgery, cycle=outcome.interval.cycle)
@@ -165,9 +165,9 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     return row
 
 
-def _with_weekday(row: MedicineRow, entry: MedicineEntry, context: Context) -> MedicineRow:
+def _with_weekday(row: MedicineRow, taken: MedicineEntry, context: Context) -> MedicineRow:
     """A weekly dose day that falls on the day of surgery is said: nobody shall find it out on the morning."""
-    taken, day = with_dosing(entry), context.surgery.day
+    day = context.surgery.day
     if taken.period_days != WEEK or taken.weekday != day.weekday():
         return row
     return replace(row, notes=(*row.notes, f"its weekly dose day, {day_name(day)[:3]}, is the day of surgery"))

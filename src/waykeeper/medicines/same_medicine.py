@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from waykeeper.medicines.conditions import Situation, holds
-from waykeeper.medicines.dosing import with_dosing
+from waykeeper.medicines.dosing import weekly_medicine, with_dosing
 from waykeeper.medicines.model import AnswerLike, Case, NamedMedicine, Rule
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import package_rules
@@ -71,11 +71,12 @@ def _codes_differ(was: Collection[Coding], now: Collection[Coding]) -> bool:
 def _read(named: NamedMedicine) -> Reading | None:
     """Substances, way of giving, and how each condition of their rules falls out; None where nothing is recognised."""
     rules = package_rules()
-    entry = with_dosing(MedicineEntry(key="", words=named.words, codes=named.codes, dose_mg=named.dose_mg))
+    entry = MedicineEntry(key="", words=named.words, codes=named.codes, dose_mg=named.dose_mg)
     known = recognise(entry, rules)
     substances = known.ingredients or known.named
     if not substances:
         return None
+    entry = with_dosing(entry, weekly_medicine(entry, known, rules))
     tested = sorted((rule.name, _outcomes(rule, i, entry, known)) for i, rule in enumerate(rules.rule_for(substances)))
     return frozenset(substances), way_of(entry, known, rules), tuple(tested)
 
