@@ -36,6 +36,7 @@ from waykeeper.report.shown import (
 from waykeeper.report.timeline import Timeline, layout
 
 Names = Literal["shown", "hidden"]
+Ranks = dict[tuple[str, str], int]  # identifier and name -> the patient's place by name
 _UNLISTED = frozenset({"not-yet-due", "printed"})  # counted on a patient's card, not listed
 
 
@@ -146,7 +147,7 @@ def gaps_html(
     cards = _cards(worklist, people, phases, sides)
     now = [c for c in cards if not is_over(c.row, worklist.as_of)]
     counts = Counter(c.row.severity for c in now)
-    early = told_too_soon(worklist)
+    early, ranks = told_too_soon(worklist), _ranks(worklist)
     return render(
         "gaps.html.j2",
         style="gaps.css",
@@ -160,7 +161,7 @@ def gaps_html(
         over=_over([c for c in cards if is_over(c.row, worklist.as_of)]),
         all_gaps=len(cards),
         today=_by_patient(now),
-        ahead=_ahead(early, worklist, names, show_identifiers),
+        ahead=_ahead(early, worklist, ranks, names, show_identifiers),
         check=check_the_day(worklist.as_of, len(early)),
         test_data=_test_data(plans),
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
@@ -174,12 +175,12 @@ def gaps_html(
         counts=[(SEVERITY[s], s, counts[s]) for s in (3, 2, 1) if counts[s] or s == 3],
         severities=SEVERITY,
         patients=_patients(worklist, people, sides),
-        snoozed=[(r, people[_who(r)]) for r in worklist.snoozed],
-        closed=[(r, people[_who(r)]) for r in worklist.closed],
-        lost=[(r, people[_who(r)]) for r in worklist.lost],
-        unplanned=[_appointment(p, names, show_identifiers) for p in worklist.unplanned],
-        duplicates=[_appointment(p, names, show_identifiers) for p in second_bookings(worklist)],
-        still_booked=[_appointment(p, names, show_identifiers) for p in booked_for_nothing(worklist)],
+        snoozed=[(r, people[_who(r)], ranks[_who(r)]) for r in worklist.snoozed],
+        closed=[(r, people[_who(r)], ranks[_who(r)]) for r in worklist.closed],
+        lost=[(r, people[_who(r)], ranks[_who(r)]) for r in worklist.lost],
+        unplanned=[_appointment(p, ranks, names, show_identifiers) for p in worklist.unplanned],
+        duplicates=[_appointment(p, ranks, names, show_identifiers) for p in second_bookings(worklist)],
+        still_booked=[_appointment(p, ranks, names, show_identifiers) for p in booked_for_nothing(worklist)],
         not_needed=NOT_NEEDED,
         record_only=RECORD_ONLY,
         list_of_medicines=LIST_OF_MEDICINES if any(r.kind in MEDICINES for r in worklist.rows) else "",
@@ -202,13 +203,15 @@ def _test_data(plans: Sequence[Plan]) -> str:
     return f"Of {len(plans)} plans {marked} are test data, not of real patients."
 
 
-def _ahead(early: Sequence[Placement], worklist: Worklist, names: Names, whole: bool) -> list[tuple[Person, list[str]]]:
+def _ahead(
+    early: Sequence[Placement], worklist: Worklist, ranks: Ranks, names: Names, whole: bool
+) -> list[tuple[Person, list[str], int | None]]:
     """Appointments ahead that are recorded as over, by patient."""
     found: dict[tuple[str, str], list[str]] = {}
     titles = titles_of(worklist) if early else {}
     for one in early:
         found.setdefault((one.identifier, one.patient), []).append(entry_ahead(one, titles))
-    return [(_person(who[1], who[0], names, whole), entries) for who, entries in found.items()]
+    return [(_person(who[1], who[0], names, whole), entries, ranks.get(who)) for who, entries in found.items()]
 
 
 def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple[str, list[dict[str, object]]]]:
@@ -258,7 +261,7 @@ def _side(row: Row, sides: Sides) -> str:
     return sides.get((row.identifier, row.episode, row.pathway), "")
 
 
-def _ranks(worklist: Worklist) -> dict[tuple[str, str], int]:
+def _ranks(worklist: Worklist) -> Ranks:
     """The place of each patient by name."""
     return {who: i for i, who in enumerate(sorted({_who(r) for r in worklist.rows}, key=lambda w: (w[1].lower(), w)))}
 
@@ -387,11 +390,12 @@ def _reading_order(row: Row) -> tuple[object, ...]:
     return (not row.gap, -row.severity, row.window_start or row.target or date.max, row.item)
 
 
-def _appointment(found: Placement, names: Names, whole: bool) -> dict[str, object]:
+def _appointment(found: Placement, ranks: Ranks, names: Names, whole: bool) -> dict[str, object]:
     """An appointment's line. Its free text may hold a name, so it goes where names go."""
     return {
         "person": _person(found.patient, found.identifier, names, whole),
         "text": found.text if names == "shown" else "",
         "found": found,
+        "patient_order": ranks.get((found.identifier, found.patient)),
         "day": day(found.day) or "no day",
     }

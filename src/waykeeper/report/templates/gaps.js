@@ -13,6 +13,8 @@
   const all = [...rows, ...steps];
   const groups = [...document.querySelectorAll(".same"), ...document.querySelectorAll(".over")];
   const people = [...document.querySelectorAll(".patient")];
+  const lists = [...document.querySelectorAll(".each, .doubt")];
+  const over = document.getElementById("of-over");
   const one = document.getElementById("one");
   let only = "";
   const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
@@ -21,11 +23,11 @@
     return [row, plain(`${person} ${row.textContent}`)];
   }));
 
+  const ours = (row) => only === "" || (row.closest(".over") ?? row).dataset.patient === only;
   const shows = (row) => {
     const words = plain(search.value).split(/\s+/).filter(Boolean);
     const severities = picks.filter((p) => p.getAttribute("aria-pressed") === "true").map((p) => p.dataset.severity);
-    const patient = (row.closest(".over") ?? row).dataset.patient;
-    return (only === "" || patient === only)
+    return ours(row)
       && words.every((w) => texts.get(row).includes(w))
       && (severities.length === 0 || severities.includes(row.dataset.pick))
       && selects.every((s) => s.value === "" || row.dataset[s.dataset.filter] === s.value);
@@ -37,8 +39,10 @@
       if (!row.hidden) shown += 1;
     }
     for (const group of groups) group.hidden = !group.querySelector(".step:not([hidden])");
-    const filtered = shown < all.length ? " (filtered: the others are hidden)" : "";
-    count.textContent = `${shown} of ${all.length} shown${filtered}`;
+    if (over) over.hidden = only !== "" && !over.querySelector(".step:not([hidden])");
+    const total = all.filter(ours).length;
+    const filtered = shown < total ? " (filtered: the others are hidden)" : "";
+    count.textContent = `${shown} of ${total} shown${filtered}`;
   };
   const order = () => {
     const field = sort.value;
@@ -52,6 +56,11 @@
     document.body.classList.toggle("one", only !== "");
     for (const person of people) {
       person.hidden = only !== "" && person.dataset.patient !== only;
+    }
+    for (const list of lists) {
+      const lines = [...list.querySelectorAll("li")];
+      for (const line of lines) line.hidden = only !== "" && line.dataset.patient !== only;
+      list.hidden = list.matches("section") && lines.every((line) => line.hidden);
     }
     one.hidden = only === "";
     const shown = people.find((person) => person.dataset.patient === only);
