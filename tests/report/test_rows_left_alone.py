@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from html import unescape
 
@@ -10,7 +11,7 @@ import pytest
 
 from gaps.plans import ankle, evidence, link, state
 from waykeeper.gaps import Worklist, worklist
-from waykeeper.plan.model import Plan
+from waykeeper.plan.model import Plan, State
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.terminal import terminal
 
@@ -66,3 +67,46 @@ def test_a_row_without_a_booking_stays_one_line():
     for said in told("closed", report, made):
         assert "seen at another hospital" in said
         assert "window" not in said and "Record" not in said and "evidence" not in said
+
+
+def card(page: str) -> str:
+    return page.partition('<article class="patient"')[2].partition("</article>")[0]
+
+
+@pytest.mark.parametrize(("how", "said", "head"), [
+    ("closed", "closed: seen at another hospital (R. Alder, Fri 2026-06-26)", "closed by a person: 1"),
+    ("put off", "put off until Tue 2026-06-30", "put off: 1"),
+])  # fmt: skip
+def test_the_patients_own_part_says_that_a_row_is_left_alone_and_why(how, said, head):
+    report, made = left_alone(how)
+    mine = card(gaps_html(report, [made]))
+    assert head in words(mine.partition("</header>")[0])
+    rows = [r for r in mine.partition("<tbody>")[2].split("<tr>") if "Three-month visit" in r]
+    assert [said in words(r) for r in rows] == [True]
+    assert "■" not in rows[0]
+    assert f"late, {how}" in mine  # the words of the picture
+    assert 'class="graver">late' not in mine
+    todo = [r for r in mine.partition("<tbody>")[2].split("<tr>") if "Six-week visit" in r]
+    assert ["not held in time ■■■" in words(r) for r in todo] == [True]
+    assert mine.index("Six-week visit <span") < mine.index("Three-month visit <span")
+
+
+def test_a_row_that_is_to_do_is_not_left_alone():
+    report = worklist([(ankle(), State())], (), DAY)
+    page = gaps_html(report, [ankle()])
+    assert "put off" not in card(page) and "closed" not in words(card(page)).replace("window closed", "")
+
+
+def test_who_has_closed_a_row_without_name_or_day_is_said():
+    made = ankle()
+    known = state(visit__three_month={"closed_because": "moved away"})
+    page = gaps_html(worklist([(made, known)], (), DAY), [made])
+    assert "closed: moved away (nobody said who or when)" in words(card(page))
+
+
+def test_a_patient_with_two_plans_is_one_patient():
+    one = ankle()
+    two = replace(one, episode=replace(one.episode, number=2))
+    page = gaps_html(worklist([(one, State()), (two, State())], (), DAY), [one, two])
+    assert page.count('<article class="patient"') == 2
+    assert '<a href="#patients">Patients: 1</a>' in page

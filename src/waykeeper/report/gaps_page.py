@@ -26,6 +26,7 @@ from waykeeper.report.shown import (
     history,
     is_over,
     key,
+    left_alone,
     order_of_all,
     owner_line,
     second_bookings,
@@ -96,6 +97,7 @@ class PatientCard:
     """One patient: timeline, rows worth reading, and a count of those that are not listed.
 
     counts   how much is to be done of each severity; `over` is counted apart: only to be recorded or closed
+    put_off, closed   gaps that a person left alone
     """
 
     person: Person
@@ -105,6 +107,8 @@ class PatientCard:
     contactable: bool
     counts: tuple[tuple[SeverityWords, int], ...]
     over: int
+    put_off: int
+    closed: int
     worst: int
     timeline: Timeline | None
     rows: tuple[Row, ...]
@@ -167,6 +171,7 @@ def gaps_html(
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
         left_levels=by_severity(worklist.left_out),
         shown=shown,
+        left_alone=left_alone,
         owner_line=owner_line,
         history=history,
         certainties=CERTAINTIES,
@@ -379,6 +384,8 @@ def _patient(anchor: str, rows: Sequence[Row], person: Person, as_of: date) -> P
         contactable=all(r.contactable for r in rows),
         counts=tuple((SEVERITY[s], now[s]) for s in (3, 2, 1, 0) if now[s]),
         over=sum(is_over(r, as_of) for r in gaps),
+        put_off=sum(r.gap and r.snoozed and not r.closed for r in rows),
+        closed=sum(r.gap and r.closed for r in rows),
         worst=max((r.severity for r in gaps), default=0),
         timeline=layout(rows, as_of),
         rows=tuple(sorted(listed, key=_reading_order)),
@@ -387,7 +394,7 @@ def _patient(anchor: str, rows: Sequence[Row], person: Person, as_of: date) -> P
 
 
 def _reading_order(row: Row) -> tuple[object, ...]:
-    return (not row.gap, -row.severity, row.window_start or row.target or date.max, row.item)
+    return (not row.to_do, not row.gap, -row.severity, row.window_start or row.target or date.max, row.item)
 
 
 def _appointment(found: Placement, ranks: Ranks, names: Names, whole: bool) -> dict[str, object]:

@@ -67,6 +67,16 @@ def is_over(row: Row, as_of: date) -> bool:
     return row.verdict in _PAST_USE.get(row.kind, ()) and row.window_end <= row.surgery < as_of
 
 
+def left_alone(row: Row) -> str:
+    """Why nobody acts on a gap: that it is closed, by whom and why, or put off until when; "" for every other row."""
+    if not row.gap or row.to_do:
+        return ""
+    if not row.closed:
+        return f"put off until {day(row.snoozed_until)}"
+    who = ", ".join(p for p in (row.closed_by, day(row.closed_on)) if p) or "nobody said who or when"
+    return f"closed: {row.closed_because} ({who})"
+
+
 def owner_line(row: Row) -> str:
     """Who acts, as the coordinator reads it: where another decides, that it is she who asks. "" for nobody."""
     if row.owner or row.kind not in _DECIDED or row.who not in _DECIDERS:

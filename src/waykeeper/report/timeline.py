@@ -40,6 +40,7 @@ class Lane:
     target: float | None = None
     booked: float | None = None
     attended: float | None = None
+    left: str = ""  # a gap on which nobody acts: "closed" or "put off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +110,15 @@ def _lane(row: Row, index: int, scale: _Scale) -> Lane:
     left, right = (window[0], round(window[0] + window[1], 2)) if window else (middle, middle)
     label = _label(row.title, left, right)
     return Lane(
-        row.title, row.verdict, row.severity, TOP + LANE * index, _said(row), label, window,
-        *(scale.at(d) if d else None for d in (row.target, _booked(row), row.attended)),
+        row.title, row.verdict, row.severity if row.to_do else 0, TOP + LANE * index, _said(row), label, window,
+        *(scale.at(d) if d else None for d in (row.target, _booked(row), row.attended)), left=_left(row),
     )  # fmt: skip
+
+
+def _left(row: Row) -> str:
+    if not row.gap or row.to_do:
+        return ""
+    return "closed" if row.closed else "put off"
 
 
 def _label(title: str, left: float, right: float) -> Tick:
@@ -126,7 +133,8 @@ def _said(row: Row) -> str:
     window = f"window {day(row.window_start)} to {day(row.window_end)}" if row.window_start and row.window_end else ""
     parts = [window, *(f"{word} {day(d)}" for word, d in (
         ("target", row.target), ("booked", _booked(row)), ("attended", row.attended)) if d)]  # fmt: skip
-    return f"{row.title}: {row.verdict}; {', '.join(p for p in parts if p)}."
+    left = f" ({_left(row)})" if _left(row) else ""
+    return f"{row.title}: {row.verdict}{left}; {', '.join(p for p in parts if p)}."
 
 
 def _months(scale: _Scale) -> list[Tick]:
