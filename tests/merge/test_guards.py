@@ -119,7 +119,7 @@ def test_wku108(world):
     assert codes(world, again, today=SURGERY) == ["WKU108"]
     assert codes(world, again, today=later(1)) == []  # over: a revision
     assert codes(world, compiled(world.identifier, episode=2, side="right")) == []
-    assert codes(world, compiled(world.identifier, episode=2, side="")) == []  # nobody can tell
+    assert codes(world, compiled(world.identifier, episode=2, side="")) == ["WKU108"]  # it may be the same joint
     plan = world.plan()
     world.send(withdraw(plan, world.resources(), "surgery cancelled"))
     assert codes(world, again) == []
@@ -127,6 +127,40 @@ def test_wku108(world):
     assert codes(world, again) == []  # the plan that stands is pushed again
     assert codes(world, plan, reinstate=True) == ["WKU108"]  # the other one is not brought back beside it
     assert codes(world, plan, reinstate=True, moving=True) == ["WKU108"]
+
+
+@pytest.mark.parametrize(("here", "there", "said"), [("", "left", "--side with this one"),
+                         ("right", "", "`waykeeper move --episode 1 --side` for that one")])  # fmt: skip
+def test_a_side_that_is_not_stated_may_be_the_same_until_a_person_says_it(here, there, said):
+    world = Memory()
+    world.push(compiled(world.identifier, side=there))
+    beside = compiled(world.identifier, later(30), episode=2, side=here)
+    (refused,) = guards(beside, holding(beside.episode, world.resources()))
+    assert refused.code == "WKU108" and f"name the side: {said}." in refused.help
+    if not there:  # as that says
+        world.push(compiled(world.identifier, side="left"))
+    assert codes(world, compiled(world.identifier, later(30), episode=2, side="right")) == []
+
+
+def test_neither_side_is_stated_and_each_is_to_be_named():
+    world = Memory()
+    world.push(compiled(world.identifier, side=""))
+    beside = compiled(world.identifier, later(30), episode=2, side="")
+    (refused,) = guards(beside, holding(beside.episode, world.resources()))
+    assert "--side with this one and `waykeeper move --episode 1 --side` for that one" in refused.help
+    world.push(beside)
+    assert codes(world, beside) == []  # what stands is pushed again
+
+
+def test_a_plan_that_a_person_ended_is_not_brought_back_beside_another(world):
+    plan = world.plan()
+    world.edit(PLAN_KEY, "plan", status="revoked")
+    world.push(surgery=later(5), episode=2)
+    for options in ({}, {"moving": True}):
+        assert codes(world, plan, reinstate=True, **options) == ["WKU108"]
+        assert set(codes(world, plan, **options)) == {"WKU109", "WKU108"}
+    world.send(withdraw(world.plan(surgery=later(5), episode=2), world.resources(), "surgery cancelled"))
+    assert codes(world, plan, reinstate=True) == []
 
 
 def test_a_withdrawn_plan_names_the_one_that_took_its_place(world):

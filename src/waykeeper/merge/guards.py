@@ -40,9 +40,9 @@ def guards(
     found += [] if reinstate else _unmarked_root(plan, held.everything)
     beside = _in_force(plan, held.everything, today)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
-        found.append(_withdrawn(held.plan, beside))
-    elif held.plan is None or held.plan.withdrawn:
-        found += [finding("WKU108", f"{_named(o)} is in force for the {o.side} side too") for o in beside]
+        found.append(_withdrawn(held.plan, [o for o in beside if plan.side and o.side == plan.side]))
+    elif held.plan is None or held.plan.withdrawn or status_class(_root(held)[1]) == "withdrawn":
+        found += [_two(plan, other) for other in beside]
     found += _ended(held, reinstate, moving)
     if held.plan is not None and not moving:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
@@ -78,9 +78,9 @@ def _root(held: Holding) -> Held:
 
 
 def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> list[Plan]:
-    """Other episodes for the same joint whose operation is still to come: two plans of one operation."""
+    """Other episodes for what may be the same joint whose operation is still to come: two plans of one operation."""
     roots = [e for _, r in everything if (e := episode_of(r)) is not None]
-    if not plan.side or not any(e != plan.episode and _one_pathway(e, plan) for e in roots):
+    if not any(e != plan.episode and _one_pathway(e, plan) for e in roots):
         return []
     found = []
     for other, state in read_all(everything):
@@ -89,7 +89,7 @@ def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> lis
         over = day is None or "surgery" in state.proven or (today is not None and day < today)
         alive = not other.withdrawn and state.plan_status in ("draft", "active")
         if alive and not over and other.episode != plan.episode and _one_pathway(other.episode, plan):
-            found += [other] if other.side == plan.side else []
+            found += [other] if other.side == plan.side or not (other.side and plan.side) else []
     return found
 
 
@@ -101,6 +101,19 @@ def _named(other: Plan) -> str:
     surgery = other.anchor("surgery")
     day = surgery.moment.day if surgery and surgery.moment else "a day not known"
     return f"episode {other.episode.number} of this pathway, surgery on {day},"
+
+
+def _two(plan: Plan, other: Plan) -> Finding:
+    """Two plans of one operation. Where a side is not stated, a person says by it that there are two."""
+    if plan.side and other.side:
+        return finding("WKU108", f"{_named(other)} is in force for the {other.side} side too")
+    here, there = "--side with this one", f"`waykeeper move --episode {other.episode.number} --side` for that one"
+    missing = [name for name, side in ((here, plan.side), (there, other.side)) if not side]
+    stated = f"for the {other.side} side, and this plan names no side" if other.side else "and names no side"
+    help_ = (
+        f"If it is of the other joint, name the side: {' and '.join(missing)}. If not, move it or withdraw it first."
+    )
+    return finding("WKU108", f"{_named(other)} is in force {stated}", help=help_)
 
 
 def _withdrawn(stood: Plan, beside: Sequence[Plan]) -> Finding:
