@@ -12,8 +12,11 @@ from waykeeper.medicines.outcome import WEEKDAY_IN_DOUBT
 WORDINGS = load("wordings.yaml")
 
 
+HOUR = "at what time of day is it taken?"
+
+
 def named(one: dict[str, Any]) -> str:
-    return f"{one['take']}: {one['text']}"
+    return " ".join((one.get("take", ""), one["text"], one.get("surgery", ""), *one.get("hours", ())))
 
 
 @pytest.mark.parametrize("one", WORDINGS["weekdays"], ids=named)
@@ -23,5 +26,17 @@ def test_a_weekday_in_the_words_of_an_order(one: dict[str, Any]) -> None:
     assert (WEEKDAY_IN_DOUBT in row.question) is (one["asks"] == "yes")
 
 
+@pytest.mark.parametrize("one", WORDINGS["hours"], ids=named)
+def test_an_hour_in_the_words_of_an_order(one: dict[str, Any]) -> None:
+    """The limit is 24 h before a surgery on Wed 2026-03-18: on Tue 2026-03-17 at the same hour."""
+    row = row_of({
+        "words": one.get("take", "lisinopril 10 mg tablet"), "dose_text": one["text"], "hours": one.get("hours", ()),
+        "surgery": f"2026-03-18T{one['surgery']}", "indication": ["atrial fibrillation"], "crcl": "90",
+        **({"times_a_week": one["times_a_week"]} if "times_a_week" in one else {}),
+    })  # fmt: skip
+    assert row.last_limit is not None and row.last_limit.day.isoformat() == "2026-03-17"
+    assert (str(row.last_dose), HOUR in row.question) == (one["last"], one["asks"] == "yes")
+
+
 def test_there_are_many_wordings() -> None:
-    assert sum(len(listed) for listed in WORDINGS.values() if isinstance(listed, list)) >= 40
+    assert sum(len(listed) for listed in WORDINGS.values() if isinstance(listed, list)) >= 90

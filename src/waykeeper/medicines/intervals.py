@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 
 from waykeeper.counting import counted
 from waykeeper.medicines.model import Case
-from waykeeper.medicines.times_of_day import NOON, clocks, evening_only
+from waykeeper.medicines.times_of_day import MIDNIGHT, NOON, Usual, contradicted, evening_only, usual_times
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment, add_elapsed, add_months, earlier_reading, read_wall
@@ -106,17 +106,32 @@ def hours_before(hours: int, surgery: Moment, entry: MedicineEntry) -> Interval:
 
 def _last_usual(limit: Moment, entry: MedicineEntry) -> date:
     """The day of the last usual dose at or before the limit; the limit's day where no time is known."""
-    usual = clocks(entry)
+    before = limit.day - timedelta(1)
+    usual = usual_times(entry)
     if not usual:
         late = evening_only(entry) and limit.clock is not None and limit.clock <= NOON
-        return limit.day - timedelta(1) if late else limit.day
-    first = read_wall(limit.day, usual[0], limit.zone, "recorded").moment
-    return limit.day if not_after(first, limit) else limit.day - timedelta(1)
+        return before if late else limit.day
+    open_morning = any(u.morning and _by(u.first, limit) for u in usual)
+    return limit.day if open_morning or any(_surely_by(u, limit) for u in usual) else before
 
 
 def hour_unknown(limit: Moment, entry: MedicineEntry) -> bool:
     """True where the order does not say whether its dose on the limit's day comes before the limit."""
-    return not clocks(entry) and _last_usual(limit, entry) == limit.day
+    usual = usual_times(entry)
+    if not usual:
+        return _last_usual(limit, entry) == limit.day
+    sure = any(_surely_by(u, limit) for u in usual) or not any(_by(u.first, limit) for u in usual)
+    return not sure or contradicted(entry)
+
+
+def _surely_by(usual: Usual, limit: Moment) -> bool:
+    """True if a dose is not after the limit at whichever time; of midnight nobody knows whose day's end it is."""
+    return usual.last != MIDNIGHT and _by(usual.last, limit)
+
+
+def _by(clock: time, limit: Moment) -> bool:
+    """True if a time of the limit's day is not after the limit."""
+    return not_after(read_wall(limit.day, clock, limit.zone, "recorded").moment, limit)
 
 
 def not_after(one: Moment, other: Moment) -> bool:
