@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import VISIT, compiled, new_identifier
+from merge.small import BLOOD, VISIT, compiled, new_identifier
 from waykeeper.exchange import Server
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import push
@@ -87,3 +87,51 @@ def test_a_closing_that_does_not_say_of_which_round_it_is_is_of_the_first(one):
     assert kept(one)[2] == WHY
     missed(one)
     assert kept(one)[2] == ""
+
+
+def test_a_closing_that_was_retracted_does_not_come_back_with_the_next_word(one):
+    server, _ = one
+    note(*one, str(VISIT), "owner", by=BY, on=DAY, text="Nurse Lane")
+    note(*one, str(VISIT), "closed", by=BY, on=DAY, text=WHY)
+    ref, task = in_hand(one)[0]
+    server.send("PUT", ref, {**task, "status": "entered-in-error"})
+    assert kept(one) == ("", None, "")
+    said = note(*one, str(VISIT), "snoozed", by=BY, on=date(2026, 3, 20))
+    assert kept(one) == ("", date(2026, 3, 20), "") and "had been closed" not in said
+    (_, task), = in_hand(one)  # fmt: skip
+    assert task["status"] == "on-hold" and WHY in [n["text"] for n in task["note"]]  # history, and no more than that
+
+
+@pytest.mark.parametrize(
+    ("what", "day", "text", "after"),
+    [
+        ("owner", DAY, "Nurse Kim", ("Nurse Kim", None, "")),
+        ("snoozed", date(2026, 4, 1), "", ("", date(2026, 4, 1), "")),
+    ],
+)
+def test_what_is_taken_up_or_put_off_after_it_was_closed_is_open_again_and_says_so(one, what, day, text, after):
+    note(*one, str(VISIT), "closed", by=BY, on=DAY, text="seen elsewhere")
+    said = note(*one, str(VISIT), what, by=BY, on=day, text=text)
+    assert said.endswith("; it had been closed (seen elsewhere) and is open again")
+    assert kept(one) == after and not listed(one, date(2026, 3, 25)).closed
+    assert "seen elsewhere" in [n["text"] for n in in_hand(one)[0][1]["note"]]
+    assert "had been closed" not in note(*one, str(VISIT), what, by=BY, on=day, text=text)
+
+
+def test_the_own_task_of_an_item_that_was_closed_is_open_again_and_keeps_who_did_it(one):
+    """A note of who shall do it would read as who did it."""
+    note(*one, str(BLOOD), "closed", by=BY, on=DAY, text="done at home")
+    said = note(*one, str(BLOOD), "owner", by=BY, on=DAY, text="K. Barlow")
+    state = read(plan_resources(*one))[1].items[BLOOD]
+    assert said.endswith("; it had been closed (done at home) and is open again")
+    assert (state.closed_because, state.owner) == ("", "K. Barlow")
+    task = one[0].read(state.references["task"])
+    assert [n["text"] for n in task["note"]] == ["done at home"]
+
+
+def test_who_put_it_off_and_who_gave_it_to_whom_is_noted_once(one):
+    for _ in (1, 2):
+        note(*one, str(VISIT), "owner", by=BY, on=DAY, text="Nurse Kim")
+        note(*one, str(VISIT), "snoozed", by="R. Alder", on=date(2026, 4, 1), text="abroad")
+    told = [(n["authorString"], n["text"]) for n in in_hand(one)[0][1]["note"]]
+    assert told == [(BY, "Owner: Nurse Kim"), ("R. Alder", "Put off until 2026-04-01: abroad")]

@@ -21,6 +21,7 @@ TITLE = "Have in hand"
 STATUS: Mapping[str, str] = {
     "owner": "accepted", "snoozed": "on-hold", "closed": "completed", "reopened": "requested",
 }  # fmt: skip
+RETRACTED = ("output", "owner", "statusReason")  # what a Task entered in error said; its notes stay as history
 
 
 def task_in_hand(
@@ -28,7 +29,8 @@ def task_in_hand(
 ) -> tuple[str, Resource]:
     """The Task in hand about an item with the status that the word gives it; its reference is "" if it is a new one.
 
-    A new round of the item has a new one, so that nobody's closing of the old date stands for the new one. Raises
+    A new round of the item has a new one, so that nobody's closing of the old date stands for the new one. One that was
+    entered in error begins anew: whose it was and why it was closed do not come back with the next word. Raises
     WaykeeperError WKX240 where the item does not stand on the server, or is over.
     """
     own = state.items.get(item.key)
@@ -39,6 +41,8 @@ def task_in_hand(
         raise WaykeeperError(finding("WKX240", f"{item.key} is {own.status} already"))
     name = plan.episode.uuid(item.key.kind, item.key.item, IN_HAND, item.key.occurrence, own.round)
     ref, standing = next(((r, t) for r, t in held if own_identifier(t) == name), ("", None))
+    if standing and standing.get("status") == "entered-in-error":
+        standing = {k: v for k, v in standing.items() if k not in RETRACTED}
     return ref, (standing or _new(plan, item, about, name)) | {"status": STATUS[what]}
 
 

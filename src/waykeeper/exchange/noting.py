@@ -19,6 +19,7 @@ from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import GOAL_ACHIEVEMENT, IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
 from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
+from waykeeper.fhir.told import is_in_hand
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.contacts import may_close
@@ -42,6 +43,7 @@ class Noted:
     text: str
     days: int | None
     decision: str
+    today: date | None = None  # of the writing; without it that of the note
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +84,8 @@ def note(
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode)
-        noted = Noted(by, on or datetime.now(ZoneInfo(plan.zone)).date(), text, days, decision)
+        today = datetime.now(ZoneInfo(plan.zone)).date()
+        noted = Noted(by, on or today, text, days, decision, today)
         if what in ABOUT:
             return _write_about(server, plan, state, found, what, noted)
         if what == "done" and found.key.kind == "visit":
@@ -96,6 +99,7 @@ def note(
                 return f"{_told(found, what, noted, ref)}: as it was noted before"
             _open_yet(held, plan, state, found, what, resource)
         changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
+        opened = _opened_by(what, resource)
         if not ref:
             return _told(found, what, noted, _created(server, plan, found, changed))
         version = str((resource.get("meta") or {}).get("versionId") or "")
@@ -104,7 +108,7 @@ def note(
             continue
         if answer.status >= 400:
             raise refusal(answer.status, f"note about {found.key}", answer.document)
-        return _told(found, what, noted, ref)
+        return _told(found, what, noted, ref) + opened
     raise AssertionError  # the last attempt returns or raises
 
 
@@ -381,7 +385,27 @@ def _fact(resource: Resource, noted: Noted) -> Resource:
 
 
 def _owner(resource: Resource, noted: Noted) -> Resource:
-    return {**resource, "owner": {"display": noted.text}}
+    made = {**_opened(resource), "owner": {"display": noted.text}}
+    return _with_who(made, noted, f"Owner: {noted.text}", noted.on)
+
+
+def _with_who(task: Resource, noted: Noted, text: str, day: date) -> Resource:
+    """A Task in hand with who said so. The item's own Task has none: its latest note names who decided or did it."""
+    said = {"authorString": noted.by, "time": day.isoformat(), "text": text}
+    before = task.get("note") or []
+    return {**task, "note": [*before, said]} if is_in_hand(task) and said not in before else task
+
+
+def _opened(resource: Resource) -> Resource:
+    """Without the reason for which it was closed; the note that said so stays."""
+    kept = [o for o in resource.get("output") or [] if not _is(o, "closed-because")]
+    return {k: v for k, v in resource.items() if k != "output"} | ({"output": kept} if kept else {})
+
+
+def _opened_by(what: str, resource: Resource) -> str:
+    """What is to be told where somebody takes up, or puts off, what had been closed; "" else."""
+    because = output_of(resource, "closed-because")
+    return f"; it had been closed ({because}) and is open again" if because and what in ("owner", "snoozed") else ""
 
 
 def _put_output(resource: Resource, code: str, **value: Any) -> Resource:
@@ -395,7 +419,10 @@ def _is(output: Mapping[str, Any], code: str) -> bool:
 
 
 def _snoozed(resource: Resource, noted: Noted) -> Resource:
-    return _put_output(resource, "snoozed-until", valueDate=noted.on.isoformat())
+    """Until a day that comes, so what was closed is open again: else it would come back as closed, that is, never."""
+    made = _put_output(_opened(resource), "snoozed-until", valueDate=noted.on.isoformat())
+    words = f": {noted.text}" if noted.text else ""
+    return _with_who(made, noted, f"Put off until {noted.on.isoformat()}{words}", noted.today or noted.on)
 
 
 def _closed(resource: Resource, noted: Noted) -> Resource:
@@ -404,9 +431,7 @@ def _closed(resource: Resource, noted: Noted) -> Resource:
 
 
 def _reopened(resource: Resource, noted: Noted) -> Resource:
-    made = {**resource, "note": [*(resource.get("note") or []), _annotation(noted)]}
-    kept = [o for o in made.pop("output", []) if not _is(o, "closed-because")]
-    return made | ({"output": kept} if kept else {})
+    return {**_opened(resource), "note": [*(resource.get("note") or []), _annotation(noted)]}
 
 
 # What is noted where a reason must not take the place of a decision, by kind.
