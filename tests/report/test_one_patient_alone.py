@@ -128,3 +128,15 @@ def test_a_part_in_which_the_patient_has_nothing_is_not_shown(browser, tmp_path)
     for part in PARTS:
         assert not opened.locator(f"section[aria-labelledby={part}]").is_visible()
     assert opened.locator("#list").is_visible() and opened.locator("#patients").is_visible()
+
+
+@pytest.mark.parametrize("length", [40, 60, 120])
+def test_a_name_without_a_space_does_not_widen_the_page(browser, tmp_path, length):  # noqa: F811
+    made = [someone(1, ("Wolfeschlegelsteinhausenbergerdorff" * 4)[:length])]
+    file = tmp_path / "long.html"
+    file.write_text(gaps_html(worklist([(p, known()) for p in made], seen(made[0]), DAY), made), "utf-8")
+    opened = browser.new_page(viewport={"width": 400, "height": 800})
+    opened.goto(file.as_uri())
+    assert opened.evaluate("document.documentElement.scrollWidth") <= 400
+    alone(opened, "Wolfeschlegel")
+    assert opened.evaluate("document.documentElement.scrollWidth") <= 400
