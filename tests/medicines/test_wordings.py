@@ -38,5 +38,13 @@ def test_an_hour_in_the_words_of_an_order(one: dict[str, Any]) -> None:
     assert (str(row.last_dose), HOUR in row.question) == (one["last"], one["asks"] == "yes")
 
 
+@pytest.mark.parametrize("one", WORDINGS["brackets"], ids=lambda one: one["text"])
+def test_what_stands_in_the_brackets_of_a_branded_product(one: dict[str, Any]) -> None:
+    name = f"apixaban 5 MG Oral Tablet [{one['text']}]"
+    row = row_of({"words": name, "code": "1364447", "display": name})
+    assert (row.recognised and f"sold as {one['text']}" in row.notes) is (one["brand"] == "yes")
+    assert (row.decision == "ask" and not row.recognised) is (one["brand"] == "no")
+
+
 def test_there_are_many_wordings() -> None:
     assert sum(len(listed) for listed in WORDINGS.values() if isinstance(listed, list)) >= 90

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from waykeeper.findings import Finding, finding
 from waykeeper.medicines.ruleset import RXNORM, Ruleset
 from waykeeper.medicines.spelling import normalise
-from waykeeper.medicines.words import Reading, near_names, read_words
+from waykeeper.medicines.words import Reading, ended_words, near_names, read_words
 from waykeeper.quickly_made import quickly_made
 from waykeeper.record.model import MedicineEntry
 
@@ -69,6 +69,7 @@ def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
 # A branded product ends with its brand in brackets: `apixaban 5 MG Oral Tablet [Eliquis]` (NLM, RxNorm overview, term
 # type SBD; from memory). Only RxNorm's own names keep to that: in any other text a bracket may hold `stopped`.
 _BRANDED = re.compile(r"(.*\S)\s*\[([^\[\]]+)\]\s*")
+_BRAND = re.compile(r"[A-Z][A-Za-z]*(?:-[A-Za-z]+)*(?: [A-Z][A-Za-z]*(?:-[A-Za-z]+)*){0,2}")  # one to three such words
 
 
 def _said(entry: MedicineEntry, rules: Ruleset) -> tuple[Reading, tuple[str, ...]]:
@@ -86,8 +87,17 @@ def _without_brand(name: str, rules: Ruleset) -> tuple[str, str]:
     found = _BRANDED.fullmatch(name)
     if not found:
         return name, ""
-    held = read_words(found[2], rules)
-    return (name, "") if held.turned or held.ingredients or not held.left else (found[1], found[2])
+    return (found[1], found[2]) if _is_brand(found[2].strip(), rules) else (name, "")
+
+
+def _is_brand(text: str, rules: Ruleset) -> bool:
+    """True for one to three words that begin with a capital and that nobody has read: no word that says anything else,
+    and no name of a medicine, not even one that is written nearly so."""
+    held = read_words(text, rules)
+    tokens = normalise(text).split()
+    if not _BRAND.fullmatch(text) or held.turned or held.ingredients or len(held.left) != len(tokens):
+        return False
+    return not ended_words().intersection(tokens) and not near_names(held.left, rules)
 
 
 def _is_code(entry: MedicineEntry) -> bool:

@@ -48,6 +48,12 @@ def vocabulary() -> Mapping[str, Any]:
     return table("words")
 
 
+@cache
+def ended_words() -> frozenset[str]:
+    """Words beside a name that may say that it is not taken any more, normalised; in no other place are they read."""
+    return frozenset(normal(word) for word in vocabulary()["ended"])
+
+
 @lru_cache(maxsize=8)
 def _phrases(rules: Ruleset) -> Mapping[str, tuple[str, str]]:
     """Normalised phrase -> (kind, value). A name of a medicine wins over any other meaning."""
