@@ -94,3 +94,36 @@ def test_a_title_that_a_person_changed_keeps_no_version_of_before():
     plan = read_all(world.resources())[0][0]
     assert plan.pathway.version == "1.1.0" and world.at(PLAN_KEY, "plan")["title"] == "Ankle, Mr Q."
     assert world.push(changes=changes).changing == ()
+
+
+OURS, THEIRS = "https://alder-quay.example/pathways/small", "https://ehr.example/PlanDefinition/eras|2"
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_what_the_patient_follows_beside_our_pathway_stays(first):
+    """A protocol of another system, before or after ours, is neither taken off nor asked about; our version moves."""
+    world = Memory()
+    world.push()
+    before = read_all(world.resources())[0][0]
+    both = [THEIRS, f"{OURS}|1.0.0"] if first else [f"{OURS}|1.0.0", THEIRS]
+    world.edit(PLAN_KEY, "plan", instantiatesCanonical=both)
+    assert read_all(world.resources())[0][0] == before
+    pushed = world.push()
+    assert pushed.changing == () and pushed.conflicts == ()
+    changes = (("version: 1.0.0", "version: 1.1.0"),)
+    upgraded = world.push(changes=changes)
+    assert upgraded.conflicts == ()
+    assert world.at(PLAN_KEY, "plan")["instantiatesCanonical"] == [f"{OURS}|1.1.0", THEIRS]
+    assert world.push(changes=changes).changing == ()
+
+
+def test_what_another_system_put_in_place_of_our_version_does_not_push_it_out():
+    world = Memory()
+    world.push()
+    title = "Hip plan"
+    world.edit(PLAN_KEY, "plan", instantiatesCanonical=[f"{OURS}|1.0.0", THEIRS], title=title)
+    changes = (("version: 1.0.0", "version: 1.1.0"),)
+    asked = world.push(changes=changes)
+    assert [q.groups for q in asked.conflicts] == [("what",)]
+    root = world.at(PLAN_KEY, "plan")
+    assert (root["instantiatesCanonical"], root["title"]) == ([f"{OURS}|1.1.0", THEIRS], title)

@@ -83,11 +83,15 @@ def episode_of(root: Mapping[str, Any]) -> Episode | None:
         return None
     said = decode(extension, "UTC")
     patient = (root.get("subject") or {}).get("identifier") or {}
-    url = str(next(iter(root.get("instantiatesCanonical") or []), "")).partition("|")[0]
     if not patient.get("value") or not said.get("clinicUrl"):
         return None
     identifier = Identifier(str(patient.get("system") or ""), str(patient["value"]))
-    return Episode(str(said["clinicUrl"][0]), url, identifier, int(said.get("episode", [1])[0]))
+    urls = [str(one).partition("|")[0] for one in root.get("instantiatesCanonical") or ()] or [""]
+    found = [Episode(str(said["clinicUrl"][0]), url, identifier, int(said.get("episode", [1])[0])) for url in urls]
+    if len(found) == 1:
+        return found[0]
+    names = named_by(root)  # protocols of others may be followed too, and stand before ours
+    return next((one for one in found if one.uuid("plan", "plan", "plan") in names), found[0])
 
 
 def belongs(known: Identity, episode: Episode) -> bool:

@@ -116,7 +116,7 @@ def _read_one(
     phases = _phases(parts, zone)
     plan = Plan(
         episode=episode,
-        pathway=_pathway(root[1], said),
+        pathway=_pathway(root[1], said, episode.pathway_url),
         patient=patient,
         anchors=tuple(_anchor(a, zone) for a in said.get("anchor", [])),
         zone=zone,
@@ -217,8 +217,9 @@ def _merged(everything: Iterable[Held], identifier: Identifier) -> tuple[str, ..
     return tuple(sorted(n for n in numbers if n.rpartition("|")[0] == identifier.system and n != str(identifier)))
 
 
-def _pathway(root: Mapping[str, Any], said: Said) -> PathwayRef:
-    url, _, version = str(next(iter(root.get("instantiatesCanonical") or []), "")).partition("|")
+def _pathway(root: Mapping[str, Any], said: Said, url: str) -> PathwayRef:
+    followed = (str(one).partition("|") for one in root.get("instantiatesCanonical") or ())
+    version = next((version for one, _, version in followed if one == url), "")
     name, title = _one(said, "pathway"), str(root.get("title") or "")
     return PathwayRef(name, url, version, "" if title == name else title)
 

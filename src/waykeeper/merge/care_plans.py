@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from waykeeper.fhir import answers, read_all
@@ -26,7 +26,8 @@ ENTRIES: Mapping[str, frozenset[str]] = {
     "activity": frozenset(IN_ACTIVITY),
 }
 GONE = ("withdrawn", "void")
-ALWAYS_OURS = ("instantiatesCanonical",)  # which version all items are of, also where a person changed the title
+CANONICAL = "instantiatesCanonical"
+ALWAYS_OURS = (CANONICAL,)  # which version all items are of, also where a person changed the title
 
 
 @dataclass(frozen=True)
@@ -135,6 +136,31 @@ class CarePlans:
         return reoffered(made | version, told, merged=merged, **kept)
 
 
+def alone(held: Holding) -> tuple[Holding, tuple[str, ...]]:
+    """The holding with the root as if it followed our pathway only, and what it follows beside: protocols of others."""
+    ref, root = held.own.get(ROOT, ("", {}))
+    url = held.episode.pathway_url
+    followed = [str(one) for one in root.get(CANONICAL) or ()]
+    others = tuple(one for one in followed if one.partition("|")[0] != url)
+    if not others:
+        return held, ()
+    mine = [one for one in followed if one not in others]
+    seen = {k: v for k, v in root.items() if k != CANONICAL} | ({CANONICAL: mine} if mine else {})
+    return replace(held, own={**held.own, ROOT: (ref, seen)}), others
+
+
+def with_others(decision: Decision, others: Sequence[str]) -> Decision:
+    """The decision about the root, with what it follows beside our pathway in it again."""
+    if decision.before is None:
+        return decision
+
+    def whole(resource: Mapping[str, Any]) -> Resource:
+        return {**resource, CANONICAL: [*(resource.get(CANONICAL) or ()), *others]}
+
+    after = whole(decision.after) if decision.after is not None else None
+    return replace(decision, before=whole(decision.before), after=after)
+
+
 def _plan_extension(base: Mapping[str, Any], wanted: Mapping[str, Any], besides: str = "") -> dict[str, Any] | None:
     """The plan extension as wanted, but for the parts that are judged in groups; None where nothing differs.
 
@@ -167,4 +193,4 @@ def _references(entries: Any) -> set[str]:
     return {_reference(e) for e in entries or []}
 
 
-__all__ = ["PLAN_KEY", "CarePlans"]
+__all__ = ["PLAN_KEY", "CarePlans", "alone", "with_others"]

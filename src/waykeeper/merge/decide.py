@@ -13,7 +13,7 @@ from waykeeper.fhir.ownership import GROUPS, digest, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import attendance
-from waykeeper.merge.care_plans import CarePlans
+from waykeeper.merge.care_plans import CarePlans, alone, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
 from waykeeper.merge.held import Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
@@ -40,7 +40,11 @@ def decide(
             nothing; the end of a Flag whose release has no recorded day
     """
     known, lost = marked(plan, held)
-    made = _Merge(plan, holding(plan.episode, known), dict(take or {}), today, lost).decisions()
+    found, others = alone(holding(plan.episode, known))
+    made = _Merge(plan, found, dict(take or {}), today, lost).decisions()
+    if others:
+        rows = (with_others(d, others) if (d.item, d.part) == (str(PLAN_KEY), "plan") else d for d in made.rows)
+        made = replace(made, rows=tuple(rows))
     return replace(made, standing=_standing(held, made.rows))
 
 
