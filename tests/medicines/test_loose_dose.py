@@ -54,6 +54,43 @@ def test_a_dose_without_its_order_asks_where_it_matters(words: str, on: str, ask
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("words", "on", "asked"),
+    [
+        # 29 to 35 days are the longest cycle of tocilizumab (2022 ACR/AAHKS guideline): 34 days without it
+        ("tocilizumab injection", "2026-03-01", True),
+        ("tocilizumab injection", "2026-02-12", True),  # 34 days before
+        ("tocilizumab injection", "2026-02-11", False),
+        # heparin into a vein: 4 h (CHEST 2022, from memory), limit 03:30 on the day of surgery
+        ("heparin iv infusion", "2026-03-18T06:30:00-05:00", True),
+        ("heparin iv infusion", "2026-03-18T03:30:00-05:00", False),
+        ("heparin iv infusion", "2026-03-18", True),  # at no known hour
+        ("heparin iv infusion", "2026-03-17", False),
+        # why aspirin is taken decides: it may stop for 7 days (bridging table of an ASH journal)
+        ("aspirin 325 mg", "2026-03-11", True),
+        ("aspirin 325 mg", "2026-03-10", False),
+        # 24 h before 07:30
+        ("lisinopril 10 mg", "2026-03-17", True),  # at no known hour
+        ("lisinopril 10 mg", "2026-03-16", False),
+    ],
+)
+def test_it_is_asked_where_the_days_are_open_and_after_a_limit_on_the_day_itself(
+    words: str, on: str, asked: bool
+) -> None:
+    plain, told = rows(order(words))[0], rows(order(words), dose(words, on))[0]
+    assert (ASKED in told.question) is asked
+    assert (told.decision, told.last_dose, told.last_limit) == (plain.decision, plain.last_dose, plain.last_limit)
+
+
+def test_a_dose_of_its_order_after_a_limit_on_the_day_itself_is_too_late() -> None:
+    named = {"request": {"reference": "MedicationRequest/o"}}
+    late = dose("heparin iv infusion", "2026-03-18T06:30:00-05:00", **named)
+    (row,) = rows(order("heparin iv infusion"), late)
+    assert row.decision == "ask" and "the last dose was taken after the limit" in row.question
+    in_time = dose("heparin iv infusion", "2026-03-18T03:00:00-05:00", **named)
+    assert rows(order("heparin iv infusion"), in_time)[0].decision == "time"
+
+
 def test_it_never_settles_a_question() -> None:
     """A dose that fits the window of adalimumab (14 to 21 days before) is no answer to when it was last given."""
     (row,) = rows(order("adalimumab 40 mg"), dose("adalimumab 40 mg", "2026-03-01"))

@@ -12,6 +12,8 @@ from waykeeper.record import place_of
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment, later_reading
 
+NO_LONGEST = 28  # days, of a row that asks and names no longest pause; common practice, no source
+
 
 @dataclass(frozen=True, slots=True)
 class NotMet:
@@ -33,8 +35,11 @@ def not_met(missed_days: int, surgery: date, last_taken: date) -> NotMet | None:
 
 def with_last_taken(row: MedicineRow, entry: MedicineEntry, surgery: Moment) -> MedicineRow:
     """Lay the recorded last dose beside the proposal; cycles have their own test."""
-    if entry.last_taken is None or row.missed_days is None:
+    if entry.last_taken is None:
         return row
+    if row.missed_days is None:  # a limit on the day of surgery has no missed days
+        by_clock = row.last_limit is not None and not entry.last_taken.whole_day
+        return _late_by_the_clock(row, entry.last_taken) if by_clock else row
     broken = not_met(row.missed_days, surgery.day, entry.last_taken.day)
     if broken is None and row.last_limit is not None and not entry.last_taken.whole_day:
         return _late_by_the_clock(row, entry.last_taken)
@@ -80,9 +85,24 @@ def with_loose_dose(row: MedicineRow, entry: MedicineEntry, surgery: Moment, *, 
     known = entry.last_taken
     if given is None or given.day > surgery.day or (known is not None and place_of(known) >= place_of(given)):
         return row
-    taken_then = with_last_taken(row, replace(entry, last_taken=given), surgery)
-    if not cycle and taken_then is row:
+    inside = not cycle and _inside(row, entry, given, surgery)
+    if not cycle and not inside and not _within_reach(row, given, surgery):
         return row
-    where = "" if cycle else " inside the hold,"
+    where = " inside the hold," if inside else ""
     asks = f"a dose was given on {clock_name(given)},{where} and its record names no order: was it of this one?"
     return replace(row, question="; ".join(q for q in (asks, row.question) if q))
+
+
+def _inside(row: MedicineRow, entry: MedicineEntry, given: Moment, surgery: Moment) -> bool:
+    """True for a dose in the days that are missed, or later than a clock limit; without an hour it may be later."""
+    if with_last_taken(row, replace(entry, last_taken=given), surgery) is not row:
+        return True
+    return row.last_limit is not None and given.whole_day and given.day >= row.last_limit.day
+
+
+def _within_reach(row: MedicineRow, given: Moment, surgery: Moment) -> bool:
+    """True where nobody has set the days of a pause yet, and the dose may lie inside the longest that there is."""
+    if row.decision != "ask" or row.missed_days is not None or row.last_limit is not None:
+        return False
+    longest = NO_LONGEST if row.longest_days is None else row.longest_days
+    return (surgery.day - given.day).days <= longest
