@@ -6,8 +6,9 @@ import json
 from pathlib import Path
 
 import waykeeper
+from waykeeper.exchange import one_plan
 from waykeeper.exchange.one_plan import one_of_each
-from waykeeper.fhir import read_all
+from waykeeper.fhir import belongs, episode_of, identity, read_all
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.pathway.shelf import folder
 from waykeeper.verbs import inputs
@@ -72,6 +73,42 @@ def test_of_copies_that_lost_our_identifier_no_part_is_lost():
     assert len(several) == 1 and kept == [*others, *copy]
     ((plan, _),) = read_all(kept)
     assert {i.key for i in plan.items} == {i.key for i in read_all(file)[0][0].items}
+
+
+def people(count):
+    """The plan of so many people, from one server and from another."""
+    file = of_server(inputs.held_of([str(PLAN)]))
+    found = []
+    for number in range(count):
+        text = json.dumps([{**r, "id": ref.partition("/")[2]} for ref, r in file]).replace("/s", f"/n{number}-s")
+        number_of = next(r["identifier"][0]["value"] for _, r in file if r["resourceType"] == "Patient")
+        person = json.loads(text.replace(f'"{number_of}"', f'"{number_of}-{number}"'))
+        episode = next(e for r in person if (e := episode_of(r)) is not None)
+        for resource in person:
+            named = resource
+            said = identity(resource)
+            if said and (own := own_identifier(resource)):
+                key = said.key
+                uuid = episode.uuid(key.kind, key.item, said.part, key.occurrence, said.round)
+                named = json.loads(json.dumps(resource).replace(own, uuid))
+            found.append((f"{named['resourceType']}/n{number}-{named['id']}", named))
+    return [*found, *((f"{ref}x", r) for ref, r in found)]
+
+
+def test_each_resource_is_asked_about_the_plans_of_its_patient_only(monkeypatch):
+    """Asked about every plan that was read twice, a caseload of 10,000 would never end."""
+    asked = []
+
+    def counted(known, episode):
+        asked.append(episode)
+        return belongs(known, episode)
+
+    monkeypatch.setattr(one_plan, "belongs", counted)
+    held = people(4)
+    kept, several = one_of_each(held)
+    ours = [r for _, r in held if identity(r) is not None]
+    assert len(several) == 4 and [r for _, r in kept if identity(r) is not None] == ours[len(ours) // 2 :]
+    assert len(asked) == len(ours)
 
 
 def test_of_two_roots_one_stays_also_where_one_lost_our_identifier():

@@ -66,6 +66,15 @@ def test_merges_of_merges_and_several_in_one_message(tmp_path):
     assert {*one.patient} == {f"{MRN}|AQ-{n}" for n in (1, 2, 9)}
 
 
+def test_merges_in_any_order_make_one_patient_of_whoever_is_linked():
+    merges = [("a", "b"), ("c", "d"), ("x", "y"), ("e", "d"), ("b", "e")]
+    for order in itertools.permutations(merges):
+        evidence = [Evidence(name, "appointment", "booked", patient=(name,)) for name in "abcdexyz"]
+        found = joined(evidence, order)
+        assert [one.patient[0] for one in found] == list("abcdexyz")
+        assert ["".join(sorted(one.patient)) for one in found] == [*["abcde"] * 5, "xy", "xy", "z"]
+
+
 def test_a_number_of_nobody_we_know_is_told_and_joins_nobody(tmp_path):
     for group in (f"{NEW}\rMRG|AQ-1^^^ELSE^MR", "PID|1||AQ-2^^^ELSE^MR\rMRG|AQ-1^^^AQ^MR", f"{NEW}\rMRG|"):
         found = read(tmp_path, adt("A40", group), message(pid=OLD))

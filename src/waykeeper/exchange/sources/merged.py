@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from waykeeper.fhir.patients import Names
 from waykeeper.plan.model import Evidence
 
 
@@ -19,12 +20,15 @@ def joined(evidence: Iterable[Evidence], merged: Sequence[tuple[str, ...]]) -> l
 
 
 def _together(merged: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
-    groups: list[tuple[str, ...]] = []
+    """The numbers of each patient, in the order in which they were told; a year of messages holds many thousands."""
+    known = Names()
     for names in merged:
-        same = [g for g in groups if not {*g}.isdisjoint(names)]
-        groups = [g for g in groups if g not in same]
-        groups.append(tuple(dict.fromkeys(name for group in (*same, names) for name in group)))
-    return groups
+        known.join(names)
+    groups: dict[str, dict[str, None]] = {}
+    for names in merged:
+        for name in names:
+            groups.setdefault(known.root(name), {})[name] = None
+    return [tuple(group) for group in groups.values()]
 
 
 def _known_by_all(one: Evidence, known: dict[str, tuple[str, ...]]) -> Evidence:
