@@ -20,6 +20,7 @@ from waykeeper.verbs.compiling import still_given
 from waykeeper.verbs.moving import Recompiler, Sources, Wish, _not_over, _other_plans, told
 
 ZONE = "America/Chicago"
+DAY = date(2026, 3, 10)
 
 
 def recompiler(record=(), **wish) -> Recompiler:
@@ -87,11 +88,11 @@ def test_both_joints_on_one_day_are_said():
     world.push()
     world.push(episode=2)
     plans = {p.episode.number: p for p, _ in read_all(world.resources())}
-    same, around = _other_plans(world.resources(), plans[1], compiled(world.identifier, later(21)))
+    same, around = _other_plans(world.resources(), plans[1], compiled(world.identifier, later(21)), DAY)
     assert "is on 2026-03-18" in same and "episode 2" in same
     assert "planned around the day of before" in around and "--episode 2, and push it" in around
     world.push(episode=3, surgery=later(90))
-    said = _other_plans(world.resources(), plans[1], compiled(world.identifier, later(21)))
+    said = _other_plans(world.resources(), plans[1], compiled(world.identifier, later(21)), DAY)
     assert len(said) == 3 and "--episode 3" in said[2]
 
 
@@ -100,10 +101,28 @@ def test_the_medicines_of_another_plan_are_named_only_where_the_day_moves():
     world.push()
     world.push(episode=2, surgery=later(60))
     plans = {p.episode.number: p for p, _ in read_all(world.resources())}
-    assert _other_plans(world.resources(), plans[1], compiled(world.identifier)) == ()
-    assert len(_other_plans(world.resources(), plans[1], compiled(world.identifier, later(1)))) == 1
+    assert _other_plans(world.resources(), plans[1], compiled(world.identifier), DAY) == ()
+    assert len(_other_plans(world.resources(), plans[1], compiled(world.identifier, later(1)), DAY)) == 1
     world.send(withdraw(plans[2], world.resources(), "surgery cancelled", today=date(2026, 3, 1)))
-    assert _other_plans(world.resources(), plans[1], compiled(world.identifier, later(1))) == ()
+    assert _other_plans(world.resources(), plans[1], compiled(world.identifier, later(1)), DAY) == ()
+
+
+@pytest.mark.parametrize(
+    ("today", "proven", "said"),
+    [(later(-1), True, True), (SURGERY, False, True), (SURGERY, True, False), (later(1), False, False)],
+)
+def test_the_medicines_of_a_joint_that_was_operated_are_not_planned_again(today, proven, said):
+    """A plan stays active for months after surgery: its pause is over."""
+    world = Memory()
+    world.push()
+    world.push(episode=2, surgery=later(60))
+    if proven:
+        plan = compiled(world.identifier)
+        anchors = (replace(a, standing=Standing.RECORDED) if a.name == "surgery" else a for a in plan.anchors)
+        world.push(replace(plan, anchors=tuple(anchors)))
+    plans = {p.episode.number: p for p, _ in read_all(world.resources())}
+    moved = compiled(world.identifier, later(70), episode=2)
+    assert bool(_other_plans(world.resources(), plans[2], moved, today)) is said
 
 
 def test_a_revision_restarts_the_clock_in_an_episode_of_its_own():

@@ -240,7 +240,7 @@ class Recompiler:
         )  # fmt: skip
         _not_over(plan, old, today)
         self.findings = (*odd(record, place), *plan.findings)
-        self.notices += _other_plans(held, old, plan)
+        self.notices += _other_plans(held, old, plan, today)
         return plan
 
     def _possible(self, record: Record, old: Plan, state: State) -> None:
@@ -305,10 +305,11 @@ def _not_over(new: Plan, old: Plan, today: date) -> None:
         raise WaykeeperError(finding("WKC214", f"--surgery {anchor.moment} is over on {today.isoformat()}"))
 
 
-def _other_plans(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:
+def _other_plans(held: Sequence[Held], old: Plan, new: Plan, today: date) -> tuple[str, ...]:
     """Other plans of the patient: on the same day, both joints at once for instance, each is moved by itself.
 
     Whose medicines pause was planned around the day of before: its holds name it, and may have to be longer or asked.
+    Once that operation took place nothing of it is planned again.
     """
     was, now = _surgery_day(old), _surgery_day(new)
     found = []
@@ -319,10 +320,19 @@ def _other_plans(held: Sequence[Held], old: Plan, new: Plan) -> tuple[str, ...]:
         which = f"{plan.pathway.title or plan.pathway.name}, episode {plan.episode.number}"
         if day is not None and day in (was, now):
             found.append(f"another plan of this patient is on {day}: {which}; it does not move with this")
-        if was != now and any(i.key.kind == "hold" for i in plan.items):
+        if was != now and any(i.key.kind == "hold" for i in plan.items) and not _operated(plan, state, today):
             again = f"compile it again with --from and --episode {plan.episode.number}, and push it"
             found.append(f"the medicines of another plan were planned around the day of before: {which}; {again}")
     return tuple(found)
+
+
+def _operated(plan: Plan, state: State, today: date) -> bool:
+    """True where the plan's surgery is over, or proven on its day: a day that has not come is proven by nothing."""
+    anchor, day = plan.anchor("surgery"), _surgery_day(plan)
+    if anchor is None or day is None:
+        return False
+    proven = "surgery" in state.proven or anchor.standing is Standing.RECORDED
+    return day < today or (proven and day == today)
 
 
 def _surgery_day(plan: Plan) -> date | None:
