@@ -10,7 +10,8 @@ from merge.worlds import TODAY, Memory, later
 from waykeeper.fhir import read_all
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD as HOLD_URL
-from waykeeper.merge import withdraw
+from waykeeper.fhir.write import PLAN_KEY
+from waykeeper.merge import decide, withdraw
 
 
 def withdrawn(world):
@@ -67,6 +68,37 @@ def test_the_day_it_was_withdrawn_on_plays_no_part():
     world.today = date(2026, 3, 2)
     world.push()
     assert world.push().changing == () and world.conflicts() == []
+
+
+@pytest.mark.parametrize("whose", ["ours", "a person's"])
+def test_the_word_that_a_plan_is_wanted_again_answers_no_other_question(whose):
+    """A person changed the period of the plan, and it moves: that is asked about. Only the state is answered."""
+    world = Memory()
+    world.push()
+    period = {"start": "2026-01-01", "end": "2027-01-01"}
+    world.edit(PLAN_KEY, "plan", period=period)
+    if whose == "ours":
+        withdrawn(world)
+    else:
+        world.edit(PLAN_KEY, "plan", status="revoked")
+    made = decide(world.plan(surgery=later(21)), world.resources(), today=TODAY, reinstate=True)
+    world.send(made)
+    assert [(q.key, q.groups) for q in made.conflicts] == [(PLAN_KEY, ("when",))]
+    root = world.at(PLAN_KEY, "plan")
+    assert (root["status"], root["period"]) == ("active", period)
+    assert read_all(world.resources())[0][0].withdrawn == ""
+    again = world.push(surgery=later(21))
+    assert again.changing == () and [q.groups for q in again.conflicts] == [("when",)]
+
+
+def test_a_plan_that_a_person_revoked_is_whole_after_the_word():
+    world = Memory()
+    world.push()
+    world.edit(PLAN_KEY, "plan", status="revoked")
+    made = decide(world.plan(surgery=later(21)), world.resources(), today=TODAY, reinstate=True)
+    world.send(made)
+    assert made.conflicts == () and world.at(PLAN_KEY, "plan")["status"] == "active"
+    assert world.push(surgery=later(21)).changing == ()
 
 
 @pytest.mark.parametrize("status", ["noshow", "cancelled"])

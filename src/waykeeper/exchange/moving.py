@@ -15,7 +15,7 @@ from waykeeper.exchange.versions import before_last_move
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding
 from waykeeper.merge.decide import decide
-from waykeeper.merge.model import Decisions, Side
+from waykeeper.merge.model import Decisions
 from waykeeper.plan.model import Identifier, Plan, State
 
 Recompile = Callable[[Plan, State, Sequence[Held]], Plan]
@@ -68,9 +68,9 @@ class Mover:
         for attempt in range(TRIES):
             held = plan_resources(self.server, patient)
             old, state = one_plan(held, episode, pathway)
-            take: dict[str, Side] = {"plan/plan": "ours"} if reinstate else {}
-            push = PlanPush(self.server, recompile(old, state, held), take, self.now, self._proven, self.why)
+            push = PlanPush(self.server, recompile(old, state, held), {}, self.now, self._proven, self.why)
             push.today = self._today(old)
+            push.brought_back = reinstate
             push.reinstate = reinstate or state.plan_status == "on-hold"
             decisions = push.decided(held, moving=True)
             if not decisions.changing:

@@ -90,6 +90,7 @@ class PlanPush:
     proven: Trial | None = field(default=None)
     why: Why = Why()
     reinstate: bool = False
+    brought_back: bool = False  # by a person's word: the state of the plan is not asked about
     today: date | None = None  # the day to decide on, where it is not that of `now`
     versions: Mapping[str, str] = field(default_factory=dict, init=False)  # of what was read last
 
@@ -163,7 +164,7 @@ class PlanPush:
         plan = self._located(held)
         if guarded:
             self._guard(plan, held, moving)
-        return decide(plan, held, take=self.take, today=self._today())
+        return decide(plan, held, take=self.take, today=self._today(), reinstate=self.brought_back)
 
     def _held(self) -> list[Held]:
         patient = one_patient(self.server, self.plan.episode.patient)

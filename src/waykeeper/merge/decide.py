@@ -15,7 +15,7 @@ from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import attendance
 from waykeeper.merge.care_plans import CarePlans, alone, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
-from waykeeper.merge.held import Holding, Place, holding
+from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import as_asked, current, renewed
@@ -30,7 +30,12 @@ Outcome = Literal["asked", "settled", "ours"]
 
 
 def decide(
-    plan: Plan, held: Sequence[Held], *, take: Mapping[str, Side] | None = None, today: date | None = None
+    plan: Plan,
+    held: Sequence[Held],
+    *,
+    take: Mapping[str, Side] | None = None,
+    today: date | None = None,
+    reinstate: bool = False,
 ) -> Decisions:
     """Decide a push of a plan over everything that the server holds of its patient.
 
@@ -38,10 +43,11 @@ def decide(
     take    answers to conflicts: item key or item name -> side
     today   the day of the push: what people recorded for a day after it has not happened yet, and ticks and opens
             nothing; the end of a Flag whose release has no recorded day
+    reinstate  a person's word that the plan is wanted again: it answers for the state of the plan, for nothing else
     """
     known, lost = marked(plan, held)
     found, others = alone(holding(plan.episode, known))
-    made = _Merge(plan, found, dict(take or {}), today, lost).decisions()
+    made = _Merge(plan, found, dict(take or {}), today, lost, reinstate).decisions()
     if others:
         rows = (with_others(d, others) if (d.item, d.part) == (str(PLAN_KEY), "plan") else d for d in made.rows)
         made = replace(made, rows=tuple(rows))
@@ -67,6 +73,7 @@ class _Merge:
     asked_take: Mapping[str, Side]
     today: date | None
     unmarked: frozenset[str] = frozenset()  # what lost our extensions, and was known again
+    reinstate: bool = False
     rows: list[Decision] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
     settled: list[str] = field(default_factory=list)
@@ -180,6 +187,8 @@ class _Merge:
             self._reinstate(place, wanted, standing)
         elif cls == "withdrawn" and standing["resourceType"] == "Appointment" and standing.get("start"):
             self._row(place, "history", "a booking that was cancelled")
+        elif cls == "withdrawn" and self.reinstate and place == ROOT:
+            self._groups(place, wanted, standing, busy=False)
         elif cls in ("withdrawn", "void"):
             self._lost(place, wanted, standing, cls)
         elif cls == "done":
@@ -254,6 +263,8 @@ class _Merge:
         verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS}
         for group in ("status", "who") if busy else ():
             verdicts[group] = "same" if verdicts[group] == "same" else "theirs"
+        if self.reinstate and place == ROOT and (verdicts["status"] == "conflict" or status_class(standing) != "open"):
+            verdicts["status"] = "write"
         edited = self._answered_by_editing(place, verdicts)
         self._settle(place, verdicts, wanted, standing)
         write_now = [g for g in GROUPS if verdicts[g] == "write"]
