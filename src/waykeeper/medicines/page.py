@@ -14,13 +14,13 @@ from waykeeper.medicines.intervals import clock_name, day_name
 from waykeeper.medicines.kidney import Clearance, shown
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.medicines.policies import policy_table, policy_value
+from waykeeper.medicines.ruleset import package_rules
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment
 
 SCHEMA_VERSION = 1
-# Of a supply that ended so many days before surgery hardly any is left; common practice, no source. What nobody knows
-# may work on for as long as the longest cycle of any rule (more than six months after rituximab).
-USED_UP_DAYS, UNKNOWN_USED_UP_DAYS = 90, 214
+# Of a supply that ended so many days before surgery hardly any is left; common practice, no source.
+USED_UP_DAYS = 90
 NO_LIST = "the record holds no medicine list: absent is not none, ask what the patient takes"
 CAUTIONS = (
     "Each line is a proposal, not an order. The licensed prescriber and the local policy decide.",
@@ -29,6 +29,8 @@ CAUTIONS = (
     "The release gate stays shut while a line is not recognised.",
 )
 KEEP_THEIR_PLACE = frozenset({"anticoagulants", "antiplatelets"})
+# They work on when the supply is over, or the body has yet to wake up after them: biologics, leflunomide, steroids.
+WORK_ON = frozenset({"biologic", "lasting", "steroid"})
 _TIMES = re.compile(r"(\d+) time\(s\) every (\d+(?:\.\d+)?) (h|d|wk|mo|a)( on .*)?")
 _UNITS = {"h": "hour", "d": "day", "wk": "week", "mo": "month", "a": "year"}
 _ORDER = ("ask", "hold", "time", "adjust", "continue", "already stopped", "entered in error")
@@ -116,15 +118,24 @@ def late(row: MedicineRow, as_of: date | None, surgery: date) -> str:
 def used_up(row: MedicineRow, surgery: date) -> bool:
     """True where what was dispensed without an order ended long before surgery by its days of supply.
 
-    It says where the row stands on the page, nothing more: a patient may have kept some, so it asks like any other. A
-    blood thinner, and what is given in cycles and works on when its supply is over, keep their places.
+    It says where the row stands on the page, nothing more: a patient may have kept some, so it asks like any other.
+    What is not recognised, a blood thinner, and what works on when its supply is over keep their places.
     """
-    if not row.unlisted or row.answered or row.supplied_until is None:
+    if not row.unlisted or not row.recognised or row.answered or row.supplied_until is None:
         return False
     pause = max(row.missed_days or 0, row.longest_days or 0)
-    if row.group in KEEP_THEIR_PLACE or row.window is not None or pause >= USED_UP_DAYS:
+    if pause >= USED_UP_DAYS or any(_keeps_its_place(name) for name in row.ingredients):
         return False
-    return row.supplied_until < surgery - timedelta(USED_UP_DAYS if row.recognised else UNKNOWN_USED_UP_DAYS)
+    return row.supplied_until < surgery - timedelta(USED_UP_DAYS)
+
+
+def _keeps_its_place(name: str) -> bool:
+    """True for a blood thinner, for what works on, for what any case of its rule counts in cycles; and in doubt."""
+    rules = package_rules()
+    substance, rule = rules.ingredients.get(name), rules.single.get(name)
+    if substance is None or rule is None or substance.group in KEEP_THEIR_PLACE or substance.tags & WORK_ON:
+        return True
+    return any(case.cycle_days is not None or case.cycle_months is not None for case in (*rule.cases, *rule.neuraxial))
 
 
 def page_json(made: MedicinesPage) -> dict[str, Any]:
