@@ -81,7 +81,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         period_days=_period_days(repeat),
         weekday=_weekday(repeat),
         times_a_week=_times_a_week(repeat),
-        hours=(*(str(t)[:5] for t in repeat.get("timeOfDay") or []), *(str(w) for w in repeat.get("when") or [])),
+        hours=(*(t[:5] for t in _words_of(repeat, "timeOfDay")), *_words_of(repeat, "when")),
         as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
     )
 
@@ -163,6 +163,12 @@ def _schedule(dosage: Resource, repeat: Resource) -> str:
     if _several_a_week(repeat):
         return f"each week on {days}"
     return f"{every} on {days}" if days else every
+
+
+def _words_of(repeat: Resource, name: str) -> tuple[str, ...]:
+    """The texts of a list of a timing; what is no list, and what is no text in it, says nothing."""
+    listed = repeat.get(name)
+    return tuple(t for t in listed if isinstance(t, str)) if isinstance(listed, list | tuple) else ()
 
 
 def _several_a_week(repeat: Resource) -> bool:
