@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import BLOOD, CALL, HOLD, LATEX, READY, compiled, new_identifier
+from merge.small import BLOOD, CALL, HOLD, LATEX, READY, VISIT, compiled, new_identifier
 from merge.worlds import later
 from waykeeper.exchange import NoAnswerError, Server
 from waykeeper.exchange.noting import note
@@ -25,6 +25,7 @@ class Losing(Server):
     """A connection that loses the answer to what was written, so many times; the server carries it out."""
 
     lose = 0
+    gave_up = ()  # statuses that a gateway answers with, although the server has carried it out
 
     def _exchange(self, method, url, data, headers, *, stream=False):
         answer = super()._exchange(method, url, data, headers, stream=stream)
@@ -32,6 +33,9 @@ class Losing(Server):
         if writes and self.lose:
             self.lose -= 1
             raise NoAnswerError(finding("WKX301", "no answer"))
+        if writes and self.gave_up:
+            answer.status_code, answer._content = self.gave_up[0], b""
+            self.gave_up = self.gave_up[1:]
         return answer
 
 
@@ -60,6 +64,41 @@ def test_what_is_about_an_item_is_there_once(one, item, what, kind, times):
     assert len(made) == 1 and f"{kind}/{made[0]['id']}" in said
     note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang twice")
     assert len(of_kind(server, identifier, kind)) == 2  # noted again is another call, of the same day too
+
+
+@pytest.mark.parametrize("status", [408, 502, 504])
+def test_a_call_is_there_once_where_what_stands_before_the_server_gave_up_waiting(one, status):
+    server, identifier = one
+    server.gave_up = (status, status)
+    note(server, identifier, str(CALL), "no-answer", by="Nurse Park", on=DAY)
+    assert server.gave_up == () and len(of_kind(server, identifier, "Communication")) == 1
+    server.gave_up = (status,) * 9
+    with pytest.raises(NoAnswerError) as lost:
+        note(server, identifier, str(CALL), "no-answer", by="Nurse Park", on=DAY)
+    server.gave_up = ()
+    assert lost.value.exit_code == 3 and "Look whether it is there" in lost.value.findings[0].help
+
+
+def test_a_visit_that_was_kept_is_noted_once(one):
+    server, identifier = one
+    said = [note(server, identifier, str(VISIT), "done", by="Nurse Park", on=DAY, text="in town") for _ in (1, 2)]
+    assert said[1] == f"{said[0]}: as it was noted before" and len(of_kind(server, identifier, "Encounter")) == 1
+    for other in ({"on": date(2026, 2, 28)}, {"by": "Nurse Kim"}, {"text": "at home"}):
+        with pytest.raises(WaykeeperError) as refused:
+            note(server, identifier, str(VISIT), "done", **{"by": "Nurse Park", "on": DAY, "text": "in town"} | other)
+        assert "is recorded as kept already" in refused.value.findings[0].details
+
+
+def test_a_visit_that_was_recorded_as_kept_in_error_can_be_recorded_again(one):
+    server, identifier = one
+    note(server, identifier, str(VISIT), "done", by="Nurse Park", on=DAY)
+    wrong = of_kind(server, identifier, "Encounter")[0]
+    theirs = [{"system": "https://alder-quay.example/encounter", "value": "E-7"}, *wrong["identifier"]]
+    server.send("PUT", f"Encounter/{wrong['id']}", {**wrong, "status": "entered-in-error", "identifier": theirs})
+    said = note(server, identifier, str(VISIT), "done", by="Nurse Kim", on=date(2026, 2, 28))
+    (made,) = of_kind(server, identifier, "Encounter")
+    assert said.startswith("visit/two-week: done by Nurse Kim on 2026-02-28") and made["id"] == wrong["id"]
+    assert (made["status"], made["period"]["start"], made["identifier"]) == ("finished", "2026-02-28", theirs)
 
 
 def test_where_no_answer_comes_at_all_it_says_to_look_first(one):

@@ -125,15 +125,27 @@ def _attended(
     request = next((r for known, r in held if known == ref), None)
     if request is None:
         raise _unfit(f"{item.key} has no request on the server")
-    told = any(own_identifier(r) == name for _, r in held)
-    if told or status_class(request) not in ("open", "busy", "done"):
-        raise _unfit(f"{item.key} is {'recorded as kept' if told else request.get('status')} already")
-    entries = [_entry("POST", "Encounter", _encounter(plan, ref, name, item, noted), f"urn:uuid:{uuid4()}")]
+    told = next(((known, r) for known, r in held if own_identifier(r) == name), None)
+    made = _encounter(plan, ref, name, item, noted)
+    if told and told[1].get("status") != "entered-in-error":
+        if all(told[1].get(part) == made[part] for part in ("status", "type", "period")):
+            return f"{_told(item, 'done', noted, ref)}: as it was noted before"
+        raise _unfit(f"{item.key} is recorded as kept already")
+    if status_class(request) not in ("open", "busy", "done"):
+        raise _unfit(f"{item.key} is {request.get('status')} already")
+    entries = [_anew(server, *told, made) if told else _entry("POST", "Encounter", made, f"urn:uuid:{uuid4()}")]
     if status_class(request) != "done":
         version = str((request.get("meta") or {}).get("versionId") or "")
         entries.append(_entry("PUT", ref, _completed(request, noted), f"{server.base}/{ref}", f'W/"{version}"'))
     server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     return _told(item, "done", noted, ref)
+
+
+def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resource:
+    """An Encounter that was entered in error says what happened after all; what others put on it stays."""
+    version = str((standing.get("meta") or {}).get("versionId") or "")
+    kept = {name: standing[name] for name in ("meta", "identifier") if name in standing}
+    return _entry("PUT", ref, {**standing, **made, **kept}, f"{server.base}/{ref}", f'W/"{version}"')
 
 
 def _entry(method: str, url: str, resource: Resource, full: str, version: str = "") -> Resource:
@@ -177,12 +189,12 @@ def _created(server: Server, plan: Plan, item: Item, resource: Resource) -> str:
     for attempt in range(TRIES):
         try:
             answer = server.send("POST", kind, {**resource, "identifier": named}, headers=headers)
+            if answer.status >= 400:
+                raise refusal(answer.status, f"note about {item.key}", answer.document)
             break
-        except NoAnswerError as lost:
+        except NoAnswerError as lost:  # also where what stands before the server gave up waiting
             if attempt == TRIES - 1:
                 raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
-    if answer.status >= 400:
-        raise refusal(answer.status, f"note about {item.key}", answer.document)
     made = answer.document if isinstance(answer.document, dict) else {}
     return f"{kind}/{made.get('id', '?')}"
 
