@@ -11,6 +11,7 @@ from functools import lru_cache
 from waykeeper.record.model import MedicineEntry
 
 MIDNIGHT, NOON = time(0), time(12)
+_EVENING_FROM = time(17)  # common practice, no source
 _HALF_DAY = 12
 _FEW = 4  # up to so many is as likely a number of tablets as an hour: `1 AM` is one tablet in the morning
 # FHIR R4, event-timing: evening, night, before sleep, and before, with and after the meal of the evening.
@@ -62,7 +63,11 @@ def usual_times(entry: MedicineEntry) -> tuple[Usual, ...]:
 def contradicted(entry: MedicineEntry) -> bool:
     """True where the text names a time of the day at which the timing has no dose."""
     timing = _structured(entry)
-    said = _in_words(_text(entry)) if timing else ()
+    if not timing:
+        return False
+    said = _in_words(_text(entry))
+    if not said and all(t.last < _EVENING_FROM for t in timing):
+        return _only_evening(_text(entry))
     return any(not any(one.first <= t.first <= one.last for t in timing) for one in said)
 
 
@@ -114,7 +119,17 @@ def _in_words(text: str) -> tuple[Usual, ...]:
         read = _span(one, after, text) if joined and after is not None else _single(one, text)
         found |= {read} if read else set()
         at += 2 if joined else 1
-    return tuple(sorted(found, key=lambda u: (u.first, u.last)))
+    return _beside_evening(tuple(sorted(found, key=lambda u: (u.first, u.last))), text)
+
+
+def _beside_evening(found: tuple[Usual, ...], text: str) -> tuple[Usual, ...]:
+    """The times of a text that also names the evening, at which none of them lies: one may be of something else.
+
+    `blood pressure at 8 AM, take at bedtime`: the dose may be later.
+    """
+    if not _EVENING.search(text) or _evening_negated(text) or any(u.last >= _EVENING_FROM for u in found):
+        return found
+    return tuple(Usual(u.first, time(23, 59), morning=u.morning or not _only_evening(text)) for u in found)
 
 
 def _is_clock(one: re.Match[str]) -> bool:
