@@ -55,6 +55,24 @@ def test_owner_snooze_and_closing_are_read_back_and_a_closing_is_taken_back(push
     assert kept(stands(pushed, name)) == ("K. Barlow", date(2026, 3, 5), "", "", None)
 
 
+def test_what_came_after_a_closing_puts_the_row_on_the_list_until_it_is_closed_again(pushed, note, capsys):  # noqa: F811
+    base, _ = pushed
+
+    def six_week(day):
+        assert main(["gaps", "--from", base, "--as-of", day, "--format", "json"]) == 0
+        rows = json.loads(capsys.readouterr().out)["rows"]
+        return next(r for r in rows if r["item"] == "visit/six-week" and _of(r, pushed))
+
+    assert note("visit/six-week", "closed", "--text", "will call after the holiday", "--on", "2026-03-30")[0] == 0
+    before, after = six_week("2026-04-02"), six_week("2026-05-10")
+    assert (before["verdict"], before["closed"]) == ("to-book", True)
+    assert (after["verdict"], after["closed"]) == ("missed", False)
+    assert "Closed by R. Alder on Mon 2026-03-30 (will call after the holiday)" in after["reason"]
+    assert note("visit/six-week", "closed", "--text", "went to another hospital", "--on", "2026-05-10")[0] == 0
+    again = six_week("2026-05-11")
+    assert (again["verdict"], again["closed"], again["closed_because"]) == ("missed", True, "went to another hospital")
+
+
 def test_a_second_push_leaves_what_was_kept(pushed, note, capsys):  # noqa: F811
     base, _ = pushed
     assert note("visit/six-week", "closed", "--text", "abroad", "--on", "2026-03-06")[0] == 0
