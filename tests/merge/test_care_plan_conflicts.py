@@ -96,6 +96,18 @@ def test_a_title_that_a_person_changed_keeps_no_version_of_before():
     assert world.push(changes=changes).changing == ()
 
 
+def test_a_question_about_the_plan_is_the_same_after_the_push_that_asked_it():
+    """The answer that was given with the first push counts for the second: nobody is asked twice."""
+    for take in (None, {"plan/plan": "theirs"}):
+        world = Memory()
+        world.push()
+        world.edit(PLAN_KEY, "plan", period={"start": "2026-01-05", "end": "2026-03-02"})
+        first = world.push(surgery=later(7), take=take)
+        again = world.push(surgery=later(7))
+        assert [q.mark for q in again.conflicts] == [q.mark for q in first.conflicts]
+        assert len(again.conflicts) == (0 if take else 1) and again.changing == ()
+
+
 OURS, THEIRS = "https://alder-quay.example/pathways/small", "https://ehr.example/PlanDefinition/eras|2"
 
 

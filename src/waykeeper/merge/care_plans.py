@@ -176,6 +176,15 @@ def _plan_extension(base: Mapping[str, Any], wanted: Mapping[str, Any], besides:
     return None if same else {"url": PLAN, "extension": [*ours, *theirs]}
 
 
+def as_written(standing: Mapping[str, Any], wanted: Mapping[str, Any]) -> Resource:
+    """The root as it stands after any push, whatever is asked about: its anchors and version are always the plan's."""
+    made = {**standing, **{n: wanted[n] for n in ALWAYS_OURS if n in wanted}}
+    extension = _plan_extension(standing, wanted)
+    if extension is not None:
+        made["extension"] = [extension if e.get("url") == PLAN else e for e in made["extension"]]
+    return made
+
+
 def _compared(parts: Sequence[Mapping[str, Any]], besides: str) -> Any:
     return normal([p for p in parts if p.get("url") != besides])
 
@@ -193,4 +202,4 @@ def _references(entries: Any) -> set[str]:
     return {_reference(e) for e in entries or []}
 
 
-__all__ = ["PLAN_KEY", "CarePlans", "alone", "with_others"]
+__all__ = ["PLAN_KEY", "CarePlans", "alone", "as_written", "with_others"]

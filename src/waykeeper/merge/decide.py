@@ -13,7 +13,7 @@ from waykeeper.fhir.ownership import GROUPS, digest, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import attendance
-from waykeeper.merge.care_plans import CarePlans, alone, with_others
+from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
@@ -299,7 +299,8 @@ class _Merge:
         groups = tuple(g for g in GROUPS if verdicts.get(g) == "conflict")
         if not groups:
             return
-        stands = "|".join(digest(standing, g) for g in groups)
+        seen = as_written(standing, wanted) if place == ROOT else standing  # the same question before and after a push
+        stands = "|".join(digest(seen, g) for g in groups)
         wants = "|".join(digest(wanted, g) for g in groups)
         why = f"a person and the plan both changed {words(groups)}"
         if self._dispute(place, groups, why, stands, wants) == "ours":
