@@ -79,7 +79,7 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
     joined = _blanket(joined, entry, context)
     if doubt or (weekly != "known" and said is None):
         joined = replace(joined, interval=_missed_at_once(joined.interval))
-    asks = doubt and (joined.pauses or joined.interval.last_dose is not None)
+    asks = doubt and (joined.pauses or joined.interval.last_dose is not None or weekly == "known")
     return replace(joined, question=_join(joined.question, WEEKDAY_IN_DOUBT)) if asks else joined
 
 
