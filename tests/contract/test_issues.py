@@ -1,6 +1,7 @@
 """Gaps written back as DetectedIssue and Task: once, followed from day to day, closed when the gap is gone."""
 
 import json
+import uuid
 from collections import Counter
 from datetime import UTC, datetime
 
@@ -30,6 +31,20 @@ def document(name):
     return json.loads((CASE / name).read_text("utf-8"))
 
 
+def somebody_else(server, folder):
+    """A patient of her own for what other tests could not undo: of the demo's record, with nothing booked."""
+    who = Identifier(WHO.system, f"AQ-{uuid.uuid4().hex[:12]}")
+    record = folder / "record.json"
+    record.write_text((CASE / "record.bundle.json").read_text("utf-8").replace(WHO.value, who.value), "utf-8")
+    made = verbs.compile(
+        "total-ankle-replacement", clinic="clinic-demo", patient=str(record), surgery="2026-03-18T07:30", side="left",
+        anaesthesia="general", discharge="2026-03-19",
+    )  # fmt: skip
+    client = Server(server.base)
+    push(made.bundle, client, now=datetime.now(UTC))
+    return client, who
+
+
 def filled(server):
     client = Server(server.base)
     client.bundle(document("record.bundle.json"))
@@ -42,9 +57,9 @@ def words(reports):
     return Counter(d.word for one in reports for d in one.decisions if d.reference or d.changes)
 
 
-def of_gaps(client):
+def of_gaps(client, who=WHO):
     """Issues by kind and title, the one that stands before one that is closed; Tasks that act on one."""
-    held = [r for _, r in plan_resources(client, WHO)]
+    held = [r for _, r in plan_resources(client, who)]
     found = [r for r in held if r["resourceType"] == "DetectedIssue"]
     tasks = [r for r in held if r["resourceType"] == "Task" and r["code"]["coding"][0]["code"] == "act"]
     assert len(found) == len(tasks)
@@ -112,20 +127,24 @@ def test_what_a_person_closed_or_took_up_stays(server):
     assert next(t for t in tasks if t["id"] == task["id"])["status"] == "in-progress"
 
 
-def test_a_withdrawal_closes_them_with_the_plan(server):
+def test_a_withdrawal_closes_them_with_the_plan(server, tmp_path):
     """Nobody is to be called about a plan that is over, and nobody waits for the next report to hear so."""
-    client = filled(server)
+    client, who = somebody_else(server, tmp_path)
     verbs.issues(to=server.base, as_of="2026-06-26")
-    tasks = [t["id"] for t in of_gaps(client)[1] if t["status"] == "requested"]
+    tasks = [t["id"] for t in of_gaps(client, who)[1] if t["status"] == "requested"]
     assert len(tasks) > 2
     taken = client.read(f"Task/{tasks[0]}")
     client.send("PUT", f"Task/{tasks[0]}", {**taken, "status": "in-progress"})
     now = datetime(2026, 6, 26, 12, tzinfo=UTC)
-    dry = withdraw(client, WHO, "the patient died", dry_run=True, now=now)
-    assert dry.gaps_closed == 0 and of_gaps(client)[1] and any(t["status"] == "requested" for t in of_gaps(client)[1])
-    told = withdraw(client, WHO, "the patient died", now=now)
+    dry = withdraw(client, who, "the patient died", dry_run=True, now=now)
+    assert (
+        dry.gaps_closed == 0
+        and of_gaps(client, who)[1]
+        and any(t["status"] == "requested" for t in of_gaps(client, who)[1])
+    )
+    told = withdraw(client, who, "the patient died", now=now)
     assert told.findings == () and told.gaps_closed > 2 and "closed: " in told.text()
-    assert {t["status"] for t in of_gaps(client)[1] if t["id"] in tasks[1:]} == {"completed"}
+    assert {t["status"] for t in of_gaps(client, who)[1] if t["id"] in tasks[1:]} == {"completed"}
     assert client.read(f"Task/{tasks[0]}")["status"] == "in-progress"  # somebody works on it
-    again = withdraw(client, WHO, "said twice", now=now)
+    again = withdraw(client, who, "said twice", now=now)
     assert not again.sent and again.gaps_closed == 0
