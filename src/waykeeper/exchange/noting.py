@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
-from uuid import uuid4
+from uuid import NAMESPACE_URL, uuid4, uuid5
 from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
@@ -31,6 +32,8 @@ from waykeeper.plan.unlisted import unlisted
 Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
+THERE = 200  # the answer to a conditional create where what is meant stands already; a creation is 201
+BY_ITSELF = "If it happened after all, note it without --cases."
 LOOK_FIRST = "Look whether it is there before you note it again: what is noted twice counts twice."
 
 
@@ -71,6 +74,8 @@ def note(
     days: int | None = None,
     decision: str = "",
     episode: int = 1,
+    pathway: str = "",
+    table: Counter[str] | None = None,
 ) -> str:
     """Record one thing about one item; gives a sentence with the resource that was written.
 
@@ -78,16 +83,19 @@ def note(
     on         the day on which it was done or decided (snoozed: the day until which); today where it is not given
     text       fact: yes or no; owner, closed, contact: the words
     days       answered: days without a dose; without it and without a decision the proposal as it stands is confirmed
+    pathway    the name of the plan's pathway, where it is known
+    table      what the same table noted before this row: a call or a dose then has the name of its words and of its
+               number among equal ones, by which a table that is run again finds what it wrote
 
     Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
     """
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
-        plan, state, found = _find(held, item, episode)
+        plan, state, found = _find(held, item, episode, pathway)
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today)
         if what in ABOUT:
-            return _write_about(server, plan, state, found, what, noted)
+            return _write_about(server, plan, state, found, what, noted, table)
         if what == "done" and found.key.kind == "visit":
             return _attended(server, held, plan, state, found, noted)
         _closable(plan, state, found, what, noted)
@@ -144,7 +152,7 @@ def _attended(
 def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resource:
     """An Encounter that was entered in error says what happened after all; what others put on it stays."""
     version = str((standing.get("meta") or {}).get("versionId") or "")
-    kept = {name: standing[name] for name in ("meta", "identifier") if name in standing}
+    kept: Resource = {name: standing[name] for name in ("meta", "identifier") if name in standing}
     return _entry("PUT", ref, {**standing, **made, **kept}, f"{server.base}/{ref}", f'W/"{version}"')
 
 
@@ -172,15 +180,16 @@ def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
     return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} ({ref}){back}"
 
 
-def _created(server: Server, plan: Plan, item: Item, resource: Resource) -> str:
-    """Create a resource about an item; its reference.
+def _created(server: Server, plan: Plan, item: Item, resource: Resource, name: str = "") -> str:
+    """Create a resource about an item; its reference, and whether it was there before.
 
     Where no answer comes it is asked for again, under a name that only this note has: a call that is written twice
-    would count as two. Raises NoAnswerError, with what to look at, where none comes at all.
+    would count as two. Raises NoAnswerError, with what to look at, where none comes at all; WaykeeperError WKX240 where
+    what stands under this name was entered in error.
     """
     kind = resource["resourceType"]
     named = resource.get("identifier") or [
-        {"system": f"{plan.episode.clinic_url}/identifier/note", "value": str(uuid4())}
+        {"system": f"{plan.episode.clinic_url}/identifier/note", "value": name or str(uuid4())}
     ]
     headers = {
         "Prefer": "return=representation",
@@ -196,16 +205,21 @@ def _created(server: Server, plan: Plan, item: Item, resource: Resource) -> str:
             if attempt == TRIES - 1:
                 raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
     made = answer.document if isinstance(answer.document, dict) else {}
-    return f"{kind}/{made.get('id', '?')}"
+    if made.get("status") == "entered-in-error":
+        raise _unfit(f"{item.key}: {kind}/{made.get('id')} says the same and was entered in error", BY_ITSELF)
+    before = ", which was there before" if name and answer.status == THERE and not attempt else ""
+    return f"{kind}/{made.get('id', '?')}{before}"
 
 
 # which item, which resource
 
 
-def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int) -> tuple[Plan, State, Item]:
-    plans = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
+def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway: str) -> tuple[Plan, State, Item]:
+    every = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
+    plans = [(p, s) for p, s in every if pathway in ("", p.pathway.name)]
     if not plans:
-        raise _unknown(f"the server holds no plan of this patient with episode {episode}")
+        of = f" and pathway {pathway}" if every else ""
+        raise _unknown(f"the server holds no plan of this patient with episode {episode}{of}")
     found = [(p, s, i) for p, s in plans for i in p.items if item in (str(i.key), i.key.item)]
     if not found:
         known = [str(i.key) for p, _ in plans for i in p.items]
@@ -487,14 +501,25 @@ ABOUT = ("contact", "no-answer", "taken")
 WHAT = (*WHAT_WAYS, *ABOUT)
 
 
-def _write_about(server: Server, plan: Plan, state: State, item: Item, what: str, noted: Noted) -> str:
+def _write_about(
+    server: Server, plan: Plan, state: State, item: Item, what: str, noted: Noted, table: Counter[str] | None
+) -> str:
     known = state.items.get(item.key)
     part = LEADING[item.key.kind][1]
     ref = known.references.get(part, "") if known else ""
     if not ref:
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
-    return _told(item, what, noted, _created(server, plan, item, resource))
+    name = _name_in(table, plan, item, what, noted) if table is not None else ""
+    return _told(item, what, noted, _created(server, plan, item, resource, name))
+
+
+def _name_in(table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted) -> str:
+    """The name of a row of a table: the same when the table is run again, another for an equal row further down."""
+    own = plan.episode.uuid(item.key.kind, item.key.item, what, item.key.occurrence)
+    words = "\x1f".join([own, noted.by, noted.on.isoformat(), noted.text, noted.decision])
+    table[words] += 1
+    return str(uuid5(NAMESPACE_URL, f"{words}\x1f{table[words]}"))
 
 
 def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:

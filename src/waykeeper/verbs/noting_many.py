@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 
+from waykeeper.exchange import NoAnswerError, Server
 from waykeeper.exchange.files import read_bytes
+from waykeeper.exchange.noting import note as write_note
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs
-from waykeeper.verbs.noting import checked_note, note
+from waykeeper.verbs.noting import checked_note
 from waykeeper.verbs.words import Holds
 
 NEEDED = ("identifier", "item", "note")
@@ -34,16 +38,18 @@ class _Said:
     what: str
     patient: str
     by: str
-    on: str
+    on: date | None
     text: str
     days: int | None
     decision: str
     episode: int
+    pathway: str
 
-    def send(self, to: str, holds: Holds) -> str:
-        return note(
-            self.item, self.what, to=to, holds=holds, patient=self.patient, by=self.by, on=self.on, text=self.text,
-            days=self.days, decision=self.decision, episode=self.episode,
+    def send(self, server: Server, written: Counter[str]) -> str:
+        return write_note(
+            server, inputs.identifier_of(self.patient, "identifier"), self.item, self.what, by=self.by, on=self.on,
+            text=self.text, days=self.days, decision=self.decision, episode=self.episode, pathway=self.pathway,
+            table=written,
         )  # fmt: skip
 
 
@@ -60,21 +66,25 @@ def note_all(
 
     table   CSV with the columns identifier (SYSTEM|VALUE), item, note (the word of `note`), and where wanted noted_by,
             noted_on, text, days, decision, episode. The spreadsheet of the list may be given with these columns added:
-            its own others are not read, and a row without a note is passed over
-    by, on  for the rows that do not say
+            of its own others the pathway is read, and a row without a note is passed over
+    by, on  for the rows that do not say; until which day something is put off each row says itself
     told    is given each outcome as it comes
 
     Nothing is written where a row cannot be understood: WaykeeperError names all of them, with their lines. What the
-    server refuses is an outcome, and the rows after it are recorded. Raises NoAnswerError where no answer came.
+    server refuses is an outcome, and the rows after it are recorded. Raises NoAnswerError, with the line, where no
+    answer came: the table may be run again, what it wrote is found.
     """
     rows = _rows(table, by, on)
+    undated = any(said.on is None for _, said in rows)
+    server, written = Server(to, kind=holds), Counter[str]()
     found = []
     for line, said in rows:
         try:
-            outcome = NoteOutcome(line, said.send(to, holds))
+            outcome = NoteOutcome(line, said.send(server, written))
+        except NoAnswerError as lost:
+            place, remedy = Position(table, line), AGAIN + (SAME_DAY if undated else "")
+            raise NoAnswerError([replace(f, position=place, help=remedy) for f in lost.findings]) from None
         except WaykeeperError as refused:
-            if getattr(refused, "exit_code", 2) == _NO_ANSWER:
-                raise
             outcome = NoteOutcome(line, why=tuple(replace(f, position=Position(table, line)) for f in refused.findings))
         found.append(outcome)
         if told:
@@ -82,7 +92,8 @@ def note_all(
     return tuple(found)
 
 
-_NO_ANSWER = 3
+AGAIN = "The rows above are done. Run the same table again: what it wrote is found and not written twice."
+SAME_DAY = " Some rows name no day: run it again today, or add --on with the day of today."
 
 
 def _rows(path: str, by: str, on: str) -> list[tuple[int, _Said]]:
@@ -113,14 +124,16 @@ def _said(cells: Mapping[str, str], by: str, on: str) -> _Said:
         raise WaykeeperError(finding("WKC201", f"days is {days!r}, which is no whole number from 0 on"))
     if not episode.isdecimal() or int(episode) < 1:
         raise WaykeeperError(finding("WKC201", f"the episode is {episode!r}, it counts from 1"))
-    said = _Said(
-        item=cells["item"], what=cells["note"], patient=cells["identifier"],
-        by=cells.get("noted_by") or by, on=cells.get("noted_on") or on, text=cells.get("text", ""),
-        days=int(days) if days else None, decision=cells.get("decision", ""), episode=int(episode),
-    )  # fmt: skip
+    if cells["note"] == "snoozed" and not cells.get("noted_on"):
+        raise WaykeeperError(finding("WKC203", "snoozed needs noted_on: the day until which it is put off"))
     inputs.identifier_of(cells["identifier"], "identifier")
-    checked_note(said.what, said.by, said.on, names=("noted_by", "noted_on"))
-    return said
+    who, day = cells.get("noted_by") or by, cells.get("noted_on") or on
+    return _Said(
+        item=cells["item"], what=cells["note"], patient=cells["identifier"],
+        by=who, on=checked_note(cells["note"], who, day, names=("noted_by", "noted_on")), text=cells.get("text", ""),
+        days=int(days) if days else None, decision=cells.get("decision", ""), episode=int(episode),
+        pathway=cells.get("pathway", ""),
+    )  # fmt: skip
 
 
 def _table(path: str) -> list[tuple[int, dict[str, str]]]:
