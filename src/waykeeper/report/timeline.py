@@ -90,6 +90,9 @@ class _Scale:
         part = (when - self.first).days / (self.last - self.first).days
         return round(_MARGIN + part * (100 - 2 * _MARGIN), 2)
 
+    def of(self, when: date | None) -> float | None:
+        return self.at(when) if when else None
+
 
 def _days(row: Row) -> list[date]:
     found = (row.window_start, row.target, row.window_end, _booked(row), row.attended)
@@ -111,7 +114,7 @@ def _lane(row: Row, index: int, scale: _Scale) -> Lane:
     label = _label(row.title, left, right)
     return Lane(
         row.title, row.verdict, row.severity if row.to_do else 0, TOP + LANE * index, _said(row), label, window,
-        *(scale.at(d) if d else None for d in (row.target, _booked(row), row.attended)), left=_left(row),
+        target=scale.of(row.target), booked=scale.of(_booked(row)), attended=scale.of(row.attended), left=_left(row),
     )  # fmt: skip
 
 
