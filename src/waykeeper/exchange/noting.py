@@ -472,8 +472,7 @@ _DECIDED: Mapping[str, str] = {
 
 def _closable(plan: Plan, state: State, item: Item, what: str, noted: Noted) -> None:
     """Raises WaykeeperError WKX240 for the closing of what waits for a decision."""
-    anchor = plan.anchor("surgery")
-    surgery = anchor.moment.day if anchor and anchor.moment else None
+    surgery = plan.surgery_day
     if what != "closed" or may_close(item, surgery, noted.on) or unlisted(item, plan, state):
         return
     until = f" until surgery on {surgery.isoformat()} is over" if item.key.kind == "gate" and surgery else ""

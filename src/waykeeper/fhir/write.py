@@ -82,8 +82,8 @@ def _written(maker: Maker, resource: Resource) -> Written:
 
 def surgery_day(plan: Plan) -> str:
     """The day of surgery as text, "" where it is not known."""
-    anchor = plan.anchor("surgery")
-    return anchor.moment.day.isoformat() if anchor and anchor.moment else ""
+    day = plan.surgery_day
+    return day.isoformat() if day else ""
 
 
 def surgery_told(plan: Plan, item: Item) -> str:

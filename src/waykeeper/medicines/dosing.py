@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Set
 from dataclasses import replace
 from functools import lru_cache
@@ -11,6 +10,7 @@ from typing import Literal
 
 from waykeeper.medicines.recognise import Recognised
 from waykeeper.medicines.ruleset import Ruleset
+from waykeeper.medicines.spelling import without_accents
 from waykeeper.medicines.ways import forms_of
 from waykeeper.record.model import MedicineEntry
 
@@ -123,13 +123,7 @@ def oftener_than_weekly(entry: MedicineEntry) -> bool:
 
 
 def _text(entry: MedicineEntry) -> str:
-    return _plain(f"{entry.schedule} {entry.dose_text} {entry.words}")
-
-
-@lru_cache(maxsize=4096)
-def _plain(text: str) -> str:
-    """Small letters without accents."""
-    return "".join(c for c in unicodedata.normalize("NFD", text.casefold()) if not unicodedata.combining(c))
+    return without_accents(f"{entry.schedule} {entry.dose_text} {entry.words}")
 
 
 @lru_cache(maxsize=4096)

@@ -22,6 +22,12 @@ def normalise(text: str) -> str:
     return " ".join(_GLUED.sub(r"\1 \2", _PUNCTUATION.sub(" ", plain)).split())
 
 
+@lru_cache(maxsize=4096)
+def without_accents(text: str) -> str:
+    """Small letters without accents, and everything else as it stands: `Miércoles 8:00` -> `miercoles 8:00`."""
+    return "".join(c for c in unicodedata.normalize("NFD", text.casefold()) if not unicodedata.combining(c))
+
+
 def without_thousands(text: str) -> str:
     """`1,000 mg` -> `1000 mg`."""
     return _THOUSANDS.sub("", text)

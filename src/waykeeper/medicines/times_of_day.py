@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from dataclasses import dataclass
 from datetime import time
 from functools import lru_cache
 
+from waykeeper.medicines.spelling import without_accents
 from waykeeper.record.model import MedicineEntry
 
 MIDNIGHT, NOON = time(0), time(12)
@@ -75,7 +75,7 @@ def evening_only(entry: MedicineEntry) -> bool:
     """True where an order without a clock says evening or bedtime, and no other time of day: never before noon."""
     if usual_times(entry) or (entry.times_a_week is not None and entry.times_a_week > 7):
         return False
-    text = _plain(f"{entry.words} {_text(entry)}")
+    text = without_accents(f"{entry.words} {_text(entry)}")
     if entry.hours:
         evening = all(code in _EVENING_CODES for code in entry.hours)
         return evening and not _EARLIER.search(text) and not _evening_negated(text)
@@ -83,13 +83,7 @@ def evening_only(entry: MedicineEntry) -> bool:
 
 
 def _text(entry: MedicineEntry) -> str:
-    return _plain(" | ".join(dict.fromkeys((entry.schedule, entry.dose_text))))
-
-
-@lru_cache(maxsize=4096)
-def _plain(text: str) -> str:
-    """Small letters without accents."""
-    return "".join(c for c in unicodedata.normalize("NFD", text.casefold()) if not unicodedata.combining(c))
+    return without_accents(" | ".join(dict.fromkeys((entry.schedule, entry.dose_text))))
 
 
 def _only_evening(text: str) -> bool:

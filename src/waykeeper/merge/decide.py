@@ -22,7 +22,7 @@ from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
-from waykeeper.plan.gates import gate_state, need_met, surgery_of, to_come
+from waykeeper.plan.gates import gate_state, need_met, to_come
 from waykeeper.plan.model import Item, Key, Plan, State
 from waykeeper.plan.unlisted import REASON
 
@@ -441,7 +441,7 @@ class _Merge:
                 need = next(n for n in self.items[key].needs if part == f"mirror:{n}")
                 met = need not in disputed and need_met(
                     need, known.get(need), attended,
-                    item=self.items.get(need), today=self.today, surgery=surgery_of(self.plan),
+                    item=self.items.get(need), today=self.today, surgery=self.plan.surgery_day,
                 )  # fmt: skip
                 wanted = {**resource, "status": "completed" if met else "requested"}
             self._part(place, wanted)

@@ -98,8 +98,7 @@ def _one_pathway(episode: Episode, plan: Plan) -> bool:
 
 
 def _named(other: Plan) -> str:
-    surgery = other.anchor("surgery")
-    day = surgery.moment.day if surgery and surgery.moment else "a day not known"
+    day = other.surgery_day or "a day not known"
     return f"episode {other.episode.number} of this pathway, surgery on {day},"
 
 

@@ -88,12 +88,6 @@ def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> t
     return tuple(need for need in gate.needs if need not in known or not met(need))
 
 
-def surgery_of(plan: Plan) -> date | None:
-    """The surgery day of a plan, None where it has none."""
-    anchor = plan.anchor("surgery")
-    return anchor.moment.day if anchor and anchor.moment else None
-
-
 def gate_state(
     gate: Item,
     plan: Plan,
@@ -105,7 +99,7 @@ def gate_state(
 ) -> GateState:
     """What a gate lacks. A need that is not in the plan, and one with an open conflict, shut it."""
     known = {item.key: item for item in plan.items}
-    surgery = surgery_of(plan)
+    surgery = plan.surgery_day
 
     def met(need: Key) -> bool:
         return need_met(need, state.items.get(need), attended, item=known.get(need), today=today, surgery=surgery)

@@ -271,6 +271,12 @@ class Plan:
         """The anchor of a name, or None."""
         return next((a for a in self.anchors if a.name == name), None)
 
+    @property
+    def surgery_day(self) -> date | None:
+        """The day of surgery, None where it is not known."""
+        anchor = self.anchor("surgery")
+        return anchor.moment.day if anchor and anchor.moment else None
+
 
 @dataclass(frozen=True, slots=True)
 class Answers:

@@ -65,11 +65,9 @@ def _held(plan: Plan, hold: HoldProposal, answer: HoldAnswer, name: str) -> Medi
     Where the plan's own proposal has the same number, its days are what was decided: with its clock limit, and with the
     earlier last dose of a weekly medicine. Where that proposal was for another day of surgery the two contradict: wait.
     """
-    anchor = plan.anchor("surgery")
-    missed = answer.missed_days
-    if anchor is None or anchor.moment is None or missed is None or missed < 0:
+    surgery, missed = plan.surgery_day, answer.missed_days
+    if surgery is None or missed is None or missed < 0:
         return MedicineLine(name, "wait")
-    surgery = anchor.moment.day
     last, next_dose, limit = surgery - timedelta(days=missed + 1), surgery - timedelta(days=missed), None
     if as_proposed(missed, hold, surgery):
         limit = hold.last_limit if hold.last_limit and hold.last_limit.day <= last else None

@@ -91,8 +91,7 @@ def _at(chosen: Selection, place: str) -> list[Entry]:
 
 
 def _head(plan: Plan, words: Interface) -> dict[str, str]:
-    anchor = plan.anchor("surgery")
-    surgery = words.date(anchor.moment.day) if anchor and anchor.moment else words.say("not_known_yet")
+    surgery = words.date(plan.surgery_day) if plan.surgery_day else words.say("not_known_yet")
     return {
         "clinic": plan.letterhead.clinic,
         "name": plan.patient.name or plan.patient.identifier.value,
@@ -292,8 +291,7 @@ def _missing(plan: Plan, chosen: Selection) -> list[str]:
 
 def _flags(words: Interface, plan: Plan, as_of: date) -> list[dict[str, object]]:
     """The tiers of red flags that apply: before surgery, after it, or always; a day either side shows both."""
-    anchor = plan.anchor("surgery")
-    surgery = anchor.moment.day if anchor and anchor.moment else None
+    surgery = plan.surgery_day
     passed = surgery is not None and as_of > surgery + timedelta(days=1)
     tiers = [t for t in data("red_flags") if not (t["when"] == "before" and passed)]
     return [

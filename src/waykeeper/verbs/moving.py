@@ -311,10 +311,10 @@ def _other_plans(held: Sequence[Held], old: Plan, new: Plan, today: date) -> tup
     Whose medicines pause was planned around the day of before: its holds name it, and may have to be longer or asked.
     Once that operation took place nothing of it is planned again.
     """
-    was, now = _surgery_day(old), _surgery_day(new)
+    was, now = old.surgery_day, new.surgery_day
     found = []
     for plan, state in sorted(read_all(held), key=lambda pair: (pair[0].pathway.name, pair[0].episode.number)):
-        day = _surgery_day(plan)
+        day = plan.surgery_day
         if plan.episode == old.episode or plan.withdrawn or state.plan_status not in ("active", "draft", "on-hold"):
             continue
         which = f"{plan.pathway.title or plan.pathway.name}, episode {plan.episode.number}"
@@ -328,16 +328,11 @@ def _other_plans(held: Sequence[Held], old: Plan, new: Plan, today: date) -> tup
 
 def _operated(plan: Plan, state: State, today: date) -> bool:
     """True where the plan's surgery is over, or proven on its day: a day that has not come is proven by nothing."""
-    anchor, day = plan.anchor("surgery"), _surgery_day(plan)
+    anchor, day = plan.anchor("surgery"), plan.surgery_day
     if anchor is None or day is None:
         return False
     proven = "surgery" in state.proven or anchor.standing is Standing.RECORDED
     return day < today or (proven and day == today)
-
-
-def _surgery_day(plan: Plan) -> date | None:
-    anchor = plan.anchor("surgery")
-    return anchor.moment.day if anchor and anchor.moment else None
 
 
 def told(moved: Moved, again: Recompiler, day: date | None, reason: str, by: str) -> Move:

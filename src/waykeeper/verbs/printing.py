@@ -120,9 +120,8 @@ def _superseded(one: Sheet) -> tuple[date | None, str]:
     if before is None:
         return None, ""
     plan, state = next((p, s) for p, s in read_all(before) if p.episode == one.plan.episode)
-    surgery = plan.anchor("surgery")
     code = check_code(plan, state, _bookings(plan, state, evidence(before, plan.zone), one.as_of))
-    return (surgery.moment.day if surgery and surgery.moment else None), code
+    return plan.surgery_day, code
 
 
 def sheet_of(made: Move, fallback: str = "en") -> str:
