@@ -233,6 +233,11 @@ def _short(text: bytes) -> str:
     return hashlib.sha256(text).hexdigest()[:16]
 
 
+def mark(*parts: str) -> str:
+    """Sixteen hex digits that name a difference."""
+    return _short("\x1f".join(parts).encode())
+
+
 def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:
     """What the resource says that we last offered: scheme, a digest by group, `before`, `ever`, `settled`."""
     found: dict[str, list[Any]] = {}

@@ -10,6 +10,7 @@ from typing import Any
 import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
+from waykeeper.fhir.gone import entries, gone
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, named_by, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
@@ -135,7 +136,8 @@ def _read_one(
     )
     state = plan_state(root, states, own, everything, plan)
     nobodys = [f"{called(resource)} ({ref}): {NOBODYS}" for ref, resource in unsure]
-    return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything), *nobodys))
+    away = gone(root[1], plan, [known for _, _, known in own], everything)
+    return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything), *nobodys, *away))
 
 
 LOST = (
@@ -162,14 +164,7 @@ def _to_mend(root: Mapping[str, Any], ref: str, resource: Mapping[str, Any]) -> 
     cls = status_class(resource)
     if resource["resourceType"] == "Appointment":
         return cls == "open"
-    return cls in ("open", "busy") or ref in _entries(root)
-
-
-def _entries(root: Mapping[str, Any]) -> set[str]:
-    """What the root refers to as its parts."""
-    direct = [*(root.get("goal") or ()), *(root.get("supportingInfo") or ())]
-    references = (*direct, *(a.get("reference") or {} for a in root.get("activity") or ()))
-    return {str(r.get("reference") or "") for r in references}
+    return cls in ("open", "busy") or ref in entries(root)
 
 
 def _zone(root: Mapping[str, Any]) -> str:

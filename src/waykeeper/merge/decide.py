@@ -8,15 +8,16 @@ from datetime import date
 from typing import Any, Literal
 
 from waykeeper.fhir import write
+from waykeeper.fhir.gone import DELETED, WANTED
 from waykeeper.fhir.identity import called, identity
-from waykeeper.fhir.ownership import GROUPS, digest, with_offered
+from waykeeper.fhir.ownership import GROUPS, digest, mark, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import attendance
 from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
 from waykeeper.merge.held import ROOT, Holding, Place, holding
-from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word, mark
+from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
@@ -215,7 +216,7 @@ class _Merge:
     def _absent(self, place: Place, wanted: Resource) -> None:
         deleted = self.held.uuid(place) in self.held.ever
         why = "a person deleted it, the plan still wants it"
-        if deleted and self._dispute(place, (), why, "deleted", "wanted") != "ours":
+        if deleted and self._dispute(place, (), why, DELETED, WANTED) != "ours":
             self._row(place, "conflict" if self._open(place[0]) else "keep", why)
             return
         after = with_offered(wanted, surgery=offer(wanted, "surgery")) if place[0].kind == "gate" else wanted

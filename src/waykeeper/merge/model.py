@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -97,8 +96,3 @@ class Decisions:
     def changing(self) -> tuple[Decision, ...]:
         """The decisions that send something."""
         return tuple(d for d in self.rows if d.changes)
-
-
-def mark(*parts: str) -> str:
-    """Sixteen hex digits that name a difference."""
-    return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:16]

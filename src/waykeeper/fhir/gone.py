@@ -1,0 +1,88 @@
+"""What a plan names as its part and is not there: deleted on a server that lets go of what others refer to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from waykeeper.fhir.identity import Identity, named_by
+from waykeeper.fhir.ownership import mark, offered_of
+from waykeeper.fhir.status import status_class
+from waykeeper.fhir.write import LEADING, surgery_day
+from waykeeper.plan.model import Key, Plan
+from waykeeper.record import relative
+
+Held = tuple[str, Mapping[str, Any]]
+GONE = (
+    "the plan names it and it is not there: deleted, or left out of what was read; push the plan to be asked whether it"
+    " is made again"
+)
+# Parts beside the leading one. A proposed Appointment is none of them: its request still asks for the visit.
+PARTS: Mapping[str, tuple[str, ...]] = {
+    "visit": ("request",),
+    "hold": ("hold", "confirm", "stop", "restart"),
+    "medicine": ("review", "stop", "restart"),
+    "restriction": ("request", "flag"),
+}
+DELETED, WANTED = "deleted", "wanted"  # both sides of the question that a push asks about it
+
+
+def entries(root: Mapping[str, Any]) -> list[str]:
+    """What the root refers to as its parts, as `Type/id` or urn."""
+    direct = [*(root.get("goal") or ()), *(root.get("supportingInfo") or ())]
+    references = (*direct, *(a.get("reference") or {} for a in root.get("activity") or ()))
+    return [relative(str(r["reference"])) for r in references if r.get("reference")]
+
+
+def gone(root: Mapping[str, Any], plan: Plan, own: Sequence[Identity], theirs: Sequence[Held]) -> Iterator[str]:
+    """What is gone of a plan in force, each in a sentence, named where another part of the plan tells which it was.
+
+    own      the parts of the plan that are there
+    theirs   everything of its patient
+
+    A push takes what is gone out of the root's entries, and asks; what a person answered, and what a newer round stands
+    for, is no news. Entries may be somebody else's: where a server gives the ids only as many are told as are lacking.
+    """
+    if plan.withdrawn or status_class(root) != "open":
+        return
+    there = {relative(ref) for ref, _ in theirs}
+    dangling = [ref for ref in entries(root) if ref not in there and not ref.startswith("Appointment/")]
+    if not dangling:
+        return
+    lacking = _lacking(root, plan, theirs) - {one.uuid for one in own}  # those that lost our identifier too
+    names = _names(plan, own) if lacking else {}
+    lacking -= {uuid for uuid, key in names.items() if not key}
+    computed = [ref for ref in dangling if ref.partition("/")[2] in lacking]
+    for ref in computed:
+        yield f"{names.get(ref.partition('/')[2]) or 'a part of the plan'} ({ref}): {GONE}"
+    nameless = lacking - {ref.partition("/")[2] for ref in computed}
+    others = [ref for ref in dangling if not _is_computed(ref, root)]
+    for uuid in sorted(nameless)[: len(others)]:
+        yield f"{names.get(uuid) or 'a part of the plan'} (one of {', '.join(others)}): {GONE}"
+
+
+def _is_computed(ref: str, root: Mapping[str, Any]) -> bool:
+    return ref.partition("/")[2] in offered_of(root).get("ever", ())
+
+
+def _lacking(root: Mapping[str, Any], plan: Plan, theirs: Sequence[Held]) -> set[str]:
+    """The ids that were offered and that nothing carries, but for those that a person let go."""
+    told = offered_of(root)
+    there = {name for _, r in theirs for name in named_by(r)}
+    settled, day = set(map(str, told.get("settled", ()))), surgery_day(plan)
+    ever = set(map(str, told.get("ever", ()))) - there
+    return {uuid for uuid in ever if mark(uuid, DELETED, WANTED, day) not in settled}
+
+
+def _names(plan: Plan, own: Sequence[Identity]) -> dict[str, str]:
+    """The computed ids of parts -> the item, "" for a part of a round that a newer one stands for."""
+    newest: dict[Key, int] = {key: 1 for item in plan.items for key in (*item.needs, *item.asks_for)}
+    for one in own:
+        newest[one.key] = max(one.round, newest.get(one.key, 1))
+    found: dict[str, str] = {}
+    for key, last in newest.items():
+        for part in PARTS.get(key.kind) or ((LEADING[key.kind][1],) if key.kind in LEADING else ()):
+            for number in range(1, last + 1):
+                uuid = plan.episode.uuid(key.kind, key.item, part, key.occurrence, number)
+                found[uuid] = str(key) if number == last or key.kind == "visit" else ""
+    return found

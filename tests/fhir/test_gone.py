@@ -1,0 +1,130 @@
+"""A part of a plan that was deleted on a server that lets go of what others refer to: the plan says so by itself."""
+
+import json
+from datetime import date
+
+import pytest
+
+from merge.small import BLOOD, CALL, FILM, HOLD, VISIT, WEIGHT
+from merge.worlds import TODAY, Memory
+from waykeeper.fhir import read_all
+from waykeeper.fhir.gone import GONE
+from waykeeper.gaps import worklist
+from waykeeper.merge import withdraw
+
+
+def remove(world, key, part):
+    """Deleted, and what names it goes on naming it. Gives the reference."""
+    ref = world.ref(key, part)
+    world.held = [(r, resource) for r, resource in world.held if r != ref]
+    return ref
+
+
+def told(world):
+    return [c for c in world.state().conflicts if GONE in c]
+
+
+def root_of(world):
+    pairs = world.resources()
+    return next((ref, r) for ref, r in pairs if r["resourceType"] == "CarePlan" and "partOf" not in r)
+
+
+def with_ids_of_its_own(world):
+    """The same on a server that gives ids itself."""
+    names = {ref: f"{ref.partition('/')[0]}/{number}" for number, (ref, _) in enumerate(world.held) if number}
+    text = json.dumps(world.held)
+    for before, after in names.items():
+        text = text.replace(f'"{before}"', f'"{after}"')
+    held = [(ref, r) for ref, r in json.loads(text)]
+    world.held = [(ref, {**r, "id": ref.partition("/")[2]}) for ref, r in held]
+
+
+def pushed():
+    world = Memory()
+    world.push()
+    return world
+
+
+def test_a_plan_that_is_whole_says_nothing():
+    assert told(pushed()) == []
+
+
+@pytest.mark.parametrize(
+    ("key", "part"), [(BLOOD, "task"), (CALL, "task"), (VISIT, "request"), (FILM, "gate"), (WEIGHT, "flag")]
+)
+def test_what_is_deleted_is_told_until_a_push_asks_about_it(key, part):
+    world = pushed()
+    ref = remove(world, key, part)
+    (said,) = told(world)
+    assert ref in said
+    rows = worklist(read_all(world.resources()), (), date(2026, 3, 1)).rows
+    (row,) = [r for r in rows if r.kind == "plan"]
+    assert (row.verdict, row.gap) == ("conflict", True) and ref in row.reason
+    asked = world.push()
+    assert [q.key for q in asked.conflicts] == [key]
+    assert told(world) == [] and len(world.state().conflicts) == 1
+
+
+def test_what_a_gate_needs_is_called_by_its_name():
+    world = pushed()
+    remove(world, BLOOD, "task")
+    assert told(world)[0].startswith(str(BLOOD))
+
+
+def test_a_hold_whose_order_is_gone_is_named_by_what_is_left_of_it():
+    world = pushed()
+    remove(world, HOLD, "hold")
+    assert told(world)[0].startswith(str(HOLD))
+
+
+@pytest.mark.parametrize("side", ["ours", "theirs"])
+def test_what_a_person_answered_is_no_news(side):
+    world = pushed()
+    remove(world, CALL, "task")
+    world.push()
+    world.push(take={str(CALL): side})
+    assert told(world) == [] and world.state().conflicts == ()
+
+
+def test_a_deleted_proposal_hides_nothing():
+    world = pushed()
+    remove(world, VISIT, "appointment")
+    assert told(world) == []
+
+
+def test_an_entry_of_somebody_else_is_none_of_ours():
+    world = pushed()
+    ref, root = root_of(world)
+    world.put(ref, {**root, "activity": [*root["activity"], {"reference": {"reference": "ServiceRequest/999"}}]})
+    assert told(world) == []
+
+
+def test_references_that_a_server_made_absolute_are_there():
+    world = pushed()
+    ref, root = root_of(world)
+    names = [f"https://fhir.example/r4/{e['reference']['reference']}" for e in root["activity"]]
+    world.put(ref, {**root, "activity": [{"reference": {"reference": name}} for name in names]})
+    assert told(world) == []
+
+
+def test_a_plan_that_was_withdrawn_names_nothing_gone():
+    world = pushed()
+    plan, _ = read_all(world.resources())[0]
+    world.send(withdraw(plan, world.resources(), "surgery cancelled", today=TODAY))
+    remove(world, CALL, "task")
+    assert told(world) == []
+
+
+@pytest.mark.parametrize("side", ["ours", "theirs"])
+def test_a_server_with_ids_of_its_own(side):
+    world = pushed()
+    with_ids_of_its_own(world)
+    assert told(world) == []
+    ref, root = root_of(world)
+    world.put(ref, {**root, "activity": [*root["activity"], {"reference": {"reference": "ServiceRequest/999"}}]})
+    assert told(world) == []
+    gone = remove(world, BLOOD, "task")
+    (said,) = told(world)
+    assert said.startswith(str(BLOOD)) and gone in said
+    world.push(take={str(BLOOD): side})
+    assert told(world) == []
