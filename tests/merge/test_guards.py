@@ -1,5 +1,7 @@
 """What stops a push, and the examples of the catalogue."""
 
+from dataclasses import replace
+
 import pytest
 
 from merge.small import CALL, HOLD, LATEX, compiled, new_identifier
@@ -11,6 +13,7 @@ from waykeeper.merge import difference, withdraw
 from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
 from waykeeper.plan.model import Identifier
+from waykeeper.timing.model import Standing
 
 
 def codes(world, plan, **options):
@@ -127,6 +130,29 @@ def test_wku108(world):
     assert codes(world, again) == []  # the plan that stands is pushed again
     assert codes(world, plan, reinstate=True) == ["WKU108"]  # the other one is not brought back beside it
     assert codes(world, plan, reinstate=True, moving=True) == ["WKU108"]
+
+
+def test_a_plan_on_hold_is_that_of_an_operation_to_come(world):
+    """Surgery was put off without a new day: a second plan beside it would be followed too once it is taken up."""
+    plan = world.plan()
+    world.send(withdraw(plan, world.resources(), "theatre closed", suspended=True))
+    again = compiled(world.identifier, later(30), episode=2)
+    (refused,) = guards(again, holding(again.episode, world.resources()), today=later(40))
+    assert refused.code == "WKU108" and "episode 1" in refused.details and "is on hold" in refused.details
+    assert SURGERY.isoformat() not in refused.details  # its old day is nobody's any more
+    assert codes(world, compiled(world.identifier, later(30), episode=2, side="right")) == []
+    world.send(withdraw(plan, world.resources(), "surgery cancelled"))
+    assert codes(world, again) == []
+
+
+def test_a_surgery_whose_day_is_awaited_is_still_to_come():
+    world = Memory()
+    plan = world.plan()
+    awaited = tuple(replace(a, moment=None, standing=Standing.AWAITED) for a in plan.anchors if a.name == "surgery")
+    world.push(replace(plan, anchors=awaited))
+    again = compiled(world.identifier, later(30), episode=2)
+    (refused,) = guards(again, holding(again.episode, world.resources()), today=later(40))
+    assert refused.code == "WKU108" and "surgery on a day not known, is in force" in refused.details
 
 
 @pytest.mark.parametrize(("here", "there", "said"), [("", "left", "--side with this one"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 from waykeeper.fhir import answers, episode_of, read_all
@@ -15,7 +15,7 @@ from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding
 from waykeeper.merge.model import Held
 from waykeeper.plan.answers import digest
-from waykeeper.plan.model import MEDICINES, Episode, Plan
+from waykeeper.plan.model import MEDICINES, Episode, Plan, State
 from waykeeper.plan.unlisted import listed
 from waykeeper.timing.model import Anchor, Standing
 
@@ -40,7 +40,7 @@ def guards(
     found += [] if reinstate else _unmarked_root(plan, held.everything)
     beside = _in_force(plan, held.everything, today)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
-        found.append(_withdrawn(held.plan, [o for o in beside if plan.side and o.side == plan.side]))
+        found.append(_withdrawn(held.plan, [o for o in beside if plan.side and o.plan.side == plan.side]))
     elif held.plan is None or held.plan.withdrawn or status_class(_root(held)[1]) == "withdrawn":
         found += [_two(plan, other) for other in beside]
     found += _ended(held, reinstate, moving)
@@ -77,51 +77,80 @@ def _root(held: Holding) -> Held:
     return held.own.get(ROOT) or next(pair for pair in held.everything if episode_of(pair[1]) == held.episode)
 
 
-def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> list[Plan]:
-    """Other episodes for what may be the same joint whose operation is still to come: two plans of one operation."""
+def _in_force(plan: Plan, everything: Sequence[Held], today: date | None) -> list[Other]:
+    """Other episodes for what may be the same joint whose operation is still to come: two plans of one operation.
+
+    On hold is a plan whose surgery is expected on another day, whatever its old day is; awaited is a day that comes.
+    """
     roots = [e for _, r in everything if (e := episode_of(r)) is not None]
     if not any(e != plan.episode and _one_pathway(e, plan) for e in roots):
         return []
     found = []
     for other, state in read_all(everything):
-        surgery = other.anchor("surgery")
-        day = surgery.moment.day if surgery and surgery.moment and surgery.standing is not Standing.RECORDED else None
-        over = day is None or "surgery" in state.proven or (today is not None and day < today)
-        alive = not other.withdrawn and state.plan_status in ("draft", "active")
-        if alive and not over and other.episode != plan.episode and _one_pathway(other.episode, plan):
-            found += [other] if other.side == plan.side or not (other.side and plan.side) else []
+        on_hold = state.plan_status == "on-hold"
+        alive = on_hold or (not other.withdrawn and state.plan_status in ("draft", "active"))
+        if not alive or other.episode == plan.episode or not _one_pathway(other.episode, plan):
+            continue
+        if not _over(other, state, None if on_hold else today) and (
+            other.side == plan.side or not (other.side and plan.side)
+        ):
+            found.append(Other(other, on_hold))
     return found
+
+
+def _over(other: Plan, state: State, today: date | None) -> bool:
+    """The operation took place, or its day is past; a plan that counts from no surgery has none to come."""
+    surgery = other.anchor("surgery")
+    if surgery is None or surgery.standing is Standing.RECORDED or "surgery" in state.proven:
+        return True
+    return surgery.moment is not None and today is not None and surgery.moment.day < today
 
 
 def _one_pathway(episode: Episode, plan: Plan) -> bool:
     return replace(episode, number=plan.episode.number) == plan.episode
 
 
-def _named(other: Plan) -> str:
-    day = other.surgery_day or "a day not known"
-    return f"episode {other.episode.number} of this pathway, surgery on {day},"
+@dataclass(frozen=True, slots=True)
+class Other:
+    """Another episode of the same pathway; `on_hold` where its surgery is expected on another day."""
+
+    plan: Plan
+    on_hold: bool
+
+    @property
+    def named(self) -> str:
+        """Which it is, and how it stands."""
+        day = self.plan.surgery_day or "a day not known"
+        surgery = "surgery on a day still awaited" if self.on_hold else f"surgery on {day}"
+        return f"episode {self.plan.episode.number} of this pathway, {surgery}, is {self.stands}"
+
+    @property
+    def stands(self) -> str:
+        """How it stands, in words."""
+        return "on hold" if self.on_hold else "in force"
 
 
-def _two(plan: Plan, other: Plan) -> Finding:
+def _two(plan: Plan, beside: Other) -> Finding:
     """Two plans of one operation. Where a side is not stated, a person says by it that there are two."""
+    other = beside.plan
     if plan.side and other.side:
-        return finding("WKU108", f"{_named(other)} is in force for the {other.side} side too")
+        return finding("WKU108", f"{beside.named} for the {other.side} side too")
     here, there = "--side with this one", f"`waykeeper move --episode {other.episode.number} --side` for that one"
     missing = [name for name, side in ((here, plan.side), (there, other.side)) if not side]
     stated = f"for the {other.side} side, and this plan names no side" if other.side else "and names no side"
     help_ = (
         f"If it is of the other joint, name the side: {' and '.join(missing)}. If not, move it or withdraw it first."
     )
-    return finding("WKU108", f"{_named(other)} is in force {stated}", help=help_)
+    return finding("WKU108", f"{beside.named} {stated}", help=help_)
 
 
-def _withdrawn(stood: Plan, beside: Sequence[Plan]) -> Finding:
+def _withdrawn(stood: Plan, beside: Sequence[Other]) -> Finding:
     """Withdrawn: where another episode has taken its place, that one is meant, and this one is not brought back."""
     details = f"the plan on the server was withdrawn: {stood.withdrawn}"
     if not beside:
         return finding("WKU105", details)
-    remedy = f"If that one is meant, add --episode {beside[0].episode.number}."
-    return finding("WKU105", f"{details}; {_named(beside[0])} is in force", help=remedy)
+    remedy = f"If that one is meant, add --episode {beside[0].plan.episode.number}."
+    return finding("WKU105", f"{details}; {beside[0].named}", help=remedy)
 
 
 BACK_ON_ANOTHER_DAY = (
