@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from pathlib import Path
 
 import waykeeper
@@ -11,7 +12,7 @@ from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.fhir import belongs, episode_of, identity, read_all
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.pathway.shelf import folder
-from waykeeper.verbs import inputs
+from waykeeper.verbs import caseload, comparing, inputs
 
 PLAN = folder("sandbox_bundles") / "demo-left" / "plan.bundle.json"
 OTHER = folder("sandbox_bundles") / "knee-left" / "plan.bundle.json"
@@ -147,3 +148,20 @@ def test_the_report_lists_each_row_once_and_says_why(tmp_path: Path):
     assert [(f.code, f.details) for f in both.findings] == [
         ("WKC223", "1 plan was read more than once: the copy written last counts")
     ]
+
+
+def test_a_large_folder_with_two_copies_is_read_as_a_small_one_is(tmp_path: Path, monkeypatch):
+    """Two servers' exports in one folder: split by patient, the copies of a plan meet in one part."""
+    file = inputs.held_of([str(PLAN)])
+    old, new = of_server(file), [(f"{ref}x", r) for ref, r in of_server(file, "2026-04-01T08:00:00Z")]
+    for name, held in (("one", old), ("two", new)):
+        lines = (json.dumps({**r, "id": ref.partition("/")[2]}) for ref, r in held)
+        (tmp_path / f"{name}.ndjson").write_text("\n".join(lines))
+    small = waykeeper.gaps(str(tmp_path), as_of=DAY)
+    monkeypatch.setattr(comparing, "LARGE", 1)
+    monkeypatch.setattr(caseload, "processes", lambda *_: nullcontext())
+    large = waykeeper.gaps(str(tmp_path), as_of=DAY)
+    assert [r.name for r in large.whole.rows] == [r.name for r in small.whole.rows]
+    assert [(r.name, r.verdict) for r in large.whole.rows] == [(r.name, r.verdict) for r in small.whole.rows]
+    assert [(f.code, f.details) for f in large.findings] == [(f.code, f.details) for f in small.findings]
+    assert [f.code for f in large.findings] == ["WKC223"]

@@ -15,6 +15,7 @@ from pathlib import Path
 from time import perf_counter
 
 from waykeeper.exchange.files import unwritable
+from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
@@ -33,6 +34,7 @@ class Caseload:
     """The worklist of an export, one plan of each pathway (for titles), and what it took.
 
     seconds   of the partition, and of everything after it
+    copies    plans that were there more than once: the copy written last counts
     """
 
     worklist: Worklist
@@ -40,6 +42,7 @@ class Caseload:
     count: int
     parts: Parts
     seconds: tuple[float, float]
+    copies: int = 0
 
 
 def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, part: int = PART) -> Caseload:
@@ -72,7 +75,8 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
         report = _joined(compared, day.date() if isinstance(day, datetime) else day)
         titles = {plan.pathway.canonical: (plan, state) for one in compared for plan, state in one.titles}
         spent = (split - start, perf_counter() - split)
-    return Caseload(report, tuple(titles.values()), sum(one.plans for one in compared), parts, spent)
+    count, copies = sum(one.plans for one in compared), sum(one.copies for one in compared)
+    return Caseload(report, tuple(titles.values()), count, parts, spent, copies)
 
 
 def _begin() -> None:
@@ -86,7 +90,7 @@ class _Compared:
 
     of_classes   the places of appointments of several patients: a class may be in many parts
     titles       one plan of each pathway
-    plans        how many plans the part holds
+    plans        how many plans the part holds, and of how many it holds copies
     """
 
     rows: SortedRun
@@ -95,6 +99,7 @@ class _Compared:
     counts: Counter[str]
     titles: list[tuple[Plan, State]]
     plans: int
+    copies: int
     as_of: date
 
 
@@ -112,20 +117,21 @@ def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, file
 
 def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
     """One part, in a process of its own."""
-    held = newest(resources(part))
+    held, several = one_of_each(newest(resources(part)))
     plans = read_all(held)
     found = evidence_of(held, plans)
     report = worklist(plans, found, moment)
-    several = {reference for reference, times in Counter(e.reference for e in found).items() if times > 1}
-    alone = [p for p in report.appointments if p.reference not in several] if several else report.appointments
+    shared = {reference for reference, times in Counter(e.reference for e in found).items() if times > 1}
+    alone = [p for p in report.appointments if p.reference not in shared] if shared else report.appointments
     titles = {plan.pathway.canonical: (plan, state) for plan, state in plans}
     return _Compared(
         write_run(report.rows, part[0].with_suffix(".rows")),
         write_run(alone, part[0].with_suffix(".places")),
-        tuple(p for p in report.appointments if p.reference in several),
+        tuple(p for p in report.appointments if p.reference in shared),
         Counter(report.counts),
         list(titles.values()),
         len(plans),
+        len(several),
         report.as_of,
     )
 

@@ -75,8 +75,8 @@ def gaps(
     earlier = _earlier(since) if since else None
     bulk = [] if theatre_list or mapping else _bulk(sources)
     if bulk:
-        whole, titles = _large(bulk, given, sources)
-        return _told(whole, titles, (), sources, asked, (since, earlier), ())
+        whole, titles, copies = _large(bulk, given, sources)
+        return _told(whole, titles, (), sources, asked, (since, earlier), copies)
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
     day = given or inputs.as_of_date(None, zone)
@@ -117,14 +117,14 @@ def _bulk(sources: Sequence[str]) -> list[Path]:
 
 def _large(
     files: list[Path], day: date | None, sources: Sequence[str]
-) -> tuple[Worklist, tuple[tuple[Plan, State], ...]]:
+) -> tuple[Worklist, tuple[tuple[Plan, State], ...], tuple[Finding, ...]]:
     from waykeeper.verbs.caseload import caseload
 
     made = caseload(files, day)
     if not made.count:
         remedy = "Compile one and push it first, or name where the plans are."
         raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
-    return made.worklist, made.plans
+    return made.worklist, made.plans, _copies(made.copies, sources)
 
 
 def read_sources(
@@ -140,7 +140,7 @@ def read_sources(
 
     pages: list[Page] = []
     held, several = one_of_each(newest(pair for source in other for pair in _source(source, pages)))
-    copies = [finding("WKC223", _copies(len(several)), Position(", ".join(other)))] if several else []
+    copies = _copies(len(several), other)
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         plans = read_all(held)
@@ -152,10 +152,10 @@ def read_sources(
     return plans, list(found), (*in_part, *copies, *noticed)
 
 
-def _copies(count: int) -> str:
-    return (
-        f"{counted(count, 'plan')} {'was' if count == 1 else 'were'} read more than once: the copy written last counts"
-    )
+def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
+    said = f"{counted(count, 'plan')} {'was' if count == 1 else 'were'} read more than once"
+    where = Position(", ".join(sources))
+    return (finding("WKC223", f"{said}: the copy written last counts", where),) if count else ()
 
 
 def _source(source: str, pages: list[Page]) -> list[Held]:
