@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from waykeeper.fhir.extensions import decode, find, firsts
+from waykeeper.fhir.extensions import find, firsts
 from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, PLAN, TAG_CODE, TAG_SYSTEM
 from waykeeper.plan.model import MEDICINES, Episode, Identifier, Key
 from waykeeper.quickly_made import quickly_made
 
 KINDS = ("plan", "phase", "visit", "task", "instruction", "hold", "medicine", "restriction", "gate", "goal", "question")
 _NAMED_BY = ("key", "part", "round")
+_NAMES_A_PLAN = ("clinicUrl", "episode")
 
 
 @quickly_made
@@ -81,13 +82,13 @@ def episode_of(root: Mapping[str, Any]) -> Episode | None:
     extension = find(root, PLAN)
     if root.get("resourceType") != "CarePlan" or extension is None:
         return None
-    said = decode(extension, "UTC")
+    said = firsts(extension, _NAMES_A_PLAN)
     patient = (root.get("subject") or {}).get("identifier") or {}
     if not patient.get("value") or not said.get("clinicUrl"):
         return None
     identifier = Identifier(str(patient.get("system") or ""), str(patient["value"]))
     urls = [str(one).partition("|")[0] for one in root.get("instantiatesCanonical") or ()] or [""]
-    found = [Episode(str(said["clinicUrl"][0]), url, identifier, int(said.get("episode", [1])[0])) for url in urls]
+    found = [Episode(str(said["clinicUrl"]), url, identifier, int(said.get("episode", 1))) for url in urls]
     if len(found) == 1:
         return found[0]
     names = named_by(root)  # protocols of others may be followed too, and stand before ours

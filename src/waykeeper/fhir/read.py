@@ -11,7 +11,7 @@ import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
 from waykeeper.fhir.gone import entries, gone
-from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, named_by, own_identifier, parse_key
+from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import offered_of
@@ -66,13 +66,20 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
     found = []
     for episode, root in episodes:
         theirs = patients.of(str(episode.patient))
-        known = [(r, res, said) for r, res in theirs if (said := identity(res)) is not None]
+        known: list[Own] = []
+        nameless: list[Held] = []
+        for ref, resource in theirs:
+            said = identity(resource)
+            if said is None:
+                nameless.append((ref, resource))
+            else:
+                known.append((ref, resource, said))
         own = [one for one in known if belongs(one[2], episode)]
         unsure: list[Held] = []
         if len(own) < len(known):  # of another plan, or without our identifier
             again, unsure = _known_again(episode, known, theirs)
             own += again
-        found.append(_read_one(episode, root, own, theirs, unsure))
+        found.append(_read_one(episode, root, own, theirs, [*_lost(root[1], nameless), *_nobodys(unsure)]))
     return found
 
 
@@ -95,8 +102,9 @@ def _known_again(episode: Episode, known: Sequence[Own], theirs: Sequence[Held])
 
 
 def _read_one(
-    episode: Episode, root: Held, own: Sequence[Own], everything: Sequence[Held], unsure: Sequence[Held]
+    episode: Episode, root: Held, own: Sequence[Own], everything: Sequence[Held], doubts: Sequence[str]
 ) -> tuple[Plan, State]:
+    """The plan of one root from its own parts. `doubts`: what a person must see to, beside what is recorded as such."""
     said = decode(find(root[1], PLAN), _zone(root[1]))
     zone = str(said["zone"][0])
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
@@ -134,10 +142,8 @@ def _read_one(
         waykeeper=_one(said, "waykeeper"),
         withdrawn=_one(said, "withdrawn"),
     )
-    state = plan_state(root, states, own, everything, plan)
-    nobodys = [f"{called(resource)} ({ref}): {NOBODYS}" for ref, resource in unsure]
     away = gone(root[1], plan, [known for _, _, known in own], everything)
-    return plan, replace(state, conflicts=(*state.conflicts, *_lost(root[1], everything), *nobodys, *away))
+    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away))
 
 
 LOST = (
@@ -147,13 +153,17 @@ LOST = (
 NOBODYS = "it lost the identifier by which it is known, and nobody can tell of which plan it is; a person must close it"
 
 
-def _lost(root: Mapping[str, Any], everything: Sequence[Held]) -> Iterable[str]:
+def _lost(root: Mapping[str, Any], nameless: Sequence[Held]) -> Iterable[str]:
     """What is ours by its name and does not say any more which item it is: its item would be missing in silence."""
     ever = set(offered_of(root).get("ever", ()))
-    for ref, resource in everything:
-        nameless = identity(resource) is None and not ever.isdisjoint(named_by(resource))
-        if nameless and episode_of(resource) is None and _to_mend(root, ref, resource):
+    for ref, resource in nameless if ever else ():
+        ours = own_identifier(resource) in ever or resource.get("id") in ever
+        if ours and episode_of(resource) is None and _to_mend(root, ref, resource):
             yield f"{called(resource)} ({ref}): {LOST}"
+
+
+def _nobodys(unsure: Sequence[Held]) -> Iterable[str]:
+    return (f"{called(resource)} ({ref}): {NOBODYS}" for ref, resource in unsure)
 
 
 def _to_mend(root: Mapping[str, Any], ref: str, resource: Mapping[str, Any]) -> bool:

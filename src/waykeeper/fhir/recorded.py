@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -15,12 +16,19 @@ from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
 from waykeeper.fhir.write import LEADING
 from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
-from waykeeper.plan.model import Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
+from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
 from waykeeper.record import Record, day_of, recorded
 from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
 Rounds = Mapping[int, Mapping[str, Held]]
+
+
+# Where people and other systems record what became of a resource of ours; without any of these nothing was recorded.
+_RECORDED_IN = frozenset({
+    "output", "note", "owner", "statusReason", "cancelationReason", "executionPeriod", "statusDate",
+    "achievementStatus",
+})  # fmt: skip
 
 
 def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -> ItemState:
@@ -29,19 +37,35 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
     parts = by_round[newest]
     part = LEADING[key.kind][1]
     ref, leading = parts.get(part) or next(iter(by_round[n][part] for n in sorted(by_round) if part in by_round[n]))
-    confirming = parts["confirm"][1] if key.kind == "hold" and "confirm" in parts else leading
     references = {p: r for p, (r, _) in parts.items()} | {part: ref}
-    about = related(references.values(), telling) if telling else ()
-    of_any_round = related(_references(by_round, newest), telling) if telling else ()
-    cls = status_class(leading)
+    found = ItemState(
+        key=key,
+        status=status(leading),
+        cls=status_class(leading),
+        round=newest,
+        references=references,
+        versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
+        identifiers=_identifiers(parts.values()),
+    )
+    single = not telling and len(by_round) == 1 and key.kind not in MEDICINES  # the dates of a hold tell too
+    if single and found.cls == "open" and all(_RECORDED_IN.isdisjoint(r) for _, r in parts.values()):
+        return found
+    return _with_recorded(found, by_round, leading, telling, zone)
+
+
+def _with_recorded(
+    found: ItemState, by_round: Rounds, leading: Mapping[str, Any], telling: Sequence[Told], zone: str
+) -> ItemState:
+    """The same state with what people recorded."""
+    key, cls, parts = found.key, found.cls, by_round[found.round]
+    confirming = parts["confirm"][1] if key.kind == "hold" and "confirm" in parts else leading
+    about = related(found.references.values(), telling) if telling else ()
+    of_any_round = related(_references(by_round, found.round), telling) if telling else ()
     hand = (in_hand(about) if about else None) or leading
     closer = next((r for r in (leading, confirming, hand) if output_of(r, "closed-because")), leading)
     closed_by, closed_on = _closed(closer, zone)
-    return ItemState(
-        key=key,
-        status=status(leading),
-        cls=cls,
-        round=newest,
+    return replace(
+        found,
         done_on=_done_on(leading, zone),
         owner=_display(leading.get("owner")) or _display(hand.get("owner")),
         by=_task_told(confirming),
@@ -52,15 +76,12 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
         restarted_on=_restarted_on(parts, cls, zone),
         restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
         withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
-        references=references,
-        versions={p: str((r.get("meta") or {}).get("versionId") or "") for p, (_, r) in parts.items()},
         contacts=_contacts(about, zone) if about else (),
         snoozed_until=_snoozed(leading) or _snoozed(hand),
         closed_because=output_of(closer, "closed-because") or "",
         closed_by=closed_by,
         closed_on=closed_on,
-        earlier=earlier_answer(by_round, newest, zone) if len(by_round) > 1 else None,
-        identifiers=_identifiers(parts.values()),
+        earlier=earlier_answer(by_round, found.round, zone) if len(by_round) > 1 else None,
         not_taken=not_taken(of_any_round, zone) if of_any_round else None,
         achieved=_achieved(leading) if key.kind == "goal" else "",
     )
@@ -105,13 +126,14 @@ def plan_state(
     own: Sequence[tuple[str, Mapping[str, Any], Identity]],
     everything: Sequence[Held],
     plan: Plan,
+    doubts: Sequence[str] = (),
 ) -> State:
-    """Everything recorded about one plan; `everything` holds the resources of its patient only."""
-    conflicts = tuple(
-        str(r.get("description") or "")
-        for _, r, known in own
-        if known.part == "conflict" and status_class(r) in ("open", "busy")
-    )
+    """Everything recorded about one plan; `everything` holds the resources of its patient only.
+
+    doubts   what a person must see to beside the conflicts that stand there as Tasks
+    """
+    tasks = [r for _, r, known in own if known.part == "conflict" and status_class(r) in ("open", "busy")]
+    conflicts = (*(str(r.get("description") or "") for r in tasks), *doubts)
     patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
     dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), plan.zone))), None)
     dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
