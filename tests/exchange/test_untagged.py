@@ -9,10 +9,12 @@ import pytest
 from merge.small import BLOOD, compiled, new_identifier
 from merge.worlds import later
 from waykeeper.exchange import Server
+from waykeeper.exchange.errors import refusal
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.withdrawing import withdraw
-from waykeeper.fhir import bundle, identity
+from waykeeper.fhir import bundle, identity, read_all
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -27,8 +29,17 @@ class Forgetful(Server):
     def searches(self, wanted, *, told=False):
         self.batches += 1
         found = super().searches(wanted, told=told)
-        by_tag = any(name == "_tag" for _, params in wanted for name, _ in params)
-        return [pair for pair in found if not (by_tag and pair[0] in self.untagged)]
+        by_tag = {kind for kind, params in wanted if "_tag" in dict(params)}
+        return [pair for pair in found if not (pair[0].partition("/")[0] in by_tag and pair[0] in self.untagged)]
+
+
+class Tagless(Server):
+    """A server that knows no tags: refused where it is asked strictly, as the searches of a push are."""
+
+    def searches(self, wanted, *, told=False):
+        if any("_tag" in dict(params) for _, params in wanted):
+            raise refusal(400, "search", {"resourceType": "OperationOutcome"})
+        return super().searches(wanted, told=told)
 
 
 @pytest.fixture
@@ -75,3 +86,36 @@ def test_a_withdrawal_reaches_it(one):
     (ref,) = forget(server, identifier, BLOOD)
     assert withdraw(server, identifier, "surgery cancelled", now=NOW).findings == ()
     assert server.read(ref)["status"] == "cancelled"
+
+
+def test_the_plan_itself_is_found_without_its_tag(one):
+    server, identifier = one
+    forget(server, identifier, PLAN_KEY)
+    assert len(read_all(plan_resources(server, identifier))) == 1
+    assert len(read_all(plan_resources(server, None))) == 1  # by the tags of its phases
+    again = push(bundle(compiled(identifier)), server, now=NOW)
+    assert again.changes == () and again.conflicts == ()
+
+
+def test_a_server_on_which_nothing_has_a_tag(one):
+    server, identifier = one
+    server.untagged = frozenset(ref for ref, _ in plan_resources(server, identifier))
+    (plan, state), *more = read_all(plan_resources(server, None))
+    assert not more and state.conflicts == ()
+    assert plan.items == read_all(plan_resources(server, identifier))[0][0].items
+    again = push(bundle(compiled(identifier)), server, now=NOW)
+    assert again.changes == () and again.conflicts == ()
+
+
+def test_a_server_that_searches_by_no_tags(one):
+    first, identifier = one
+    server = Tagless(first.base, sleep=lambda _: None)
+    before, _ = read_all(plan_resources(first, identifier))[0]
+    for who in (identifier, None):
+        (plan, state), *more = read_all(plan_resources(server, who))
+        assert not more and state.conflicts == () and plan.items == before.items
+    again = push(bundle(compiled(identifier)), server, now=NOW)
+    assert again.changes == () and again.conflicts == ()
+    other = new_identifier()
+    assert push(bundle(compiled(other, later(7))), server, now=NOW).findings == ()
+    assert len(read_all(plan_resources(server, None))) == 2

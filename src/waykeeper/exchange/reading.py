@@ -8,16 +8,19 @@ from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
-from waykeeper.exchange.server import Held, Server
+from waykeeper.exchange.server import Held, Pairs, Server
 from waykeeper.fhir import episode_of, identity, is_ours, read_all
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Identifier, Plan, State
+from waykeeper.record import relative
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
+TAG = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
+NO_SUCH_SEARCH = (400, 501)  # how a server refuses a parameter that it does not know
 
 
 def patients(server: Server, patient: Identifier) -> list[Held]:
@@ -42,8 +45,7 @@ def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
     if patient is not None:
         held = one_patient(server, patient)
         return [held, *of_patients(server, [held[0]])] if held else []
-    roots = [(ref, r) for ref, r in server.search("CarePlan", [("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")]) if episode_of(r)]
-    subjects = sorted({str((r.get("subject") or {}).get("reference") or "") for _, r in roots} - {""})
+    subjects = _with_plans(server)
     found: list[Held] = []
     for start in range(0, len(subjects), AT_ONCE):
         some = subjects[start : start + AT_ONCE]
@@ -53,15 +55,42 @@ def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
     return found
 
 
+def _with_plans(server: Server) -> list[str]:
+    """The patients of whom the server has a plan. A root that lost its tag is found by its phases, which have it.
+
+    Where nothing has our tag, or the server does not search by it, every CarePlan is looked at: there our own extension
+    says which are plans.
+    """
+    held = _by_tag(server, [("CarePlan", [TAG])])
+    held = held or [pair for pair in server.search("CarePlan", [("intent", "plan")]) if episode_of(pair[1])]
+    return sorted({_subject(r) for _, r in held} - {""})
+
+
+def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]]) -> list[Held]:
+    """What searches by our tag find; nothing on a server that refuses to search by tags."""
+    try:
+        return server.searches(wanted)
+    except BadAnswerError as refused:
+        if refused.status not in NO_SUCH_SEARCH:
+            raise
+        return []
+
+
+def _subject(resource: Mapping[str, Any]) -> str:
+    return relative(str((resource.get("subject") or {}).get("reference") or ""))
+
+
 def of_patients(server: Server, references: Sequence[str]) -> list[Held]:
-    """Our resources of these patients, and everybody's evidence.
+    """Our resources of these patients, everybody's CarePlans and everybody's evidence.
 
     Ours carry our tag. Where one that a plan offered is not among them, it is looked for by its identifier: another
-    system may have saved it without the tag, on a server that does not keep tags by itself.
+    system may have saved it without the tag, on a server that does not keep tags by itself. What says so is the plan's
+    own CarePlan, so that those are read whether they have the tag or not.
     """
     who = ("patient", ",".join(references))
-    ours = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
-    found = server.searches([*((kind, [who, ours]) for kind in OURS), *((kind, [who]) for kind in EVIDENCE)])
+    always = [("CarePlan", [who]), *((kind, [who]) for kind in EVIDENCE)]
+    by_tag = [(kind, [who, TAG]) for kind in OURS if kind != "CarePlan"]
+    found = _by_tag(server, [*by_tag, *always]) or server.searches(always)
     untagged = _untagged(found)
     if untagged:
         by_name = [("patient", ",".join(sorted(untagged))), ("identifier", ",".join(_systems(found)))]
@@ -75,7 +104,7 @@ def _untagged(held: Sequence[Held]) -> set[str]:
     names = {name for _, r in held for name in named_by(r)}
     roots = [r for _, r in held if episode_of(r) is not None]
     lacking = [r for r in roots if not names.issuperset(map(str, offered_of(r).get("ever", ())))]
-    return {str((r.get("subject") or {}).get("reference") or "") for r in lacking} - {""}
+    return {_subject(r) for r in lacking} - {""}
 
 
 def _systems(held: Sequence[Held]) -> list[str]:
