@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from waykeeper.fhir.identity import identity
+from waykeeper.fhir.names import TASK_CODES
 from waykeeper.fhir.recorded import item_state
 from waykeeper.fhir.write import LEADING
 from waykeeper.record import resources_of
@@ -18,8 +19,7 @@ ZONE = "Europe/Berlin"
 BESIDE = [(frozenset({"Task/of-somebody-else"}), {"resourceType": "Communication", "status": "completed"})]
 # What a person or another system writes, by the element: FHIR R4 Task, ServiceRequest, CommunicationRequest and Goal.
 RECORDED = {
-    "output": [{"type": {"coding": [{"system": "https://waykeeper.example/CodeSystem/task", "code": "answer"}]},
-                "valueString": "yes"}],
+    "output": [{"type": {"coding": [{"system": TASK_CODES, "code": "answer"}]}, "valueString": "yes"}],
     "note": [{"authorString": "B. Ward", "time": "2026-03-02T09:00:00+01:00", "text": "called"}],
     "owner": {"display": "B. Ward"},
     "statusReason": {"text": "moved away"},
