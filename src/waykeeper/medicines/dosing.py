@@ -15,24 +15,38 @@ from waykeeper.medicines.ways import forms_of
 from waykeeper.record.model import MedicineEntry
 
 DAYS_OF_WEEK = 7
+WEEKDAY_UNKNOWN = "on which weekday is it taken? the last dose lies on or before the day shown"
+NEXT_UNKNOWN = (
+    "on which day was it last taken, and when is the next dose due? the last dose lies on or before the day shown"
+)
 # What is known of a medicine: taken weekly in this form and never otherwise; its rule turns on the interval; neither.
 Weekly = Literal["known", "possible", "no"]
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _SPANISH = ("lunes", "martes", "miercoles", "jueves", "viernes", "sabado", "domingo")
 _WEEKLY = re.compile(
-    r"\b(weekly|every week|once (a|per|every) week|every 7 days|q(1)?w"
-    r"|semanal(mente)?|cada semana|(una|1) vez (a la|por|cada) semana|cada 7 dias)\b"
+    r"\b(weekly|every week|(once|1 ?x|1 time) ?(a|per|every|/) ?(week|wk)|1 ?x ?weekly|every 7 days"
+    r"|q ?(1 ?)?(w|wk|week)|q ?7 ?d(ays)?"
+    r"|semanal(mente)?|cada semana|(una|1) vez ?(a la|por|cada|/) ?semana|(cada|c/) ?7 ?d(ias)?)\b"
 )
 _WEEKS = re.compile(r"\b(?:every|q|cada) ?(\d{1,2}) ?(?:weeks?|w|wk|semanas)\b|\bq(\d{1,2})w(?:k|eeks?)?\b")
 _DAILY = re.compile(
     r"\b(daily|every day|each day|per day|a day|q\.?d|bid|tid|qid|every (morning|evening|night)|nightly"
-    r"|every \d+ hours|q\d+h|diari[oa]s?|diariamente|cada dia|todos los dias|al dia|por dia|cada \d+ horas"
-    r"|(cada|todas las) (manana|noche|tarde)s?)\b"
+    r"|diari[oa]s?|diariamente|cada dia|todos los dias|al dia|por dia|(cada|todas las) (manana|noche|tarde)s?)\b"
 )
+_HOURS = re.compile(r"\b(?:every|q|cada|c/) ?(\d{1,3}) ?(?:h|hs|hrs?|hours?|horas?)\b")
 _OFTEN = re.compile(
     r"(?<![\d.])(?:[2-7]|two|three|four|five|six|seven|twice)(?: ?x| times| days)?"
-    r" ?(?:weekly|(?:a|per|every|each|/) ?week)\b"
-    r"|\b(?:[2-7]|dos|tres|cuatro|cinco|seis|siete) (?:veces|dias) (?:a la|por|cada) semana\b"
+    r" ?(?:weekly|(?:a|per|every|each|/) ?(?:week|wk))\b|\b[2-7] ?x ?(?:week|wk)\b"
+    r"|\b(?:[2-7]|dos|tres|cuatro|cinco|seis|siete) ?(?:veces|dias|x) ?(?:a la |por |cada |/ ?)semana\b"
+    r"|\bweek(?:days|ends)\b|\bentre semana\b|\bdias laborables\b|\b(?:fin|fines) de semana\b"
+)
+# Once in a few days. QOD, BIW and TIW stand on the lists of abbreviations that are misread (Joint Commission, official
+# "Do Not Use" list: Q.O.D.; ISMP, List of Error-Prone Abbreviations: BIW, TIW; from memory): whichever way, it is more
+# than one dose a week.
+_FEW_DAYS = re.compile(
+    r"\b(?:every (?:other|second|2nd|third|3rd) day|(?:on )?alternat(?:e|ing) days?|eod|q\.?o\.?d|[bt]\.?i\.?w"
+    r"|(?:every|q|cada|c/) ?(?:[2-6]|two|three|four|five|six|dos|tres|cuatro|cinco|seis) ?(?:days?|d|dias)"
+    r"|dias? alternos?|(?:un )?dias? si,? (?:y )?(?:un dia |otro )?no|(?:un )?dia por medio|interdiari[oa])\b"
 )
 _SPANISH_DAY = r"(?:lunes|martes|miercoles|jueves|viernes|sabados?|domingos?)"
 # `every sun exposure` is no Sunday: sun and sat only with `day`.
@@ -51,6 +65,23 @@ _NAMED = re.compile(
     r"(?! (?:exposure|light|screen|block|protect\w*)\b))(?:days?|sdays?|nesdays?|rsdays?|urdays?)?\b"
 )
 _NAMED_SPANISH = re.compile(rf"\b{_SPANISH_DAY}\b")
+# Several weekdays by their letters: `MWF`, `M/W/F`, `T/Th/Sa`, `Mo We Fr`, `L-X-V`. They are never one day, and which
+# they are is asked: a T may be Tuesday or Thursday, an M Monday or martes.
+_TWO = r"(?:mo|tu|we|th|fr|sa|su|lu|ma|mi|ju|vi|do)"
+_DAY_LETTER = rf"(?:{_TWO}|[mtwrfslxjvd])"
+_AND = r" ?(?:[/,&+-]| y | and ) ?"
+_LETTERS = re.compile(
+    r"\b(?:mwf(?:s[au]?)?|t(?:tss?|u?ths?a?(?:ss?u?)?)|mt?wt?[hr]?f|m(?:tu?)?thf?)\b(?! ?(?:patch|system|transderm))"
+    rf"|\b{_DAY_LETTER}(?:{_AND}{_DAY_LETTER}){{2,}}\b|\b{_TWO}(?: {_TWO}){{2,}}\b"
+    rf"|\b(?:{_TWO}{_AND}{_DAY_LETTER}|{_DAY_LETTER}{_AND}{_TWO})\b(?!')"
+)
+# A longer cycle whose day the order does not say.
+_SELDOM = re.compile(
+    r"\b(?:monthly|mensual(?:mente)?|quincenal(?:mente)?|fortnight\w*|biweekly|bi-weekly|bimonthly|trimestral"
+    r"|(?:once|twice|1 ?x|2 ?x) (?:a|per|every|each) month|(?:every|each|q|cada) ?(?:other )?(?:month|mes)"
+    r"|(?:every|each|q|cada|c/) ?(?:\d{1,2}|two|three|four|six|eight|twelve|dos|tres|cuatro|seis|ocho|doce)"
+    r" ?(?:weeks?|w|wks?|months?|mo|semanas|sem|mes(?:es)?)|(?:every|q|cada|c/) ?(?:[89]|[1-9]\d) ?(?:days?|d|dias))\b"
+)
 # A weekday of a longer cycle, never of each week.
 _CYCLE = re.compile(
     r"\b(alternat\w*|every other|each other|every second|first|second|third|fourth|last|1st|2nd|3rd|4th|5th|month\w*"
@@ -105,7 +136,7 @@ def with_dosing(entry: MedicineEntry, weekly: Weekly) -> MedicineEntry:
 def weekday_in_doubt(entry: MedicineEntry, weekly: Weekly) -> bool:
     """True where a text names a weekday, and does not surely say that it is the dose day of each week."""
     text = _text(entry)
-    if entry.weekday is not None or not _named(text) or oftener_than_weekly(entry):
+    if entry.weekday is not None or not _days_named(text) or oftener_than_weekly(entry):
         return False
     taken = with_dosing(entry, weekly)
     if taken.period_days not in (None, DAYS_OF_WEEK):
@@ -119,7 +150,32 @@ def oftener_than_weekly(entry: MedicineEntry) -> bool:
     text = _text(entry)
     if (entry.times_a_week or 0) > 1 or (entry.period_days is not None and entry.period_days < DAYS_OF_WEEK):
         return True
-    return bool(_DAILY.search(text) or _OFTEN.search(text))
+    return bool(_oftener(text) or _OFTEN.search(text))
+
+
+def _oftener(text: str) -> bool:
+    """True where a text says every day, every few hours or days."""
+    few_hours = any(int(hours) < 24 * DAYS_OF_WEEK for hours in _HOURS.findall(text))
+    return few_hours or bool(_DAILY.search(text) or _FEW_DAYS.search(text))
+
+
+def day_unknown(taken: MedicineEntry, weekly: Weekly, *, depot: bool) -> str:
+    """What is asked of a medicine that pauses and is not taken every day, where its order does not say on which; or "".
+
+    taken  the entry with what its texts say of period and weekday
+    depot  it is injected and works for a week or longer
+    """
+    if taken.period_days == DAYS_OF_WEEK:
+        return WEEKDAY_UNKNOWN if taken.weekday is None else ""
+    if taken.period_days is not None:
+        return NEXT_UNKNOWN if taken.period_days > DAYS_OF_WEEK else ""
+    text = _text(taken)
+    if _oftener(text) or (taken.times_a_week or 0) > 1:
+        return ""
+    if weekly == "known" and not _SELDOM.search(text):
+        return WEEKDAY_UNKNOWN if taken.weekday is None else ""
+    seldom = bool(_SELDOM.search(text)) and (weekly == "known" or not _ELSE.search(text))
+    return NEXT_UNKNOWN if seldom or depot else ""
 
 
 def _text(entry: MedicineEntry) -> str:
@@ -132,6 +188,7 @@ def _period(text: str, weekly: Weekly) -> int | None:
     found = {DAYS_OF_WEEK} if _says_weekly(text, weekly) or _each_weekday(text, weekly) else set()
     found |= {14} if _OTHER_WEEK.search(text) else set()
     found |= {7 * int(a or b) for a, b in _WEEKS.findall(text)}
+    found |= {max(1, int(hours) // 24) for hours in _HOURS.findall(text)}
     found |= {1} if _DAILY.search(text) else set()
     return found.pop() if len(found) == 1 else None
 
@@ -155,10 +212,15 @@ def _named(text: str) -> frozenset[int]:
     return frozenset(english | {_SPANISH.index(_singular(n)) for n in _NAMED_SPANISH.findall(text)})
 
 
+def _days_named(text: str) -> bool:
+    """True where a text names weekdays, in words or by their letters."""
+    return bool(_named(text) or _LETTERS.search(text))
+
+
 def _singular(day: str) -> str:
     return day.rstrip("s") if day.startswith(("sabado", "domingo")) else day
 
 
 def _weekday(text: str) -> int | None:
     named = _named(text)
-    return next(iter(named)) if len(named) == 1 else None
+    return next(iter(named)) if len(named) == 1 and not _LETTERS.search(text) else None

@@ -64,15 +64,17 @@ def interval(case: Case, surgery: Moment, entry: MedicineEntry) -> Interval:
 
 
 def missed(days: int, surgery: date, entry: MedicineEntry) -> Interval:
-    """No dose on day -days .. -1 nor on day 0; a weekly medicine keeps its weekday."""
+    """No dose on day -days .. -1 nor on day 0; a medicine of every so many weeks keeps its weekday.
+
+    Of more than one week nobody knows here in which of them it is due: the last dose lies on that day or weeks before.
+    """
     last = surgery - timedelta(days + 1)
     lines = [f"N = {days}: last dose on day -({days} + 1) = {day_name(last)}"]
-    if entry.period_days == WEEK and entry.weekday is not None:
+    if entry.period_days and entry.period_days % WEEK == 0 and entry.weekday is not None:
         usual = on_or_before(last, entry.weekday)
         gap = (surgery - usual).days
-        lines.append(
-            f"taken every {_DAYS[entry.weekday]}: last {day_name(usual)}, {counted(gap, 'day')} before surgery"
-        )
+        every = _DAYS[entry.weekday] if entry.period_days == WEEK else f"{entry.period_days} days"
+        lines.append(f"taken every {every}: last {day_name(usual)}, {counted(gap, 'day')} before surgery")
         return Interval(days, usual, usual + timedelta(WEEK), arithmetic=tuple(lines))
     return Interval(days, last, last + timedelta(1), arithmetic=tuple(lines))
 

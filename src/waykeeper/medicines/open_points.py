@@ -1,9 +1,9 @@
-"""What a row must still ask, whatever its rule: the weekday, the hour, the block, the liquid diet."""
+"""What a row must still ask, whatever its rule: the hour, the block, the liquid diet."""
 
 from __future__ import annotations
 
 from waykeeper.medicines.context import Context
-from waykeeper.medicines.intervals import WEEK, Interval, hour_unknown
+from waykeeper.medicines.intervals import Interval, hour_unknown
 from waykeeper.medicines.model import Rule
 from waykeeper.medicines.policies import policy_value
 from waykeeper.record.model import MedicineEntry
@@ -12,11 +12,9 @@ LIQUIDS = "ALWAYS_LIQUID24"
 WEAK_KIDNEY = 30  # mL/min: an NSAID never restarts below it without the prescriber
 
 
-def open_points(rule: Rule, days: Interval, pauses: bool, entry: MedicineEntry, context: Context) -> list[str]:
+def open_points(rule: Rule, days: Interval, entry: MedicineEntry, context: Context) -> list[str]:
     """Questions that hang on the row and the operation rather than on the rule."""
     asked: list[str] = []
-    if pauses and entry.period_days == WEEK and entry.weekday is None and days.window is None:
-        asked.append("on which weekday is it taken? the last dose lies on or before the day shown")
     if days.limit is not None and days.limit.day != context.surgery.day and hour_unknown(days.limit, entry):
         asked.append("at what time of day is it taken? the limit is a clock time")
     if rule.neuraxial and context.anaesthesia == "superficial-block":

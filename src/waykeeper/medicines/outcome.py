@@ -8,11 +8,12 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import cast
 
+from waykeeper.counting import counted
 from waykeeper.medicines.conditions import Situation, first
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
 from waykeeper.medicines.daily_sums import units_a_dose
-from waykeeper.medicines.dosing import weekday_in_doubt, weekly_medicine, with_dosing
+from waykeeper.medicines.dosing import DAYS_OF_WEEK, Weekly, day_unknown, weekday_in_doubt, weekly_medicine, with_dosing
 from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
@@ -29,6 +30,7 @@ from waykeeper.record.model import MedicineEntry
 BLANKET_GROUPS = frozenset({"anticoagulants", "antiplatelets"})
 _WEIGHT = ("continue", "adjust", "time", "hold", "ask")  # of a combination the last of these counts
 _SURE = ("H", "M-H", "M", "L-M", "L")
+_INJECTED = frozenset({"injection", "pen"})
 PHARMACIST = "confirm with pharmacist"
 WEEKDAY_IN_DOUBT = "its order names a weekday, not clearly as its dose day: how often and on which days is it taken?"
 
@@ -78,16 +80,32 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
     joined = _combined(outcomes) if len(outcomes) > 1 else outcomes[0]
     joined = _blanket(joined, entry, context)
     if doubt or (weekly != "known" and said is None):
-        joined = replace(joined, interval=_missed_at_once(joined.interval))
+        joined = replace(joined, interval=_missed_at_once(joined.interval, context.surgery.day))
     asks = doubt and (joined.pauses or joined.interval.last_dose is not None or weekly == "known")
-    return replace(joined, question=_join(joined.question, WEEKDAY_IN_DOUBT)) if asks else joined
+    asked = WEEKDAY_IN_DOUBT if asks else _day_asked(joined, entry, weekly, known, context)
+    return replace(joined, question=_join(joined.question, asked)) if asked else joined
 
 
-def _missed_at_once(days: Interval) -> Interval:
-    """The day after the last dose is the first without one: it is not sure that none is taken in between anyway."""
+def _day_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, known: Recognised, context: Context) -> str:
+    """Asks for the day of a dose that is not one of every day; a cycle asks for its own."""
+    if not outcome.pauses or outcome.interval.cycle:
+        return ""
+    injected = not _INJECTED.isdisjoint(forms_of(entry, known, context.rules))
+    return day_unknown(entry, weekly, depot=injected and (outcome.interval.missed_days or 0) >= DAYS_OF_WEEK)
+
+
+def _missed_at_once(days: Interval, surgery: date) -> Interval:
+    """The day after the last dose is the first without one: it is not sure that none is taken in between anyway.
+
+    Then the days that are missed are all of those up to surgery, and whoever agrees to their number agrees to this day.
+    """
     if days.missed_days is None or days.last_dose is None:
         return days
-    return replace(days, first_missed=days.last_dose + timedelta(1))
+    first, missed = days.last_dose + timedelta(1), (surgery - days.last_dose).days - 1
+    if missed == days.missed_days:
+        return replace(days, first_missed=first)
+    line = f"whether none is taken in between anyway is not sure: {counted(missed, 'day')} without a dose"
+    return replace(days, first_missed=first, missed_days=missed, arithmetic=(*days.arithmetic, line))
 
 
 def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
@@ -107,7 +125,7 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     if base.cycle_days is not None or base.cycle_months is not None:
         outcome = _with_actual_dose(outcome, base, entry, context)
     outcome = _with_kidney(outcome, rule, context)
-    asked = open_points(rule, outcome.interval, outcome.pauses, entry, context)
+    asked = open_points(rule, outcome.interval, entry, context)
     policy, notes = with_liquids(outcome.policy, rule, context)
     if not asked and not notes:  # without a note the policy is the outcome's
         return outcome

@@ -21,6 +21,22 @@ _NUMBER = re.compile(
     r"(?<![\d.:])(?P<hour>[01]?\d|2[0-3])(?!\d)(?::(?P<minute>[0-5]\d)(?!\d))?(?: ?(?P<half>[ap])\.? ?m\b\.?)?"
 )
 _WARD = re.compile(r"\bat ([01]\d|2[0-3])([0-5]\d)\b(?! ?[a-z%-])")  # at 0800, and no amount
+# Other spellings of a clock, each turned into `20:00`: `8.30 pm`, `a las 20.30`, `20h30`, `2000 h`, `a las 20 h`,
+# `a las 20`, `8 h y 20 h`, and `20h` alone, which is no length of time. Quarters only: `6.25 am` is an amount.
+_H = r" ?(?:hs?|hrs?|hours|horas?)\b"
+_LENGTH = r"(?<![\d.:/-])(?<!q)(?<!q )(?<!c/)(?<!x)(?<!x )(?<!for )(?<!over )(?<!in )(?<!within )(?<!every )(?<!each )"
+_LENGTH += r"(?<!cada )(?<!durante )(?<!por )(?<!en )(?<!dentro de )(?<!las primeras )(?<!las ultimas )(?<!first )"
+_AGO = r"(?! ?(?:after|before|prior|post|pre|antes|despues|of|apart|later|fast|de ayuno|patch|/))"
+_SPELLINGS = (
+    (re.compile(r"(?<![\d.:])(0?[1-9]|1[0-2])\.(00|15|30|45)(?= ?[ap]\.? ?m\b)"), r"\1:\2"),
+    (re.compile(r"\blas ([01]?\d|2[0-3])\.(00|15|30|45)\b"), r"las \1:\2"),
+    (re.compile(r"(\blas ?|\bat ?|\b(?=0\d|1[3-9]|2\d))([01]?\d|2[0-3]) ?h ?([0-5]\d)\b"), r"\1\2:\3"),
+    (re.compile(rf"{_LENGTH}\b([01]\d|2[0-3])([0-5]\d){_H}"), r"\1:\2"),
+    (re.compile(rf"\b(las|at|@) ?([01]?\d|2[0-3]){_H}"), r"\1 \2:00"),
+    (re.compile(rf"{_LENGTH}\b(0?\d|1\d){_H}( ?(?:,|y|e|and) ?)(1[3-9]|2[0-3]){_H}"), r"\1:00\2\3:00"),
+    (re.compile(r"\blas (1[3-9]|2[0-3])\b(?![.:\d])"), r"las \1:00"),
+    (re.compile(rf"{_LENGTH}\b(1[7-9]|2[0-3]){_H}{_AGO}"), r"\1:00"),
+)
 _JOINED = re.compile(r" ?(?:-|\u2013|to|until|or|a|o|hasta) ?")  # `7-8 pm`, `8 a 10 am`
 _LED = re.compile(r"(?:\b(?:at|by|around|about|before|after|from|until|las?)|[@~]) ?$")  # what follows is an hour
 _EVENING = re.compile(
@@ -83,7 +99,15 @@ def evening_only(entry: MedicineEntry) -> bool:
 
 
 def _text(entry: MedicineEntry) -> str:
-    return without_accents(" | ".join(dict.fromkeys((entry.schedule, entry.dose_text))))
+    """What the order says of its doses, every clock spelled `20:00`."""
+    return _one_spelling(without_accents(" | ".join(dict.fromkeys((entry.schedule, entry.dose_text)))))
+
+
+@lru_cache(maxsize=4096)
+def _one_spelling(text: str) -> str:
+    for pattern, spelled in _SPELLINGS:
+        text = pattern.sub(spelled, text)
+    return text
 
 
 def _only_evening(text: str) -> bool:
