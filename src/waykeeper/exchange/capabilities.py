@@ -10,6 +10,7 @@ from urllib.parse import urlencode
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS
 from waykeeper.exchange.server import NO_BATCH, STRICT, Server, status_of
+from waykeeper.exchange.statement import Statement
 from waykeeper.exchange.trial import Trial, trial
 from waykeeper.fhir.names import BASE, IDENTIFIER_PATH
 from waykeeper.findings import Finding, finding
@@ -45,17 +46,15 @@ def capabilities(server: Server, *, try_out: bool = True) -> tuple[Ability, ...]
 
     Raises BadAnswerError where there is no CapabilityStatement, NoAnswerError, CannotSendError.
     """
-    statement = server.read("metadata") or {}
-    if statement.get("resourceType") != "CapabilityStatement":
+    said = server.statement()
+    if said is None:
         raise BadAnswerError(finding("WKX211", "metadata: the answer is no CapabilityStatement"), 200)
-    rest: Mapping[str, Any] = next((r for r in statement.get("rest") or [] if r.get("mode") == "server"), {})
-    version = str(statement.get("fhirVersion") or "")
     found = [
-        Ability("FHIR R4 (4.0.1)", _word(version in R4, bool(version)), "declared", detail=version),
-        *(_proven(trial(server)) if try_out else _declared_only(rest)),
+        Ability("FHIR R4 (4.0.1)", _word(said.version in R4, bool(said.version)), "declared", detail=said.version),
+        *(_proven(trial(server)) if try_out else _declared_only(said)),
         _private_search(server),
-        *_searches(server, rest),
-        _export(rest),
+        *_searches(server, said),
+        _export(said),
         _sign_in(server),
     ]
     return tuple(found)
@@ -75,9 +74,8 @@ def _word(holds: bool, known: bool = True) -> Word:
     return "yes" if holds else "no" if known else "unknown"
 
 
-def _declared_only(rest: Mapping[str, Any]) -> list[Ability]:
-    codes = {str(i.get("code")) for i in rest.get("interaction") or []}
-    declared = "transaction" in codes
+def _declared_only(said: Statement) -> list[Ability]:
+    declared = "transaction" in said.interactions
     how: How = "declared" if declared else "not declared"
     names = [name for name, _ in PROVEN if name != PROVEN[0][0]]
     return [
@@ -130,7 +128,7 @@ def _wanted() -> dict[str, list[tuple[str, str]]]:
     return {kind: [who, ours] for kind in OURS} | {kind: [who] for kind in EVIDENCE}
 
 
-def _searches(server: Server, rest: Mapping[str, Any]) -> list[Ability]:
+def _searches(server: Server, statement: Statement) -> list[Ability]:
     """Each search that a push needs is tried, all in one batch where the server has batches."""
     wanted = _wanted()
     urls = {kind: f"{kind}?{urlencode([*params, ('_count', '1')])}" for kind, params in wanted.items()}
@@ -145,7 +143,7 @@ def _searches(server: Server, rest: Mapping[str, Any]) -> list[Ability]:
         batch = Ability("batches of searches", "no", "probed", required=False, detail="one after the other is used")
         singly = {kind: server.send("GET", url, headers=STRICT) for kind, url in urls.items()}
         found_by = {kind: (a.status, a.document) for kind, a in singly.items()}
-    declared = {str(r.get("type")) for r in rest.get("resource") or []}
+    declared = statement.types
     found = [batch]
     for kind, (status, document) in found_by.items():
         by = f"a search by {', '.join(n for n, _ in wanted[kind])}"
@@ -162,15 +160,10 @@ def _matched(bundle: Mapping[str, Any]) -> bool:
     return any((e.get("search") or {}).get("mode", "match") == "match" for e in bundle.get("entry") or [])
 
 
-def _export(rest: Mapping[str, Any]) -> Ability:
-    operations = [*(rest.get("operation") or []), *(o for r in rest.get("resource") or [] for o in _of(r))]
-    offered = any(str(o.get("name")).removeprefix("$") == "export" for o in operations)
+def _export(said: Statement) -> Ability:
+    offered = "export" in said.operations
     how: How = "declared" if offered else "not declared"
     return Ability("bulk export ($export)", _word(offered, False), how, required=False)
-
-
-def _of(resource: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    return list(resource.get("operation") or [])
 
 
 def _sign_in(server: Server) -> Ability:

@@ -28,6 +28,7 @@ from waykeeper.exchange.errors import (
     refusal,
     unusable,
 )
+from waykeeper.exchange.statement import Statement, statement_of
 from waykeeper.exchange.wire_json import dumps, loads
 from waykeeper.findings import finding
 
@@ -91,7 +92,7 @@ class Server:
         self._allow_http = connection.allow_http
         self._origin = _origin_of(self.base, self._allow_http)
         self._timeout, self._sleep = timeout, sleep
-        self._types: frozenset[str] | None = None  # those of its CapabilityStatement, once they were asked for
+        self._statement: Statement | None = None  # once it was asked for
         self._session = requests.Session()
         self._session.auth = _as_it_is  # else requests would sign with what a .netrc holds
         # A connection that was never made is tried again for any method; all else is decided in `send`.
@@ -249,13 +250,16 @@ class Server:
             found["OperationOutcome/not-offered"] = _not_offered(absent)
         return list(found.items())
 
+    def statement(self) -> Statement | None:
+        """What its CapabilityStatement says, None where it has none; asked for once. Raises BadAnswerError."""
+        if self._statement is None:
+            self._statement = statement_of(self.read("metadata"))
+        return self._statement
+
     def _declares(self, kind: str) -> bool:
-        """False where the CapabilityStatement lists types, and not this one; asked for once."""
-        if self._types is None:
-            statement = self.read("metadata") or {}
-            rest = [r for r in statement.get("rest") or () if r.get("mode") == "server"]
-            self._types = frozenset(str(one.get("type")) for r in rest for one in r.get("resource") or ())
-        return not self._types or kind in self._types
+        """False where the CapabilityStatement lists types, and not this one."""
+        said = self.statement()
+        return said is None or said.lists(kind)
 
     def absent(self, references: Sequence[str]) -> list[str]:
         """Which of these the server does not hold; of a conditional reference, where nothing meets the condition.
