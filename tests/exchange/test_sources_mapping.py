@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -10,7 +11,9 @@ import pytest
 
 import waykeeper.exchange.sources as room
 from waykeeper.exchange.sources import Bookings, across, read_mapping
+from waykeeper.exchange.sources.mapping import MAPPING
 from waykeeper.findings import WaykeeperError
+from waykeeper.pathway.strict import Record
 from waykeeper.plan.model import Evidence
 
 README = (Path(room.__file__).parent / "README.md").read_text("utf-8")
@@ -26,6 +29,29 @@ def test_the_mapping_of_the_readme(tmp_path):
         "HOSP": "https://clinic.example/mrn"
     }
     assert made.cases.values["side"] == {"l": "left", "r": "right"}
+
+
+def named(record):
+    """Every key of a record of the mapping, and of the records in it."""
+    for key in record.keys:
+        yield key.name
+        if isinstance(key.type, Record):
+            yield from named(key.type)
+
+
+PARTS = {key.name: key.type for key in MAPPING.keys if isinstance(key.type, Record)}
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_the_readme_names_every_key_of_a_mapping(part):
+    text = README.split("```yaml\n")[1].split("```")[0]
+    (block,) = [piece for piece in re.split(r"(?m)^(?=\w)", text) if piece.startswith(f"{part}:")]
+    assert {*named(PARTS[part])} - {*re.findall(r"\w+", block)} <= shared(part)
+
+
+def shared(part):
+    """What `cases` and `csv` have in common is explained once."""
+    return {"encoding", "delimiter"} if part == "cases" else set()
 
 
 WRONG = {  # what is added to a whole mapping -> the code
