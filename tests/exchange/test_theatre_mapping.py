@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from exchange.made_bookings import MAPPING
 from exchange.test_compiling_many import BUNDLES, FOREIGN
 from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import gaps
@@ -27,3 +28,37 @@ def test_the_day_of_the_list_is_laid_beside_the_plan(tmp_path):
 def test_a_row_that_cannot_be_read_stops_it(tmp_path):
     with pytest.raises(WaykeeperError, match="WKX510"):
         plan_row(tmp_path, "AQ-1001;18.03.2026;07.30;li;ITN\nAQ-2;soon;;li;ITN\n")
+
+
+ADT = (
+    "MSH|^~\\&|ADT|AQ|W|AQ|20260301080000||ADT^A40^ADT_A39|M1|P|2.5.1\rEVN||20260301080000\r"
+    "PID|1||{}^^^AQ^MR\rMRG|{}^^^AQ^MR\r"
+)
+
+
+@pytest.mark.parametrize(("kept", "gone", "listed"), [("AQ-1001", "AQ-77", "AQ-77"), ("AQ-77", "AQ-1001", "AQ-77")])
+def test_a_number_that_was_merged_with_the_plans_is_the_same_patient_on_the_theatre_list(tmp_path, kept, gone, listed):
+    """HL7 v2.5.1 chapter 3, A40: what belonged to the identifier of MRG-1 belongs to that of PID-3."""
+    (tmp_path / "m.yaml").write_text(MAPPING)
+    (tmp_path / "adt.hl7").write_text(ADT.format(kept, gone))
+    (tmp_path / "list.csv").write_text(f"date,mrn\n2026-03-19,{listed}\n2026-03-19,AQ-3\n")
+    given = {"as_of": "2026-03-02", "theatre_list": str(tmp_path / "list.csv"), "mapping": str(tmp_path / "m.yaml")}
+    apart = gaps(PLAN, **given).whole
+    merged = gaps(PLAN, str(tmp_path / "adt.hl7"), **given).whole
+    said = [{(r.identifier.partition("|")[2], r.verdict) for r in w.rows if r.kind == "plan"} for w in (apart, merged)]
+    assert said[0] == {("AQ-1001", "current"), ("AQ-77", "no-plan"), ("AQ-3", "no-plan")}
+    assert said[1] == {("AQ-1001", "date-differs"), ("AQ-3", "no-plan")}
+
+
+def test_two_plans_under_two_numbers_of_one_patient_have_a_case_each(tmp_path):
+    """Two joints, the second planned under the number that was given up: nobody is without a plan, or planned twice."""
+    (tmp_path / "m.yaml").write_text(MAPPING)
+    (tmp_path / "adt.hl7").write_text(ADT.format("AQ-1001", "AQ-77"))
+    other = (BUNDLES / "demo-left" / "plan.bundle.json").read_text().replace("AQ-1001", "AQ-77")
+    (tmp_path / "other.json").write_text(other.replace("2026-03-", "2026-09-").replace("urn:uuid:", "urn:uuid:9"))
+    (tmp_path / "list.csv").write_text("date,mrn\n2026-03-18,AQ-1001\n2026-09-18,AQ-77\n")
+    found = gaps(
+        PLAN, str(tmp_path / "other.json"), str(tmp_path / "adt.hl7"), as_of="2026-03-02",
+        theatre_list=str(tmp_path / "list.csv"), mapping=str(tmp_path / "m.yaml"),
+    )  # fmt: skip
+    assert [r.verdict for r in found.whole.rows if r.kind == "plan"] == ["current", "current"]

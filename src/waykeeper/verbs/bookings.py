@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
-from waykeeper.plan.model import Evidence
+from waykeeper.plan.model import Evidence, Plan, State
 from waykeeper.verbs.words import is_url
 
 if TYPE_CHECKING:
@@ -58,17 +58,33 @@ def scheduler_of(booked: Sequence[str], mapping: str) -> Mapping | None:
     return read_mapping(mapping)
 
 
+class Beside(NamedTuple):
+    """The evidence of FHIR with that of the files, the plans with every number of their patients, what was noticed."""
+
+    evidence: list[Evidence]
+    plans: list[tuple[Plan, State]]
+    findings: tuple[Finding, ...] = ()
+
+
 def beside(
-    found: list[Evidence], booked: Sequence[str], scheduler: Mapping | None, zone: str
-) -> tuple[list[Evidence], tuple[Finding, ...]]:
-    """The evidence of FHIR with that of the files; a booking that both know counts once."""
+    found: list[Evidence],
+    plans: list[tuple[Plan, State]],
+    booked: Sequence[str],
+    scheduler: Mapping | None,
+    zone: str,
+) -> Beside:
+    """The evidence of FHIR with that of the files; a booking that both know counts once.
+
+    Numbers that the files say were merged are one patient's in everything that is read, a theatre list too.
+    """
     if scheduler is None or not booked:
-        return found, ()
-    from waykeeper.exchange.sources import across, joined, read_bookings, unknown
+        return Beside(found, plans)
+    from waykeeper.exchange.sources import across, joined, plans_joined, read_bookings, unknown
 
     read = read_bookings(booked, scheduler, zone)
     every, noticed = across(joined(found, read.merged), read)
-    return every, (*read.findings, *noticed, *unknown(found, read.revoked))
+    told = (*read.findings, *noticed, *unknown(found, read.revoked))
+    return Beside(every, plans_joined(plans, read.merged), told)
 
 
 def theatre_of(path: str, scheduler: Mapping) -> TheatreList:

@@ -148,8 +148,8 @@ def read_sources(
             remedy = "Compile one and push it first, or name where the plans are."
             raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
         zone = plans[0][0].zone
-        found, noticed = bookings.beside(evidence_of(held, plans), booked, scheduler, zone)
-    return plans, list(found), (*in_part, *copies, *noticed)
+        found = bookings.beside(evidence_of(held, plans), plans, booked, scheduler, zone)
+    return found.plans, list(found.evidence), (*in_part, *copies, *found.findings)
 
 
 def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
