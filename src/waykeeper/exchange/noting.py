@@ -14,11 +14,20 @@ from zoneinfo import ZoneInfo
 from waykeeper.counting import counted
 from waykeeper.exchange.errors import BadAnswerError, NoAnswerError, refusal
 from waykeeper.exchange.in_hand import comes_back, task_in_hand
+from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.identity import own_identifier
-from waykeeper.fhir.names import GOAL_ACHIEVEMENT, IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM, TASK_CODES, TEST_LABEL
+from waykeeper.fhir.names import (
+    GOAL_ACHIEVEMENT,
+    IDENTIFIER_PATH,
+    NOTE_PATH,
+    TAG_CODE,
+    TAG_SYSTEM,
+    TASK_CODES,
+    TEST_LABEL,
+)
 from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
 from waykeeper.fhir.told import is_in_hand
 from waykeeper.fhir.write import LEADING
@@ -33,6 +42,7 @@ Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
 THERE = 200  # the answer to a conditional create where what is meant stands already; a creation is 201
+BEFORE = ", which was there before"
 BY_ITSELF = "If it happened after all, note it without --cases."
 LOOK_FIRST = "Look whether it is there before you note it again: what is noted twice counts twice."
 
@@ -95,7 +105,7 @@ def note(
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today)
         if what in ABOUT:
-            return _write_about(server, plan, state, found, what, noted, table)
+            return _write_about(server, held, plan, state, found, what, noted, table)
         if what == "done" and found.key.kind == "visit":
             return _attended(server, held, plan, state, found, noted)
         _closable(plan, state, found, what, noted)
@@ -133,8 +143,8 @@ def _attended(
     request = next((r for known, r in held if known == ref), None)
     if request is None:
         raise _unfit(f"{item.key} has no request on the server")
-    told = next(((known, r) for known, r in held if own_identifier(r) == name), None)
     made = _encounter(plan, ref, name, item, noted)
+    told = next(((known, r) for known, r in held if own_identifier(r) == name), None) or noted_before(held, made, 1)
     if told and told[1].get("status") != "entered-in-error":
         if all(told[1].get(part) == made[part] for part in ("status", "type", "period")):
             return f"{_told(item, 'done', noted, ref)}: as it was noted before"
@@ -189,7 +199,7 @@ def _created(server: Server, plan: Plan, item: Item, resource: Resource, name: s
     """
     kind = resource["resourceType"]
     named = resource.get("identifier") or [
-        {"system": f"{plan.episode.clinic_url}/identifier/note", "value": name or str(uuid4())}
+        {"system": f"{plan.episode.clinic_url}{NOTE_PATH}", "value": name or str(uuid4())}
     ]
     headers = {
         "Prefer": "return=representation",
@@ -205,10 +215,8 @@ def _created(server: Server, plan: Plan, item: Item, resource: Resource, name: s
             if attempt == TRIES - 1:
                 raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
     made = answer.document if isinstance(answer.document, dict) else {}
-    if made.get("status") == "entered-in-error":
-        raise _unfit(f"{item.key}: {kind}/{made.get('id')} says the same and was entered in error", BY_ITSELF)
-    before = ", which was there before" if name and answer.status == THERE and not attempt else ""
-    return f"{kind}/{made.get('id', '?')}{before}"
+    ref = _stands(item, f"{kind}/{made.get('id', '?')}", made)
+    return ref + (BEFORE if name and answer.status == THERE and not attempt else "")
 
 
 # which item, which resource
@@ -501,24 +509,38 @@ WHAT = (*WHAT_WAYS, *ABOUT)
 
 
 def _write_about(
-    server: Server, plan: Plan, state: State, item: Item, what: str, noted: Noted, table: Counter[str] | None
-) -> str:
+    server: Server, held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str, noted: Noted,
+    table: Counter[str] | None,
+) -> str:  # fmt: skip
     known = state.items.get(item.key)
     part = LEADING[item.key.kind][1]
     ref = known.references.get(part, "") if known else ""
     if not ref:
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
-    name = _name_in(table, plan, item, what, noted) if table is not None else ""
-    return _told(item, what, noted, _created(server, plan, item, resource, name))
+    if table is None:
+        return _told(item, what, noted, _created(server, plan, item, resource))
+    name, number = _name_in(table, plan, item, what, noted)
+    before = noted_before(held, resource, number)
+    if before is None:
+        return _told(item, what, noted, _created(server, plan, item, resource, name))
+    return _told(item, what, noted, _stands(item, *before) + BEFORE)
 
 
-def _name_in(table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted) -> str:
-    """The name of a row of a table: the same when the table is run again, another for an equal row further down."""
+def _stands(item: Item, ref: str, resource: Resource) -> str:
+    """The reference of what says the same. Raises WaykeeperError WKX240 where it was entered in error."""
+    if resource.get("status") == "entered-in-error":
+        raise _unfit(f"{item.key}: {ref} says the same and was entered in error", BY_ITSELF)
+    return ref
+
+
+def _name_in(table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted) -> tuple[str, int]:
+    """The name of a row of a table: the same when the table is run again, another for an equal row further down; and
+    the how manieth of equal rows it is."""
     own = plan.episode.uuid(item.key.kind, item.key.item, what, item.key.occurrence)
     words = "\x1f".join([own, noted.by, noted.on.isoformat(), noted.text, noted.decision])
     table[words] += 1
-    return str(uuid5(NAMESPACE_URL, f"{words}\x1f{table[words]}"))
+    return str(uuid5(NAMESPACE_URL, f"{words}\x1f{table[words]}")), table[words]
 
 
 def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:
