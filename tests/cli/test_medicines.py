@@ -151,6 +151,29 @@ def test_orders_that_are_none_stand_on_the_page_in_their_own_words(tmp_path, cap
     assert "apixaban 5 mg" in sheet and "warfarin" not in sheet
 
 
+@pytest.mark.parametrize(
+    ("surgery", "code", "said"),
+    [
+        ("2026-03-18T00:00", "WKL109", "surgery on Wed 2026-03-18 00:00 begins in the night"),
+        ("2026-03-18", "WKL105", "surgery on 2026-03-18 has no time of day"),
+        ("2026-03-22T07:30", "WKL106", "surgery on Sun 2026-03-22 07:30 is a day on which the clinic is closed"),
+        ("2026-05-25T07:30", "WKL106", "surgery on Mon 2026-05-25 07:30 is a day on which the clinic is closed"),
+        ("2025-03-18T07:30", "WKL108", "surgery on Tue 2025-03-18 07:30, and the record has an entry of"),
+    ],
+)
+def test_what_is_odd_about_the_day_of_surgery_is_said_as_compile_says_it(surgery, code, said, tmp_path, capsys):
+    """Every last dose by the hour is counted from it; Mon 2026-05-25 is Memorial Day (5 USC 6103)."""
+    page = tmp_path / "page.html"
+    given = ["medicines", "--clinic", "clinic-demo", "--surgery", surgery, "--patient", str(MANY), "--html", str(page)]
+    assert main(given) == 0
+    told = capsys.readouterr()
+    assert f"{code} warning: {said}" in told.err
+    shown = re.sub(r"<[^>]+>", "", page.read_text("utf-8"))
+    assert said in " ".join(told.out.split()) and said in shown
+    assert main([*GIVEN, "--patient", str(MANY)]) == 0
+    assert code not in capsys.readouterr().err, "on an ordinary morning nothing is said"
+
+
 def test_a_record_without_a_medicine_list_says_so_loudly(tmp_path, capsys):
     """Absent is not none: common practice, no source."""
     record = tmp_path / "record.json"

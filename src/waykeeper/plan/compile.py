@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, time
+from datetime import date
 from functools import lru_cache
 
 from waykeeper.findings import Finding, WaykeeperError, finding
@@ -27,16 +27,15 @@ from waykeeper.plan.model import (
 )
 from waykeeper.plan.patient import patient_ref
 from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
+from waykeeper.plan.surgery_day import surgery_notes
 from waykeeper.plan.timeline import Timeline, anchors_of
-from waykeeper.record import Fact, Record, facts, identifiers, newest_entry
+from waykeeper.record import Fact, Record, facts, identifiers
 from waykeeper.timing import TimingError, lateness, parse, roll, working_days_before
 from waykeeper.timing.model import Awaited, Dates, Moment, Window, WorkingCalendar
 from waykeeper.timing.phrases import At, DayOf
 from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
-LONG_AFTER = 183  # days between surgery and the newest entry of the record from which the year is asked about
-DAY_OF_WORK = time(5), time(22)  # hours between which a planned operation begins; common practice, no source
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
 
@@ -362,16 +361,8 @@ class _Compiler:
         notes = []
         if not self.side:
             notes.append(finding("WKL103", "the side of the operation is not stated"))
-        if self.surgery and self.surgery.whole_day:
-            notes.append(finding("WKL105", f"surgery on {self.surgery.day} has no time of day"))
-        if self.surgery and self.surgery.clock and not DAY_OF_WORK[0] <= self.surgery.clock < DAY_OF_WORK[1]:
-            notes.append(finding("WKL109", f"surgery on {_shown(self.surgery)} begins in the night"))
-        if self.surgery and not self.clinic.calendar.is_open(self.surgery.day):
-            notes.append(finding("WKL106", f"surgery on {_shown(self.surgery)} is a day on which the clinic is closed"))
-        newest = newest_entry(self.record)
-        if self.surgery and newest and (newest[0] - self.surgery.day).days >= LONG_AFTER:
-            entry = f"the record has an entry of {_shown(newest[0])} ({newest[1]})"
-            notes.append(finding("WKL108", f"surgery on {_shown(self.surgery)}, and {entry}"))
+        if self.surgery:
+            notes += surgery_notes(self.surgery, self.clinic.calendar, self.record)
         for item in items:
             if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
                 shown = _shown(item.dates.at)

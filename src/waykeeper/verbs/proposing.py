@@ -39,6 +39,7 @@ def medicines(
     The page has exactly one row for each medicine that came in. Without `from_` answers are not known.
     """
     from waykeeper.fhir import is_ours
+    from waykeeper.plan.surgery_day import surgery_notes
     from waykeeper.record import read
     from waykeeper.verbs.compiling import alive, plans_of, record_of
 
@@ -58,7 +59,8 @@ def medicines(
             inputs.owned(record.patient, identifier, patient or from_)
         plans = plans_of(held, from_, record.patient, identifier, known)
         made = _page(record, moment, known, policies, plans, anaesthesia, episode, day, show_identifiers)
-        return replace(made, findings=(*record.findings, *made.findings))
+        noticed = surgery_notes(moment, known.calendar, record)
+        return replace(made, findings=(*noticed, *record.findings, *made.findings))
 
 
 def _page(
