@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
@@ -77,6 +78,36 @@ def test_what_is_noted_of_the_next_date_stands_beside_the_earlier_one(one):
     assert kept(one) == ("Nurse Kim", None, "") and len(in_hand(one)) == 2
     note(*one, str(VISIT), "closed", by=BY, on=date(2026, 2, 27), text="seen elsewhere")
     assert kept(one) == ("Nurse Kim", None, "seen elsewhere") and len(in_hand(one)) == 2
+
+
+def test_what_is_in_hand_of_the_earlier_date_is_over_when_the_next_begins(one):
+    """Else it stands open in the list of somebody to whom nobody gives it any more."""
+    note(*one, str(VISIT), "owner", by=BY, on=DAY, text="Nurse Lane")
+    missed(one)
+    ((_, task),) = in_hand(one)
+    assert (task["status"], task["statusReason"]["text"]) == ("cancelled", "replaced by round 2")
+    assert task["owner"] == {"display": "Nurse Lane"} and kept(one)[0] == ""
+    note(*one, str(VISIT), "owner", by=BY, on=DAY, text="Nurse Kim")
+    again = push(bundle(compiled(one[1])), one[0], now=NOW)
+    assert again.changes == () and again.findings == ()
+    assert kept(one)[0] == "Nurse Kim" and [t["status"] for _, t in in_hand(one)] == ["cancelled", "accepted"]
+
+
+def test_what_another_system_took_up_is_theirs(one):
+    note(*one, str(VISIT), "owner", by=BY, on=DAY, text="Nurse Lane")
+    ((ref, task),) = in_hand(one)
+    one[0].send("PUT", ref, {**task, "status": "in-progress"})
+    missed(one)
+    assert [t["status"] for _, t in in_hand(one)] == ["in-progress"]
+
+
+def test_what_is_in_hand_of_an_item_that_leaves_the_plan_is_over(one):
+    server, identifier = one
+    note(*one, str(VISIT), "owner", by=BY, on=DAY, text="Nurse Lane")
+    plan = compiled(identifier)
+    left = [replace(i, needs=tuple(n for n in i.needs if n != VISIT)) for i in plan.items if i.key != VISIT]
+    push(bundle(replace(plan, items=tuple(left))), server, now=NOW)
+    assert [t["statusReason"]["text"] for _, t in in_hand(one)] == ["no longer in the plan"]
 
 
 def test_a_closing_that_does_not_say_of_which_round_it_is_is_of_the_first(one):

@@ -17,6 +17,7 @@ from waykeeper.merge.attendance import attendance
 from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
 from waykeeper.merge.held import ROOT, Holding, Place, holding
+from waykeeper.merge.in_hand import let_go
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import as_asked, current, renewed
@@ -96,6 +97,8 @@ class _Merge:
             if place[0].kind not in ("plan", "phase", "gate"):
                 self._part(place, resource)
         self._leftovers()
+        begun = {key: self.rounds.numbers[key] for key in self.rounds.new}
+        self.rows += list(let_go(self.held, begun, self.rows))
         self._restarts()
         self._gates()
         self._asked_about_care_plans()

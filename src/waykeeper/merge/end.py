@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
 from waykeeper.fhir.extensions import encode, find
-from waykeeper.fhir.identity import called, own_identifier
+from waykeeper.fhir.identity import called
 from waykeeper.fhir.names import PLAN
 from waykeeper.fhir.ownership import GROUPS, digest
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import IN_HAND
 from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding, Place, holding
+from waykeeper.merge.in_hand import in_hand
 from waykeeper.merge.model import Decision, Decisions, Held, Resource, Word
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import marked, unknown
@@ -51,7 +52,7 @@ def withdraw(
         if rows[-1].word == "keep":
             day = str(resource.get("start") or "")[:10] or "a day not recorded"
             notices.append(f"{place[0]}: booked on {day}: a person must cancel it with the scheduler")
-    for key, number, ref, resource in _in_hand(found):
+    for key, number, ref, resource in in_hand(found):
         rows.append(_row((key, IN_HAND, number), ref, resource, reason, suspended))
     for ref, resource in unknown(known, found.ever):
         rows.append(_row((Key("unnamed", ref), "", 1), ref, resource, reason, suspended))
@@ -68,17 +69,6 @@ def withdraw(
     standing = [(ref, after_by_ref.get(ref, r)) for ref, r in held]
     standing += [(f"Task/{d.after['id']}", d.after) for d in rows if d.after and not d.reference]
     return Decisions(plan, tuple(rows), (), tuple(notices), tuple(standing))
-
-
-def _in_hand(held: Holding) -> Iterator[tuple[Key, int, str, Mapping[str, Any]]]:
-    """The open Tasks by which somebody has an item in hand; they are about the plan, and no parts of it."""
-    items = held.plan.items if held.plan else ()
-    rounds = {i.key: range(1, max(held.highest(i.key), 1) + 1) for i in items}
-    names = {held.uuid((key, IN_HAND, n)): (key, n) for key, numbers in rounds.items() for n in numbers}
-    for ref, resource in held.everything:
-        place = names.get(own_identifier(resource))
-        if place and resource["resourceType"] == "Task" and status_class(resource) in ("open", "busy"):
-            yield *place, ref, resource
 
 
 def _dead(held: Holding) -> bool:

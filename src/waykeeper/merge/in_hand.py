@@ -1,0 +1,47 @@
+"""The Tasks by which somebody has an item in hand: they are about a round of an item, and no parts of the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from waykeeper.fhir.identity import own_identifier, parse_key
+from waykeeper.fhir.status import status_class
+from waykeeper.fhir.told import IN_HAND
+from waykeeper.merge.held import Holding
+from waykeeper.merge.model import Decision, Word
+from waykeeper.merge.withdrawal import withdrawn
+from waykeeper.plan.model import MEDICINES, Key
+from waykeeper.plan.unlisted import REASON
+
+OURS = ("requested", "accepted", "on-hold")  # what a note writes; any other status is somebody else's work
+
+
+def in_hand(held: Holding) -> Iterator[tuple[Key, int, str, Mapping[str, Any]]]:
+    """Those that are open: item, round, reference, Task."""
+    items = held.plan.items if held.plan else ()
+    rounds = {i.key: range(1, max(held.highest(i.key), 1) + 1) for i in items}
+    names = {held.uuid((key, IN_HAND, n)): (key, n) for key, numbers in rounds.items() for n in numbers}
+    for ref, resource in held.everything:
+        place = names.get(own_identifier(resource))
+        if place and resource["resourceType"] == "Task" and status_class(resource) in ("open", "busy"):
+            yield *place, ref, resource
+
+
+def let_go(held: Holding, new: Mapping[Key, int], rows: Sequence[Decision]) -> Iterator[Decision]:
+    """Close those that are about an earlier round, or about an item that this push withdraws: nobody asks for them.
+
+    Not those about a medicine that went from the list: whether it was stopped is asked until somebody says so.
+
+    new   the rounds that begin with this push; `rows` what is decided about the items
+    """
+    went = {d.item for d in rows if d.word == "withdraw" and d.reason == REASON}
+    gone = {key for key in map(parse_key, went) if key.kind not in MEDICINES}
+    for key, number, ref, resource in in_hand(held):
+        own = held.state.items.get(key)
+        newest = new.get(key) or (own.round if own else 0)
+        reason = REASON if key in gone else f"replaced by round {newest}" if number < newest else ""
+        if reason and resource.get("status") in OURS:
+            after = withdrawn(resource, reason)
+            word: Word = "withdraw" if reason == REASON else "replace"
+            yield Decision(str(key), IN_HAND, number, word, (), reason, ref, "Task", resource, after)
