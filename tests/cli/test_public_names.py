@@ -11,6 +11,7 @@ import pytest
 import waykeeper
 from waykeeper import verbs
 from waykeeper.pathway.library import folder
+from waykeeper.verbs.comparing import Asked
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
@@ -32,7 +33,7 @@ PARAMETERS = {
     "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
     "history": "from_ patient episode pathway",
     "issues": "sources to holds as_of theatre_list mapping dry_run reported",
-    "letters": "sources as_of kind language theatre_list surgeon procedure phase owner week mapping fallback",
+    "letters": "sources kind language fallback asked",
     "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
     " dry_run holds as_of",
     "move_all": "from_ cases pathway clinic reason by dry_run holds as_of reported",
@@ -43,7 +44,7 @@ PARAMETERS = {
     "push": "bundles to holds dry_run take reported",
     "push_all": "paths to holds jobs ledger errors_to dry_run found reported",
     "sandbox": "port load db",
-    "server": "url holds read_only",
+    "server": "url holds read_only install_definitions",
     "sheet": "bundle from_ patient as_of language episode fallback",
     "withdraw": "from_ patient reason by episode pathway suspend dry_run holds as_of",
     "validate_files": "paths profiles stricter jobs",
@@ -59,6 +60,10 @@ def test_the_public_names_are_these():
 def test_the_parameters_are_these():
     found = {name: " ".join(inspect.signature(getattr(verbs, name)).parameters) for name in PARAMETERS}
     assert found == PARAMETERS
+
+
+def test_what_may_be_asked_of_the_gaps_may_be_asked_of_the_letters():
+    assert set(PARAMETERS["gaps"].split()) - {"sources", "since"} == set(Asked.__annotations__)
 
 
 FIRST = {

@@ -7,10 +7,13 @@ import json
 import pytest
 
 from waykeeper import verbs
+from waykeeper.cli.main import main
 from waykeeper.pathway.library import folder
+from waykeeper.verbs import comparing
 
 CASE = folder("sandbox_bundles") / "demo-left"
 AS_OF = "2026-06-26"
+FILES = ("record", "plan")
 
 
 def test_a_letter_and_a_call_for_who_missed_a_visit():
@@ -44,3 +47,37 @@ def test_nothing_for_the_dead(tmp_path):
     found = verbs.letters(str(tmp_path), as_of=AS_OF)
     assert all(one.letter == one.call == "" for one in found)
     assert {f.code for one in found for f in one.why} <= {"WKO001"}
+
+
+def test_every_patient_of_a_large_export_gets_a_letter(tmp_path, monkeypatch):
+    """A report of a large folder keeps one plan of each pathway only: the others' letters were left out."""
+    number = "https://alder-quay.example/mrn"
+    for name in ("demo-left", "warfarin-right"):
+        held = [json.loads((folder("sandbox_bundles") / name / f"{f}.bundle.json").read_text("utf-8")) for f in FILES]
+        lines = [json.dumps(e["resource"]) for bundle in held for e in bundle["entry"]]
+        (tmp_path / f"{name}.ndjson").write_text("\n".join(lines))
+    whole = verbs.letters(str(tmp_path), as_of=AS_OF)
+    monkeypatch.setattr(comparing, "LARGE", 1)
+    large = verbs.letters(str(tmp_path), as_of=AS_OF)
+    assert len(whole) == 2 and [str(one.plan.patient.identifier) for one in large] == [
+        str(one.plan.patient.identifier) for one in whole
+    ]
+    assert all(str(one.plan.patient.identifier).startswith(number) for one in large)
+
+
+def test_a_filter_that_fits_nobody_is_said(tmp_path, capsys):
+    """`No gap, so no letter` for a name that is written otherwise looked like good news."""
+    given = ["letters", "--from", str(CASE), "--as-of", AS_OF, "--owner", "Ruht Alderman", "-o", str(tmp_path / "l")]
+    assert main(given) == 0
+    assert "WKC221 warning: --owner is 'Ruht Alderman', whom no row names" in capsys.readouterr().err
+
+
+def test_bookings_that_cannot_be_read_are_said(tmp_path, capsys):
+    (tmp_path / "b.csv").write_text("who,day,state\nAQ-1001,soon,x\n")
+    (tmp_path / "m.yaml").write_text(
+        "mapping: m\nzone: America/Chicago\nsystems: {patient: 'https://alder-quay.example/mrn'}\nstatus: {x: booked}\n"
+        "csv: {date: '%Y-%m-%d', columns: {patient: who, date: day, status: state}}\n"
+    )
+    given = ["letters", "--from", str(CASE), "--from", str(tmp_path / "b.csv"), "--mapping", str(tmp_path / "m.yaml")]
+    assert main([*given, "--as-of", AS_OF, "-o", str(tmp_path / "l")]) == 1
+    assert str(tmp_path / "b.csv") in capsys.readouterr().err

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from waykeeper.counting import counted
 from waykeeper.exchange.files import Held, read_json
@@ -44,6 +44,19 @@ class GapReport:
     findings: tuple[Finding, ...] = ()
 
 
+class Asked(TypedDict, total=False):
+    """What may be asked of `gaps`, for those who hand it on; `since` apart, which is of the report alone."""
+
+    as_of: str | date | None
+    theatre_list: str
+    surgeon: str
+    procedure: str
+    phase: str
+    owner: str
+    week: str | date | None
+    mapping: str
+
+
 def gaps(
     *sources: str,
     as_of: str | date | None = None,
@@ -68,21 +81,43 @@ def gaps(
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
     one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
     """
-    from waykeeper.gaps import Filters, worklist
+    given: Asked = {
+        "as_of": as_of, "theatre_list": theatre_list, "surgeon": surgeon, "procedure": procedure, "phase": phase,
+        "owner": owner, "week": week, "mapping": mapping,
+    }  # fmt: skip
+    large = [] if theatre_list or mapping else _bulk(sources)
+    return _report(sources, large, since, **given)
 
-    asked = Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(week, "--week"))
-    given = _day(as_of, "--as-of")
+
+def with_plans(*sources: str, **asked: Unpack[Asked]) -> GapReport:
+    """`gaps` with every plan that the report rests on: a large export too is then held in memory whole."""
+    return _report(sources, [], "", **asked)
+
+
+def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Unpack[Asked]) -> GapReport:
+    from waykeeper.gaps import worklist
+
+    wanted = _filters(asked)
+    given = _day(asked.get("as_of"), "--as-of")
     earlier = _earlier(since) if since else None
-    bulk = [] if theatre_list or mapping else _bulk(sources)
-    if bulk:
-        whole, titles, copies = _large(bulk, given, sources)
-        return _told(whole, titles, (), sources, asked, (since, earlier), copies)
+    if large:
+        whole, titles, copies = _large(large, given, sources)
+        return _told(whole, titles, (), sources, wanted, (since, earlier), copies)
+    mapping, theatre_list = asked.get("mapping", ""), asked.get("theatre_list", "")
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
     day = given or inputs.as_of_date(None, zone)
     theatre = _theatre(theatre_list, plans, zone, bookings.scheduler_of((), mapping)) if theatre_list else None
     whole = worklist(plans, found, day, theatre=theatre)
-    return _told(whole, plans, found, sources, asked, (since, earlier), noticed)
+    return _told(whole, plans, found, sources, wanted, (since, earlier), noticed)
+
+
+def _filters(asked: Asked) -> Filters:
+    from waykeeper.gaps import Filters
+
+    surgeon, procedure = asked.get("surgeon", ""), asked.get("procedure", "")
+    phase, owner = asked.get("phase", ""), asked.get("owner", "")
+    return Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(asked.get("week"), "--week"))
 
 
 def _told(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Unpack
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.gaps import Row
@@ -13,7 +14,7 @@ from waykeeper.report.interface import languages
 from waykeeper.report.letters import call_script_html, letter_html
 from waykeeper.report.permit import refusal
 from waykeeper.verbs import words
-from waykeeper.verbs.comparing import gaps
+from waykeeper.verbs.comparing import Asked, GapReport, with_plans
 
 KINDS = ("both", "letter", "call")
 _NO_LETTER = "WKO008"  # no visit of the plan needs one
@@ -31,33 +32,29 @@ class Letters:
 
 
 def letters(
-    *sources: str,
-    as_of: str | date | None = None,
-    kind: str = "both",
-    language: str = "",
-    theatre_list: str = "",
-    surgeon: str = "",
-    procedure: str = "",
-    phase: str = "",
-    owner: str = "",
-    week: str | date | None = None,
-    mapping: str = "",
-    fallback: str = "en",
+    *sources: str, kind: str = "both", language: str = "", fallback: str = "en", **asked: Unpack[Asked]
 ) -> tuple[Letters, ...]:
     """Letters and call scripts about the gaps that the filters leave, one entry for each plan that has any.
 
     kind       letter, call or both
     language   of what the patient reads or hears; by default the patient's own, where there are words in it
+    fallback   where there are none
+    asked      as_of, theatre_list, mapping and the filters of `gaps`
 
     For a patient who died, withdrew or whose surgery is suspended nothing is written, and the entry says why. Rows that
-    somebody put off are in neither. Filters as in `gaps`.
+    somebody put off are in neither.
     """
     words.choice(kind, KINDS, "--kind")
     words.choice(language, languages(), "--language")
-    found = gaps(
-        *sources, as_of=as_of, theatre_list=theatre_list, surgeon=surgeon, procedure=procedure, phase=phase,
-        owner=owner, week=week, mapping=mapping,
-    )  # fmt: skip
+    return letters_of(with_plans(*sources, **asked), kind=kind, language=language, fallback=fallback)
+
+
+def letters_of(
+    found: GapReport, *, kind: str = "both", language: str = "", fallback: str = "en"
+) -> tuple[Letters, ...]:
+    """The same about a report `with_plans` that was made before: its `findings` say what was noticed on the way."""
+    words.choice(kind, KINDS, "--kind")
+    words.choice(language, languages(), "--language")
     day, rows = found.worklist.as_of, found.worklist.gaps
     ranks: dict[tuple[str, int, str], int] = {}
     for row in rows:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from waykeeper.cli.errors import DONE
+from waykeeper.cli.errors import report as say
 from waykeeper.cli.options import (
     AsOfOption,
     LanguageOption,
@@ -19,7 +19,7 @@ from waykeeper.cli.options import (
     TheatreListOption,
     WeekOption,
 )
-from waykeeper.cli.session import end, put, source_of
+from waykeeper.cli.session import end, level, put, source_of
 
 
 def letters(
@@ -40,16 +40,22 @@ def letters(
     """One-page letters and call scripts about the gaps, none for a patient who died or withdrew."""
 
     def work() -> int:
-        from waykeeper import verbs
         from waykeeper.exchange.files import folder_for, write_whole
         from waykeeper.findings import Position, WaykeeperError, finding
+        from waykeeper.report.interface import languages
         from waykeeper.report.plain import clean, shortened
+        from waykeeper.verbs import words
+        from waykeeper.verbs.comparing import with_plans
+        from waykeeper.verbs.writing import KINDS, letters_of
 
-        written = verbs.letters(
-            *(source_of(one) for one in from_), as_of=as_of or None, kind=kind, language=language,
-            theatre_list=theatre_list, surgeon=surgeon, procedure=procedure, phase=phase, owner=owner,
-            week=week or None, mapping=mapping,
+        words.choice(kind, KINDS, "--kind")
+        words.choice(language, languages(), "--language")
+        found = with_plans(
+            *(source_of(one) for one in from_), as_of=as_of or None, theatre_list=theatre_list, surgeon=surgeon,
+            procedure=procedure, phase=phase, owner=owner, week=week or None, mapping=mapping,
         )  # fmt: skip
+        say(found.findings)
+        written = letters_of(found, kind=kind, language=language)
         folder = folder_for(output)
         if any(folder.glob("*-letter.html")) or any(folder.glob("*-call.html")):
             # one may be for somebody who died since
@@ -67,6 +73,6 @@ def letters(
             why = "; ".join(f.details for f in one.why)
             lines.append(clean(f"{number:03} {who.name} ({shown}): {', '.join(made)}{f' ({why})' if why else ''}"))
         put("\n".join(lines or ["No gap, so no letter and no call."]) + "\n")
-        return DONE
+        return level(found.findings, "error")  # a booking that could not be read: a letter may be missing
 
     end(work)
