@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 from urllib.parse import urlencode
 
+from waykeeper.exchange.definitions import installed
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS
 from waykeeper.exchange.server import NO_BATCH, STRICT, Server, status_of
@@ -55,6 +56,7 @@ def capabilities(server: Server, *, try_out: bool = True) -> tuple[Ability, ...]
         _private_search(server),
         *_searches(server, said),
         _export(said),
+        _definitions(server),
         _sign_in(server),
     ]
     return tuple(found)
@@ -166,6 +168,17 @@ def _export(said: Statement) -> Ability:
     return Ability("bulk export ($export)", _word(offered, False), how, required=False)
 
 
+def _definitions(server: Server) -> Ability:
+    """Whether our own definitions are there as this version writes; a server that holds none does not check by them."""
+    name = "our definitions, where it checks by them"
+    found = installed(server)
+    other = [one.name for one in found if one.state in ("older", "other")]
+    if other:
+        return Ability(name, "no", "probed", required=False, detail=f"not those of this version: {', '.join(other)}")
+    there = any(one.state == "same" for one in found)
+    return Ability(name, _word(there, False), "probed" if there else "not declared", required=False)
+
+
 def _sign_in(server: Server) -> Ability:
     """Whether the server says where tokens are given; an answer of another kind means that it does not."""
     name = "sign-in by SMART Backend Services"
@@ -183,11 +196,15 @@ def _sign_in(server: Server) -> Ability:
 
 @dataclass(frozen=True, slots=True)
 class ServerReport:
-    """What a server can do, how that was found out, and whether a push may go there."""
+    """What a server can do, how that was found out, and whether a push may go there.
+
+    done   a line for each of our definitions that was to be put there
+    """
 
     server: str
     holds: str
     abilities: tuple[Ability, ...]
+    done: tuple[str, ...] = ()
 
     @property
     def lacking(self) -> tuple[Ability, ...]:
@@ -206,7 +223,7 @@ class ServerReport:
             needed = "" if one.required else ", not needed"
             detail = f": {one.detail}" if one.detail else ""
             lines.append(f"{one.can:<8} {one.how:<13} {one.name}{needed}{detail}")
-        return "\n".join([*lines, self._verdict()]) + "\n"
+        return "\n".join([*lines, *self.done, self._verdict()]) + "\n"
 
     def _verdict(self) -> str:
         if self.lacking:
@@ -220,6 +237,7 @@ class ServerReport:
         return {
             "schema_version": 1, "server": self.server, "holds": self.holds, "fit": not self.lacking,
             "abilities": [a.json() for a in self.abilities],
+            **({"definitions": list(self.done)} if self.done else {}),
         }  # fmt: skip
 
 

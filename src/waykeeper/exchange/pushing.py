@@ -12,6 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.capabilities import capabilities, missing, proof
+from waykeeper.exchange.definitions import outdated
 from waykeeper.exchange.dropped import forgetting, lost
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError
 from waykeeper.exchange.reading import of_patients, one_patient
@@ -32,6 +33,7 @@ from waykeeper.record import resources_of
 
 TRIES = 4  # the first, and three times read and decided again
 STALE = (409, 412)
+CHECKED_CONTENT = (400, 412, 422)  # how servers refuse what is not legal by the definitions that they hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +234,8 @@ class PlanPush:
         try:
             self.server.bundle(transaction)
         except BadAnswerError as refused:
-            raise refused.about([_mapped(f, names) for f in refused.findings]) from None
+            why = outdated(self.server) if refused.status in CHECKED_CONTENT else ()
+            raise refused.about([*(_mapped(f, names) for f in refused.findings), *why]) from None
 
     def proof(self, held: list[Held] | None = None) -> tuple[Finding, ...]:
         """Decide again over what is read again: a push that went through leaves nothing to send."""

@@ -1,0 +1,125 @@
+"""Our own StructureDefinitions and CodeSystems on a server that checks what it is given by them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from waykeeper.exchange.errors import BadAnswerError, refusal
+from waykeeper.exchange.server import NOT_OFFERED, Server
+from waykeeper.exchange.wire_json import loads
+from waykeeper.findings import Finding, finding
+from waykeeper.validate.own import own_definition_files
+
+Resource = dict[str, Any]
+CHECKED = ("StructureDefinition", "CodeSystem")  # what decides whether a resource of ours is legal there
+NO_SEARCH = "our definitions: the server offers no search for StructureDefinitions, nothing was put there"
+State = Literal["same", "older", "other", "absent"]
+
+
+@dataclass(frozen=True, slots=True)
+class Installed:
+    """One of our definitions and how it stands on a server.
+
+    state   `older` lacks parts of ours and has no others, `other` says what ours does not say, `absent` is not there
+    lacks   what it does not say, or says in another way
+    """
+
+    ours: Mapping[str, Any]
+    state: State
+    reference: str = ""
+    version: str = ""
+    lacks: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """`StructureDefinition plan`."""
+        return f"{self.ours['resourceType']} {self.ours['id']}"
+
+
+def installed(server: Server) -> tuple[Installed, ...]:
+    """How each of our definitions stands on the server; nothing where it offers no such searches.
+
+    Raises BadAnswerError, NoAnswerError.
+    """
+    ours = [loads(text) for text in own_definition_files()]
+    wanted = {kind: [one for one in ours if one["resourceType"] == kind] for kind in CHECKED}
+    searches = [(kind, [("url", ",".join(one["url"] for one in every))]) for kind, every in wanted.items()]
+    try:
+        held = server.searches(searches)
+    except BadAnswerError as refused:
+        if refused.status not in NOT_OFFERED:
+            raise
+        return ()
+    return tuple(_standing(one, held) for every in wanted.values() for one in every)
+
+
+def _standing(ours: Mapping[str, Any], held: Sequence[tuple[str, Resource]]) -> Installed:
+    """The copy that has the most of ours counts, where several versions are kept."""
+    found = [_compared(ours, ref, theirs) for ref, theirs in held if theirs.get("url") == ours["url"]]
+    return min(found, key=lambda one: len(one.lacks), default=Installed(ours, "absent"))
+
+
+def _compared(ours: Mapping[str, Any], ref: str, theirs: Mapping[str, Any]) -> Installed:
+    wanted, there = dict(_parts(ours)), dict(_parts(theirs))
+    lacks = tuple(name for name, said in wanted.items() if there.get(name) != said)
+    state: State = "same" if wanted == there else "older" if there.keys() <= wanted.keys() else "other"
+    return Installed(ours, state, ref, str((theirs.get("meta") or {}).get("versionId") or ""), lacks)
+
+
+def _parts(definition: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """What a check goes by: each element with its types and how often it may stand, each code."""
+    if definition["resourceType"] == "CodeSystem":
+        yield from ((str(one.get("code")), True) for one in definition.get("concept") or ())
+        return
+    for one in (definition.get("snapshot") or {}).get("element") or ():
+        types = sorted(str(kind.get("code")) for kind in one.get("type") or ())
+        yield str(one.get("id")), (types, one.get("min"), one.get("max"))
+
+
+def outdated(server: Server) -> tuple[Finding, ...]:
+    """A finding for each of our definitions that the server holds in another form: why it refuses a plan of today.
+
+    Nothing where that cannot be found out: the refusal itself is told anyway.
+    """
+    try:
+        found = installed(server)
+    except BadAnswerError:
+        return ()
+    return tuple(
+        finding("WKX215", f"{one.name} on the server ({one.reference}) is {_said(one)}")
+        for one in found
+        if one.state in ("older", "other")
+    )
+
+
+def _said(one: Installed) -> str:
+    lacks = f"; it lacks {', '.join(one.lacks[:5])}{' and more' if len(one.lacks) > 5 else ''}" if one.lacks else ""
+    return f"{'older than' if one.state == 'older' else 'other than'} that of this version{lacks}"
+
+
+def install(server: Server) -> tuple[str, ...]:
+    """Put our definitions on the server where they are absent or older; a line for each of what was done.
+
+    One that says more than ours is newer, or somebody's own: it is left as it is. Raises BadAnswerError, NoAnswerError.
+    """
+    found = installed(server)
+    return tuple(_put(server, one) for one in found) or (NO_SEARCH,)
+
+
+def _put(server: Server, one: Installed) -> str:
+    kind, key = str(one.ours["resourceType"]), one.reference.partition("/")[2]
+    if one.state == "same":
+        return f"{one.name}: there as it is in this version"
+    if one.state == "other":
+        return f"{one.name}: left as it is, {one.reference} says what this version does not know"
+    if one.state == "older":
+        headers = {"If-Match": f'W/"{one.version}"'} if one.version else {}
+        answer = server.send("PUT", one.reference, {**one.ours, "id": key}, headers=headers)
+    else:
+        body = {name: value for name, value in one.ours.items() if name != "id"}
+        answer = server.send("POST", kind, body, headers={"If-None-Exist": f"url={one.ours['url']}"})
+    if answer.status >= 400:
+        raise refusal(answer.status, one.name, answer.document, answer.kind)
+    return f"{one.name}: {'brought up to this version' if one.state == 'older' else 'put there'}"
