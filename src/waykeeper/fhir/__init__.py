@@ -3,6 +3,7 @@
 from waykeeper.fhir.answers import answers
 from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
 from waykeeper.fhir.evidence import evidence, evidence_of, zones_of
+from waykeeper.fhir.gone import rootless
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
 from waykeeper.fhir.read import read, read_all
 from waykeeper.fhir.status import status, status_class
@@ -22,6 +23,7 @@ __all__ = [
     "read",
     "read_all",
     "rewritten",
+    "rootless",
     "status",
     "status_class",
     "write",

@@ -1,15 +1,18 @@
-"""What a plan names as its part and is not there: deleted on a server that lets go of what others refer to."""
+"""What a plan names as its part and is not there: deleted on a server that lets go of what others refer to.
+
+And plans that are not there themselves while their phases are.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from waykeeper.fhir.identity import Identity, named_by
+from waykeeper.fhir.identity import Identity, belongs, identity, named_by
 from waykeeper.fhir.ownership import mark, offered_of
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import LEADING, surgery_day
-from waykeeper.plan.model import Key, Plan
+from waykeeper.plan.model import Key, Plan, State
 from waykeeper.record import relative
 
 Held = tuple[str, Mapping[str, Any]]
@@ -86,3 +89,22 @@ def _names(plan: Plan, own: Sequence[Identity]) -> dict[str, str]:
                 uuid = plan.episode.uuid(key.kind, key.item, part, key.occurrence, number)
                 found[uuid] = str(key) if number == last or key.kind == "visit" else ""
     return found
+
+
+def rootless(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[tuple[str, str]]:
+    """(patient, root) of each plan in force that is not read: its phases are there, its own CarePlan does not say it.
+
+    plans   those that were read; the copy of a plan may lie under another reference than its phases name
+    """
+    roots = {state.plan_reference for _, state in plans}
+    found = {}
+    for _, phase in held:
+        if phase.get("resourceType") != "CarePlan" or not phase.get("partOf"):
+            continue
+        root = relative(str(phase["partOf"][0].get("reference") or ""))
+        if root in roots or root in found or status_class(phase) != "open" or (known := identity(phase)) is None:
+            continue
+        if not any(belongs(known, plan.episode) for plan, _ in plans):
+            subject = phase.get("subject") or {}
+            found[root] = relative(str(subject.get("reference") or "")) or "a patient who is not named"
+    return [(patient, root) for root, patient in found.items()]

@@ -19,7 +19,7 @@ from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
-from waykeeper.fhir import evidence_of, read_all
+from waykeeper.fhir import evidence_of, read_all, rootless
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
 from waykeeper.verbs.processes import processes
@@ -35,6 +35,7 @@ class Caseload:
 
     seconds   of the partition, and of everything after it
     copies    plans that were there more than once: the copy written last counts
+    rootless  (patient, root) of plans that are not there themselves while their phases are
     """
 
     worklist: Worklist
@@ -43,6 +44,7 @@ class Caseload:
     parts: Parts
     seconds: tuple[float, float]
     copies: int = 0
+    rootless: tuple[tuple[str, str], ...] = ()
 
 
 def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, part: int = PART) -> Caseload:
@@ -76,7 +78,8 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
         titles = {plan.pathway.canonical: (plan, state) for one in compared for plan, state in one.titles}
         spent = (split - start, perf_counter() - split)
     count, copies = sum(one.plans for one in compared), sum(one.copies for one in compared)
-    return Caseload(report, tuple(titles.values()), count, parts, spent, copies)
+    lost = tuple(pair for one in compared for pair in one.rootless)
+    return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost)
 
 
 def _begin() -> None:
@@ -100,6 +103,7 @@ class _Compared:
     titles: list[tuple[Plan, State]]
     plans: int
     copies: int
+    rootless: tuple[tuple[str, str], ...]
     as_of: date
 
 
@@ -132,6 +136,7 @@ def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
         list(titles.values()),
         len(plans),
         len(several),
+        tuple(rootless(held, plans)),
         report.as_of,
     )
 

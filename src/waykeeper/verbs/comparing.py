@@ -156,17 +156,17 @@ def _large(
     from waykeeper.verbs.caseload import caseload
 
     made = caseload(files, day)
+    lost = _rootless(made.rootless, sources)
     if not made.count:
-        remedy = "Compile one and push it first, or name where the plans are."
-        raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
-    return made.worklist, made.plans, _copies(made.copies, sources)
+        raise _no_plan(sources, lost)
+    return made.worklist, made.plans, (*_copies(made.copies, sources), *lost)
 
 
 def read_sources(
     sources: Sequence[str], mapping: str = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
-    from waykeeper.fhir import evidence_of
+    from waykeeper.fhir import evidence_of, rootless
 
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
@@ -179,12 +179,23 @@ def read_sources(
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         plans = read_all(held)
+        lost = _rootless(rootless(held, plans), other)
         if not plans:
-            remedy = "Compile one and push it first, or name where the plans are."
-            raise WaykeeperError(finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
+            raise _no_plan(sources, lost)
         zone = plans[0][0].zone
         found = bookings.beside(evidence_of(held, plans), plans, booked, scheduler, zone)
-    return found.plans, list(found.evidence), (*in_part, *copies, *found.findings)
+    return found.plans, list(found.evidence), (*in_part, *copies, *lost, *found.findings)
+
+
+def _no_plan(sources: Sequence[str], lost: Sequence[Finding]) -> WaykeeperError:
+    remedy = "Compile one and push it first, or name where the plans are."
+    return WaykeeperError(lost or finding("WKC210", "no plan of Waykeeper", Position(", ".join(sources)), remedy))
+
+
+def _rootless(found: Sequence[tuple[str, str]], sources: Sequence[str]) -> tuple[Finding, ...]:
+    where = Position(", ".join(sources))
+    said = "the plan of {} is not in the list: {} is not there, or lost what Waykeeper wrote on it"
+    return tuple(finding("WKX216", said.format(patient, root), where) for patient, root in found)
 
 
 def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:

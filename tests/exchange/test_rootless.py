@@ -1,0 +1,69 @@
+"""A plan whose own CarePlan is gone, or says nothing any more: its patient does not leave the report in silence."""
+
+import json
+from contextlib import nullcontext
+from pathlib import Path
+
+import pytest
+
+import waykeeper
+from waykeeper.findings import WaykeeperError
+from waykeeper.pathway.shelf import folder
+from waykeeper.verbs import caseload, comparing
+
+DAY = "2026-06-26"
+LEFT, KNEE = (folder("sandbox_bundles") / name / "plan.bundle.json" for name in ("demo-left", "knee-left"))
+
+
+def resources(path: Path):
+    """The plan as a server would export it: ids of its own, references by them."""
+    entries = json.loads(path.read_text("utf-8"))["entry"]
+    text = json.dumps([{**e["resource"], "id": e["fullUrl"].removeprefix("urn:uuid:")} for e in entries])
+    for entry in entries:
+        text = text.replace(f'"{entry["fullUrl"]}"', f'"{entry["resource"]["resourceType"]}/{entry["fullUrl"][9:]}"')
+    return json.loads(text)
+
+
+def is_root(resource):
+    return resource["resourceType"] == "CarePlan" and "partOf" not in resource
+
+
+def stripped(resource):
+    return {k: v for k, v in resource.items() if k != "extension"}
+
+
+def export(to: Path, change):
+    held = [*resources(KNEE), *filter(None, map(change, resources(LEFT)))]
+    (to / "all.ndjson").write_text("\n".join(map(json.dumps, held)), "utf-8")
+    return str(to)
+
+
+@pytest.mark.parametrize("large", [False, True])
+@pytest.mark.parametrize("change", [lambda r: None if is_root(r) else r, lambda r: stripped(r) if is_root(r) else r])
+def test_the_report_says_that_a_plan_is_not_in_it(tmp_path, monkeypatch, change, large):
+    if large:
+        monkeypatch.setattr(comparing, "LARGE", 1)
+        monkeypatch.setattr(caseload, "processes", lambda *_: nullcontext())
+    whole = waykeeper.gaps(export(tmp_path, lambda r: r), as_of=DAY)
+    assert whole.findings == () and len({r.identifier for r in whole.whole.rows}) == 2
+    found = waykeeper.gaps(export(tmp_path, change), as_of=DAY)
+    assert len({r.identifier for r in found.whole.rows}) == 1
+    (said,) = found.findings
+    root = next(r for r in resources(LEFT) if is_root(r))
+    assert (said.code, said.severity) == ("WKX216", "error")
+    assert f"CarePlan/{root['id']}" in said.details and root["subject"]["reference"] in said.details
+
+
+def test_a_plan_that_was_withdrawn_is_not_missed(tmp_path):
+    def withdrawn(resource):
+        return None if is_root(resource) else {**resource, "status": "revoked"}
+
+    assert waykeeper.gaps(export(tmp_path, withdrawn), as_of=DAY).findings == ()
+
+
+def test_where_it_was_the_only_one_that_is_what_is_said(tmp_path):
+    held = [r for r in resources(LEFT) if not is_root(r)]
+    (tmp_path / "all.ndjson").write_text("\n".join(map(json.dumps, held)), "utf-8")
+    with pytest.raises(WaykeeperError) as refused:
+        waykeeper.gaps(str(tmp_path), as_of=DAY)
+    assert [f.code for f in refused.value.findings] == ["WKX216"]
