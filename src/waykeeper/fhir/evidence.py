@@ -89,6 +89,7 @@ class _Known(NamedTuple):
 
     identifiers: Mapping[str, tuple[str, ...]]
     names: frozenset[str]
+    told: dict[tuple[str, ...], tuple[str, ...]]  # names that a resource gives -> all names, each once worked out
 
 
 def _known_patients(resources: Sequence[Held]) -> _Known:
@@ -96,7 +97,7 @@ def _known_patients(resources: Sequence[Held]) -> _Known:
     found = {ref: identifier_names(r) for ref, r in patients}
     if merged := {ref: links for ref, r in patients if "link" in r and (links := merged_with(r))}:
         found |= _with_merged(found, merged)
-    return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]))
+    return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]), {})
 
 
 def _with_merged(
@@ -120,6 +121,12 @@ def _with_merged(
 def _patient(actors: Iterable[Mapping[str, Any]], known: _Known) -> tuple[str, ...]:
     """All names of the patients: as they are given, then what their Patient says."""
     names = names_of(actors)
+    if names not in known.told:
+        known.told[names] = _all_names(names, known)
+    return known.told[names]
+
+
+def _all_names(names: tuple[str, ...], known: _Known) -> tuple[str, ...]:
     more = [one for name in names for one in known.identifiers.get(name, ()) if one not in names]
     if more and any(_another(name, more) for name in names):  # the reference is one patient's, the number another's
         return tuple([name for name in names if name not in known.identifiers])
@@ -182,7 +189,10 @@ _OF_SOME = {"arrived", "checked-in", "fulfilled", "noshow"}
 
 def _for_each(one: Evidence, participants: _Participants, known: _Known) -> list[Evidence]:
     """One Evidence for each patient who takes part. Who declined has no booking, whatever state it is in."""
-    taking_part = [(_patient([p["actor"]], known), p) for p in participants.get("Patient", ())]
+    patients = participants.get("Patient", ())
+    if len(patients) < 2 and "Group" not in participants and not any(p.get("status") == "declined" for p in patients):
+        return [one]
+    taking_part = [(_patient([p["actor"]], known), p) for p in patients]
     several = len({names for names, _ in taking_part}) > 1 or "Group" in participants
     fallen = _TO_COME | _OF_SOME if several else _TO_COME
     found = {}

@@ -6,14 +6,15 @@ The two tables are the contract; the code only asks on which side of the as-of d
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
-from typing import Literal
+from typing import Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from waykeeper.gaps.model import Fact, Says
 from waykeeper.plan.model import Evidence
 
+T = TypeVar("T")
 Sense = Literal["attended", "live", "asked", "no-show", "cancelled", "nothing", "unknown"]
 
 APPOINTMENT: Mapping[str, Sense] = {
@@ -131,9 +132,7 @@ def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
     An Encounter joins the first Appointment that it names which is there and is of the same patient: FHIR R4 lets it
     name several (Encounter.appointment, 0..*), by reference or by identifier alone (Reference.identifier).
     """
-    given = list(evidence)
-    contents = {id(part): content(part) for part in given}  # made once: it is asked for twice, and not cheap
-    sources = sorted(given, key=lambda part: contents[id(part)])
+    sources = _in_order(list(evidence), lambda part: part)
     appointments = {e.reference: e for e in reversed(sources) if e.kind == "appointment"}
     of: defaultdict[str, list[Evidence]] = defaultdict(list)
     heard: defaultdict[str, list[Evidence]] = defaultdict(list)
@@ -153,7 +152,19 @@ def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
         if a.kind == "appointment"
     ]
     made += [_fact((e,), e, *says(e, as_of)) for e in alone]
-    return tuple(sorted(made, key=lambda f: contents[id(f.head)]))
+    return tuple(_in_order(made, lambda fact: fact.head))
+
+
+def _in_order(values: Sequence[T], head: Callable[[T], Evidence]) -> list[T]:
+    """By content. Its first part is the day; the rest, which is not cheap, is asked for only of what is of one day."""
+    by_day: defaultdict[str, list[T]] = defaultdict(list)
+    for value in values:
+        by_day[str(head(value).day or "")].append(value)
+    found: list[T] = []
+    for day in sorted(by_day):
+        same = by_day[day]
+        found += sorted(same, key=lambda value: content(head(value))) if len(same) > 1 else same
+    return found
 
 
 def named_appointments(encounter: Evidence, appointments: Mapping[str, Evidence]) -> tuple[Evidence, ...]:

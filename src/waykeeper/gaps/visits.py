@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta
-from typing import Any
 
 from waykeeper.counting import counted
 from waykeeper.gaps.match import window
@@ -214,14 +213,16 @@ def _unbooked(found: Sorted, when: Days, setting: Setting) -> str:
 
 def filling(item: Item, own: ItemState, when: Days, setting: Setting) -> Filling:
     """The named dates and texts that the sentences of a visit may use."""
-    return Filling(_limits(when, setting) | {
-        "open": when.opens, "close": when.closes, "after_close": after(when.closes), "target": when.target,
+    return Filling({
+        "open": when.opens, "close": when.closes, "target": when.target,
         "book_from": when.book_from, "late_from": when.late_from, "surgery": setting.surgery,
-        "after_surgery": after(setting.surgery),
-        "before_late": _before_late(when, setting),
-        "days_past": counted((setting.as_of - when.target).days if when.target else 0, "day"),
-        "best": _best(item, when, setting), "awaited": item.dates.awaited or "",
-        "ended": ended_for(setting, own), "day": None, "after_day": None,
+        "after_close": lambda: after(when.closes), "after_surgery": lambda: after(setting.surgery),
+        "before_late": lambda: _before_late(when, setting),
+        "first_open": lambda: _slots(when, setting)[0], "last_open": lambda: _slots(when, setting)[1],
+        "limit": lambda: _limit(when, setting), "earlier_slot": lambda: _earlier_slot(when, setting),
+        "days_past": lambda: counted((setting.as_of - when.target).days if when.target else 0, "day"),
+        "best": lambda: _best(item, when, setting), "awaited": item.dates.awaited or "",
+        "ended": lambda: ended_for(setting, own), "day": None, "after_day": None,
         "unproven": (lambda: sentence("actions", "unproven", {})) if setting.unproven else "",
     })  # fmt: skip
 
@@ -242,22 +243,29 @@ def _before_late(when: Days, setting: Setting) -> date | None:
     return open_on_or_before(last, setting.as_of, setting.plan.is_open)
 
 
-def _limits(when: Days, setting: Setting) -> dict[str, Any]:
-    """First and last day worth asking a slot for (open days where the window has any), and surgery where it limits."""
-    opens, closes, surgery, as_of = when.opens, when.closes, setting.surgery, setting.as_of
-    if opens is None or closes is None:
-        return {"first_open": opens, "last_open": closes, "limit": "", "earlier_slot": ""}
-    is_open = setting.plan.is_open
-    last = open_on_or_before(closes, max(opens, as_of), is_open)
-    first = open_on_or_after(max(opens, as_of), last, is_open)
-    before = surgery is not None and closes <= surgery and as_of <= surgery
-    name = "earlier_slot" if as_of <= closes else "earlier_slot_over"
-    return {
-        "first_open": first,
-        "last_open": last,
-        "limit": (lambda: sentence("actions", "limit", {"surgery": surgery})) if before else "",
-        "earlier_slot": lambda: sentence("actions", name, {"first_open": first, "last_open": last}),
-    }
+def _slots(when: Days, setting: Setting) -> tuple[date | None, date | None]:
+    """First and last day worth asking a slot for: open days where the window has any."""
+    if when.opens is None or when.closes is None:
+        return when.opens, when.closes
+    start, is_open = max(when.opens, setting.as_of), setting.plan.is_open
+    last = open_on_or_before(when.closes, start, is_open)
+    return open_on_or_after(start, last, is_open), last
+
+
+def _limit(when: Days, setting: Setting) -> str:
+    """Surgery, where it is what limits the days worth asking for; else ""."""
+    surgery = setting.surgery
+    if when.opens is None or when.closes is None or surgery is None or max(when.closes, setting.as_of) > surgery:
+        return ""
+    return sentence("actions", "limit", {"surgery": surgery})
+
+
+def _earlier_slot(when: Days, setting: Setting) -> str:
+    if when.opens is None or when.closes is None:
+        return ""
+    first, last = _slots(when, setting)
+    name = "earlier_slot" if setting.as_of <= when.closes else "earlier_slot_over"
+    return sentence("actions", name, {"first_open": first, "last_open": last})
 
 
 def what(fact: Fact) -> str:

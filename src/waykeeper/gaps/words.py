@@ -29,20 +29,19 @@ def written(day: date) -> str:
 class Filling(dict[str, Any]):
     """The named dates and texts of an item. In a sentence a date is written with its weekday, a missing one said so.
 
-    `raw(name)` gives the value itself. A text that few sentences use may be given as a function without arguments.
+    What few sentences use may be given as a function without arguments; it is called where it is asked for.
     """
 
     def __getitem__(self, name: str) -> Any:
-        value = super().__getitem__(name)
+        value = self.raw(name)
         if value is None:
             return NO_DATE
-        if isinstance(value, date):
-            return written(value)
-        return value() if callable(value) else value
+        return written(value) if isinstance(value, date) else value
 
     def raw(self, name: str) -> Any:
-        """The value as it was put in. Raises KeyError for a name that was not."""
-        return super().__getitem__(name)
+        """The date or text itself. Raises KeyError for a name that was not put in."""
+        value = super().__getitem__(name)
+        return value() if callable(value) else value
 
 
 @dataclass(frozen=True, slots=True)
