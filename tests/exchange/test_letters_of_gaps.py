@@ -23,6 +23,15 @@ def test_a_letter_and_a_call_for_who_missed_a_visit():
     assert one.language == "en"
 
 
+@pytest.mark.parametrize(("as_of", "invited"), [("2026-03-05", True), ("2026-03-18", True), ("2026-03-19", False)])
+def test_nobody_is_invited_to_the_class_before_an_operation_whose_day_is_over(as_of, invited):
+    """The class and the laboratory visit prepare for surgery on Wed 2026-03-18; after it `we want to find a new day`
+    would be a riddle to the patient."""
+    unbooked = [str(CASE / f"{name}.bundle.json") for name in FILES]
+    letter = " ".join(one.letter for one in verbs.letters(*unbooked, as_of=as_of))
+    assert ("Come to the class" in letter, "Come for your blood test" in letter) == (invited, invited)
+
+
 @pytest.mark.parametrize(("kind", "letter", "call"), [("letter", True, False), ("call", False, True)])
 def test_one_kind_alone(kind, letter, call):
     (one,) = verbs.letters(str(CASE), as_of=AS_OF, kind=kind)

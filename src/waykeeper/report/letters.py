@@ -23,12 +23,14 @@ _CALLERS = ("scheduler", "coordinator", "clinic", "nurse")
 def letter_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: date, language: str) -> str:
     """The letter to a patient about the visits that need a day, one page, no medicine and no diagnosis in it.
 
-    `rows` may be the whole worklist: only gaps of this plan's visits are used. Raises WaykeeperError: WKO001 to
+    `rows` may be the whole worklist: only gaps of this plan's visits are used, and none of a visit that prepared an
+    operation whose day is over: nobody is asked to come to the class before it. Raises WaykeeperError: WKO001 to
     WKO003 (nothing may be printed), WKO004 (language), WKO008 (there is no such visit, so no letter).
     """
     ensure_printable(plan, state)
     words = interface(language)
-    found = [r for r in _own(plan, rows) if r.kind == "visit" and r.verdict in data("letters")["letter"]]
+    told = data("letters")["letter"]
+    found = [r for r in _own(plan, rows) if r.kind == "visit" and r.verdict in told and not is_over(r, as_of)]
     if not found:
         place = Position(path=plan.episode.uuid("plan", plan.pathway.name, "plan"))
         raise WaykeeperError(finding("WKO008", "no visit of this plan needs a letter", place))
