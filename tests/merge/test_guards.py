@@ -5,8 +5,10 @@ from dataclasses import replace
 import pytest
 
 from merge.small import CALL, HOLD, LATEX, compiled, new_identifier
-from merge.stories import GONE, answer, book, complete, output
+from merge.stories import GONE, answer, book, complete, due, output
 from merge.worlds import SURGERY, Memory, later
+from waykeeper.exchange import BadAnswerError
+from waykeeper.exchange.reading import one_plan
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import catalogue
 from waykeeper.merge import difference, withdraw
@@ -114,6 +116,23 @@ def test_wku107(world):
     world.edit(PLAN_KEY, "plan", extension=None)
     assert codes(world, plan) == ["WKU107"]
     assert codes(world, plan, reinstate=True) == []
+
+
+def test_a_plan_whose_own_care_plan_was_deleted_takes_no_bundle_without_a_word(world):
+    """Its dates are of a surgery that nothing tells: the older bundle would restore the older dates."""
+    old = world.plan()
+    world.push(surgery=later(21))
+    dates = due(world.at(CALL, "task"))
+    ref = world.ref(PLAN_KEY, "plan")
+    world.held = [pair for pair in world.held if pair[0] != ref]
+    (said,) = guards(old, holding(old.episode, world.resources()))
+    assert said.code == "WKU107" and "is gone" in said.details
+    with pytest.raises(BadAnswerError) as none:
+        one_plan(world.resources(), 1, "")
+    assert ref in none.value.findings[0].help and "--take ours:plan" in none.value.findings[0].help
+    assert codes(world, old, reinstate=True) == []
+    world.push(surgery=later(21))
+    assert codes(world, world.plan(surgery=later(21))) == [] and due(world.at(CALL, "task")) == dates
 
 
 def test_wku108(world):

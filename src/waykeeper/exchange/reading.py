@@ -9,7 +9,7 @@ from typing import Any
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import Held, Pairs, Server
-from waykeeper.fhir import episode_of, identity, is_ours, read_all
+from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
@@ -208,9 +208,12 @@ def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]
 def _why_none(held: list[Held]) -> str:
     """Where a plan may be that is not found: under another name, or in a CarePlan that does not say so any more."""
     lost = [ref for ref, r in held if r.get("resourceType") == "CarePlan" and is_ours(r) and identity(r) is None]
-    if not lost:
-        return "Check the patient's identifier and the episode."
-    return f"{', '.join(lost)} lost what Waykeeper wrote on it: push the plan with --take ours:plan first."
+    if lost:
+        return f"{', '.join(lost)} lost what Waykeeper wrote on it: push the plan with --take ours:plan first."
+    gone = [root for _, root in rootless(held, read_all(held))]
+    if gone:
+        return f"{', '.join(gone)} is gone, its phases stand: push the plan with --take ours:plan first."
+    return "Check the patient's identifier and the episode."
 
 
 __all__ = ["IDENTIFIER_PATH", "one_patient", "one_plan", "patients", "plan_resources", "record_resources"]

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from waykeeper.counting import counted
 from waykeeper.fhir import answers, episode_of, read_all
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.status import status_class
@@ -37,7 +38,7 @@ def guards(
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
-    found += [] if reinstate else _unmarked_root(plan, held.everything)
+    found += [] if reinstate else _unmarked_root(plan, held)
     beside = _in_force(plan, held.everything, today)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
         found.append(_withdrawn(held.plan, [o for o in beside if plan.side and o.plan.side == plan.side]))
@@ -52,10 +53,12 @@ def guards(
     return _both(found)
 
 
-def _unmarked_root(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
-    """The plan's own CarePlan without what it must say: nobody could tell an old bundle from the one that stands."""
+def _unmarked_root(plan: Plan, held: Holding) -> list[Finding]:
+    """The plan's own CarePlan is gone, or does not say what it must: an old bundle could not be told from what stands."""
     uuid = plan.episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
-    lost = [ref for ref, r in everything if uuid in named_by(r) and episode_of(r) is None]
+    lost = [ref for ref, r in held.everything if uuid in named_by(r) and episode_of(r) is None]
+    if not lost and held.plan is None and held.own:
+        return [finding("WKU107", f"the plan's own CarePlan is gone, and {counted(len(held.own), 'part')} of it stand")]
     return [finding("WKU107", f"{ref} is this plan and has lost what Waykeeper wrote on it") for ref in lost]
 
 
