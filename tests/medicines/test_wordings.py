@@ -8,7 +8,7 @@ import pytest
 
 from medicines.case_files import CALENDAR, entry, load, moment, row_of
 from waykeeper.medicines import propose
-from waykeeper.medicines.dosing import NEXT_UNKNOWN, WEEKDAY_UNKNOWN
+from waykeeper.medicines.dosing import INTERVAL_UNREAD, NEXT_UNKNOWN, WEEKDAY_UNKNOWN
 from waykeeper.medicines.doubts import TOO_OFTEN
 from waykeeper.medicines.outcome import WEEKDAY_IN_DOUBT
 from waykeeper.plan.model import HoldAnswer
@@ -53,6 +53,15 @@ def test_the_day_of_what_is_not_taken_every_day(one: dict[str, Any]) -> None:
     asked = {"weekday": WEEKDAY_UNKNOWN in row.question, "next": NEXT_UNKNOWN in row.question}
     assert asked == {name: name == one["asks"] for name in asked}
     assert str(row.last_dose) == one["last"]
+
+
+@pytest.mark.parametrize("one", WORDINGS["cycles"], ids=named)
+def test_the_interval_of_a_cycle(one: dict[str, Any]) -> None:
+    """What a text says of the interval and nobody could read is asked, also where the last dose is known."""
+    for more in ({}, {"last_taken": "2026-02-26"}):
+        row = row_of({"words": one["take"], "dose_text": one["text"], **more})
+        assert str(row.last_dose).lower() == one["last"]
+        assert (row.decision == "ask" and INTERVAL_UNREAD in row.question) is (one["unread"] == "yes")
 
 
 @pytest.mark.parametrize("one", WORDINGS["agreed"], ids=named)

@@ -16,6 +16,7 @@ from waykeeper.record.model import MedicineEntry
 
 DAYS_OF_WEEK = 7
 WEEKDAY_UNKNOWN = "on which weekday is it taken? the last dose lies on or before the day shown"
+INTERVAL_UNREAD = "at which interval is it given? the order's own words could not be read, the window depends on them"
 NEXT_UNKNOWN = (
     "on which day was it last taken, and when is the next dose due? the last dose lies on or before the day shown"
 )
@@ -28,7 +29,12 @@ _WEEKLY = re.compile(
     r"|q ?(1 ?)?(w|wk|week)|q ?7 ?d(ays)?"
     r"|semanal(mente)?|cada semana|(una|1) vez ?(a la|por|cada|/) ?semana|(cada|c/) ?7 ?d(ias)?)\b"
 )
-_WEEKS = re.compile(r"\b(?:every|q|cada) ?(\d{1,2}) ?(?:weeks?|w|wk|semanas)\b|\bq(\d{1,2})w(?:k|eeks?)?\b")
+_NUMBERS = {
+    "two": 2, "three": 3, "four": 4, "six": 6, "eight": 8, "twelve": 12,
+    "dos": 2, "tres": 3, "cuatro": 4, "seis": 6, "ocho": 8, "doce": 12,
+}  # fmt: skip
+_WEEKS = re.compile(rf"\b(?:every|each|q|cada|c/) ?(\d{{1,2}}|{'|'.join(_NUMBERS)}) ?(?:weeks?|w|wks?|semanas|sem)\b")
+_WEEKS_OF_DAYS = re.compile(r"\b(?:every|q|cada|c/) ?(14|21|28|42|56|84) ?(?:days?|d|dias)\b")
 _DAILY = re.compile(
     r"\b(daily|every day|each day|per day|a day|q\.?d|bid|tid|qid|every (morning|evening|night)|nightly"
     r"|diari[oa]s?|diariamente|cada dia|todos los dias|al dia|por dia|(cada|todas las) (manana|noche|tarde)s?)\b"
@@ -57,7 +63,7 @@ _EACH_NAMED = re.compile(
 )  # `every Thursday`, `Thursdays`, `los jueves`
 _OTHER_WEEK = re.compile(
     rf"\b(?:(?:every|each) (?:other|second|2nd)|alternat(?:e|ing)) (?:weeks?|{_DAY_NAME}s?)\b(?! of)"
-    r"|\bevery (?:14 days|two weeks)\b|\bcada (?:14 dias|dos semanas)\b"
+    r"|\b(?:every|each) fortnight\b|\bfortnightly\b"
     rf"|\b{_SPANISH_DAY} alternos\b|\bsemanas alternas\b"
 )
 _NAMED = re.compile(
@@ -178,6 +184,12 @@ def day_unknown(taken: MedicineEntry, weekly: Weekly, *, depot: bool) -> str:
     return NEXT_UNKNOWN if seldom or depot else ""
 
 
+def interval_unread(taken: MedicineEntry) -> bool:
+    """True where a text speaks of a longer cycle and its days could not be read, or it names two: `monthly`."""
+    text = _text(taken)
+    return taken.period_days is None and bool(_SELDOM.search(text)) and not _ELSE.search(text)
+
+
 def _text(entry: MedicineEntry) -> str:
     return without_accents(f"{entry.schedule} {entry.dose_text} {entry.words}")
 
@@ -187,7 +199,8 @@ def _period(text: str, weekly: Weekly) -> int | None:
     """Days between doses; None where the text says none, or two different ones."""
     found = {DAYS_OF_WEEK} if _says_weekly(text, weekly) or _each_weekday(text, weekly) else set()
     found |= {14} if _OTHER_WEEK.search(text) else set()
-    found |= {7 * int(a or b) for a, b in _WEEKS.findall(text)}
+    found |= {7 * (_NUMBERS.get(weeks) or int(weeks)) for weeks in _WEEKS.findall(text)}
+    found |= {int(days) for days in _WEEKS_OF_DAYS.findall(text)}
     found |= {max(1, int(hours) // 24) for hours in _HOURS.findall(text)}
     found |= {1} if _DAILY.search(text) else set()
     return found.pop() if len(found) == 1 else None

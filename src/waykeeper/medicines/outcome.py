@@ -13,7 +13,16 @@ from waykeeper.medicines.conditions import Situation, first
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
 from waykeeper.medicines.daily_sums import units_a_dose
-from waykeeper.medicines.dosing import DAYS_OF_WEEK, Weekly, day_unknown, weekday_in_doubt, weekly_medicine, with_dosing
+from waykeeper.medicines.dosing import (
+    DAYS_OF_WEEK,
+    INTERVAL_UNREAD,
+    Weekly,
+    day_unknown,
+    interval_unread,
+    weekday_in_doubt,
+    weekly_medicine,
+    with_dosing,
+)
 from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
@@ -83,12 +92,17 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
         joined = replace(joined, interval=_missed_at_once(joined.interval, context.surgery.day))
     asks = doubt and (joined.pauses or joined.interval.last_dose is not None or weekly == "known")
     asked = WEEKDAY_IN_DOUBT if asks else _day_asked(joined, entry, weekly, known, context)
-    return replace(joined, question=_join(joined.question, asked)) if asked else joined
+    if not asked:
+        return joined
+    decision: Decision = "ask" if asked == INTERVAL_UNREAD else joined.decision
+    return replace(joined, decision=decision, question=_join(joined.question, asked))
 
 
 def _day_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, known: Recognised, context: Context) -> str:
-    """Asks for the day of a dose that is not one of every day; a cycle asks for its own."""
-    if not outcome.pauses or outcome.interval.cycle:
+    """Asks for the day of a dose that is not one of every day; of a cycle for the interval that was not read."""
+    if outcome.interval.cycle:
+        return INTERVAL_UNREAD if weekly != "no" and interval_unread(entry) else ""
+    if not outcome.pauses:
         return ""
     injected = not _INJECTED.isdisjoint(forms_of(entry, known, context.rules))
     return day_unknown(entry, weekly, depot=injected and (outcome.interval.missed_days or 0) >= DAYS_OF_WEEK)
@@ -325,7 +339,7 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
     if kept and any(o.pauses for o in outcomes):
         decision = "ask"
         names = " and ".join(o.substance for o in kept)
-        question = _join(f"the tablet also holds {names}, which must not stop", question)
+        question = _join(f"it also holds {names}, which must not stop", question)
     return replace(
         lead,
         decision=decision,
