@@ -14,8 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from effort import examples
+from gaps.plans import ankle, evidence, link
 from report.caseload import report
-from waykeeper.gaps import Row, Worklist, changes_since
+from waykeeper.gaps import Row, Worklist, changes_since, worklist
+from waykeeper.plan.model import State
 from waykeeper.report.gap_files import CSV_COLUMNS, csv_in_parts, gaps_csv, gaps_json, json_in_parts
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.plain import clean, shortened, width_of
@@ -208,3 +210,31 @@ def test_nothing_to_do_is_said():
 
 def test_clean_takes_out_what_moves_a_cursor():
     assert clean("a\x1b[31m\u202eb\tc\r\nd\x00") == "a[31mb c d"
+
+
+@pytest.mark.parametrize(
+    ("as_of", "day", "place"),
+    [
+        (date(2026, 5, 10), date(2026, 9, 18), "beside"),  # the six-month visit is not due yet: no line asks
+        (date(2026, 8, 1), date(2026, 9, 18), "line"),  # to be booked: its own line asks
+    ],
+)
+def test_a_guess_is_asked_about_once_whether_its_visit_is_a_gap_or_not(as_of, day, place):
+    """A guess never closes a gap and is shown with a question; what is no gap has no line to ask in."""
+    made = ankle()
+    maybe = replace(evidence("Appointment/maybe", "booked", day), text="follow-up")
+    report = worklist([(made, State())], [maybe], as_of)
+    page = re.sub(r"<[^>]+>", "", gaps_html(report, [made]))
+    for text in (" ".join(terminal(report).split()), page):
+        assert ("may be Six-month visit: is it?" in text) is (place == "beside")
+        assert ("may be this visit" in text) is (place == "line")
+        assert ("ppointments that may be a planned visit" in text.lower()) is (place == "beside")
+
+
+def test_a_guess_at_a_visit_that_was_kept_asks_nothing():
+    made = ankle()
+    kept = evidence("Appointment/kept", "fulfilled", date(2026, 4, 29), link_to=link(made, "six-week"))
+    maybe = replace(evidence("Appointment/maybe", "fulfilled", date(2026, 4, 30)), text="follow-up")
+    report = worklist([(made, State())], [kept, maybe], date(2026, 5, 10))
+    assert [p.place for p in report.appointments if p.reference == "Appointment/maybe"] == ["guess"]
+    assert "may be" not in terminal(report)

@@ -22,6 +22,7 @@ NAMES = ("Ada Quill", "Bea Moss", "Cy Fenn", "Dee Ward")
 PARTS = {
     "lost": "Lost to follow-up", "snoozed": "Put off by a person", "closed": "Closed by a person",
     "unplanned": "fit no planned visit", "duplicates": "Second bookings",
+    "maybe": "may be a planned visit",
 }  # fmt: skip
 
 
@@ -47,7 +48,7 @@ def known() -> State:
 
 
 def seen(of: Plan) -> list[Evidence]:
-    """One end in the future, one booking too many, one that is nobody's visit."""
+    """One end in the future, one booking too many, one that is nobody's visit, one that may be the last visit."""
     who = of.patient.identifier.value
 
     def one(name: str, status: str, day: date, visit: str = "") -> Evidence:
@@ -60,6 +61,7 @@ def seen(of: Plan) -> list[Evidence]:
         one("first", "booked", date(2026, 10, 25), "six-month"),
         one("second", "booked", date(2026, 10, 28), "six-month"),
         stranger,
+        replace(one("maybe", "booked", date(2027, 3, 18)), text="follow-up"),
     ]
 
 

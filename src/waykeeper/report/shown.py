@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from datetime import date
 
 from waykeeper.gaps.model import Placement, Row, Worklist
@@ -42,10 +43,12 @@ RECORD_ONLY = (
     "or approve it, now; what was not done is told to the surgeon and closed with the reason. Closing a step here "
     "answers no question about a medicine: what is still open stands in the list above."
 )
+MAY_BE = "Appointments that may be a planned visit"
 LIST_OF_MEDICINES = (
     "Medicines are those of the day on which each plan was last made. One that was started, stopped or changed since "
     "is not seen here until the plan is compiled and pushed again."
 )
+_SETTLED = frozenset({"attended", "attended-early", "attended-late", "excused"})
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
 
@@ -108,6 +111,24 @@ def booked_for_nothing(report: Worklist) -> tuple[Placement, ...]:
     visits = [((r.identifier, r.item), r.verdict == "excused") for r in report.rows if r.kind == "visit"]
     over, wanted = ({name for name, excused in visits if excused is which} for which in (True, False))
     return tuple(p for p in report.appointments if _is_ahead(p, report.as_of) and _for_nothing(p, over, wanted))
+
+
+def asked_beside(report: Worklist) -> tuple[Placement, ...]:
+    """Guesses about which no line of the list asks: each visit that they may be is no gap, and not kept or over either.
+
+    Their note asks, with the names of the visits. A guess about a gap is asked about in its own line.
+    """
+    rows = {(r.identifier, r.item): r for r in report.rows if r.kind == "visit"}
+    idle = set(booked_for_nothing(report))
+    found = []
+    for one in report.appointments:
+        mine = [rows[name] for item in one.items if (name := (one.identifier, item)) in rows]
+        if one.place != "guess" or one.part_of or one in idle or any(r.to_do for r in mine):
+            continue
+        if open_yet := [r.title for r in mine if not r.gap and r.verdict not in _SETTLED]:
+            asks = f"may be {' or '.join(open_yet)}: is it?"
+            found.append(replace(one, note="; ".join(p for p in (one.note, asks) if p)))
+    return tuple(found)
 
 
 def second_bookings(report: Worklist) -> tuple[Placement, ...]:

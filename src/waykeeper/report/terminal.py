@@ -12,8 +12,10 @@ from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
 from waykeeper.report.shown import (
     LIST_OF_MEDICINES,
+    MAY_BE,
     NOT_NEEDED,
     RECORD_ONLY,
+    asked_beside,
     booked_for_nothing,
     by_severity,
     check_the_day,
@@ -52,6 +54,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     lines += _snoozed(worklist.snoozed, width)
     lines += _closed(worklist.closed, width)
     lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, show_identifiers)
+    lines += _placements(MAY_BE.upper(), asked_beside(worklist), width, show_identifiers)
     lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, show_identifiers)
     idle = booked_for_nothing(worklist)
     lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", idle, width, show_identifiers)
