@@ -168,7 +168,7 @@ def _appointment(
         service_types=told.service_types,
         specialties=told.specialties,
         text=told.text,
-        practitioner=names_of(a for kind, found in actors.items() if kind in STAFF for a in found),
+        practitioner=names_of([actor for kind in actors if kind in STAFF for actor in actors[kind]]),
         minutes=_minutes(resource.get("minutesDuration"), start, end),
         telehealth=told.telehealth,
         site=_site(actors.get("Location", ())),

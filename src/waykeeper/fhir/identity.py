@@ -79,8 +79,8 @@ def called(resource: Mapping[str, Any]) -> str:
 
 def episode_of(root: Mapping[str, Any]) -> Episode | None:
     """The episode of a root CarePlan, or None where it is not one of ours."""
-    extension = find(root, PLAN)
-    if root.get("resourceType") != "CarePlan" or extension is None:
+    extension = find(root, PLAN) if root.get("resourceType") == "CarePlan" else None
+    if extension is None:
         return None
     said = firsts(extension, _NAMES_A_PLAN)
     patient = (root.get("subject") or {}).get("identifier") or {}

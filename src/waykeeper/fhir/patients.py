@@ -161,10 +161,9 @@ def _pointed(pointer: Any) -> tuple[str, ...]:
     """The names in a Reference, the literal one first."""
     if not isinstance(pointer, dict):
         return ()
-    held = pointer.get("identifier")
-    identifier = held if isinstance(held, dict) else {}
-    value = identifier.get("value")
-    known = f"{identifier.get('system') or ''}|{value}" if value else ""
+    known, held = "", pointer.get("identifier")
+    if isinstance(held, dict) and (value := held.get("value")):
+        known = f"{held.get('system') or ''}|{value}"
     return _both(str(pointer.get("reference") or ""), known)
 
 

@@ -8,15 +8,17 @@ from typing import Any
 
 def relative(reference: str) -> str:
     """`Type/id` of a literal reference, which may be absolute or name a version; a urn as it stands."""
+    if reference.count("/") == 1:  # as most are
+        return reference
     literal = reference.partition("/_history/")[0]
     return literal if literal.startswith("urn:") else "/".join(literal.split("/")[-2:])
 
 
 def literal_name(reference: str) -> str:
     """What the text of a reference names: `Type/id`, a urn, or of a conditional reference its `system|value`."""
-    if reference.count("/") == 1 and "=" not in reference:  # `Type/id`, as most are
-        return reference
-    return reference.partition("identifier=")[2] or relative(reference)
+    if "=" in reference and (named := reference.partition("identifier=")[2]):
+        return named
+    return relative(reference)
 
 
 def identifier_names(resource: Mapping[str, Any]) -> tuple[str, ...]:
