@@ -54,7 +54,7 @@ def guards(
 
 
 def _unmarked_root(plan: Plan, held: Holding) -> list[Finding]:
-    """The plan's own CarePlan is gone, or does not say what it must: an old bundle could not be told from what stands."""
+    """The plan's own CarePlan is gone or does not say what it must: an old bundle is not told from what stands."""
     uuid = plan.episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
     lost = [ref for ref, r in held.everything if uuid in named_by(r) and episode_of(r) is None]
     if not lost and held.plan is None and held.own:
