@@ -9,11 +9,13 @@ import pytest
 
 from merge.small import BLOOD, VISIT, compiled, new_identifier
 from waykeeper.exchange import Server
-from waykeeper.exchange.noting import note
+from waykeeper.exchange.noting import WHAT, note
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import bundle, evidence, read, read_all
-from waykeeper.gaps import worklist
+from waykeeper.findings import WaykeeperError
+from waykeeper.gaps import TheatreCase, TheatreList, worklist
 from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -166,3 +168,52 @@ def test_who_put_it_off_and_who_gave_it_to_whom_is_noted_once(one):
         note(*one, str(VISIT), "snoozed", by="R. Alder", on=date(2026, 4, 1), text="abroad")
     told = [(n["authorString"], n["text"]) for n in in_hand(one)[0][1]["note"]]
     assert told == [(BY, "Owner: Nurse Kim"), ("R. Alder", "Put off until 2026-04-01: abroad")]
+
+
+def own_row(one, as_of, theatre=None):
+    held = plan_resources(*one)
+    plans = read_all(held)
+    rows = worklist(plans, evidence(held, plans[0][0].zone), as_of, theatre=theatre).rows
+    return next(row for row in rows if row.item == "plan/plan")
+
+
+def elsewhere(one, day=None):
+    """A theatre list that covers surgery on Wed 2026-03-18 and shows her on `day`, or not at all."""
+    cases = (TheatreCase("c", (str(one[1]),), day),) if day else ()
+    return TheatreList(cases, date(2026, 3, 9), date(2026, 3, 27))
+
+
+def test_the_plan_as_a_whole_has_an_owner_and_is_put_off_until_surgery_at_the_latest(one):
+    """One named owner for each open row, also for the one that asks whether she is on the theatre list."""
+    note(*one, "plan", "owner", by=BY, on=DAY, text="Nurse Kim")
+    note(*one, "plan/plan", "snoozed", by=BY, on=date(2026, 3, 12))
+    row = own_row(one, date(2026, 3, 10), elsewhere(one))
+    assert (row.verdict, row.gap, row.owner) == ("no-case", True, "Nurse Kim")
+    assert (row.snoozed, row.snoozed_until, row.to_do) == (True, date(2026, 3, 12), False)
+    assert own_row(one, date(2026, 3, 12), elsewhere(one)).to_do
+    assert len(in_hand(one)) == 1
+    assert "it stands on the list from 2026-03-18" in note(*one, "plan", "snoozed", by=BY, on=date(2026, 4, 1))
+    assert own_row(one, date(2026, 3, 10), elsewhere(one)).snoozed_until == date(2026, 3, 18)
+
+
+def test_another_day_of_surgery_is_never_put_off(one):
+    said = note(*one, "plan", "snoozed", by=BY, on=date(2026, 3, 17))
+    assert said.endswith("another day or side than the theatre list's stays on the list")
+    row = own_row(one, date(2026, 3, 10), elsewhere(one, date(2026, 3, 20)))
+    assert (row.verdict, row.severity, row.snoozed, row.to_do) == ("date-differs", 3, False, True)
+
+
+@pytest.mark.parametrize("what", [word for word in WHAT if word not in ("owner", "snoozed")])
+def test_nothing_else_is_noted_of_the_plan_as_a_whole(one, what):
+    with pytest.raises(WaykeeperError, match="of it only owner and snoozed fit"):
+        note(*one, "plan", what, by=BY, on=DAY, text="yes", decision="hold", days=5)
+    assert in_hand(one) == []
+
+
+def test_a_push_keeps_who_has_the_plan_in_hand_and_its_end_ends_that(one):
+    server, identifier = one
+    note(*one, "plan", "owner", by=BY, on=DAY, text="Nurse Kim")
+    push(bundle(compiled(identifier)), server, now=NOW)
+    assert own_row(one, date(2026, 3, 10)).owner == "Nurse Kim"
+    withdraw(server, identifier, "surgery cancelled", by=BY, now=NOW)
+    assert [t["status"] for _, t in in_hand(one)] == ["cancelled"]

@@ -9,11 +9,13 @@ from typing import Any
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import TASK_CODES
 from waykeeper.fhir.resource import Maker
+from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import IN_HAND
-from waykeeper.fhir.write import LEADING
+from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.others import due_day
-from waykeeper.plan.model import Item, Plan, State
+from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.timing.model import Dates, Moment
 
 Resource = dict[str, Any]
 TITLE = "Have in hand"
@@ -33,8 +35,8 @@ def task_in_hand(
     entered in error begins anew: whose it was and why it was closed do not come back with the next word. Raises
     WaykeeperError WKX240 where the item does not stand on the server, or is over.
     """
-    own = state.items.get(item.key)
-    about = own.references.get(LEADING[item.key.kind][1], "") if own else ""
+    own = _of_the_plan(state) if item.key == PLAN_KEY else state.items.get(item.key)
+    about = own.references.get("plan" if item.key == PLAN_KEY else LEADING[item.key.kind][1], "") if own else ""
     if own is None or not about:
         raise WaykeeperError(finding("WKX240", f"{item.key} is not on the server"))
     if own.cls not in ("open", "busy"):
@@ -46,12 +48,25 @@ def task_in_hand(
     return ref, (standing or _new(plan, item, about, name)) | {"status": STATUS[what]}
 
 
+def _of_the_plan(state: State) -> ItemState:
+    """The plan as a whole as an item: its CarePlan, which has one round."""
+    standing = {"resourceType": "CarePlan", "status": state.plan_status}
+    return ItemState(PLAN_KEY, state.plan_status, status_class(standing), references={"plan": state.plan_reference})
+
+
+def plan_itself(plan: Plan) -> Item:
+    """The plan's own row as an item, for the two words of the day's work that it takes; its last day is surgery."""
+    day = Moment(plan.surgery_day) if plan.surgery_day else None
+    return Item(PLAN_KEY, plan.pathway.title or plan.pathway.name, dates=Dates(at=day))
+
+
 def comes_back(item: Item, until: date) -> str:
     """What is to be told where something is put off past its last day; "" else."""
     last = due_day(item) if item.key.kind != "restriction" else None  # it holds on while nobody asks
+    stays = "; another day or side than the theatre list's stays on the list" if item.key == PLAN_KEY else ""
     if last is None or until <= last:
-        return ""
-    return f"; nothing is put off past its last day: it stands on the list from {last.isoformat()} on all the same"
+        return stays
+    return f"{stays}; nothing is put off past its last day: it stands on the list from {last.isoformat()} on all the same"
 
 
 def _new(plan: Plan, item: Item, about: str, name: str) -> Resource:

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
 from waykeeper.exchange.errors import BadAnswerError, NoAnswerError, refusal
-from waykeeper.exchange.in_hand import comes_back, task_in_hand
+from waykeeper.exchange.in_hand import comes_back, plan_itself, task_in_hand
 from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server
@@ -104,6 +104,9 @@ def note(
         plan, state, found = _find(held, item, episode, pathway)
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today)
+        if found.key.kind == "plan" and what not in OF_THE_PLAN:
+            help_text = "What it asks is settled where it belongs: move the plan, correct the list, record the surgery."
+            raise _unfit(f"{found.key} is the plan as a whole: of it only {' and '.join(OF_THE_PLAN)} fit", help_text)
         if what in ABOUT:
             return _write_about(server, held, plan, state, found, what, noted, table)
         if what == "done" and found.key.kind == "visit":
@@ -228,7 +231,7 @@ def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway
     if not plans:
         of = f" and pathway {pathway}" if every else ""
         raise _unknown(f"the server holds no plan of this patient with episode {episode}{of}")
-    found = [(p, s, i) for p, s in plans for i in p.items if item in (str(i.key), i.key.item)]
+    found = [(p, s, i) for p, s in plans for i in (*p.items, plan_itself(p)) if item in (str(i.key), i.key.item)]
     if not found:
         known = [str(i.key) for p, _ in plans for i in p.items]
         raise _unknown(f"no item {item!r} in the plan", did_you_mean(item, known))
@@ -502,6 +505,7 @@ WHAT_WAYS: Mapping[str, _Way] = {
     "closed": _Way(_TASKS, _leading(*_TASKS), _closed),
     "reopened": _Way(_TASKS, _leading(*_TASKS), _reopened),
 }
+OF_THE_PLAN = ("owner", "snoozed")
 KEPT = ("owner", "snoozed", "closed", "reopened")  # the day's work, of any kind of item: what is no Task gets one
 # words that write a resource of their own about the item
 ABOUT = ("contact", "no-answer", "taken")

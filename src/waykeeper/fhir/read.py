@@ -143,7 +143,7 @@ def _read_one(
         withdrawn=_one(said, "withdrawn"),
     )
     away = gone(root[1], plan, [known for _, _, known in own], everything)
-    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away))
+    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling)
 
 
 LOST = (

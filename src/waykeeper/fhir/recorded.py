@@ -13,7 +13,7 @@ from waykeeper.fhir.names import GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
-from waykeeper.fhir.write import LEADING
+from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
@@ -127,17 +127,35 @@ def plan_state(
     everything: Sequence[Held],
     plan: Plan,
     doubts: Sequence[str] = (),
+    telling: Sequence[Told] = (),
 ) -> State:
     """Everything recorded about one plan; `everything` holds the resources of its patient only.
 
-    doubts   what a person must see to beside the conflicts that stand there as Tasks
+    doubts    what a person must see to beside the conflicts that stand there as Tasks
+    telling   see `told.told_of`
     """
     tasks = [r for _, r, known in own if known.part == "conflict" and status_class(r) in ("open", "busy")]
     conflicts = (*(str(r.get("description") or "") for r in tasks), *doubts)
     patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
     dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), plan.zone))), None)
     dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
-    return State(states, status(root[1]), root[0], conflicts, dead_on, dead, proven=_proven(plan, everything))
+    proven, own_row = _proven(plan, everything), _of_the_root(root, telling)
+    return State(states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, root=own_row)
+
+
+def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
+    """Who has the plan as a whole in hand, and until when it is put off; None where nobody said so."""
+    hand = in_hand(related([root[0]], telling)) if telling else None
+    if hand is None:
+        return None
+    return ItemState(
+        PLAN_KEY,
+        status(root[1]),
+        status_class(root[1]),
+        owner=_display(hand.get("owner")),
+        references={"plan": root[0]},
+        snoozed_until=_snoozed(hand),
+    )
 
 
 def _proven(plan: Plan, everything: Sequence[Held]) -> dict[str, str]:

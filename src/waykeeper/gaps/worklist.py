@@ -61,13 +61,13 @@ def _row(
 
     matched   what belongs or may belong to a visit
     """
-    plan, own = on.plan, on.of(item) if item is not None else None
+    plan, own = on.plan, on.of(item) if item is not None else on.state.root
     key = item.key if item is not None else Key("plan", "plan")
     visit = key.kind == "visit" and item is not None
     when = visit_days(item, plan.settings.grace_days) if visit and item is not None else None
     phase, harm = _phase_harm(item)
     last = said.mend_by if key.kind != "restriction" else None  # it holds on: nothing is lost by asking later
-    until = snooze(own.snoozed_until, last) if own else None
+    until = snooze(own.snoozed_until, last) if own and (item is not None or said.severity < 3) else None
     gone = bool(contacts) and said.gap and visit and lost(contacts, plan.settings, on.as_of)
     target = item.dates.target.day if item is not None and item.dates.target else None
     ended = closing(item, said, on, matched) if item is not None and own and own.closed_because else ""

@@ -8,6 +8,7 @@ from typing import Any
 from waykeeper.fhir.identity import own_identifier, parse_key
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import IN_HAND
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
 from waykeeper.merge.withdrawal import withdrawn
@@ -20,7 +21,7 @@ OURS = ("requested", "accepted", "on-hold")  # what a note writes; any other sta
 def in_hand(held: Holding) -> Iterator[tuple[Key, int, str, Mapping[str, Any]]]:
     """Those that are open: item, round, reference, Task."""
     items = held.plan.items if held.plan else ()
-    rounds = {i.key: range(1, max(held.highest(i.key), 1) + 1) for i in items}
+    rounds = {i.key: range(1, max(held.highest(i.key), 1) + 1) for i in items} | {PLAN_KEY: range(1, 2)}
     names = {held.uuid((key, IN_HAND, n)): (key, n) for key, numbers in rounds.items() for n in numbers}
     for ref, resource in held.everything:
         place = names.get(own_identifier(resource))

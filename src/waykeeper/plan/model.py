@@ -351,6 +351,7 @@ class State:
     deceased_on: date | None = None
     deceased: bool = False
     proven: Mapping[str, str] = field(default_factory=dict)  # anchor -> what proves it now, found since compile
+    root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
 
 
 @quickly_made
