@@ -159,7 +159,12 @@ def _searches(server: Server, statement: Statement) -> list[Ability]:
 
 def _matched(bundle: Mapping[str, Any]) -> bool:
     """True where a search for nobody found somebody: the server left a parameter out without a word."""
-    return any((e.get("search") or {}).get("mode", "match") == "match" for e in bundle.get("entry") or [])
+    found = [e.get("resource") or {} for e in bundle.get("entry") or () if _mode(e) == "match"]
+    return any(r.get("resourceType") not in (None, "OperationOutcome") for r in found)
+
+
+def _mode(entry: Mapping[str, Any]) -> str:
+    return str((entry.get("search") or {}).get("mode", "match"))
 
 
 def _export(said: Statement) -> Ability:

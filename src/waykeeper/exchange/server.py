@@ -7,7 +7,7 @@ import logging
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from email.utils import parsedate_to_datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -28,6 +28,7 @@ from waykeeper.exchange.errors import (
     refusal,
     unusable,
 )
+from waykeeper.exchange.own_names import ABSOLUTE, named, relative_to
 from waykeeper.exchange.statement import Statement, statement_of
 from waykeeper.exchange.wire_json import dumps, loads
 from waykeeper.findings import finding
@@ -93,6 +94,7 @@ class Server:
         self._origin = _origin_of(self.base, self._allow_http)
         self._timeout, self._sleep = timeout, sleep
         self._statement: Statement | None = None  # once it was asked for
+        self._names = frozenset({self.base})  # what it calls itself where it makes references absolute
         self._session = requests.Session()
         self._session.auth = _as_it_is  # else requests would sign with what a .netrc holds
         # A connection that was never made is tried again for any method; all else is decided in `send`.
@@ -140,7 +142,7 @@ class Server:
         reads = method == "GET" or form or repeatable
         for attempt in range(ATTEMPTS):
             try:
-                answer = read_answer(self.signed(method, url, data, sent), what)
+                answer = self._at_home(self.signed(method, url, data, sent), what)
             except NoAnswerError:
                 if not reads or attempt:
                     raise
@@ -149,6 +151,14 @@ class Server:
                 break
             self._sleep(pause_of(answer, attempt))
         return answer
+
+    def _at_home(self, response: requests.Response, what: str) -> Answer:
+        """The answer, with references to this very server relative, however it calls itself and writes them."""
+        answer = read_answer(response, what)
+        if not response.content or not ABSOLUTE.search(response.content):
+            return answer
+        self._names |= named(answer.document)
+        return replace(answer, document=relative_to(self._names, answer.document))
 
     def _url(self, path: str) -> str:
         url = path if "://" in path else f"{self.base}/{path}" if path else self.base
@@ -408,15 +418,19 @@ def _query(kind: str, params: Pairs) -> str:
 
 
 def _matches(pages: Iterator[dict[str, Any]], *, told: bool = False) -> list[Held]:
-    """What the pages hold, each resource once; outcomes are no matches, and are left out unless they are to be told."""
+    """What the pages hold, each resource once; what a server adds beside the matches is none.
+
+    told   outcomes, whether they say that they are none or not, are kept beside them
+    """
     found: dict[str, dict[str, Any]] = {}
     for page in pages:
         for entry in page.get("entry") or []:
             resource = entry.get("resource") or {}
-            if (entry.get("search") or {}).get("mode") == "outcome":
+            mode = (entry.get("search") or {}).get("mode", "match")
+            if mode == "outcome" or resource.get("resourceType") == "OperationOutcome":
                 if told:
                     found[f"OperationOutcome/{uuid.uuid4()}"] = resource
-            elif resource.get("id"):
+            elif mode == "match" and resource.get("id"):
                 found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
     return list(found.items())
 

@@ -1,0 +1,126 @@
+"""Servers that answer as FHIR allows and hardly anybody expects: absolute references, matches among other things."""
+
+import json
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+import pytest
+
+from exchange.faults import Fault, between
+from merge.small import BLOOD, CALL, VISIT, compiled, new_identifier
+from waykeeper.exchange import Server
+from waykeeper.exchange.capabilities import lacking, survey
+from waykeeper.exchange.noting import note
+from waykeeper.exchange.own_names import named, relative_to
+from waykeeper.exchange.pushing import push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
+from waykeeper.fhir import answers, bundle, read, read_all
+from waykeeper.sandbox import running
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+PUBLIC = "https://fhir.ward.example/r4"  # what the server calls itself, whatever the address is by which it is reached
+SLOW = {"resourceType": "OperationOutcome", "issue": [{"severity": "warning", "code": "informational"}]}
+STAFF = {"resourceType": "Practitioner", "id": "p1"}
+
+
+def absolute(base):
+    """Every reference and fullUrl by this base, in the answers."""
+
+    def change(body):
+        def walked(part):
+            if isinstance(part, list):
+                return [walked(one) for one in part]
+            if not isinstance(part, dict):
+                return part
+            return {key: whole(one) if key in ("reference", "fullUrl") else walked(one) for key, one in part.items()}
+
+        def whole(said):
+            if not isinstance(said, str):
+                return walked(said)
+            return f"{base}/{'/'.join(said.split('/')[-2:])}" if "/" in said else said
+
+        return json.dumps(walked(json.loads(body))).encode() if body else body
+
+    return change
+
+
+def with_more(*entries):
+    """Every search has these entries too."""
+
+    def change(body):
+        document = json.loads(body) if body else {}
+
+        def add(part):
+            if part.get("type") == "searchset":
+                part["entry"] = [*(part.get("entry") or ()), *entries]
+            for entry in part.get("entry") or ():
+                if (entry.get("resource") or {}).get("resourceType") == "Bundle":
+                    add(entry["resource"])
+
+        add(document)
+        return json.dumps(document).encode() if body else body
+
+    return change
+
+
+@contextmanager
+def odd(change):
+    with running() as url, between(url) as proxy:
+        change = change or absolute(proxy.base)
+        proxy.faults += [Fault(method, "", times=10**6, change=change) for method in ("GET", "POST", "PUT", "DELETE")]
+        yield Server(proxy.base, sleep=lambda _: None), Server(url)
+
+
+ODD = {
+    "absolute, by the address that is used": None,
+    "absolute, by another name of its own": absolute(PUBLIC),
+    "outcomes among the matches": with_more({"search": {"mode": "outcome"}, "resource": {**SLOW, "id": "o"}}),
+    "outcomes that do not say that they are none": with_more({"resource": SLOW}),
+    "resources that nobody asked for": with_more({"search": {"mode": "include"}, "resource": STAFF}),
+    "entries without a resource": with_more({"fullUrl": f"{PUBLIC}/Practitioner/p2"}),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_a_plan_lives_there_as_on_any_other_server(name):
+    with odd(ODD[name]) as (server, behind):
+        identifier = new_identifier()
+        assert lacking(survey(server).abilities) == ()
+        assert push(bundle(compiled(identifier)), server, now=NOW).findings == ()
+        assert push(bundle(compiled(identifier)), server, now=NOW).changes == ()
+        note(server, identifier, str(BLOOD), "done", by="Nurse Park", on=NOW.date())
+        note(server, identifier, str(CALL), "contact", by="Nurse Park", on=NOW.date())
+        note(server, identifier, str(VISIT), "owner", by="Nurse Park", on=None, text="Nurse Kim")
+        plan, state = read(plan_resources(server, identifier))
+        assert state.items[BLOOD].done_on == NOW.date() and state.items[VISIT].owner == "Nurse Kim"
+        assert state.conflicts == () and len(state.items[CALL].contacts) == 1
+        assert [p.items for p, _ in read_all(plan_resources(server, None))] == [plan.items]
+        again = compiled(identifier, answers=answers(state))
+        assert push(bundle(again), server, now=NOW).findings == ()
+        assert withdraw(server, identifier, "surgery cancelled", now=NOW).findings == ()
+        assert withdraw(server, identifier, "surgery cancelled", now=NOW).changes == ()
+        roots = [r for _, r in plan_resources(behind, identifier) if r["resourceType"] == "CarePlan"]
+        assert {r["status"] for r in roots} == {"revoked"} and PUBLIC not in json.dumps(roots)
+
+
+def test_what_lies_on_another_server_stays_as_it_is_written():
+    names = frozenset({PUBLIC})
+    here, there = {"reference": f"{PUBLIC}/Task/1"}, {"reference": "https://other.example/r4/Task/1"}
+    said = {"focus": here, "basedOn": [there], "url": f"{PUBLIC}/Task/1", "data": {"reference": [here]}}
+    short = {"reference": "Task/1"}
+    assert relative_to(names, said) == {**said, "focus": short, "data": {"reference": [short]}}
+    near = {"reference": f"{PUBLIC}2/Task/1"}
+    assert relative_to(names, near) == near
+
+
+def test_a_name_is_believed_where_all_matches_have_it():
+    def match(base, number):
+        resource = {"resourceType": "Task", "id": str(number)}
+        return {"fullUrl": f"{base}/Task/{number}", "resource": resource, "search": {"mode": "match"}}
+
+    one = {"resourceType": "Bundle", "type": "searchset", "entry": [match(PUBLIC, 1), match(PUBLIC, 2)]}
+    two = {**one, "entry": [match(PUBLIC, 1), match("https://other.example/r4", 2)]}
+    assert named(one) == {PUBLIC} and named(two) == frozenset() and named({"resourceType": "Task"}) == frozenset()
+    batch = {"resourceType": "Bundle", "type": "batch-response", "entry": [{"resource": one}, {"resource": two}]}
+    assert named(batch) == {PUBLIC}
