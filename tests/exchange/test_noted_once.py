@@ -168,3 +168,55 @@ def test_a_withdrawal_takes_back_what_somebody_has_in_hand(one):
     after = server.read(f"Task/{in_hand['id']}")
     assert after["status"] == "cancelled" and after["owner"] == in_hand["owner"]
     assert not withdraw(server, identifier, "said twice", now=NOW).sent
+
+
+class Together(Server):
+    """Another nurse notes the same moment: after this one has read, before this one writes."""
+
+    other = None
+
+    def _exchange(self, method, url, data, headers, *, stream=False):
+        writes = method == "PUT" or (method == "POST" and b'"batch"' not in (data or b"") and "_search" not in url)
+        if writes and self.other:
+            other, self.other = self.other, None
+            other()
+        return super()._exchange(method, url, data, headers, stream=stream)
+
+
+def together(one, item, what, mine, theirs):
+    server, identifier = one
+    me = Together(server.base, sleep=lambda _: None)
+    me.other = lambda: note(server, identifier, str(item), what, by="Nurse Kim", on=DAY, **theirs)
+    return note(me, identifier, str(item), what, by="Nurse Park", on=DAY, **mine)
+
+
+def test_what_two_take_in_hand_at_the_same_moment_is_noted_of_both(one):
+    server, identifier = one
+    together(one, VISIT, "owner", {"text": "Nurse Park"}, {"text": "Nurse Kim"})
+    (task,) = [r for r in of_kind(server, identifier, "Task") if r["code"].get("text") == "Have in hand"]
+    assert task["owner"] == {"display": "Nurse Park"}  # who wrote last
+    assert [(n["authorString"], n["text"]) for n in task["note"]] == [
+        ("Nurse Kim", "Owner: Nurse Kim"), ("Nurse Park", "Owner: Nurse Park"),
+    ]  # fmt: skip
+
+
+def test_a_visit_that_two_note_at_the_same_moment_was_kept_once(one):
+    server, identifier = one
+    with pytest.raises(WaykeeperError) as told:
+        together(one, VISIT, "done", {}, {})
+    assert "is recorded as kept already" in told.value.findings[0].details
+    assert len(of_kind(server, identifier, "Encounter")) == 1
+
+
+def test_a_visit_whose_request_is_done_already_is_kept_once_too(one):
+    """Nothing is updated then that could be stale: the creation alone must not double."""
+    server, identifier = one
+    (ref, request) = next(
+        (r, x) for r, x in plan_resources(server, identifier)
+        if x["resourceType"] == "ServiceRequest" and not x.get("doNotPerform")
+    )  # fmt: skip
+    server.send("PUT", ref, {**request, "status": "completed"})
+    with pytest.raises(WaykeeperError) as told:
+        together(one, VISIT, "done", {"text": "wound dry"}, {})
+    assert "is recorded as kept already" in told.value.findings[0].details
+    assert len(of_kind(server, identifier, "Encounter")) == 1

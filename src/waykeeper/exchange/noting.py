@@ -12,17 +12,17 @@ from uuid import NAMESPACE_URL, uuid4, uuid5
 from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
-from waykeeper.exchange.errors import BadAnswerError, NoAnswerError, refusal
+from waykeeper.exchange.created_once import THERE, Created, created, standing
+from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.in_hand import comes_back, plan_itself, task_in_hand
 from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.reading import plan_resources
-from waykeeper.exchange.server import Server
+from waykeeper.exchange.server import Server, status_of
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import (
     GOAL_ACHIEVEMENT,
     IDENTIFIER_PATH,
-    NOTE_PATH,
     TAG_CODE,
     TAG_SYSTEM,
     TASK_CODES,
@@ -41,10 +41,7 @@ from waykeeper.plan.unlisted import unlisted
 Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
-THERE = 200  # the answer to a conditional create where what is meant stands already; a creation is 201
 BEFORE = ", which was there before"
-BY_ITSELF = "If it happened after all, note it without --cases."
-LOOK_FIRST = "Look whether it is there before you note it again: what is noted twice counts twice."
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,28 +106,47 @@ def note(
             raise _unfit(f"{found.key} is the plan as a whole: of it only {' and '.join(OF_THE_PLAN)} fit", help_text)
         if what in ABOUT:
             return _write_about(server, held, plan, state, found, what, noted, table)
-        if what == "done" and found.key.kind == "visit":
-            return _attended(server, held, plan, state, found, noted)
-        _closable(plan, state, found, what, noted)
-        if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
-            ref, resource = task_in_hand(held, plan, state, found, what)
-        else:
-            ref, resource = _part(held, plan, state, found, what)
-            if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
-                return f"{_told(found, what, noted, ref)}: as it was noted before"
-            _open_yet(held, plan, state, found, what, resource)
-        changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
-        opened = _opened_by(what, resource)
-        if not ref:
-            return _told(found, what, noted, _created(server, plan, found, changed))
-        version = str((resource.get("meta") or {}).get("versionId") or "")
-        answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
-        if answer.status in STALE and attempt < TRIES - 1:
-            continue
-        if answer.status >= 400:
-            raise refusal(answer.status, f"note about {found.key}", answer.document)
-        return _told(found, what, noted, ref) + opened
+        try:
+            return _written(server, held, plan, state, found, what, noted)
+        except _AgainError as stale:
+            if attempt == TRIES - 1:
+                raise stale.refused from None
     raise AssertionError  # the last attempt returns or raises
+
+
+class _AgainError(Exception):
+    """Somebody wrote at the same moment: to be read and noted again; `refused` where nothing comes of it."""
+
+    def __init__(self, refused: Exception) -> None:
+        self.refused = refused
+
+
+def _written(
+    server: Server, held: Sequence[tuple[str, Resource]], plan: Plan, state: State, found: Item, what: str, noted: Noted
+) -> str:
+    """One word written on what stands, or as a Task in hand; the line that says so. Raises _AgainError."""
+    if what == "done" and found.key.kind == "visit":
+        return _attended(server, held, plan, state, found, noted)
+    _closable(plan, state, found, what, noted)
+    if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
+        ref, resource = task_in_hand(held, plan, state, found, what)
+    else:
+        ref, resource = _part(held, plan, state, found, what)
+        if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
+            return f"{_told(found, what, noted, ref)}: as it was noted before"
+        _open_yet(held, plan, state, found, what, resource)
+    changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
+    if not ref:
+        made = created(server, plan, found, changed)
+        if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
+            raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
+        return _told(found, what, noted, made.reference)
+    version = str((resource.get("meta") or {}).get("versionId") or "")
+    answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
+    if answer.status >= 400:
+        refused = refusal(answer.status, f"note about {found.key}", answer.document)
+        raise _AgainError(refused) if answer.status in STALE else refused
+    return _told(found, what, noted, ref) + _opened_by(what, resource)
 
 
 def _attended(
@@ -154,11 +170,16 @@ def _attended(
         raise _unfit(f"{item.key} is recorded as kept already")
     if status_class(request) not in ("open", "busy", "done"):
         raise _unfit(f"{item.key} is {request.get('status')} already")
-    entries = [_anew(server, *told, made) if told else _entry("POST", "Encounter", made, f"urn:uuid:{uuid4()}")]
+    entries = [_anew(server, *told, made) if told else _once(made, name)]
     if status_class(request) != "done":
         version = str((request.get("meta") or {}).get("versionId") or "")
         entries.append(_entry("PUT", ref, _completed(request, noted), f"{server.base}/{ref}", f'W/"{version}"'))
-    server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    try:
+        answered = server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    except BadAnswerError as refused:
+        raise (_AgainError(refused) if refused.status in STALE else refused) from None
+    if not told and status_of(answered[0]) == THERE:
+        raise _AgainError(_unfit(f"{item.key} is recorded as kept already"))
     return _told(item, "done", noted, ref)
 
 
@@ -167,6 +188,13 @@ def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resou
     version = str((standing.get("meta") or {}).get("versionId") or "")
     kept: Resource = {name: standing[name] for name in ("meta", "identifier") if name in standing}
     return _entry("PUT", ref, {**standing, **made, **kept}, f"{server.base}/{ref}", f'W/"{version}"')
+
+
+def _once(made: Resource, name: str) -> Resource:
+    """Created unless somebody noted the same visit at the same moment."""
+    entry = _entry("POST", "Encounter", made, f"urn:uuid:{uuid4()}")
+    entry["request"]["ifNoneExist"] = f"identifier={made['identifier'][0]['system']}|{name}"
+    return entry
 
 
 def _entry(method: str, url: str, resource: Resource, full: str, version: str = "") -> Resource:
@@ -191,35 +219,6 @@ def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
     """The line that says what was written."""
     when, back = ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", "")
     return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} ({ref}){back}"
-
-
-def _created(server: Server, plan: Plan, item: Item, resource: Resource, name: str = "") -> str:
-    """Create a resource about an item; its reference, and whether it was there before.
-
-    Where no answer comes it is asked for again, under a name that only this note has: a call that is written twice
-    would count as two. Raises NoAnswerError, with what to look at, where none comes at all; WaykeeperError WKX240 where
-    what stands under this name was entered in error.
-    """
-    kind = resource["resourceType"]
-    named = resource.get("identifier") or [
-        {"system": f"{plan.episode.clinic_url}{NOTE_PATH}", "value": name or str(uuid4())}
-    ]
-    headers = {
-        "Prefer": "return=representation",
-        "If-None-Exist": f"identifier={named[0]['system']}|{named[0]['value']}",
-    }
-    for attempt in range(TRIES):
-        try:
-            answer = server.send("POST", kind, {**resource, "identifier": named}, headers=headers)
-            if answer.status >= 400:
-                raise refusal(answer.status, f"note about {item.key}", answer.document)
-            break
-        except NoAnswerError as lost:  # also where what stands before the server gave up waiting
-            if attempt == TRIES - 1:
-                raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
-    made = answer.document if isinstance(answer.document, dict) else {}
-    ref = _stands(item, f"{kind}/{made.get('id', '?')}", made)
-    return ref + (BEFORE if name and answer.status == THERE and not attempt else "")
 
 
 # which item, which resource
@@ -523,19 +522,11 @@ def _write_about(
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
     if table is None:
-        return _told(item, what, noted, _created(server, plan, item, resource))
+        return _told(item, what, noted, created(server, plan, item, resource).reference)
     name, number = _name_in(table, plan, item, what, noted)
     before = noted_before(held, resource, number)
-    if before is None:
-        return _told(item, what, noted, _created(server, plan, item, resource, name))
-    return _told(item, what, noted, _stands(item, *before) + BEFORE)
-
-
-def _stands(item: Item, ref: str, resource: Resource) -> str:
-    """The reference of what says the same. Raises WaykeeperError WKX240 where it was entered in error."""
-    if resource.get("status") == "entered-in-error":
-        raise _unfit(f"{item.key}: {ref} says the same and was entered in error", BY_ITSELF)
-    return ref
+    made = Created(standing(item, *before), True) if before else created(server, plan, item, resource, name)
+    return _told(item, what, noted, made.reference + (BEFORE if made.stood else ""))
 
 
 def _name_in(table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted) -> tuple[str, int]:

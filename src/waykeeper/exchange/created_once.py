@@ -1,0 +1,71 @@
+"""A resource about an item, created once, also where an answer is lost on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+from uuid import uuid4
+
+from waykeeper.exchange.errors import NoAnswerError, refusal
+from waykeeper.exchange.server import Answer, Server
+from waykeeper.fhir.names import NOTE_PATH
+from waykeeper.findings import WaykeeperError, finding
+from waykeeper.plan.model import Item, Plan
+
+TRIES = 3
+THERE = 200  # the answer to a conditional create where what is meant stands already; a creation is 201
+BY_ITSELF = "If it happened after all, note it without --cases."
+LOOK_FIRST = "Look whether it is there before you note it again: what is noted twice counts twice."
+
+
+@dataclass(frozen=True, slots=True)
+class Created:
+    """Where it stands. `stood`: it was there before this note asked for it."""
+
+    reference: str
+    stood: bool
+
+
+def created(server: Server, plan: Plan, item: Item, resource: Mapping[str, Any], name: str = "") -> Created:
+    """Create a resource about an item, unless one of its identifier stands.
+
+    Where no answer comes it is asked for again, under a name that only this note has: a call that is written twice
+    would count as two. Raises NoAnswerError, with what to look at, where none comes at all; WaykeeperError WKX240 where
+    what stands under this name was entered in error.
+    """
+    kind = str(resource["resourceType"])
+    named = resource.get("identifier") or [
+        {"system": f"{plan.episode.clinic_url}{NOTE_PATH}", "value": name or str(uuid4())}
+    ]
+    headers = {
+        "Prefer": "return=representation",
+        "If-None-Exist": f"identifier={named[0]['system']}|{named[0]['value']}",
+    }
+    for attempt in range(TRIES):
+        try:
+            answer = server.send("POST", kind, {**resource, "identifier": named}, headers=headers)
+            if answer.status >= 400:
+                raise refusal(answer.status, f"note about {item.key}", answer.document)
+            break
+        except NoAnswerError as lost:  # also where what stands before the server gave up waiting
+            if attempt == TRIES - 1:
+                raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
+    made = answer.document if isinstance(answer.document, dict) else {}
+    return Created(standing(item, _reference(kind, made, answer), made), answer.status == THERE and not attempt)
+
+
+def _reference(kind: str, made: Mapping[str, Any], answer: Answer) -> str:
+    """What the answer says was made; its Location where it gives no resource back."""
+    place = str((answer.headers or {}).get("Location") or "").partition("/_history/")[0]
+    known = made.get("id") if made.get("resourceType") == kind else place.rpartition(f"/{kind}/")[2]
+    return f"{kind}/{known or '?'}"
+
+
+def standing(item: Item, ref: str, resource: Mapping[str, Any]) -> str:
+    """The reference of what says the same. Raises WaykeeperError WKX240 where it was entered in error."""
+    if resource.get("status") == "entered-in-error":
+        raise WaykeeperError(
+            finding("WKX240", f"{item.key}: {ref} says the same and was entered in error", help=BY_ITSELF)
+        )
+    return ref
