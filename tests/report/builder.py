@@ -128,7 +128,8 @@ def plan(surgery: date = SURGERY, **fields: object) -> Plan:
     values: dict[str, object] = {
         "episode": Episode("https://alder-quay.example", "https://alder-quay.example/pathways/ankle",
                            Identifier("https://alder-quay.example/mrn", "AQ-0042")),
-        "pathway": PathwayRef("ankle", "https://alder-quay.example/pathways/ankle", "1.0.0", "Total ankle replacement"),
+        "pathway": PathwayRef("ankle", "https://alder-quay.example/pathways/ankle", "1.0.0", "Total ankle replacement",
+                              {"en": "Your new ankle", "es": "Su tobillo nuevo"}),
         "patient": PatientRef(Identifier("https://alder-quay.example/mrn", "AQ-0042"), name="Maren Okafor-Lindqvist",
                               birth_date="1961-07-04", test_data=True),
         "anchors": (Anchor("surgery", start, Standing.GIVEN),

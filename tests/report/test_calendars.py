@@ -282,3 +282,9 @@ def test_todos_of_the_coordinator():
     assert len({str(t["UID"]) for t in todos}) == len(todos)
     assert all(r.patient not in str(t["SUMMARY"]) for r in made.gaps for t in todos if r.patient)
     assert {t["DUE"].dt for t in todos} == {r.by for r in made.gaps}
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "Your new ankle"), ("es", "Su tobillo nuevo")])
+def test_the_calendar_is_named_in_the_patients_words(language, words):
+    name = str(Calendar.from_ical(ics(plan(), language=language))["X-WR-CALNAME"])
+    assert words in name and "Total ankle replacement" not in name

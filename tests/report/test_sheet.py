@@ -452,3 +452,20 @@ def test_an_item_that_depends_on_an_unknown_fact_says_to_ask_first():
     html = sheet_html(replace(made, items=items), State(), as_of=AS_OF, language="en", checked_against=None)
     assert "This may not be for you. Talk to us before this day" in chunk(html, "task/wash/evening-1")
     assert "This may not be for you" not in chunk(html, "visit/two-week")
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "Your new ankle"), ("es", "Su tobillo nuevo")])
+def test_what_the_plan_is_about_is_said_in_the_language_of_the_sheet(language, words):
+    """The title of a pathway is for staff, and in English: on a Spanish page it was the one line in English."""
+    text = sheet(plan(), language=language).words
+    assert words in text and "Total ankle replacement" not in text
+
+
+def test_a_pathway_without_words_is_named_among_what_is_not_translated():
+    bare = plan(pathway=replace(plan().pathway, words={}))
+    assert "Total ankle replacement, versión 1.0.0" in sheet(bare, language="es").words
+    missing = interface("es").say("missing_translation", language=interface("es").say("language_name"))
+    for made, named in ((bare, True), (plan(), False)):
+        _, _, rest = sheet(made, language="es").words.partition(missing)
+        assert ("Total ankle replacement" in rest) is named
+    assert sheet(bare).words.count("Total ankle replacement") == 1, "English has its title"

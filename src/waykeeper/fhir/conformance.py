@@ -94,6 +94,7 @@ HOLD_ROWS: tuple[Row, ...] = (
 )
 PLAN_ROWS: tuple[Row, ...] = (
     ("pathway", STR, "1", "Name of the pathway"),
+    ("words", NEST, "*", "What the patient reads in place of its title, a part for each language"),
     ("clinicUrl", STR, "1", "Base of the clinic's identifiers"),
     ("episode", POS, "1", "Number of the episode"),
     ("side", STR, "1", "Side of the operation"),

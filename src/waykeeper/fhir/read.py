@@ -226,7 +226,8 @@ def _pathway(root: Mapping[str, Any], said: Said, url: str) -> PathwayRef:
     followed = (str(one).partition("|") for one in root.get("instantiatesCanonical") or ())
     version = next((version for one, _, version in followed if one == url), "")
     name, title = _one(said, "pathway"), str(root.get("title") or "")
-    return PathwayRef(name, url, version, "" if title == name else title)
+    words = dict(_one_language(part) for part in said.get("words", ()))
+    return PathwayRef(name, url, version, "" if title == name else title, words)
 
 
 def _anchor(nested: Mapping[str, Any], zone: str) -> Anchor:

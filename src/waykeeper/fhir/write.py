@@ -310,6 +310,7 @@ def plan_pairs(plan: Plan) -> list[tuple[str, Any]]:
     settings = plan.settings
     return [
         ("pathway", plan.pathway.name),
+        *words_pairs(plan.pathway.words),
         ("clinicUrl", plan.episode.clinic_url),
         ("episode", plan.episode.number),
         ("side", plan.side),

@@ -86,7 +86,7 @@ def draft(
         tuple(a for a, _ in anchors), tuple(f for f, _ in facts), tuple(p for p, _ in phases),
         tuple(d.item for d in unique),
         codes={name: _codings(value) for name, value in fields.map("codes").items()},
-        file=root.position.file,
+        file=root.position.file, words=dict(fields.map("words")),
     )  # fmt: skip
     return Draft(pathway, fields, unique, tuple(phases), anchors, facts, dict(fields.map("reading")))
 

@@ -187,6 +187,7 @@ def _facts(pathway: Pathway) -> dict[str, str]:
 
 
 _SORTS: Mapping[str, Callable[[Pathway], dict[str, str]]] = {
+    "words": lambda p: dict(p.words),
     "policy": lambda p: dict(p.policies),
     "anchor": _anchors,
     "fact": _facts,

@@ -148,6 +148,7 @@ class Pathway:
     policies: Mapping[str, str] = field(default_factory=dict)  # medicine policies that overlays set
     parts: tuple[PartRef, ...] = ()  # what it includes, in order
     digest: str = ""  # of its whole content: its own file, the parts, the overlays in force
+    words: Mapping[str, str] = field(default_factory=dict)  # language -> what the patient reads in place of the title
 
 
 @dataclass(frozen=True, slots=True)

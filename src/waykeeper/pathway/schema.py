@@ -150,6 +150,7 @@ PATHWAY = Record("a pathway", (
     Key("version", VERSION, "its version", True),
     Key("url", URL, "its canonical URL, without version", True),
     Key("title", TEXT, "its title", True),
+    Key("words", WORDS, "what the patient reads in place of the title, by language"),
     Key("description", TEXT, "what it is for"),
     _INCLUDE,
     Key("reading", MapOf(Int(1, 18), LANGUAGE), "the highest school grade of patient words, by language"),

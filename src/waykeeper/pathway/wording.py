@@ -79,6 +79,7 @@ def _own_words(one: Drafted, found: list[Finding]) -> None:
 
 
 def _worded(draft: Draft) -> Iterator[tuple[str, Fields]]:
+    yield "the pathway", draft.root
     yield from ((f"phase {phase.name!r}", fields) for phase, fields in draft.phases)
     yield from ((f"{one.item.kind} {one.item.name!r}", one.fields) for one in draft.items)
 
@@ -103,7 +104,7 @@ def _level(language: str, node: Node, levels: Mapping[str, int], found: list[Fin
 
 def _prose(draft: Draft) -> Iterator[Node]:
     """Every node that ends as a sentence somewhere."""
-    records = [draft.root, *(fields for _, fields in _worded(draft)), *(fields for _, fields in draft.facts)]
+    records = [*(fields for _, fields in _worded(draft)), *(fields for _, fields in draft.facts)]
     for fields in records:
         for key in ("title", "description", "why", "ask", "measure"):
             if key in fields.values:

@@ -114,7 +114,7 @@ class _Compiler:
         phases = tuple(self._phase(p.name, p.title, p.days) for p in self.pathway.phases)
         return Plan(
             episode=episode,
-            pathway=PathwayRef(self.pathway.name, self.pathway.url, self.pathway.version, self.pathway.title),
+            pathway=_pathway_ref(self.pathway),
             patient=patient_ref(self.record.patient, episode.patient),
             anchors=tuple(self.anchors.values()),
             zone=self.clinic.zone,
@@ -368,6 +368,10 @@ class _Compiler:
                 shown = _shown(item.dates.at)
                 notes.append(finding("WKL107", f"{item.title}: {shown} is closed, and no open day is left"))
         return notes
+
+
+def _pathway_ref(made: Pathway) -> PathwayRef:
+    return PathwayRef(made.name, made.url, made.version, made.title, made.words)
 
 
 def _with_source(item: Item, record: Record) -> Item:

@@ -87,6 +87,7 @@ class PathwayRef:
     url: str
     version: str
     title: str = ""
+    words: Mapping[str, str] = field(default_factory=dict, hash=False)  # language -> what the patient reads instead
 
     @property
     def canonical(self) -> str:

@@ -21,7 +21,7 @@ from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.plain import clean
 from waykeeper.report.selection import Bookings, Entry, LeftOut, check_code, select
-from waykeeper.report.sheet import unsure_notes
+from waykeeper.report.sheet import pathway_words, unsure_notes
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
 
@@ -73,7 +73,7 @@ def calendar_ics(
     events = [*calendar_events(plan, state, words, bookings), *_cancelled_items(plan, state, words)]
     if _checked(sequence):
         events += _taken_back(plan, state, words, {e.key for e in events})
-    calendar = _calendar(plan.zone, words.say("calendar_name", pathway=plan.pathway.title or plan.pathway.name))
+    calendar = _calendar(plan.zone, words.say("calendar_name", pathway=pathway_words(plan, words)))
     caution = words.say("calendar_caution", code=code)
     for event in events:
         calendar.add_component(_event(event, plan.zone, sequence, _stamp(now), caution))

@@ -79,7 +79,7 @@ def sheet_html(
         rules=[_rule(words, e, as_of) for e in _at(chosen, "rule")],
         waiting=[_line(words, e, _waiting_notes(words, plan, e)) for e in _at(chosen, "waiting")],
         past=[_line(words, e, (words.say("due_on", date=words.date(_end(e).day)),)) for e in _at(chosen, "past")],
-        missing=_missing(plan, chosen),
+        missing=_missing(words, plan, chosen),
         flags=_flags(words, plan, as_of),
         phones=_phones(words, plan),
     )  # fmt: skip
@@ -96,7 +96,7 @@ def _head(plan: Plan, words: Interface) -> dict[str, str]:
         "clinic": plan.letterhead.clinic,
         "name": plan.patient.name or plan.patient.identifier.value,
         "born": words.birth_date(plan.patient.birth_date) if plan.patient.birth_date else "",
-        "pathway": plan.pathway.title or plan.pathway.name,
+        "pathway": pathway_words(plan, words),
         "version": words.say("version", version=plan.pathway.version),
         "surgery": surgery,
         "side": words.say(f"side_{plan.side}") if plan.side in ("left", "right") else "",
@@ -284,9 +284,16 @@ def event_words(words: Interface, plan: Plan, event: str) -> str:
     return words.name("anchors", event) or words.name("anchors", "other")
 
 
-def _missing(plan: Plan, chosen: Selection) -> list[str]:
-    """The items of the sheet that have no words in its language, by their title."""
-    return [plan.item(key).title for key in chosen.missing]
+def pathway_words(plan: Plan, words: Interface) -> str:
+    """What the patient reads of the pathway: its words in the language, else its title."""
+    return plan.pathway.words.get(words.language) or plan.pathway.title or plan.pathway.name
+
+
+def _missing(words: Interface, plan: Plan, chosen: Selection) -> list[str]:
+    """The items of the sheet that have no words in its language, by their title; before them the pathway's own."""
+    title = plan.pathway.title or plan.pathway.name
+    own = [] if words.language in ("en", *plan.pathway.words) else [title]
+    return [*own, *(plan.item(key).title for key in chosen.missing)]
 
 
 def _flags(words: Interface, plan: Plan, as_of: date) -> list[dict[str, object]]:
