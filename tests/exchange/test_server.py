@@ -69,14 +69,38 @@ def test_a_next_page_on_another_host_is_not_asked(net):
     net.get(f"{BASE}/Task", json=page, content_type="application/json")
     with pytest.raises(BadAnswerError) as refused:
         server().search("Task", [])
-    assert refused.value.findings[0].code == "WKX210"
+    assert refused.value.findings[0].code == "WKX210" and "https://elsewhere.example" in str(refused.value)
 
 
-def test_a_redirection_is_not_followed(net):
-    net.get(f"{BASE}/Task/1", status=302, headers={"Location": "https://elsewhere.example/Task/1"})
+def test_a_server_that_calls_itself_otherwise_is_asked_by_the_address_that_was_given(net):
+    """A reverse proxy in front of it: all its links lead to its public name."""
+    public = "https://public.example/r4"
+    first, second = bundle("1", following=f"{public}?_getpages=x%7C1&_offset=2"), bundle("2")
+    for page in (first, second):
+        for entry in page["entry"]:
+            entry["fullUrl"] = f"{public}/Task/{entry['resource']['id']}"
+    net.get(f"{BASE}/Task", json=first, content_type="application/json")
+    net.get(BASE, json=second, content_type="application/json")
+    assert [ref for ref, _ in server(token="t").search("Task", [])] == ["Task/1", "Task/2"]
+    assert net.calls[1].request.url == f"{BASE}?_getpages=x%7C1&_offset=2"
+
+
+@pytest.mark.parametrize(
+    ("location", "said"),
+    [
+        ("https://elsewhere.example/Task/1", "redirected to https://elsewhere.example."),
+        ("https://elsewhere.example/new/r4/Task/1", "redirected to https://elsewhere.example/new/r4."),
+        ("https://elsewhere.example/login?next=Task/1&who=77", "redirected to https://elsewhere.example."),
+        ("/v2/fhir/Task/1", "/v2/fhir."),
+        ("", "redirected to another address."),
+    ],
+)
+def test_a_redirection_is_not_followed_and_says_where_it_leads(net, location, said):
+    net.get(f"{BASE}/Task/1", status=302, headers={"Location": location} if location else {})
     with pytest.raises(BadAnswerError) as refused:
         server(token="t").read("Task/1")
     assert refused.value.findings[0].code == "WKX210" and len(net.calls) == 1
+    assert said in str(refused.value) and "77" not in str(refused.value)
 
 
 def test_bars_are_encoded_and_identifiers_travel_in_the_body(net):

@@ -182,8 +182,18 @@ class Server:
             response.close()
             response = self._exchange(method, url, data, {**headers, **self._access.headers()}, stream=stream)
         if 300 <= response.status_code < 400 and response.status_code != 304:
-            raise BadAnswerError(finding("WKX210", f"{method} is redirected to another address"), response.status_code)
+            there = self._moved_to(url, response.headers.get("Location", ""))
+            raise BadAnswerError(finding("WKX210", f"{method} is redirected to {there}"), response.status_code)
         return response
+
+    def _moved_to(self, url: str, location: str) -> str:
+        """Where a redirection leads, as the base address to give; without what follows it, which may name a patient."""
+        there = urljoin(url, location)
+        below = urlsplit(url).path.removeprefix(urlsplit(self.base).path)
+        scheme, host, path = urlsplit(there)[:3]
+        if not location or not host:
+            return "another address"
+        return f"{scheme}://{host}{path.removesuffix(below)}" if path.endswith(below) else f"{scheme}://{host}"
 
     def unsigned(self, url: str, headers: Mapping[str, str]) -> requests.Response:
         """GET without credentials, streamed: a file that the server keeps elsewhere. Raises as `signed`."""
@@ -298,14 +308,23 @@ class Server:
             link = next((str(k.get("url")) for k in page.get("link") or [] if k.get("relation") == "next"), "")
             if not link:
                 return
-            url = urljoin(self.base + "/", link)
+            url = self._by_our_address(urljoin(self.base + "/", link), page)
             if url in seen:
                 raise BadAnswerError(finding("WKX212", f"{what}: the pages go in a circle"), answer.status)
             if urlsplit(url)[:2] != self._origin:
-                raise BadAnswerError(finding("WKX210", f"{what}: the next page lies on another host"), answer.status)
+                there = "://".join(urlsplit(url)[:2])
+                said = f"{what}: the next page lies on another host, {there}"
+                raise BadAnswerError(finding("WKX210", said), answer.status)
             seen.add(url)
             answer = self.send("GET", url)
         raise BadAnswerError(finding("WKX212", f"{what}: more than {MOST_PAGES} pages"))
+
+    def _by_our_address(self, url: str, page: dict[str, Any]) -> str:
+        """A link of the server by the address at which it is reached, where its matches show what it calls itself."""
+        for name in sorted(self._names | named(page)):
+            if url.startswith(name) and url[len(name) : len(name) + 1] in ("", "/", "?"):
+                return self.base + url.removeprefix(name)
+        return url
 
     def bundle(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Post a transaction or batch; the response entries, as many as were sent.
