@@ -73,7 +73,7 @@ def missed(days: int, surgery: date, entry: MedicineEntry) -> Interval:
     if entry.period_days and entry.period_days % WEEK == 0 and entry.weekday is not None:
         usual = on_or_before(last, entry.weekday)
         gap = (surgery - usual).days
-        every = _DAYS[entry.weekday] if entry.period_days == WEEK else f"{entry.period_days} days"
+        every = _DAYS[entry.weekday] if entry.period_days == WEEK else counted(entry.period_days, "day")
         lines.append(f"taken every {every}: last {day_name(usual)}, {counted(gap, 'day')} before surgery")
         return Interval(days, usual, usual + timedelta(WEEK), arithmetic=tuple(lines))
     return Interval(days, last, last + timedelta(1), arithmetic=tuple(lines))
