@@ -77,7 +77,7 @@ _TWO = r"(?:mo|tu|we|th|fr|sa|su|lu|ma|mi|ju|vi|do)"
 _DAY_LETTER = rf"(?:{_TWO}|[mtwrfslxjvd])"
 _AND = r" ?(?:[/,&+-]| y | and ) ?"
 _LETTERS = re.compile(
-    r"\b(?:mwf(?:s[au]?)?|t(?:tss?|u?ths?a?(?:ss?u?)?)|mt?wt?[hr]?f|m(?:tu?)?thf?)\b(?! ?(?:patch|system|transderm))"
+    r"\b(?:mwf(?:s[au]?)?|t(?:tss?|u?ths?a?(?:ss?u?)?)|mt?wt?[hr]?f|mtu?thf?|mthf)\b(?! ?(?:patch|system|transderm))"
     rf"|\b{_DAY_LETTER}(?:{_AND}{_DAY_LETTER}){{2,}}\b|\b{_TWO}(?: {_TWO}){{2,}}\b"
     rf"|\b(?:{_TWO}{_AND}{_DAY_LETTER}|{_DAY_LETTER}{_AND}{_TWO})\b(?!')"
 )
