@@ -446,6 +446,26 @@ def test_what_is_for_today_is_not_past():
         assert next(e for e in chosen.entries if e.key == wash).place == place
 
 
+def test_what_prepared_an_operation_whose_day_is_over_is_not_asked_of_the_patient():
+    """`If you did not do any of these, call us` four days after surgery: the class, the wash of the evening before."""
+    lab = visit("lab", "Blood test", date(2026, 3, 4), date(2026, 3, 2), date(2026, 3, 11), said("Come for a test."))
+    made = plan(items=(lab, *plan().items))
+    booked = {lab.key: Evidence("Appointment/1", "appointment", "booked", day=date(2026, 3, 5))}
+    prepared = {"class", "wash", "lab"}
+    for bookings in ({}, booked):
+        for as_of, shown in ((SURGERY, True), (SURGERY + timedelta(days=1), False)):
+            chosen = select(made, State(), as_of=as_of, language="en", bookings=bookings)
+            assert prepared.isdisjoint(e.key.item for e in chosen.entries) is not shown
+            over = {e.key.item for e in chosen.left_out if e.reason == "it prepared an operation whose day is over"}
+            assert over == (set() if shown else prepared)
+            assert len(chosen.entries) + len(chosen.left_out) == len(made.items)
+    late = {lab.key: Evidence("Appointment/1", "appointment", "booked", day=date(2026, 3, 24))}
+    chosen = select(made, State(), as_of=date(2026, 3, 20), language="en", bookings=late)
+    assert [e.place for e in chosen.entries if e.key == lab.key] == ["day"], "what is booked ahead is said"
+    missed = select(made, State(), as_of=date(2026, 4, 20), language="en")
+    assert [e.place for e in missed.entries if e.key.item == "two-week"] == ["past"], "what came after surgery is"
+
+
 def test_an_item_that_depends_on_an_unknown_fact_says_to_ask_first():
     made = plan()
     items = tuple(replace(i, undecided=("chlorhexidine_allergy",)) if i.key.item == "wash" else i for i in made.items)

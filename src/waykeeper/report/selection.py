@@ -26,6 +26,7 @@ Unsure = Literal["", "day", "hour"]
 Place = Literal["day", "span", "rule", "medicine", "waiting", "past"]
 Bookings = Mapping[Key, Evidence]
 
+PREPARED = "it prepared an operation whose day is over"
 _NOT_DONE = frozenset({"failed", "rejected"})  # FHIR Task states that end the work without doing it
 _OVER = frozenset({"fulfilled", "finished"})
 _LIVE = frozenset({"booked", "arrived", "checked-in", "in-progress"})
@@ -163,6 +164,9 @@ def _visit(case: _Case, item: Item) -> Entry | str:
     if _counts_as_done(case, item) or (booking and booking.status in _OVER):
         return "attended"
     moment = booked_moment(booking, case.plan.zone) if booking and booking.status in _LIVE else None
+    ahead = moment is not None and moment.day >= case.as_of
+    if item.dates.window and _prepared(case, item.dates.window) and not ahead:
+        return PREPARED
     if moment is not None:
         place: Place = "past" if moment.day < case.as_of else "day"
         return replace(entry, place=place, start=moment, booking=booking)
@@ -190,6 +194,8 @@ def _work(case: _Case, item: Item) -> Entry | str:
         return "done"
     if over and item.key.kind == "instruction":
         return f"its last day was {window.end.day.isoformat()}"
+    if _prepared(case, window):
+        return PREPARED
     return replace(_dated(case, entry, window), done=_counts_as_done(case, item), once=item.key.kind == "task")
 
 
@@ -205,6 +211,12 @@ def _restriction(case: _Case, item: Item) -> Entry | str:
 _BY_KIND: Mapping[str, Callable[[_Case, Item], Entry | str]] = {
     "visit": _visit, "task": _work, "instruction": _work, "goal": _work, "restriction": _restriction,
 }  # fmt: skip
+
+
+def _prepared(case: _Case, window: Window) -> bool:
+    """True for what prepared an operation whose day is over: nobody shall call now because of a class or a wash."""
+    surgery = case.plan.surgery_day
+    return surgery is not None and window.end.day <= surgery < case.as_of
 
 
 def _dated(case: _Case, entry: Entry, window: Window) -> Entry:
