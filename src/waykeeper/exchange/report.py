@@ -76,12 +76,14 @@ class PushReport:
             lines.append("answer with --take ours:ITEM or --take theirs:ITEM")
         counted = Counter(d.word for d in self.decisions)
         summary = ", ".join(f"{counted[word]} {word}" for word in ORDER if counted[word])
-        return "\n".join([*lines, f"{self._verb()}: {summary or 'nothing'}", *self._proof()]) + "\n"
+        return "\n".join([*lines, self._sentence(summary), *self._proof()]) + "\n"
 
-    def _verb(self) -> str:
+    def _sentence(self, what: str) -> str:
+        """What was sent, would be sent, or stands, in counts."""
         if self.dry_run:
-            return "would be sent"
-        return "sent" if self.sent else "nothing to send"
+            return f"would be sent: {what or 'nothing'}"
+        verb = "sent" if self.sent else "nothing to send"
+        return f"{verb}: {what}" if what else verb
 
     def _proof(self) -> list[str]:
         if self.findings:

@@ -138,7 +138,7 @@ class Withdrawal(PushReport):
         told = ", ".join(f"{kind} {n}" for kind, n in sorted(kinds.items()))
         more = "" if items or not self.changes else "; --items names each"
         changed = f"{len(self.changes)} resources{f' ({told})' if told else ''}{more}"
-        return [f"{self._verb()}: {changed if self.changes else 'nothing'}", *self._proof()]
+        return [self._sentence(changed if self.changes else ""), *self._proof()]
 
     def json(self) -> dict[str, Any]:
         """As of a push, with the patient and the bookings."""
