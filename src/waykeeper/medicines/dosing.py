@@ -159,6 +159,7 @@ def oftener_than_weekly(entry: MedicineEntry) -> bool:
     return bool(_oftener(text) or _OFTEN.search(text))
 
 
+@lru_cache(maxsize=4096)
 def _oftener(text: str) -> bool:
     """True where a text says every day, every few hours or days."""
     few_hours = any(int(hours) < 24 * DAYS_OF_WEEK for hours in _HOURS.findall(text))
@@ -178,16 +179,22 @@ def day_unknown(taken: MedicineEntry, weekly: Weekly, *, depot: bool) -> str:
     text = _text(taken)
     if _oftener(text) or (taken.times_a_week or 0) > 1:
         return ""
-    if weekly == "known" and not _SELDOM.search(text):
+    if weekly == "known" and not _seldom(text):
         return WEEKDAY_UNKNOWN if taken.weekday is None else ""
-    seldom = bool(_SELDOM.search(text)) and (weekly == "known" or not _ELSE.search(text))
+    seldom = _seldom(text) and (weekly == "known" or not _ELSE.search(text))
     return NEXT_UNKNOWN if seldom or depot else ""
 
 
 def interval_unread(taken: MedicineEntry) -> bool:
     """True where a text speaks of a longer cycle and its days could not be read, or it names two: `monthly`."""
     text = _text(taken)
-    return taken.period_days is None and bool(_SELDOM.search(text)) and not _ELSE.search(text)
+    return taken.period_days is None and _seldom(text) and not _ELSE.search(text)
+
+
+@lru_cache(maxsize=4096)
+def _seldom(text: str) -> bool:
+    """True where a text speaks of a cycle of more than a week."""
+    return bool(_SELDOM.search(text))
 
 
 def _text(entry: MedicineEntry) -> str:
@@ -225,6 +232,7 @@ def _named(text: str) -> frozenset[int]:
     return frozenset(english | {_SPANISH.index(_singular(n)) for n in _NAMED_SPANISH.findall(text)})
 
 
+@lru_cache(maxsize=4096)
 def _days_named(text: str) -> bool:
     """True where a text names weekdays, in words or by their letters."""
     return bool(_named(text) or _LETTERS.search(text))
