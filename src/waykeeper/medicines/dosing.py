@@ -205,9 +205,10 @@ def _text(entry: MedicineEntry) -> str:
 def _period(text: str, weekly: Weekly) -> int | None:
     """Days between doses; None where the text says none, or two different ones."""
     found = {DAYS_OF_WEEK} if _says_weekly(text, weekly) or _each_weekday(text, weekly) else set()
-    found |= {14} if _OTHER_WEEK.search(text) else set()
-    found |= {7 * (_NUMBERS.get(weeks) or int(weeks)) for weeks in _WEEKS.findall(text)}
-    found |= {int(days) for days in _WEEKS_OF_DAYS.findall(text)}
+    if weekly != "no" or not _ELSE.search(text):  # `INR every 4 weeks` is no interval of a daily medicine
+        found |= {14} if _OTHER_WEEK.search(text) else set()
+        found |= {7 * (_NUMBERS.get(weeks) or int(weeks)) for weeks in _WEEKS.findall(text)}
+        found |= {int(days) for days in _WEEKS_OF_DAYS.findall(text)}
     found |= {max(1, int(hours) // 24) for hours in _HOURS.findall(text)}
     found |= {1} if _DAILY.search(text) else set()
     return found.pop() if len(found) == 1 else None
