@@ -124,3 +124,29 @@ def test_a_name_is_believed_where_all_matches_have_it():
     assert named(one) == {PUBLIC} and named(two) == frozenset() and named({"resourceType": "Task"}) == frozenset()
     batch = {"resourceType": "Bundle", "type": "batch-response", "entry": [{"resource": one}, {"resource": two}]}
     assert named(batch) == {PUBLIC}
+
+
+class NoLists(Server):
+    """A server that takes a list in a search for one value, which nothing has."""
+
+    def searches(self, wanted, *, told=False):
+        lists = {kind for kind, params in wanted if "," in dict(params).get("patient", "")}
+        return super().searches([(kind, params) for kind, params in wanted if kind not in lists], told=told)
+
+    def search(self, kind, params, *, private=False):
+        return [] if "," in dict(params).get("_id", "") else super().search(kind, params, private=private)
+
+
+def test_a_caseload_is_read_one_by_one_where_searches_take_no_lists():
+    with running() as url:
+        server = NoLists(url, sleep=lambda _: None)
+        who = [new_identifier() for _ in range(3)]
+        for identifier in who:
+            push(bundle(compiled(identifier)), server, now=NOW)
+        plans = [plan for plan, _ in read_all(plan_resources(server, None))]
+        assert {plan.patient.identifier for plan in plans} == set(who)
+        assert {plan.patient.name for plan in plans} == {"Robin Quill"} and len({len(p.items) for p in plans}) == 1
+        plain = Server(url, sleep=lambda _: None)
+        assert sorted(ref for ref, _ in plan_resources(plain, None)) == sorted(
+            ref for ref, _ in plan_resources(server, None)
+        )

@@ -45,25 +45,37 @@ def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
     if patient is not None:
         held = one_patient(server, patient)
         return [held, *of_patients(server, [held[0]])] if held else []
-    subjects = _with_plans(server)
+    plans = _plans_by_patient(server)
+    subjects = sorted(plans)
     found: list[Held] = []
     for start in range(0, len(subjects), AT_ONCE):
         some = subjects[start : start + AT_ONCE]
-        ids = ",".join(s.partition("/")[2] for s in some)
-        found += server.search("Patient", [("_id", ids)], private=True)
-        found += of_patients(server, some)
+        read = _of_some(server, some)
+        there = {ref for ref, _ in read}
+        found += read
+        for alone in (one for one in some if len(some) > 1 and not plans[one] <= there):  # no lists in its searches
+            found += [pair for pair in _of_some(server, [alone]) if pair[0] not in there]
     return found
 
 
-def _with_plans(server: Server) -> list[str]:
-    """The patients of whom the server has a plan. A root that lost its tag is found by its phases, which have it.
+def _of_some(server: Server, subjects: Sequence[str]) -> list[Held]:
+    ids = ",".join(one.partition("/")[2] for one in subjects)
+    return [*server.search("Patient", [("_id", ids)], private=True), *of_patients(server, subjects)]
+
+
+def _plans_by_patient(server: Server) -> dict[str, set[str]]:
+    """The patients of whom the server has a plan, with what says so. A root without its tag is found by its phases.
 
     Where nothing has our tag, or the server does not search by it, every CarePlan is looked at: there our own extension
     says which are plans.
     """
     held = _by_tag(server, [("CarePlan", [TAG])])
     held = held or [pair for pair in server.search("CarePlan", [("intent", "plan")]) if episode_of(pair[1])]
-    return sorted({_subject(r) for _, r in held} - {""})
+    found: dict[str, set[str]] = {}
+    for ref, resource in held:
+        if subject := _subject(resource):
+            found.setdefault(subject, set()).add(ref)
+    return found
 
 
 def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]]) -> list[Held]:
