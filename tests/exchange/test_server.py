@@ -64,6 +64,34 @@ def test_a_circle_of_pages_is_refused(net):
     assert refused.value.findings[0].code == "WKX212"
 
 
+@pytest.mark.parametrize(("total", "whole"), [(2, True), (None, True), (3, False)])
+def test_a_search_that_is_cut_short_is_no_answer(net, total, whole):
+    last = {**bundle("2"), **({} if total is None else {"total": total})}
+    net.get(f"{BASE}/Task", json=bundle("1", following=f"{BASE}?page=2"), content_type="application/json")
+    net.get(BASE, json=last, content_type="application/json")
+    if whole:
+        assert len(server().search("Task", [])) == 2
+        return
+    with pytest.raises(BadAnswerError) as refused:
+        server().search("Task", [])
+    assert refused.value.findings[0].code == "WKX217" and "3 matches, 2 of them given" in str(refused.value)
+
+
+@pytest.mark.parametrize(("severity", "whole"), [("warning", True), ("information", True), ("error", False)])
+def test_a_search_that_failed_in_part_is_no_answer(net, severity, whole):
+    page = bundle("1")
+    issue = {"severity": severity, "code": "incomplete", "diagnostics": "the archive does not answer"}
+    outcome = {"resourceType": "OperationOutcome", "id": "o", "issue": [issue]}
+    page["entry"].append({"resource": outcome, "search": {"mode": "outcome"}})
+    net.get(f"{BASE}/Task", json=page, content_type="application/json")
+    if whole:
+        assert [ref for ref, _ in server().search("Task", [])] == ["Task/1"]
+        return
+    with pytest.raises(BadAnswerError) as refused:
+        server().search("Task", [])
+    assert refused.value.findings[0].code == "WKX217" and "the archive does not answer" in str(refused.value)
+
+
 def test_a_next_page_on_another_host_is_not_asked(net):
     page = bundle("1", following="https://elsewhere.example/?page=2")
     net.get(f"{BASE}/Task", json=page, content_type="application/json")

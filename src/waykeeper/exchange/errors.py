@@ -67,6 +67,7 @@ def unusable(details: str, remedy: str = "") -> CannotSendError:
 
 
 UNAUTHORISED = 401
+GRAVE = ("fatal", "error")
 # A server or what stands before it gave up waiting: as with a broken connection it may have been carried out.
 GAVE_UP = (408, 502, 504)
 # HTTP status -> code of the catalogue; what is not here is WKX209
@@ -91,9 +92,17 @@ def refusal(status: int, what: str, document: Any, kind: str = "") -> BadAnswerE
 def issue_texts(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of an OperationOutcome say, errors only where there are any; at most five."""
     issues = [i for i in outcome.get("issue") or [] if isinstance(i, Mapping)]
-    grave = [i for i in issues if i.get("severity") in ("fatal", "error")] or issues
+    return _texts([i for i in issues if i.get("severity") in GRAVE] or issues)
+
+
+def grave(outcome: Mapping[str, Any]) -> list[str]:
+    """What the issues of severity error or fatal say; at most five."""
+    return _texts([i for i in outcome.get("issue") or [] if isinstance(i, Mapping) and i.get("severity") in GRAVE])
+
+
+def _texts(issues: Sequence[Mapping[str, Any]]) -> list[str]:
     texts = []
-    for issue in grave[:5]:
+    for issue in issues[:5]:
         details = issue.get("details") or {}
         said = issue.get("diagnostics") or details.get("text") or issue.get("code") or ""
         place = next(iter(issue.get("expression") or issue.get("location") or []), "")

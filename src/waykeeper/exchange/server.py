@@ -25,6 +25,7 @@ from waykeeper.exchange.errors import (
     DroppedError,
     EntryRefusedError,
     NoAnswerError,
+    grave,
     refusal,
     unusable,
 )
@@ -236,7 +237,8 @@ class Server:
             answer = self.send("POST", f"{kind}/_search", _by_pages(params), form=True, headers=STRICT)
         else:
             answer = self.send("GET", _query(kind, params), headers=STRICT)
-        return _matches(self._pages(answer, f"search of {kind}"))
+        what = f"search of {kind}"
+        return _matches(self._pages(answer, what), what)
 
     def searches(self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False) -> list[Held]:
         """Several searches in one batch, each over all its pages; one after the other where the server has no batch.
@@ -265,7 +267,8 @@ class Server:
             if told and answer.status in NOT_OFFERED and not self._declares(kind):
                 absent.append(kind)
             else:
-                found |= dict(_matches(self._pages(answer, f"search of {kind}"), told=told))
+                what = f"search of {kind}"
+                found |= dict(_matches(self._pages(answer, what), what, told=told))
         if absent:
             found["OperationOutcome/not-offered"] = _not_offered(absent)
         return list(found.items())
@@ -436,21 +439,34 @@ def _query(kind: str, params: Pairs) -> str:
     return f"{kind}?{urlencode(_by_pages(params))}"
 
 
-def _matches(pages: Iterator[dict[str, Any]], *, told: bool = False) -> list[Held]:
+def _matches(pages: Iterator[dict[str, Any]], what: str, *, told: bool = False) -> list[Held]:
     """What the pages hold, each resource once; what a server adds beside the matches is none.
 
     told   outcomes, whether they say that they are none or not, are kept beside them
+
+    Raises BadAnswerError WKX217 where the server says that it has more than it gave, or that it failed in part: half of
+    a plan looks whole.
     """
     found: dict[str, dict[str, Any]] = {}
+    total, given = 0, 0
     for page in pages:
+        total = max(total, page["total"] if isinstance(page.get("total"), int) else 0)
         for entry in page.get("entry") or []:
             resource = entry.get("resource") or {}
             mode = (entry.get("search") or {}).get("mode", "match")
             if mode == "outcome" or resource.get("resourceType") == "OperationOutcome":
                 if told:
                     found[f"OperationOutcome/{uuid.uuid4()}"] = resource
-            elif mode == "match" and resource.get("id"):
-                found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
+                elif failed := grave(resource):
+                    raise BadAnswerError(finding("WKX217", f"{what}: {'; '.join(failed)}"), 200, resource)
+            elif mode == "match":
+                given += 1
+                if resource.get("id"):
+                    found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
+    if given < total:
+        raise BadAnswerError(
+            finding("WKX217", f"{what}: {total} matches, {given} of them given, and no next page"), 200
+        )
     return list(found.items())
 
 
