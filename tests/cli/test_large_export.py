@@ -26,7 +26,10 @@ sys.argv = ["waykeeper", "gaps", "--from", sys.argv[1], "--as-of", "2026-06-26"]
 run()
 """
 # A comparison that lasts until somebody ends it.
-ENDLESS = "import time; caseload._compared = lambda parts, moment, pool, files: pool.submit(time.sleep, 600).result()"
+ENDLESS = """
+import time
+caseload._compared = lambda parts, moment, pool, files: caseload.result_of(pool.submit(time.sleep, 600))
+"""
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal there ends a process without asking it")

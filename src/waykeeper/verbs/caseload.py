@@ -22,7 +22,7 @@ from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
 from waykeeper.fhir import evidence_of, read_all, rootless
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
-from waykeeper.verbs.processes import processes
+from waykeeper.verbs.processes import processes, result_of
 
 PART = 24 * 1024 * 1024  # bytes of lines in one part, about; a process holds one part at a time
 MOST_PARTS = 500  # each is an open file while the export is split; of a larger export the parts are larger
@@ -113,7 +113,7 @@ def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, file
         if pool is None:
             return [_part(part, moment) for part in parts.files]
         # not pool.map: interrupted, it cancels what waits, and a pool whose processes were ended stumbles over that
-        return [done.result() for done in [pool.submit(_part, part, moment) for part in parts.files]]
+        return [result_of(done) for done in [pool.submit(_part, part, moment) for part in parts.files]]
     except UnreadableError:
         check(files)
         raise

@@ -22,7 +22,7 @@ from waykeeper.exchange.sources.table import Row, read_table
 from waykeeper.exchange.sources.times import UnreadableTimeError, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
-from waykeeper.verbs.processes import processes
+from waykeeper.verbs.processes import processes, result_of
 
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode")
 NEEDED = ("patient", "surgery")
@@ -149,7 +149,7 @@ def _workers(jobs: int) -> Iterator[Callable[[Sequence[Task]], Iterator[CaseOutc
         yield lambda tasks: map(_one, tasks)
         return
     with processes(jobs) as pool:
-        yield lambda tasks: (done.result() for done in [pool.submit(_one, task) for task in tasks])
+        yield lambda tasks: (result_of(done) for done in [pool.submit(_one, task) for task in tasks])
 
 
 def _one(task: Task) -> CaseOutcome:

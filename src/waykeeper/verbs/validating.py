@@ -16,7 +16,7 @@ from typing import IO, TYPE_CHECKING, Any
 from waykeeper.exchange import files
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.validate import Checked, Profiles, check_json, load_profiles, own_definitions, validate_ndjson
-from waykeeper.verbs.processes import processes
+from waykeeper.verbs.processes import processes, result_of
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ProcessPoolExecutor
@@ -177,9 +177,9 @@ class _Crew:
         for number, lines in rest:
             self._waiting.append(self._started().submit(_work, lines, number, file))
             if len(self._waiting) > 2 * self.jobs:
-                yield from self._waiting.popleft().result()
+                yield from result_of(self._waiting.popleft())
         while self._waiting:
-            yield from self._waiting.popleft().result()
+            yield from result_of(self._waiting.popleft())
 
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
