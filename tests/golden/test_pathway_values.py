@@ -399,3 +399,31 @@ def tablets(phrase: str, *, whole: bool) -> float:
     assert found, phrase
     hours, low, high = int(found[1]), int(found[2] or 0), int(found[3])
     return (high - low + 1) * 24 / hours * (1 if whole else 0.5)
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_no_words_of_a_stopped_shot_can_be_taken_for_insulin_or_the_clot_shot(name):
+    """`Do not start your shot again yet` is read by who injects insulin or a blood thinner: insulin is never left out
+    (ADA, Standards of Care: never zero basal, from memory), and which shot is meant is asked, not told."""
+    words = next(i.words for i in pathway(name=name).items if i.name == "no-biologic")
+    assert words["en"].startswith("Did we stop a shot, drip or pill for your joints, skin or gut?")
+    assert "We do not mean insulin or the shot that stops clots." in words["en"]
+    assert words["es"].startswith("¿Le paramos una inyección, un suero o una pastilla")
+    assert "No es su insulina ni la que evita coágulos." in words["es"]
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_the_antiseptic_soap_is_kept_off_face_and_private_parts(name):
+    """Labels of chlorhexidine soap: not on the face or head, not in the genital area (from memory)."""
+    words = next(i.words for i in pathway(name=name).items if i.name == "antiseptic-wash")
+    assert "Keep it off your face and private parts." in words["en"]
+    assert "No lo use en la cara ni en sus partes íntimas." in words["es"]
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_a_number_in_one_language_stands_in_the_other(name):
+    """`No doble mucho la cadera` was `past 90 degrees` in English."""
+    for item in pathway(name=name).items:
+        if item.words:
+            numbers = [sorted(re.findall(r"\d+", item.words[language])) for language in ("en", "es")]
+            assert numbers[0] == numbers[1], item.name
