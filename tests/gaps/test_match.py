@@ -135,9 +135,20 @@ def test_practitioner_as_planned():
     ("2 weeks and 3 months", {("day", 14), ("month", 3)}), ("one year", {("month", 12)}), ("annual", {("month", 12)}),
     ("room 6 weekend", set()), ("10:30 mobile", set()), ("4.5 months", set()), ("01/02 weeks", set()), ("", set()),
     ("twenty-four month", {("month", 24)}), ("0 days", set()),
+    ("Control 6 semanas", {("day", 42)}), ("revisión a los tres meses", {("month", 3)}), ("12 MESES", {("month", 12)}),
+    ("a los 10 di\u0301as", {("day", 10)}), ("control anual", {("month", 12)}), ("un año", {("month", 12)}),
+    ("6 mesas", set()), ("once a week", set()), ("dos semanas y 3 meses", {("day", 14), ("month", 3)}),
 ])  # fmt: skip
 def test_intervals_in_words(text, wanted):
     assert intervals(text) == frozenset(wanted)
+
+
+def test_another_interval_in_spanish_is_another_interval():
+    """A booking of the six-week type that says `control 3 meses` kept the six-week visit, and its gap was gone."""
+    kind = TYPE
+    for text, name in (("control 3 meses", "three-month"), ("control 6 semanas", "six-week"), ("control", "six-week")):
+        found = certainty(evidence("Appointment/1", "fulfilled", date(2026, 4, 29), text=text, service_types=(kind,)))
+        assert found.item is not None and found.item.key.item == name
 
 
 def test_own_interval_is_of_visits_after_an_event_only():

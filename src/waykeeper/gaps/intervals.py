@@ -1,13 +1,17 @@
-"""Intervals in words: "6 week check" speaks of the visit six weeks after surgery."""
+"""Intervals in words, English and Spanish: "6 week check" speaks of the visit six weeks after surgery."""
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from functools import lru_cache
 
 _NUMBERS = {
     "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9, "ten": 10,
     "eleven": 11, "twelve": 12, "eighteen": 18, "twenty-four": 24,
+    # not `once`, which is eleven in Spanish: `once a week`
+    "un": 1, "una": 1, "dos": 2, "tres": 3, "cuatro": 4, "cinco": 5, "seis": 6, "siete": 7, "ocho": 8, "nueve": 9,
+    "diez": 10, "doce": 12, "dieciocho": 18, "veinticuatro": 24,
 }  # fmt: skip
 _UNITS = {
     "day": ("day", 1), "days": ("day", 1), "d": ("day", 1),
@@ -15,13 +19,16 @@ _UNITS = {
     "month": ("month", 1), "months": ("month", 1), "mo": ("month", 1), "mos": ("month", 1), "mth": ("month", 1),
     "mths": ("month", 1), "m": ("month", 1),
     "year": ("month", 12), "years": ("month", 12), "yr": ("month", 12), "yrs": ("month", 12), "y": ("month", 12),
+    "día": ("day", 1), "días": ("day", 1), "dia": ("day", 1), "dias": ("day", 1),
+    "semana": ("day", 7), "semanas": ("day", 7), "sem": ("day", 7), "mes": ("month", 1), "meses": ("month", 1),
+    "año": ("month", 12), "años": ("month", 12),
 }  # fmt: skip
 _WORDS = re.compile(
     r"(?<![\w/.,-])(\d{1,3}|" + "|".join(sorted(_NUMBERS, key=len, reverse=True)) + r")[\s-]?("
     + "|".join(sorted(_UNITS, key=len, reverse=True)) + r")(?![\w])",
     re.IGNORECASE,
 )  # fmt: skip
-_YEARLY = re.compile(r"\b(annual|yearly)\b", re.IGNORECASE)
+_YEARLY = re.compile(r"\b(annual|yearly|anual)\b", re.IGNORECASE)
 _MONTH_DAYS = 30.4375  # mean Gregorian month; used only to ask whether two intervals are nearly as long
 _NEARLY = 0.12
 
@@ -36,7 +43,7 @@ def _days(interval: Interval) -> float:
 def intervals(text: str) -> frozenset[Interval]:
     """Every interval that a text names; weeks as days and years as months, so that spellings compare."""
     found: set[Interval] = set()
-    for number, unit in _WORDS.findall(text):
+    for number, unit in _WORDS.findall(unicodedata.normalize("NFC", text)):
         count = int(number) if number.isdigit() else _NUMBERS[number.lower()]
         base, factor = _UNITS[unit.lower()]
         if count:
