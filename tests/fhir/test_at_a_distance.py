@@ -21,6 +21,11 @@ def told(kind, **said):
         ("Encounter", {"type": [{"text": "Six-week visit"}], "class": {"code": "AMB"}}, False),
         ("Appointment", {"appointmentType": {"text": "Video visit"}}, True),
         ("Appointment", {"serviceType": [{"text": "Telehealth follow-up"}]}, True),
+        ("Appointment", {"serviceType": [{"text": "Consulta telefónica"}]}, True),
+        ("Appointment", {"serviceType": [{"text": "Teleconsulta de control"}]}, True),
+        ("Appointment", {"appointmentType": {"text": "Videollamada"}}, True),
+        ("Encounter", {"type": [{"text": "Llamada de seguimiento a las 6 semanas"}]}, True),
+        ("Encounter", {"type": [{"text": "Control presencial a las 6 semanas"}]}, False),
         ("Appointment", {"serviceType": [{"text": "Follow-up"}], "comment": "call us by phone if late"}, False),
     ],
 )

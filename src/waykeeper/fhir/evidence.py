@@ -336,7 +336,9 @@ def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | N
     return int((end - start).total_seconds() // 60) if start and end else None
 
 
-_AT_A_DISTANCE = re.compile(r"\btele(?:health|medicine|phone|visit)|\bvideo|\bphone", re.IGNORECASE)
+_AT_A_DISTANCE = re.compile(
+    r"\btele(?:health|medicin|phone|visit|salud|consult|f[oó]n)|\bv[ií]deo|\bphone|\bllamada", re.IGNORECASE
+)
 
 
 def _telehealth(concepts: Iterable[Mapping[str, Any]]) -> bool:
