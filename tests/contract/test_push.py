@@ -285,3 +285,11 @@ def test_taking_a_side_of_an_unknown_item_is_refused(one):
     with pytest.raises(WaykeeperError) as refused:
         push(written(identifier), server, take={"task/cal": "ours"}, dry_run=True, now=NOW)
     assert codes(refused) == ["WKX221"] and "task/call" in refused.value.findings[0].help
+
+
+@pytest.mark.parametrize("number", ["943 476 5919", "12,34", "A&B=1", "A+B", "Ünï", "a|b"])
+def test_a_patient_is_found_again_whatever_the_number_holds(server, number):
+    client, identifier = Server(server.base), Identifier(MRN, f"{number} {new_identifier().value}")
+    assert push(written(identifier), client, now=NOW).findings == ()
+    assert push(written(identifier), client, now=NOW).changes == ()
+    assert read(plan_resources(client, identifier))[0].patient.identifier == identifier

@@ -8,7 +8,7 @@ import pytest
 
 from exchange.faults import Fault, between
 from merge.small import BLOOD, CALL, VISIT, compiled, new_identifier
-from waykeeper.exchange import Server
+from waykeeper.exchange import BadAnswerError, Server
 from waykeeper.exchange.capabilities import lacking, survey
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.own_names import named, relative_to
@@ -16,6 +16,7 @@ from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import answers, bundle, read, read_all
+from waykeeper.plan.model import Identifier
 from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -150,3 +151,31 @@ def test_a_caseload_is_read_one_by_one_where_searches_take_no_lists():
         assert sorted(ref for ref, _ in plan_resources(plain, None)) == sorted(
             ref for ref, _ in plan_resources(server, None)
         )
+
+
+NUMBERS = ("943 476 5919", "12,34", "a|b", "A&B=1", "A+B", "50%", "Ünï", "a#b", "a\\b", "a$b")
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_a_patient_is_found_again_whatever_the_number_holds(number):
+    with running() as url:
+        server = Server(url, sleep=lambda _: None)
+        identifier = Identifier(new_identifier().system, number)
+        for other in (compiled(new_identifier()), compiled(identifier)):
+            assert push(bundle(other), server, now=NOW).findings == ()
+        assert push(bundle(compiled(identifier)), server, now=NOW).changes == ()
+        note(server, identifier, str(CALL), "contact", by="Nurse Park", on=NOW.date())
+        (plan, state) = read(plan_resources(server, identifier))
+        assert plan.patient.identifier == identifier and len(state.items[CALL].contacts) == 1
+
+
+def test_a_patient_who_was_not_asked_for_gets_no_plan():
+    """A server, or what stands before it, that loses the body of a search and answers with whomever it has."""
+    with running() as url, between(url) as proxy:
+        server, (one, other) = Server(proxy.base, sleep=lambda _: None), (new_identifier(), new_identifier())
+        push(bundle(compiled(one)), server, now=NOW)
+        proxy.faults.append(Fault("POST", "/Patient/_search", times=9, request=lambda _: b""))
+        with pytest.raises(BadAnswerError) as refused:
+            push(bundle(compiled(other)), server, now=NOW)
+        assert refused.value.findings[0].code == "WKX218"
+        assert push(bundle(compiled(one)), server, now=NOW).changes == ()

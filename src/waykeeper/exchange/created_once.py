@@ -9,6 +9,7 @@ from uuid import uuid4
 
 from waykeeper.exchange.errors import NoAnswerError, refusal
 from waykeeper.exchange.server import Answer, Server
+from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.names import NOTE_PATH
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Item, Plan
@@ -40,7 +41,7 @@ def created(server: Server, plan: Plan, item: Item, resource: Mapping[str, Any],
     ]
     headers = {
         "Prefer": "return=representation",
-        "If-None-Exist": f"identifier={named[0]['system']}|{named[0]['value']}",
+        "If-None-Exist": condition(named[0]["system"], named[0]["value"]),
     }
     for attempt in range(TRIES):
         try:

@@ -19,6 +19,7 @@ from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server, status_of
 from waykeeper.fhir import identity, read_all, status_class
+from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import (
     GOAL_ACHIEVEMENT,
@@ -193,7 +194,7 @@ def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resou
 def _once(made: Resource, name: str) -> Resource:
     """Created unless somebody noted the same visit at the same moment."""
     entry = _entry("POST", "Encounter", made, f"urn:uuid:{uuid4()}")
-    entry["request"]["ifNoneExist"] = f"identifier={made['identifier'][0]['system']}|{name}"
+    entry["request"]["ifNoneExist"] = condition(made["identifier"][0]["system"], name)
     return entry
 
 

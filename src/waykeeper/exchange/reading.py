@@ -10,6 +10,7 @@ from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import Held, Pairs, Server
 from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
+from waykeeper.fhir.conditions import token
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
@@ -24,8 +25,21 @@ NO_SUCH_SEARCH = (400, 501)  # how a server refuses a parameter that it does not
 
 
 def patients(server: Server, patient: Identifier) -> list[Held]:
-    """The Patient resources that carry an identifier; the identifier never enters a URL."""
-    return server.search("Patient", [("identifier", str(patient))], private=True)
+    """The Patient resources that carry an identifier; the identifier never enters a URL.
+
+    Raises BadAnswerError WKX218 where what the server found does not carry it: a plan would go to another person.
+    """
+    found = server.search("Patient", [("identifier", token(patient.system, patient.value))], private=True)
+    known = (patient.system, patient.value)
+    named = [(ref, r) for ref, r in found if known in {(i.get("system", ""), i.get("value")) for i in _entries(r)}]
+    if found and not named:
+        others = ", ".join(ref for ref, _ in found[:5])
+        raise BadAnswerError(finding("WKX218", f"{others} was found, without the identifier asked for"), 200)
+    return named
+
+
+def _entries(patient: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [one for one in patient.get("identifier") or () if isinstance(one, Mapping)]
 
 
 def one_patient(server: Server, patient: Identifier) -> Held | None:
@@ -122,7 +136,7 @@ def _untagged(held: Sequence[Held]) -> set[str]:
 def _systems(held: Sequence[Held]) -> list[str]:
     """The systems of our identifiers, as tokens of a search."""
     episodes = [e for _, r in held if (e := episode_of(r)) is not None]
-    return sorted({f"{e.clinic_url}{IDENTIFIER_PATH}|" for e in episodes})
+    return sorted({token(e.clinic_url + IDENTIFIER_PATH, "") for e in episodes})
 
 
 def newest(held: Iterable[Held]) -> list[Held]:

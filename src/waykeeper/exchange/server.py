@@ -37,6 +37,7 @@ from waykeeper.findings import finding
 Held = tuple[str, dict[str, Any]]
 Pairs = Sequence[tuple[str, str]]
 FHIR_JSON = "application/fhir+json"
+FORM = "application/x-www-form-urlencoded; charset=UTF-8"  # not named it is Latin-1 to some servers
 LONGEST_WAIT = 30.0  # seconds of a Retry-After that are obeyed
 ATTEMPTS = 4
 MOST_PAGES = 2000
@@ -134,7 +135,7 @@ class Server:
         sent = {"Accept": FHIR_JSON, "Cache-Control": "no-cache", **(headers or {})}
         data: bytes | None = None
         if form:
-            sent["Content-Type"] = "application/x-www-form-urlencoded"
+            sent["Content-Type"] = FORM
             data = urlencode(body).encode()
         elif body is not None:
             sent.setdefault("Content-Type", FHIR_JSON)

@@ -8,6 +8,7 @@ from typing import Any
 
 import orjson
 
+from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
 from waykeeper.fhir.resource import Maker, Resource, narrative
 from waykeeper.fhir.write import parts
@@ -30,22 +31,23 @@ def bundle_json(plan: Plan, rounds: Mapping[Key, int] | None = None) -> bytes:
     entries = []
     if not plan.patient.reference:
         patient = orjson.dumps(patient_resource(plan))
-        entries.append(_entry(maker.patient_id, "Patient", patient, _inside(plan.patient.identifier)))
-    system = _inside(f"{plan.episode.clinic_url}{IDENTIFIER_PATH}|")
+        who = plan.patient.identifier
+        entries.append(_entry(maker.patient_id, "Patient", patient, _inside(condition(who.system, who.value))))
+    system = _inside(condition(plan.episode.clinic_url + IDENTIFIER_PATH, ""))
     entries += [_entry(one.id, one.kind, one.text, system + one.id.encode()) for one in parts(maker)]
     return b'{"resourceType":"Bundle","type":"transaction","entry":[%b]}' % b",".join(entries)
 
 
-_ENTRY = b'{"fullUrl":"urn:uuid:%b","resource":%b,"request":{"method":"POST","url":"%b","ifNoneExist":"identifier=%b"}}'
+_ENTRY = b'{"fullUrl":"urn:uuid:%b","resource":%b,"request":{"method":"POST","url":"%b","ifNoneExist":"%b"}}'
 
 
-def _entry(uuid: str, kind: str, text: bytes, identifier: bytes) -> bytes:
-    return _ENTRY % (uuid.encode(), text, kind.encode(), identifier)
+def _entry(uuid: str, kind: str, text: bytes, only_if: bytes) -> bytes:
+    return _ENTRY % (uuid.encode(), text, kind.encode(), only_if)
 
 
-def _inside(text: object) -> bytes:
+def _inside(text: str) -> bytes:
     """A text as it stands between the quotation marks of JSON."""
-    return orjson.dumps(str(text))[1:-1]
+    return orjson.dumps(text)[1:-1]
 
 
 def patient_resource(plan: Plan) -> Resource:

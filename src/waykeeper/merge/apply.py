@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 from waykeeper.fhir import rewritten
 from waykeeper.fhir.bundle import patient_resource
+from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.names import IDENTIFIER_PATH
 from waykeeper.fhir.resource import Maker
 from waykeeper.merge.model import Decision, Decisions, Resource
@@ -44,7 +45,7 @@ def _patient(plan: Plan, urns: dict[str, str]) -> Resource:
     urn = f"urn:uuid:{reference.removeprefix('Patient/')}"
     urns[reference] = urn
     known = plan.patient.identifier
-    request = {"method": "POST", "url": "Patient", "ifNoneExist": f"identifier={known.system}|{known.value}"}
+    request = {"method": "POST", "url": "Patient", "ifNoneExist": condition(known.system, known.value)}
     return {"fullUrl": urn, "resource": patient_resource(plan), "request": request}
 
 
@@ -56,7 +57,7 @@ def _creation(decision: Decision, urns: Mapping[str, str], standing: set[str], f
         request = {"method": "PUT", "url": f"{decision.kind}/{known}", "ifMatch": ABSENT}
         return {"fullUrl": urn, "resource": resource, "request": request}
     body = {k: v for k, v in resource.items() if k != "id"}
-    request = {"method": "POST", "url": decision.kind, "ifNoneExist": f"identifier={system}|{known}"}
+    request = {"method": "POST", "url": decision.kind, "ifNoneExist": condition(system, known)}
     return {"fullUrl": urn, "resource": body, "request": request}
 
 
