@@ -2,7 +2,8 @@
 
     name     what is wrong
     run      the command line after `waykeeper`
-    files    name -> text, or a mapping: json, ndjson, hex, repeat, gzip, library (with replace), bundle_of, folder
+    files    name -> text, or a mapping: json, ndjson, hex, repeat, gzip, library (with replace), folder, bundle_of
+             (names in the library, one Bundle of all; exported_without: as a server gives it, without these types)
     stdin    text for standard input
     env      environment
     exit     the exit code, 2 where none is given
@@ -25,7 +26,7 @@ import json
 import re
 import shlex
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -87,13 +88,23 @@ def _content(content: Any) -> bytes:
     if "gzip" in content:
         return gzip.compress(_content(content["gzip"]))[: content.get("cut")]
     if "bundle_of" in content:
-        entries = [e for name in content["bundle_of"] for e in json.loads(_of_library(name))["entry"]]
+        found = [e for name in content["bundle_of"] for e in json.loads(_of_library(name))["entry"]]
+        entries = _exported(found, content["exported_without"]) if "exported_without" in content else found
         return json.dumps({"resourceType": "Bundle", "type": "collection", "entry": entries}).encode()
     text = _of_library(content["library"]).decode()
     for old, new in content.get("replace", {}).items():
         assert old in text, f"the library's {content['library']} has no {old!r} to replace"
         text = text.replace(old, new)
     return text.encode()
+
+
+def _exported(entries: list[dict[str, Any]], without: Sequence[str]) -> list[dict[str, Any]]:
+    """What a server would give: ids, and references by type and id."""
+    text = json.dumps([{"resource": {**e["resource"], "id": e["fullUrl"].removeprefix("urn:uuid:")}} for e in entries])
+    for entry in entries:
+        literal = entry["fullUrl"].replace("urn:uuid:", f"{entry['resource']['resourceType']}/")
+        text = text.replace(f'"{entry["fullUrl"]}"', f'"{literal}"')
+    return [e for e in json.loads(text) if e["resource"]["resourceType"] not in without]
 
 
 @cache

@@ -28,6 +28,7 @@ FILES = {
         "replace": {"pathways/total-ankle-replacement\n": "pathways/other\n"},
     },
     "copy.json": {**PLAN, "replace": {f'"fullUrl": "{ROOT}c888"': f'"fullUrl": "{ROOT}0000"'}},
+    "visits.json": {"bundle_of": ["bundles/demo-left/plan.bundle.json"], "exported_without": ["Task"]},
     "empty.json": "",
     "number.json": "1",
     "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},

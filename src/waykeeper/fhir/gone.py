@@ -5,10 +5,11 @@ And plans that are not there themselves while their phases are.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from waykeeper.fhir.identity import Identity, belongs, identity, named_by
+from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, named_by
 from waykeeper.fhir.ownership import mark, offered_of
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import LEADING, surgery_day
@@ -27,6 +28,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "medicine": ("review", "stop", "restart"),
     "restriction": ("request", "flag"),
 }
+A_FEW = 3  # parts of one type that may have been deleted one by one until none is left (common practice, no source)
 DELETED, WANTED = "deleted", "wanted"  # both sides of the question that a push asks about it
 
 
@@ -37,11 +39,35 @@ def entries(root: Mapping[str, Any]) -> list[str]:
     return [relative(str(r["reference"])) for r in references if r.get("reference")]
 
 
-def gone(root: Mapping[str, Any], plan: Plan, own: Sequence[Identity], theirs: Sequence[Held]) -> Iterator[str]:
+def types_left_out(held: Sequence[Held]) -> frozenset[str]:
+    """The types that plans in force name and of which nothing was read, where that is no matter of a few deletions.
+
+    An export of some types only has none of the others: then that is said once, and not of each part of each plan.
+    """
+    read = {str(r.get("resourceType")) for _, r in held}
+    absent: set[str] = set()
+    partly = False
+    for _, root in held:
+        if root.get("resourceType") == "CarePlan" and episode_of(root) is not None and status_class(root) == "open":
+            named = Counter(ref.partition("/")[0] for ref in entries(root) if "/" in ref)
+            lacking = {kind: count for kind, count in named.items() if kind not in read and kind != "Appointment"}
+            absent |= set(lacking)
+            partly = partly or any(count > A_FEW for count in lacking.values())
+    return frozenset(absent) if partly else frozenset()
+
+
+def gone(
+    root: Mapping[str, Any],
+    plan: Plan,
+    own: Sequence[Identity],
+    theirs: Sequence[Held],
+    left_out: frozenset[str] = frozenset(),
+) -> Iterator[str]:
     """What is gone of a plan in force, each in a sentence, named where another part of the plan tells which it was.
 
-    own      the parts of the plan that are there
-    theirs   everything of its patient
+    own        the parts of the plan that are there
+    theirs     everything of its patient
+    left_out   types of which nothing at all was read: see `types_left_out`
 
     A push takes what is gone out of the root's entries, and asks; what a person answered, and what a newer round stands
     for, is no news. Entries may be somebody else's: where a server gives the ids only as many are told as are lacking.
@@ -49,7 +75,8 @@ def gone(root: Mapping[str, Any], plan: Plan, own: Sequence[Identity], theirs: S
     if plan.withdrawn or status_class(root) != "open":
         return
     there = {relative(ref) for ref, _ in theirs}
-    dangling = [ref for ref in entries(root) if ref not in there and not ref.startswith("Appointment/")]
+    known = left_out | {"Appointment"}
+    dangling = [ref for ref in entries(root) if ref not in there and ref.partition("/")[0] not in known]
     if not dangling:
         return
     lacking = _lacking(root, plan, theirs) - {one.uuid for one in own}  # those that lost our identifier too

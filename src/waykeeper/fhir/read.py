@@ -10,7 +10,7 @@ from typing import Any
 import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
-from waykeeper.fhir.gone import entries, gone
+from waykeeper.fhir.gone import entries, gone, types_left_out
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
@@ -63,6 +63,7 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
     if not episodes:
         return []
     patients = Patients(resources, {episode.patient.system for episode, _ in episodes})
+    left_out = types_left_out(resources)
     found = []
     for episode, root in episodes:
         theirs = patients.of(str(episode.patient))
@@ -79,7 +80,8 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
         if len(own) < len(known):  # of another plan, or without our identifier
             again, unsure = _known_again(episode, known, theirs)
             own += again
-        found.append(_read_one(episode, root, own, theirs, [*_lost(root[1], nameless), *_nobodys(unsure)]))
+        doubts = [*_lost(root[1], nameless), *_nobodys(unsure)]
+        found.append(_read_one(episode, root, own, theirs, doubts, left_out))
     return found
 
 
@@ -102,9 +104,18 @@ def _known_again(episode: Episode, known: Sequence[Own], theirs: Sequence[Held])
 
 
 def _read_one(
-    episode: Episode, root: Held, own: Sequence[Own], everything: Sequence[Held], doubts: Sequence[str]
+    episode: Episode,
+    root: Held,
+    own: Sequence[Own],
+    everything: Sequence[Held],
+    doubts: Sequence[str],
+    left_out: frozenset[str],
 ) -> tuple[Plan, State]:
-    """The plan of one root from its own parts. `doubts`: what a person must see to, beside what is recorded as such."""
+    """The plan of one root from its own parts.
+
+    doubts     what a person must see to, beside what is recorded as such
+    left_out   types of which nothing at all was read
+    """
     said = decode(find(root[1], PLAN), _zone(root[1]))
     zone = str(said["zone"][0])
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
@@ -142,7 +153,7 @@ def _read_one(
         waykeeper=_one(said, "waykeeper"),
         withdrawn=_one(said, "withdrawn"),
     )
-    away = gone(root[1], plan, [known for _, _, known in own], everything)
+    away = gone(root[1], plan, [known for _, _, known in own], everything, left_out)
     return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling)
 
 

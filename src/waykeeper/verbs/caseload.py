@@ -19,7 +19,7 @@ from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
-from waykeeper.fhir import evidence_of, read_all, rootless
+from waykeeper.fhir import evidence_of, read_all, rootless, types_left_out
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
 from waykeeper.verbs.processes import processes, result_of
@@ -36,6 +36,7 @@ class Caseload:
     seconds   of the partition, and of everything after it
     copies    plans that were there more than once: the copy written last counts
     rootless  (patient, root) of plans that are not there themselves while their phases are
+    left_out  types that plans name and of which nothing was read
     """
 
     worklist: Worklist
@@ -45,6 +46,7 @@ class Caseload:
     seconds: tuple[float, float]
     copies: int = 0
     rootless: tuple[tuple[str, str], ...] = ()
+    left_out: frozenset[str] = frozenset()
 
 
 def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, part: int = PART) -> Caseload:
@@ -79,7 +81,8 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
         spent = (split - start, perf_counter() - split)
     count, copies = sum(one.plans for one in compared), sum(one.copies for one in compared)
     lost = tuple(pair for one in compared for pair in one.rootless)
-    return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost)
+    left_out = frozenset(kind for one in compared for kind in one.left_out)
+    return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost, left_out)
 
 
 def _begin() -> None:
@@ -104,6 +107,7 @@ class _Compared:
     plans: int
     copies: int
     rootless: tuple[tuple[str, str], ...]
+    left_out: frozenset[str]
     as_of: date
 
 
@@ -137,6 +141,7 @@ def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
         len(plans),
         len(several),
         tuple(rootless(held, plans)),
+        types_left_out(held),
         report.as_of,
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -159,14 +159,14 @@ def _large(
     lost = _rootless(made.rootless, sources)
     if not made.count:
         raise _no_plan(sources, lost)
-    return made.worklist, made.plans, (*_copies(made.copies, sources), *lost)
+    return made.worklist, made.plans, (*_copies(made.copies, sources), *lost, *_left_out(made.left_out, sources))
 
 
 def read_sources(
     sources: Sequence[str], mapping: str = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
-    from waykeeper.fhir import evidence_of, rootless
+    from waykeeper.fhir import evidence_of, rootless, types_left_out
 
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
@@ -179,7 +179,7 @@ def read_sources(
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         plans = read_all(held)
-        lost = _rootless(rootless(held, plans), other)
+        lost = (*_rootless(rootless(held, plans), other), *_left_out(types_left_out(held), other))
         if not plans:
             raise _no_plan(sources, lost)
         zone = plans[0][0].zone
@@ -196,6 +196,12 @@ def _rootless(found: Sequence[tuple[str, str]], sources: Sequence[str]) -> tuple
     where = Position(", ".join(sources))
     said = "the plan of {} is not in the list: {} is not there, or lost what Waykeeper wrote on it"
     return tuple(finding("WKX216", said.format(patient, root), where) for patient, root in found)
+
+
+def _left_out(kinds: Collection[str], sources: Sequence[str]) -> tuple[Finding, ...]:
+    none = " and ".join(f"no {kind}" for kind in sorted(kinds))
+    said = f"{none} was read, though plans name some: what they stand for is not in the list"
+    return (finding("WKC224", said, Position(", ".join(sources))),) if kinds else ()
 
 
 def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
