@@ -19,6 +19,7 @@ from waykeeper.record.medications import Medications, absolute, name_of
 from waykeeper.record.medicines import medicine_entry
 from waykeeper.record.model import MedicineEntry, Record
 from waykeeper.record.notices import notices
+from waykeeper.record.reasons import Reasons
 from waykeeper.record.strangers import of_others
 
 Resource = Mapping[str, Any]
@@ -110,7 +111,7 @@ def _medicines(
     """
     as_written = {id(now): before for (_, before), now in zip(written, local, strict=True)}
     pairs = [(reference, now) for (reference, _), now in zip(written, local, strict=True)]
-    medications = Medications(pairs)
+    medications, reasons = Medications(pairs), Reasons(pairs)
     listed = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
     more = handed_over(pairs, listed, medications, surgery)
     rows = [*((pair, pair) for pair in listed), *more.rows]
@@ -123,7 +124,8 @@ def _medicines(
         seen[key] = seen.get(key, 0) + 1
         unique = key if seen[key] == 1 else f"{key}#{seen[key]}"
         entry = medicine_entry(unique, reference, resource, medications, surgery, today)
-        entries.append(replace(entry, loose_dose=loose_dose(resource, more.loose, medications)))
+        why = (*entry.indication, *reasons.of(resource))
+        entries.append(replace(entry, indication=why, loose_dose=loose_dose(resource, more.loose, medications)))
     return with_last_given(entries, local), more
 
 

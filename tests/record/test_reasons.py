@@ -1,0 +1,73 @@
+"""Why a medicine is taken, where the order points at a Condition (FHIR R4, MedicationRequest.reasonReference)."""
+
+from __future__ import annotations
+
+import pytest
+
+from medicines.case_files import CALENDAR, moment
+from waykeeper.medicines import propose
+from waykeeper.record import read
+from waykeeper.record.model import Kidney
+
+ICD = "http://hl7.org/fhir/sid/icd-10-cm"
+PATIENT = {"resourceType": "Patient", "id": "p", "identifier": [{"system": "s", "value": "1"}]}
+CAD = {"resourceType": "Condition", "id": "c", "code": {"coding": [{"system": ICD, "code": "I25.10"}]}}
+
+
+def order(pointer, **more):
+    return {
+        "resourceType": "MedicationRequest", "id": "m", "status": "active", "intent": "order",
+        "medicationCodeableConcept": {"text": "aspirin 81 mg tablet"}, "reasonReference": [pointer], **more,
+    }  # fmt: skip
+
+
+def reasons(given, *others):
+    held = [("Patient/p", PATIENT), ("MedicationRequest/m", given), *others]
+    (entry,) = read(held).medicines
+    return entry
+
+
+def named(condition, name="Condition/c"):
+    return (name, condition)
+
+
+@pytest.mark.parametrize(
+    ("given", "others", "wanted"),
+    [
+        (order({"reference": "Condition/c"}), [named(CAD)], (f"{ICD}|I25.10",)),
+        (order({"reference": "Condition/c/_history/2"}), [named(CAD)], (f"{ICD}|I25.10",)),
+        (order({"reference": "https://a.example/fhir/Condition/c"}), [named(CAD)], (f"{ICD}|I25.10",)),
+        (order({"reference": "urn:uuid:1"}), [named(CAD, "urn:uuid:1")], (f"{ICD}|I25.10",)),
+        (order({"reference": "#in"}, contained=[{**CAD, "id": "in"}]), [], (f"{ICD}|I25.10",)),
+        (order({"display": "Coronary artery disease"}), [], ("coronary artery disease",)),
+        (order({"reference": "Condition/gone", "display": "Stroke"}), [named(CAD)], ("stroke",)),
+        (order({"reference": "Condition/gone"}), [named(CAD)], ()),
+        (order({"reference": "Condition/c"}), [named({**CAD, "code": {"text": "Angina"}})], ("angina",)),
+        (order({"reference": "Condition/c"}), [named(CAD), named({**CAD, "code": {"text": "pain"}})], ()),
+        (order({"reference": "Condition/c"}), [named(CAD), named(CAD)], (f"{ICD}|I25.10",)),
+        (
+            order({"reference": "Condition/c", "display": "Coronary artery disease"}),
+            [named({**CAD, "verificationStatus": {"coding": [{"code": "refuted"}]}})],
+            (),
+        ),
+    ],
+)
+def test_the_reason_behind_a_reference(given, others, wanted):
+    assert reasons(given, *others).indication == wanted
+
+
+def test_what_the_order_says_itself_stands_first():
+    both = order({"reference": "Condition/c"}, reasonCode=[{"text": "Pain"}])
+    assert reasons(both, named(CAD)).indication == ("pain", f"{ICD}|I25.10")
+
+
+def test_a_known_reason_is_not_asked_for():
+    """Aspirin after a heart disease continues (CHEST 2022, from memory); `why is it taken?` stood beside the answer."""
+
+    def row(*others):
+        entry = reasons(order({"reference": "Condition/c"}), *others)
+        return propose([entry], moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR)[0]
+
+    assert row(named(CAD)).decision == "continue"
+    unknown = row()
+    assert unknown.decision == "ask" and "why is it taken?" in unknown.question
