@@ -18,6 +18,7 @@ from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import answers, bundle, read, read_all
 from waykeeper.plan.model import Identifier
 from waykeeper.sandbox import running
+from waykeeper.verbs.inputs import identifier_of
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 PUBLIC = "https://fhir.ward.example/r4"  # what the server calls itself, whatever the address is by which it is reached
@@ -166,7 +167,8 @@ def test_a_patient_is_found_again_whatever_the_number_holds(number):
         assert push(bundle(compiled(identifier)), server, now=NOW).changes == ()
         note(server, identifier, str(CALL), "contact", by="Nurse Park", on=NOW.date())
         (plan, state) = read(plan_resources(server, identifier))
-        assert plan.patient.identifier == identifier and len(state.items[CALL].contacts) == 1
+        assert identifier_of(str(identifier), "--patient") == plan.patient.identifier == identifier
+        assert len(state.items[CALL].contacts) == 1
 
 
 def test_a_patient_who_was_not_asked_for_gets_no_plan():

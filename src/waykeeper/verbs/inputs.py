@@ -217,8 +217,8 @@ def as_of_date(text: str | None, zone: str, now: datetime | None = None) -> date
 
 
 def identifier_of(text: str, option: str) -> Identifier:
-    """`system|value`. Raises WaykeeperError WKC201."""
-    system, bar, value = text.rpartition("|")
+    """`system|value`; a number may hold bars, an address holds none (RFC 3986). Raises WaykeeperError WKC201."""
+    system, bar, value = text.partition("|")
     if not bar or not value.strip() or not system.strip():  # the text is not repeated: it may name a patient
         lacks = "has no bar" if not bar else "has no system before the bar" if value.strip() else "has no value"
         help_text = "Write the system and the value with a bar between, in quotes: 'https://clinic.example/mrn|A1'."
