@@ -38,13 +38,15 @@ def as_object(value: Row | Placement | Change | Contact) -> dict[str, Any]:
 def as_json(report: Worklist) -> dict[str, Any]:
     """The report as JSON values: `schema_version`, `as_of`, `counts`, `rows` in their order, `appointments`.
 
-    A narrowed report says by what (`asked`); it cannot be compared with a later one.
+    A narrowed report says by what (`asked`); it cannot be compared with a later one. One that is not whole says what is
+    not in it (`lacking`).
     """
     return {
         "appointments": [as_object(p) for p in report.appointments],
         "as_of": report.as_of.isoformat(),
         **({"asked": dict(report.asked)} if report.asked else {}),
         "counts": dict(report.counts),
+        **({"lacking": list(report.lacking)} if report.lacking else {}),
         "rows": [as_object(r) for r in report.rows],
         "schema_version": SCHEMA_VERSION,
     }

@@ -283,6 +283,7 @@ class Worklist:
     asked     a narrowed report: by what (surgeon, procedure, phase, owner, week); empty for the whole
     of_gaps   a narrowed report: how many gaps the whole one has
     left_out  a narrowed report: how many gaps of each severity it leaves out
+    lacking   what was not there or could not be read, a sentence each: the list is not whole, as every rendering says
     """
 
     as_of: date
@@ -292,6 +293,7 @@ class Worklist:
     asked: Mapping[str, str] = field(default_factory=dict)
     of_gaps: int = 0
     left_out: Mapping[int, int] = field(default_factory=dict)
+    lacking: tuple[str, ...] = ()
 
     def held(self) -> Worklist:
         """The same in memory, for whoever goes through it many times."""

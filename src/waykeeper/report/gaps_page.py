@@ -10,6 +10,7 @@ from typing import Literal
 
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES, Plan
+from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
 from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
@@ -169,6 +170,9 @@ def gaps_html(
         today=_by_patient(now),
         ahead=_ahead(early, worklist, ranks, names, show_identifiers),
         check=check_the_day(worklist.as_of, len(early)),
+        lacking=first_of(worklist.lacking),
+        not_whole=NOT_WHOLE,
+        what_it_lacks=WHAT_IT_LACKS,
         test_data=_test_data(plans),
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
         left_levels=by_severity(worklist.left_out),

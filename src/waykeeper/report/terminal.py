@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES
+from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
 from waykeeper.report.shown import (
@@ -121,7 +122,17 @@ def _head(worklist: Worklist, width: int) -> list[str]:
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
     left = f"; left out: {by_severity(worklist.left_out)}" if any(worklist.left_out.values()) else ""
     narrowed = wrap(f"Filtered, {worklist.narrowed} are shown{left}.", width) if worklist.asked else []
-    return [*wrap(first, width), *narrowed, *_doubts(worklist, width), *_overview(worklist)]
+    lacking = _lacking(worklist.lacking, width)
+    return [*wrap(first, width), *narrowed, *lacking, *_doubts(worklist, width), *_overview(worklist)]
+
+
+def _lacking(lacking: Sequence[str], width: int) -> list[str]:
+    """What makes the list not whole."""
+    if not lacking:
+        return []
+    some, more = first_of(lacking)
+    told = [line for one in some for line in wrap(one, width, "  - ")]
+    return ["", *wrap(f"{NOT_WHOLE.upper()}: {WHAT_IT_LACKS}", width), *told, *([f"  {more}"] if more else [])]
 
 
 def _doubts(worklist: Worklist, width: int) -> list[str]:

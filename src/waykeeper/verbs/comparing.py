@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
@@ -132,6 +132,7 @@ def _told(
     """The report as it was asked for: narrowed, and with what changed since an earlier one."""
     from waykeeper.gaps import narrow
 
+    whole = replace(whole, lacking=tuple(_in_words(f) for f in noticed if _takes_away(f)))
     _known_names(asked, [plan for plan, _ in plans])
     shown = narrow(whole, asked)
     path, earlier = before
@@ -140,6 +141,16 @@ def _told(
         shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
         (*noticed, *_unmet(asked, whole)),
     )  # fmt: skip
+
+
+def _takes_away(noticed: Finding) -> bool:
+    """True for what makes the list not whole: something could not be read, or is a page of several."""
+    return noticed.severity == "error" or noticed.code == "WKX421"
+
+
+def _in_words(noticed: Finding) -> str:
+    place = str(noticed.position)
+    return f"{place}: {noticed.details}" if place else noticed.details
 
 
 def _bulk(sources: Sequence[str]) -> list[Path]:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
-from waykeeper.findings import WaykeeperError, finding
+from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.verbs.comparing import gaps
 from waykeeper.verbs.words import Holds, is_url
 
@@ -23,12 +23,14 @@ def issues(
     mapping: str = "",
     dry_run: bool = False,
     reported: Callable[[PushReport], None] = lambda _: None,
+    noticed: Callable[[tuple[Finding, ...]], None] = lambda _: None,
 ) -> tuple[PushReport, ...]:
     """Write the gaps of a server's plans to it; a gap that is gone closes what was written of it.
 
     to        the server: its plans are compared, and it is written to
     sources   further bookings, as in `gaps`
     reported  gets each plan's report as soon as it is sent
+    noticed   gets what was noticed while the plans and bookings were read, before anything is sent
 
     The whole report is written, never a narrowed one: what is not in it would be closed.
     """
@@ -39,6 +41,7 @@ def issues(
         help_text = "Give the FHIR base address, https://host/fhir."
         raise WaykeeperError(finding("WKC201", f"--to is {to!r}, which is no address of a server", help=help_text))
     found = gaps(to, *sources, as_of=as_of, theatre_list=theatre_list, mapping=mapping)
+    noticed(found.findings)
     server, now = Server(to, kind=holds), datetime.now(UTC)
     reports = []
     for pair in found.plans:

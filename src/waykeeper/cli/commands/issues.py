@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from waykeeper.cli.errors import DONE, FOUND
+from waykeeper.cli.errors import report as say
 from waykeeper.cli.options import AsOfOption, FormatOption, MappingOption, TheatreListOption, ToOption
-from waykeeper.cli.session import end, reports_shown, server_of, source_of
+from waykeeper.cli.session import end, level, reports_shown, server_of, source_of
+
+if TYPE_CHECKING:
+    from waykeeper.findings import Finding
 
 
 def issues(
@@ -30,11 +33,18 @@ def issues(
 
         words.choice(format_, ("text", "json"), "--format")
         server = server_of(to, "--to")
+        found: list[Finding] = []
+
+        def noticed(findings: tuple[Finding, ...]) -> None:
+            say(findings)
+            found.extend(findings)
+
         with reports_shown(format_) as (reports, reported):
             verbs.issues(
                 *(source_of(one) for one in from_ or []), to=server.url, holds=server.holds, as_of=as_of or None,
-                theatre_list=theatre_list, mapping=mapping, dry_run=dry_run, reported=reported,
+                theatre_list=theatre_list, mapping=mapping, dry_run=dry_run, reported=reported, noticed=noticed,
             )  # fmt: skip
-        return FOUND if any(f.severity == "error" for one in reports for f in one.findings) else DONE
+        found += [f for one in reports for f in one.findings]
+        return level(found, "error")
 
     end(work)
