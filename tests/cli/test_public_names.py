@@ -32,7 +32,7 @@ PARAMETERS = {
     "measures": "sources month mapping now",
     "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
     "history": "from_ patient episode pathway",
-    "issues": "sources to holds as_of theatre_list mapping dry_run reported",
+    "issues": "sources to holds as_of theatre_list mapping dry_run reported noticed",
     "letters": "sources kind language fallback asked",
     "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
     " dry_run holds as_of",
