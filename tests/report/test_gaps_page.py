@@ -7,21 +7,25 @@ import hashlib
 import re
 from collections import Counter
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from html import unescape
 
 import pytest
 
+from gaps.plans import ankle
 from report.caseload import plans, report
 from report.test_sheet import HOSTILE, Page
+from waykeeper.gaps import worklist
 from waykeeper.gaps.filters import Filters, narrow
-from waykeeper.gaps.model import Placement
+from waykeeper.gaps.model import Placement, Row
 from waykeeper.gaps.words import table
+from waykeeper.plan.model import Item, ItemState, Key, State
 from waykeeper.report.gap_files import gaps_json
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.page import dated
 from waykeeper.report.shown import WORDS, entry_ahead, history, is_over, order_of_all, owner_line, shown, titles_of
 from waykeeper.report.terminal import terminal
+from waykeeper.timing.model import Dates, Moment
 
 
 def html(**options: object) -> str:
@@ -107,6 +111,38 @@ def test_a_step_is_over_only_after_a_surgery_that_it_served():
     assert not is_over(replace(row, kind="hold"), report().as_of)
     assert not is_over(replace(row, kind="question"), report().as_of)
     assert not is_over(replace(row, surgery=None), report().as_of)
+
+
+def goal(state: ItemState | None, as_of: date, due: date = date(2026, 3, 19)) -> Row:
+    """The row of a goal that was to be met before going home, surgery Wed 2026-03-18."""
+    key = Key("goal", "eats")
+    made = Item(key, "Eats and drinks", who="nurse", dates=Dates(Moment(due), Moment(due)))
+    plan = replace(ankle(), items=(*ankle().items, made))
+    report = worklist([(plan, State({key: state} if state else {}))], [], as_of)
+    return next(row for row in report.rows if row.item == str(key))
+
+
+@pytest.mark.parametrize(
+    ("as_of", "due", "over"),
+    [
+        (date(2026, 3, 21), date(2026, 3, 19), False),  # at home for two days: somebody asks at the first call
+        (date(2026, 4, 8), date(2026, 3, 19), False),
+        (date(2026, 4, 9), date(2026, 3, 19), True),  # the wound was seen, and the patient with it
+        (date(2026, 7, 1), date(2026, 3, 26), False),  # a stay of more than a week
+        (date(2026, 7, 1), date(2026, 6, 18), False),  # no goal of the stay
+    ],
+)
+def test_a_goal_of_the_hospital_stay_that_nobody_recorded_is_only_to_be_recorded_later_on(as_of, due, over):
+    """Four rows a patient, for a year, of what wards write elsewhere stood among the steps that wait."""
+    row = goal(None, as_of, due)
+    assert (row.verdict, row.severity, row.gap) == ("not-met", 1, True)
+    assert is_over(row, as_of) is over
+
+
+def test_a_goal_that_was_recorded_as_not_met_is_looked_into_however_long_ago():
+    state = ItemState(Key("goal", "eats"), "completed", "done", achieved="not-achieved", done_on=date(2026, 3, 20))
+    row = goal(state, date(2026, 7, 1))
+    assert row.verdict == "not-met" and not is_over(row, date(2026, 7, 1))
 
 
 def ahead(number: int, status: str = "noshow") -> Placement:

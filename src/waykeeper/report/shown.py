@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 from waykeeper.gaps.model import Placement, Row, Worklist
 from waykeeper.gaps.says import LIVE_BOOKINGS
@@ -48,6 +48,9 @@ LIST_OF_MEDICINES = (
     "Medicines are those of the day on which each plan was last made. One that was started, stopped or changed since "
     "is not seen here until the plan is compiled and pushed again."
 )
+# Days after surgery; common practice, no source: a longer stay than a week has reasons that somebody looks into, and by
+# the end of the third week the wound was seen, and how the patient eats, walks and bears the pain was asked.
+_LONGEST_STAY, _FIRST_VISIT = 7, 21
 _SETTLED = frozenset({"attended", "attended-early", "attended-late", "excused"})
 _ENDED = ("fulfilled", "finished", "noshow")
 _MANY = 3
@@ -64,10 +67,20 @@ def key(rows: Iterable[Row]) -> list[tuple[str, str]]:
 
 
 def is_over(row: Row, as_of: date) -> bool:
-    """True for a step that was of use up to the surgery day only, where that day is over."""
+    """True for what is only to be recorded: a step that was of use up to the surgery day, where that day is over, and a
+    goal of the hospital stay that nobody recorded, once the first visit looked at how the patient is."""
     if not row.gap or row.surgery is None or row.window_end is None:
         return False
+    if row.kind == "goal":
+        return _goal_of_the_stay(row, row.surgery, row.window_end) and as_of > row.surgery + timedelta(_FIRST_VISIT)
     return row.verdict in _PAST_USE.get(row.kind, ()) and row.window_end <= row.surgery < as_of
+
+
+def _goal_of_the_stay(row: Row, surgery: date, due: date) -> bool:
+    """A goal that was to be met before going home, and about which nothing is recorded: neither met nor not met."""
+    recorded = table()["goal"]["not-met-recorded"]["reason"].partition("{")[0]
+    in_the_stay = surgery < due <= surgery + timedelta(_LONGEST_STAY)
+    return row.verdict == "not-met" and in_the_stay and not row.reason.startswith(recorded)
 
 
 def left_alone(row: Row) -> str:
