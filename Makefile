@@ -27,7 +27,7 @@ lint: $(STAMP) ## style, types, and which room may import which
 	@$(BIN)/lint-imports
 
 bench: $(STAMP) ## ratios and rates, all measured in this run
-	@$(BIN)/python tests/benchmarks/run.py
+	@PYTHONDONTWRITEBYTECODE= $(BIN)/python tests/benchmarks/run.py  # compiled once, as an installed command is
 
 golden: $(STAMP) ## write the golden plans again, and say what changed in meaning
 	@$(BIN)/python tests/golden/rewrite.py
