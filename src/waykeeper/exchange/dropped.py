@@ -1,13 +1,25 @@
-"""What a server accepted and does not hold: a push that created it knows so, a later one would take it for deleted."""
+"""What a server accepted and does not hold, or not as it was sent: only the push that wrote it can know.
+
+A later one would take it for deleted, or for changed, by a person.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from waykeeper.exchange.server import Held
+from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import OFFERED
+from waykeeper.fhir.ownership import GROUPS, group_values
+from waykeeper.findings import Finding, finding
 from waykeeper.merge.model import Decision, Decisions
+
+SHOWN = 3  # items named of those that lost the same
+NOT_WHOLE = (
+    "The plan is not whole on this server, and the next push takes what is missing for a person's change: ask whoever"
+    " runs the server why it drops it, or use another."
+)
 
 
 def lost(decisions: Decisions, held: Sequence[Held]) -> list[Decision]:
@@ -15,6 +27,40 @@ def lost(decisions: Decisions, held: Sequence[Held]) -> list[Decision]:
     every = [one for _, resource in held for one in resource.get("identifier") or []]
     there = {str(one.get("value")) for one in every if isinstance(one, dict)}
     return [d for d in decisions.changing if not d.reference and str((d.after or {}).get("id")) not in there]
+
+
+def altered(decisions: Decisions, held: Sequence[Held]) -> Iterator[Finding]:
+    """What was written and does not stand as it was sent: a later merge would take that for the work of a person.
+
+    What a server adds beside what it was given is its own affair.
+    """
+    found: dict[tuple[str, str], list[str]] = {}
+    standing = dict(held)
+    named = {own_identifier(resource): resource for _, resource in held}
+    for d in decisions.changing:
+        sent, stands = d.after or {}, standing.get(d.reference) or named.get(str((d.after or {}).get("id")))
+        if stands is None or stands.get("resourceType") != d.kind:
+            continue
+        gone = [path for group in GROUPS for path in _gone(group_values(sent, group), group_values(stands, group))]
+        if gone:
+            names = ", ".join(path.rpartition("#")[2] or path for path in gone)
+            found.setdefault((d.kind, names), []).append(f"{d.item} {d.part}")
+    for (kind, names), items in found.items():
+        shown = ", ".join(items[:SHOWN]) + (f" and {len(items) - SHOWN} more" if len(items) > SHOWN else "")
+        yield finding("WKX230", f"{kind}: {names} is not there as it was sent, of {shown}", help=NOT_WHOLE)
+
+
+def _gone(sent: Mapping[str, Any], stands: Mapping[str, Any]) -> Iterator[str]:
+    return (path for path, value in sent.items() if not _within(value, stands.get(path)))
+
+
+def _within(sent: Any, stands: Any) -> bool:
+    """True where everything that was sent stands, in its place."""
+    if isinstance(sent, Mapping):
+        return isinstance(stands, Mapping) and all(_within(value, stands.get(key)) for key, value in sent.items())
+    if isinstance(sent, list):
+        return isinstance(stands, list) and len(stands) >= len(sent) and all(map(_within, sent, stands))
+    return bool(sent == stands)
 
 
 def forgetting(held: Sequence[Held], gone: Sequence[Decision]) -> list[Held]:

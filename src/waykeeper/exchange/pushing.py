@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.capabilities import capabilities, missing, proof
 from waykeeper.exchange.definitions import outdated
-from waykeeper.exchange.dropped import forgetting, lost
+from waykeeper.exchange.dropped import altered, forgetting, lost
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError
 from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
@@ -139,7 +139,7 @@ class PlanPush:
         held = self._held()
         gone = lost(decisions, held)
         if not gone:
-            return self.proof(held)
+            return (*altered(decisions, held), *self.proof(held))
         self.take = {}
         self.send(self.decided(forgetting(held, gone), guarded=False))
         again = self._held()
@@ -236,6 +236,11 @@ class PlanPush:
         except BadAnswerError as refused:
             why = outdated(self.server) if refused.status in CHECKED_CONTENT else ()
             raise refused.about([*(_mapped(f, names) for f in refused.findings), *why]) from None
+
+    def proven_again(self, decisions: Decisions) -> tuple[Finding, ...]:
+        """Read everything again: what does not stand as it was sent, and what is left to change."""
+        held = self._held()
+        return (*altered(decisions, held), *self.proof(held))
 
     def proof(self, held: list[Held] | None = None) -> tuple[Finding, ...]:
         """Decide again over what is read again: a push that went through leaves nothing to send."""
