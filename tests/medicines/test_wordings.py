@@ -8,7 +8,7 @@ import pytest
 
 from medicines.case_files import CALENDAR, entry, load, moment, row_of
 from waykeeper.medicines import propose
-from waykeeper.medicines.dosing import INTERVAL_UNREAD, NEXT_UNKNOWN, WEEKDAY_UNKNOWN
+from waykeeper.medicines.dosing import DAYS_DIFFER, INTERVAL_UNREAD, NEXT_UNKNOWN, WEEKDAY_UNKNOWN
 from waykeeper.medicines.doubts import TOO_OFTEN
 from waykeeper.medicines.outcome import WEEKDAY_IN_DOUBT
 from waykeeper.plan.model import HoldAnswer
@@ -62,6 +62,18 @@ def test_the_interval_of_a_cycle(one: dict[str, Any]) -> None:
         row = row_of({"words": one["take"], "dose_text": one["text"], **more})
         assert str(row.last_dose).lower() == one["last"]
         assert (row.decision == "ask" and INTERVAL_UNREAD in row.question) is (one["unread"] == "yes")
+
+
+@pytest.mark.parametrize("one", WORDINGS["differ"], ids=named)
+def test_a_text_that_contradicts_the_timing(one: dict[str, Any]) -> None:
+    """Neither is chosen without a word: of a Thursday dose that the text has on Monday the last day was Thursday's."""
+    given = {name: one[name] for name in ("period", "weekday") if name in one}
+    for more in ({}, {"last_taken": "2026-02-12"}):
+        row = row_of({
+            "words": one["take"], "dose_text": one["text"], "policies": {"glp1": "ASA2023_HOLD"}, **given, **more,
+        })  # fmt: skip
+        assert (DAYS_DIFFER in row.question) is (one["asks"] == "yes")
+        assert not (one["asks"] == "yes" and row.window) or row.decision == "ask"
 
 
 @pytest.mark.parametrize("one", WORDINGS["agreed"], ids=named)

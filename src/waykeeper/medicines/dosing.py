@@ -17,6 +17,7 @@ from waykeeper.record.model import MedicineEntry
 DAYS_OF_WEEK = 7
 WEEKDAY_UNKNOWN = "on which weekday is it taken? the last dose lies on or before the day shown"
 INTERVAL_UNREAD = "at which interval is it given? the order's own words could not be read, the window depends on them"
+DAYS_DIFFER = "its timing and its text name different days or intervals: how often and on which days is it taken?"
 NEXT_UNKNOWN = (
     "on which day was it last taken, and when is the next dose due? the last dose lies on or before the day shown"
 )
@@ -149,6 +150,16 @@ def weekday_in_doubt(entry: MedicineEntry, weekly: Weekly) -> bool:
         return False
     plain = not (_CYCLE.search(text) or _ELSE.search(text) or _BUT.search(text))
     return not (taken.period_days == DAYS_OF_WEEK and taken.weekday is not None and plain)
+
+
+def days_differ(entry: MedicineEntry, weekly: Weekly) -> bool:
+    """True where the text of an order names another interval or another weekday than its timing."""
+    text = without_accents(f"{entry.dose_text} {entry.words}")
+    if entry.period_days is not None and _period(text, weekly) not in (None, entry.period_days):
+        return True
+    if entry.weekday is None or (weekly != "known" and _ELSE.search(text)):
+        return False
+    return _days_named(text) and _weekday(text) != entry.weekday
 
 
 def oftener_than_weekly(entry: MedicineEntry) -> bool:

@@ -14,10 +14,12 @@ from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
 from waykeeper.medicines.daily_sums import units_a_dose
 from waykeeper.medicines.dosing import (
+    DAYS_DIFFER,
     DAYS_OF_WEEK,
     INTERVAL_UNREAD,
     Weekly,
     day_unknown,
+    days_differ,
     interval_unread,
     weekday_in_doubt,
     weekly_medicine,
@@ -82,7 +84,7 @@ class Outcome:
 def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
     """The outcome of all rules that the row's substances have."""
     weekly = weekly_medicine(entry, known, context.rules)
-    doubt = weekday_in_doubt(entry, weekly)
+    doubt, differ = weekday_in_doubt(entry, weekly), days_differ(entry, weekly)
     said, entry = entry.weekday, with_dosing(entry, weekly)
     rules = context.rules.rule_for(known.ingredients)
     outcomes = [_of_rule(rule, index, entry, known, context) for index, rule in enumerate(rules)]
@@ -90,11 +92,13 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
     joined = _blanket(joined, entry, context)
     if doubt or (weekly != "known" and said is None):
         joined = replace(joined, interval=_missed_at_once(joined.interval, context.surgery.day))
-    asks = doubt and (joined.pauses or joined.interval.last_dose is not None or weekly == "known")
-    asked = WEEKDAY_IN_DOUBT if asks else _day_asked(joined, entry, weekly, known, context)
+    dated = joined.pauses or joined.interval.last_dose is not None or weekly == "known"
+    asked = DAYS_DIFFER if differ and dated else WEEKDAY_IN_DOUBT if doubt and dated else ""
+    asked = asked or _day_asked(joined, entry, weekly, known, context)
     if not asked:
         return joined
-    decision: Decision = "ask" if asked == INTERVAL_UNREAD else joined.decision
+    cycle = joined.interval.cycle and asked in (INTERVAL_UNREAD, DAYS_DIFFER)
+    decision: Decision = "ask" if cycle else joined.decision
     return replace(joined, decision=decision, question=_join(joined.question, asked))
 
 
