@@ -165,3 +165,32 @@ def test_a_row_of_a_table_that_fails_is_said_in_the_text_and_on_the_error_stream
     assert code != 0 and "1 patient: none moved, 1 not moved." in out
     assert "NOT MOVED: 1" in out and "WKX221" in out and "line 2" in out
     assert f"{day}:2:1: WKX221 error" in err and "AQ-9999" not in err + out
+
+
+def test_a_table_takes_each_record_from_a_folder_where_the_server_holds_none(capsys, tmp_path):
+    """A closed theatre day on a server without medicine lists: --record was read for one patient only."""
+    records, table = tmp_path / "records", tmp_path / "day.csv"
+    records.mkdir()
+    system = WHO.partition("|")[0]
+    with running() as url:
+        for name in ("AQ-1001", "AQ-2002"):
+            text = (BUNDLES / "demo-left" / "record.bundle.json").read_text("utf-8").replace("AQ-1001", name)
+            (records / f"{name}.json").write_text(text, "utf-8")
+            plan = verbs.compile(
+                "total-ankle-replacement", clinic="clinic-demo", patient=str(records / f"{name}.json"),
+                surgery="2026-03-18T07:30", side="left", anaesthesia="general",
+            )  # fmt: skip
+            (tmp_path / "plan.json").write_text(json.dumps(plan.bundle), "utf-8")
+            verbs.push(str(tmp_path / "plan.json"), to=url)
+        (records / "AQ-2002.json").rename(tmp_path / "later.json")
+        rows = "".join(f"{system}|{name},2026-04-08T07:30\n" for name in ("AQ-1001", "AQ-2002"))
+        table.write_text("patient,surgery\n" + rows, "utf-8")
+        moving = ["move", "--from", url, "--cases", str(table), "--reason", "closed", "--by", "R", "--as-of", TODAY]
+        code, out, err = run(capsys, *moving)
+        assert code != 0 and "NOT MOVED: 2" in flat(out) and err.count("WKC211") == 2
+        code, out, err = run(capsys, *moving, "--record", str(records))
+        assert code != 0 and "NOT MOVED: 1" in flat(out)
+        assert f"{table}:3:1: WKX511 error: no record in {records} has this identifier" in err
+        (tmp_path / "later.json").rename(records / "AQ-2002.json")
+        code, out, err = run(capsys, *moving, "--record", str(records))
+        assert (code, err) == (0, "") and "NOT MOVED" not in out

@@ -36,7 +36,7 @@ PARAMETERS = {
     "letters": "sources kind language fallback asked",
     "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
     " dry_run holds as_of",
-    "move_all": "from_ cases pathway clinic reason by dry_run holds as_of reported",
+    "move_all": "from_ cases pathway clinic record reason by dry_run holds as_of reported",
     "note": "item what to holds patient by on text days decision episode",
     "note_all": "table to by on holds told",
     "pathways": "",

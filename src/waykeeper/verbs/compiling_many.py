@@ -7,7 +7,7 @@ import difflib
 import io
 import shutil
 import tempfile
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -16,13 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
-from waykeeper.exchange.files import documents, read_bytes, write_whole
+from waykeeper.exchange.files import read_bytes, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
 from waykeeper.exchange.sources.table import Row, read_table
 from waykeeper.exchange.sources.times import UnreadableTimeError, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
 from waykeeper.verbs.processes import processes, result_of
+from waykeeper.verbs.records_of_many import Records
 
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode")
 NEEDED = ("patient", "surgery")
@@ -113,7 +114,7 @@ def compile_all(
     known = inputs.clinic_of(clinic)
     inputs.pathway_of(pathway, known, clinic)
     listed = read_cases(cases, known.patient_identifier_system, mapping)
-    records = _Records(patient) if patient else None
+    records = Records(patient) if patient else None
     with _place(output) as folder:
         server = as_connection(from_) if from_ else None
         common = Compiling(pathway, clinic, server, folder, output.endswith(".ndjson"))
@@ -124,13 +125,17 @@ def compile_all(
     return report
 
 
+def _record(one: Case | CaseOutcome, records: Records | None) -> str | Finding:
+    return records.of(one.patient, one.place) if records and isinstance(one, Case) else ""
+
+
 def _compiled(
-    listed: Sequence[Case | CaseOutcome], records: _Records | None, common: Compiling, jobs: int,
+    listed: Sequence[Case | CaseOutcome], records: Records | None, common: Compiling, jobs: int,
     found: Callable[[int], None], reported: Callable[[CaseOutcome], None],
 ) -> list[CaseOutcome]:  # fmt: skip
     """Every case in the order of the list, as soon as it is known."""
     found(len(listed))
-    work = [(one, records.of(one) if records and isinstance(one, Case) else "", common) for one in listed]
+    work = [(one, _record(one, records), common) for one in listed]
     made = []
     with _workers(min(jobs, max(len(work), 1))) as run:
         for outcome in run(work):
@@ -291,51 +296,6 @@ def _episode(row: Row, wrong: list[Finding]) -> int:
         return int(said)
     wrong.append(finding("WKX510", f"the episode is {said!r}, it counts from 1", row.at("episode")))
     return 1
-
-
-# the records
-
-
-class _Records:
-    """Which file holds whose record. Files are looked at once and let go."""
-
-    def __init__(self, path: str) -> None:
-        self._path = path
-        self._files: defaultdict[str, set[str]] = defaultdict(set)
-        self._many: dict[str, int] = {}
-        for place, document in documents(path):
-            file = place.rpartition(":")[0] if place.rpartition(":")[2].isdigit() else place
-            who = list(_patients(document))
-            self._many[file] = self._many.get(file, 0) + len(who)
-            for names in who:
-                for name in names:
-                    self._files[name].add(file)
-
-    def of(self, case: Case) -> str | Finding:
-        """The file of a case's record, or why there is none."""
-        files = sorted(self._files.get(case.patient, ()))
-        if len(files) != 1:
-            if not files:
-                return finding("WKX511", f"no record in {self._path} has this identifier", case.place)
-            said = f"{len(files)} records in {self._path} have this patient's identifier: {', '.join(files)}"
-            return finding("WKX511", said, case.place, "Keep the one that is true, and take the others out.")
-        if self._many[files[0]] != 1:
-            said = f"{files[0]} holds {self._many[files[0]]} patients, one file a patient is read"
-            return finding("WKX511", said, case.place, "Split it, or give the server with --from.")
-        return files[0]
-
-
-def _patients(document: Any) -> Iterator[list[str]]:
-    """The identifiers of each Patient in a document."""
-    entries = document.get("entry") if isinstance(document, dict) else document if isinstance(document, list) else None
-    parts = (
-        [e.get("resource", e) if isinstance(e, dict) else None for e in entries] if isinstance(entries, list) else []
-    )
-    for one in (document, *parts):
-        if isinstance(one, dict) and one.get("resourceType") == "Patient":
-            held = one.get("identifier")
-            names = [i for i in held if isinstance(i, dict)] if isinstance(held, list) else []
-            yield [f"{i.get('system')}|{i.get('value')}" for i in names]
 
 
 # the output

@@ -12,6 +12,7 @@ from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, 
 from waykeeper.plan.model import Identifier
 from waykeeper.verbs import inputs
 from waykeeper.verbs.moving import Move, Moving, Wish, checked
+from waykeeper.verbs.records_of_many import Records
 from waykeeper.verbs.words import Holds
 
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "episode", "record")
@@ -42,6 +43,7 @@ def move_all(
     *,
     pathway: str = "",
     clinic: str = "",
+    record: str = "",
     reason: str = "",
     by: str = "",
     dry_run: bool = False,
@@ -53,6 +55,7 @@ def move_all(
 
     cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`;
                further columns: discharge, side, anaesthesia, episode, record
+    record     a folder with the records, one file a patient, where the server does not hold them; a row may name one
     reported   gets number, of how many, and the outcome, as soon as each is known
 
     The whole table is read before the first is moved. Run again, after whatever interruption, it moves the rest and
@@ -60,15 +63,27 @@ def move_all(
     """
     day = inputs.day_of(as_of, "--as-of") if as_of else None
     wanted = cases_of(cases, Wish(pathway=pathway, clinic=clinic))
+    records = Records(record) if record else None
     mover = Moving(from_, holds, reason, by, day)
     found: list[Move | NotMoved] = []
     for number, case in enumerate(wanted, 1):
         try:
-            found.append(mover.move(case.patient, case.wish, case.episode, reinstate=False, dry_run=dry_run))
+            wish = _with_record(case, records, Position(cases, case.line))
+            found.append(mover.move(case.patient, wish, case.episode, reinstate=False, dry_run=dry_run))
         except WaykeeperError as refused:
             found.append(NotMoved(case, tuple(refused.findings), int(getattr(refused, "exit_code", 2))))
         reported(number, len(wanted), found[-1])
     return tuple(found)
+
+
+def _with_record(case: Case, records: Records | None, place: Position) -> Wish:
+    """The wish with the patient's file of the folder. Raises WaykeeperError WKX511 where there is none, or several."""
+    if records is None or case.wish.record:
+        return case.wish
+    known = records.of(str(case.patient), place)
+    if not isinstance(known, str):
+        raise WaykeeperError(known)
+    return replace(case.wish, record=known)
 
 
 def cases_of(path: str, common: Wish) -> tuple[Case, ...]:

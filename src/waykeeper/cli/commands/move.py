@@ -31,7 +31,10 @@ def move(
         str, typer.Option("--clinic", help="The clinic: a file or a name; the library's of the plan's address.")
     ] = "",
     record: Annotated[
-        str, typer.Option("--record", help="The patient's record, where the plan's place does not hold it.")
+        str,
+        typer.Option(
+            "--record", help="The patient's record, where the plan's place does not hold it; with --cases a folder."
+        ),
     ] = "",
     cases: Annotated[
         str, typer.Option("--cases", help="CSV of patient,surgery: a closed theatre day.", metavar="CSV")
@@ -58,11 +61,13 @@ def move(
         words.choice(format_, ("text", "json"), "--format")
         server = _place(from_)
         _fitting(server.url, cases, patient, output, surgery, sheet or ics)
+        _for_one(cases, reinstate, discharge=discharge, side=side, anaesthesia=anaesthesia, episode=episode != 1)
         shown = _Shown(format_, html, json_, show_identifiers, server.url)
         if cases:
             return _many(
-                server, cases, shown, pathway=pathway, clinic=clinic, reason=reason, by=by, dry_run=dry_run, as_of=as_of
-            )
+                server, cases, shown, pathway=pathway, clinic=clinic, record=record, reason=reason, by=by,
+                dry_run=dry_run, as_of=as_of,
+            )  # fmt: skip
         from waykeeper import verbs
 
         made = verbs.move(
@@ -107,6 +112,19 @@ def _fitting(url: str, cases: str, patient: str, output: str, surgery: str, prin
         wrong = "--sheet and --ics are for one patient"
     if wrong:
         raise WaykeeperError(finding("WKC203", wrong))
+
+
+def _for_one(cases: str, reinstate: bool, **named: object) -> None:
+    """Options that a table has a column for, or that are a word about one plan. Raises WaykeeperError WKC203."""
+    from waykeeper.findings import WaykeeperError, finding
+
+    given = [f"--{name}" for name, value in named.items() if value]
+    if cases and given:
+        details = f"{given[0]} and --cases exclude each other: the table has a column for it"
+        raise WaykeeperError(finding("WKC203", details))
+    if cases and reinstate:
+        details = "--reinstate is a word about one plan, --cases names many"
+        raise WaykeeperError(finding("WKC203", details, help="Bring that plan back by itself, with --patient."))
 
 
 class _Shown:
