@@ -13,6 +13,7 @@ from waykeeper.cli.session import end, server_of, summary
 from waykeeper.counting import counted
 
 JOBS = 2
+UNKNOWN = "unknown"
 
 
 def compile(  # noqa: A001 - the verb of the trade
@@ -31,7 +32,7 @@ def compile(  # noqa: A001 - the verb of the trade
     side: Annotated[str, typer.Option("--side", help="left or right.")] = "",
     anaesthesia: Annotated[
         str, typer.Option("--anaesthesia", help="general, spinal, deep-block, superficial-block or unknown.")
-    ] = "unknown",
+    ] = UNKNOWN,
     patient_identifier: Annotated[
         str, typer.Option("--patient-identifier", help="Which identifier the plan uses.", metavar="SYSTEM|VALUE")
     ] = "",
@@ -54,6 +55,7 @@ def compile(  # noqa: A001 - the verb of the trade
 
         if cases:
             _alone({"--surgery": surgery, "--discharge": discharge, "--side": side,
+                    "--anaesthesia": anaesthesia != UNKNOWN, "--episode": episode != 1,
                     "--patient-identifier": patient_identifier, "--table": table})  # fmt: skip
             return compile_many(
                 pathway, clinic=clinic, cases=cases, output=output, patient=patient, mapping=mapping, jobs=jobs,
