@@ -8,7 +8,14 @@ import pytest
 
 from medicines.case_files import CALENDAR, entry, load, moment, row_of
 from waykeeper.medicines import propose
-from waykeeper.medicines.dosing import DAYS_DIFFER, INTERVAL_UNREAD, NEXT_UNKNOWN, WEEKDAY_UNKNOWN
+from waykeeper.medicines.dosing import (
+    DAYS_DIFFER,
+    INTERVAL_UNREAD,
+    NEXT_UNKNOWN,
+    WEEKDAY_UNKNOWN,
+    oftener_than_weekly,
+    with_dosing,
+)
 from waykeeper.medicines.doubts import TOO_OFTEN
 from waykeeper.medicines.outcome import WEEKDAY_IN_DOUBT
 from waykeeper.plan.model import HoldAnswer
@@ -74,6 +81,48 @@ def test_a_text_that_contradicts_the_timing(one: dict[str, Any]) -> None:
         })  # fmt: skip
         assert (DAYS_DIFFER in row.question) is (one["asks"] == "yes")
         assert not (one["asks"] == "yes" and row.window) or row.decision == "ask"
+
+
+@pytest.mark.parametrize(
+    ("text", "days"),
+    [
+        ("cada dos semanas", 14), ("cada tres semanas", 21), ("cada cuatro semanas", 28), ("cada seis semanas", 42),
+        ("cada ocho semanas", 56), ("cada doce semanas", 84), ("every two weeks", 14), ("every three weeks", 21),
+        ("each four weeks", 28), ("every six weeks", 42), ("every eight weeks", 56), ("every twelve weeks", 84),
+        ("every 21 days", 21), ("cada 42 días", 42), ("q48h", 2), ("every 12 hours", 1), ("every 72 hours", 3),
+        ("every 168 hours", 7), ("every 5 days", None), ("every 3 weeks, then every 6 weeks", None),
+        ("every 2 weeks, labs monthly", 14),
+    ],
+)  # fmt: skip
+def test_the_days_between_two_doses(text: str, days: int | None) -> None:
+    assert with_dosing(entry({"words": "x", "dose_text": text}), "possible").period_days == days
+
+
+def test_how_often_something_else_happens_is_no_interval_of_a_daily_medicine() -> None:
+    for text, days in (("every 2 weeks", 14), ("INR every 2 weeks", None)):
+        assert with_dosing(entry({"words": "x", "dose_text": text}), "no").period_days == days
+
+
+@pytest.mark.parametrize("text", ["every 168 hours", "every 170 hours"])
+def test_a_week_in_hours_is_no_more_often_than_weekly(text: str) -> None:
+    assert not oftener_than_weekly(entry({"words": "semaglutide 1 mg pen", "dose_text": text}))
+    assert oftener_than_weekly(entry({"words": "semaglutide 1 mg pen", "dose_text": "every 167 hours"}))
+
+
+def test_several_doses_a_week_by_the_timing_ask_for_no_next_dose() -> None:
+    given = {"words": "estradiol 0.1 mg/24 hr patch", "dose_text": "change it, renew monthly"}
+    assert NEXT_UNKNOWN in row_of(given).question
+    assert NEXT_UNKNOWN not in row_of({**given, "times_a_week": "2"}).question
+
+
+def test_a_weekday_of_the_timing_stands_whatever_else_the_text_has_on_a_day() -> None:
+    given = entry({"words": "warfarin 5 mg", "dose_text": "INR every Monday", "weekday": "3", "period": "7"})
+    assert with_dosing(given, "no").weekday == 3
+
+
+def test_one_dose_a_week_by_the_timing_still_asks_for_its_day() -> None:
+    given = {"words": "semaglutide 1 mg pen", "policies": {"glp1": "ASA2023_HOLD"}}
+    assert WEEKDAY_UNKNOWN in row_of({**given, "times_a_week": "1"}).question
 
 
 @pytest.mark.parametrize("one", WORDINGS["agreed"], ids=named)
