@@ -42,6 +42,7 @@ from waykeeper.plan.unlisted import unlisted
 Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
+DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
 BEFORE = ", which was there before"
 
 
@@ -97,6 +98,7 @@ def note(
 
     Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
     """
+    _said_of_it(what, days, decision)
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway)
@@ -113,6 +115,14 @@ def note(
             if attempt == TRIES - 1:
                 raise stale.refused from None
     raise AssertionError  # the last attempt returns or raises
+
+
+def _said_of_it(what: str, days: int | None, decision: str) -> None:
+    """Raises WaykeeperError WKX240 for days or a decision beside a word that writes neither: they would be lost."""
+    if days is not None and what != "answered":
+        raise _unfit(f"days beside {what!r}", "Days without a dose are the prescriber's answer: note them as answered.")
+    if decision and what not in DECISIONS:
+        raise _unfit(f"a decision beside {what!r}", "Note the prescriber's answer as answered, other words as text.")
 
 
 class _AgainError(Exception):
