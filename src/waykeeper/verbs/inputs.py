@@ -154,12 +154,12 @@ def covered(moment: Moment, calendar: WorkingCalendar, option: str) -> None:
         raise WaykeeperError(finding("WKT204", details))
 
 
-def owned(patient: Mapping[str, Any], identifier: Identifier, place: str) -> None:
+def owned(patient: Mapping[str, Any], identifier: Identifier, place: str, remedy: str = "") -> None:
     """Raises WaykeeperError WKC209 where a Patient does not have the identifier that was asked for."""
     if (identifier.system, identifier.value) not in identifiers(patient):
         systems = ", ".join(sorted({system for system, _ in identifiers(patient)})) or "none"
         details = f"the Patient does not have this identifier; it has identifiers of: {systems}"
-        raise WaykeeperError(finding("WKC209", details, Position(place)))
+        raise WaykeeperError(finding("WKC209", details, Position(place), remedy))
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.merge.rounds import CHANGE
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Evidence, Identifier, Key, Plan, State
-from waykeeper.record import Record, read
+from waykeeper.record import Record, identifiers, read
 from waykeeper.timing import working_days_after
 from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from waykeeper.exchange.pushing import Why
     from waykeeper.pathway.model import Clinic, Pathway
     from waykeeper.report.moved import MovedPlan, Status
+
+OF_THE_PLAN = "Give the record of the patient whose plan it is: the medicines of somebody else would get into it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,8 +221,8 @@ class Recompiler:
     def __call__(self, old: Plan, state: State, held: Sequence[Held]) -> Plan:
         """The plan as it is wanted now.
 
-        Raises WaykeeperError: WKC207 died, WKC211 the record is not there, WKC213 surgery took place, WKC214 the new
-        day is over.
+        Raises WaykeeperError: WKC207 died, WKC209 the record is somebody else's, WKC211 it is not there, WKC213 surgery
+        took place, WKC214 the new day is over.
         """
         wish = self.wish
         name, clinic = self.sources.clinic(wish.clinic, old)
@@ -244,7 +246,9 @@ class Recompiler:
         return plan
 
     def _possible(self, record: Record, old: Plan, state: State) -> None:
-        """Neither the dead nor a plan without its medicines is moved."""
+        """Neither the dead nor a plan without its medicines is moved, and none with the record of somebody else."""
+        if not {f"{system}|{value}" for system, value in identifiers(record.patient)}.intersection(old.patient.merged):
+            inputs.owned(record.patient, old.episode.patient, self.wish.record or self.place, OF_THE_PLAN)
         if state.deceased or state.deceased_on or record.patient.get("deceasedBoolean"):
             raise WaykeeperError(finding("WKC207", "the Patient is recorded as deceased, no plan is moved"))
         whole(record, old, state, named=bool(self.wish.record))
