@@ -167,6 +167,18 @@ def test_a_row_of_a_table_that_fails_is_said_in_the_text_and_on_the_error_stream
     assert f"{day}:2:1: WKX221 error" in err and "AQ-9999" not in err + out
 
 
+def test_a_number_that_is_her_old_one_is_hers(url, capsys, tmp_path):
+    """Records were merged: the Patient says `old` of the number that the plan was made with."""
+    record = json.loads((BUNDLES / "demo-left" / "record.bundle.json").read_text("utf-8"))
+    patient = next(e["resource"] for e in record["entry"] if e["resource"]["resourceType"] == "Patient")
+    patient["identifier"][0]["use"] = "old"
+    patient["identifier"].append({"system": WHO.partition("|")[0], "value": "AQ-7777"})
+    (tmp_path / "merged.json").write_text(json.dumps(record), "utf-8")
+    options = ["--surgery", "2026-04-08T07:30", "--by", "R", "--record", str(tmp_path / "merged.json"), "--dry-run"]
+    code, _, err = run(capsys, *move(url, *options))
+    assert code == 0, err
+
+
 def test_a_table_takes_each_record_from_a_folder_where_the_server_holds_none(capsys, tmp_path):
     """A closed theatre day on a server without medicine lists: --record was read for one patient only."""
     records, table = tmp_path / "records", tmp_path / "day.csv"

@@ -14,7 +14,7 @@ from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.merge.rounds import CHANGE
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Evidence, Identifier, Key, Plan, State
-from waykeeper.record import Record, identifiers, read
+from waykeeper.record import Record, identifier_names, read
 from waykeeper.timing import working_days_after
 from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
@@ -247,7 +247,8 @@ class Recompiler:
 
     def _possible(self, record: Record, old: Plan, state: State) -> None:
         """Neither the dead nor a plan without its medicines is moved, and none with the record of somebody else."""
-        if not {f"{system}|{value}" for system, value in identifiers(record.patient)}.intersection(old.patient.merged):
+        hers = {str(old.episode.patient), *old.patient.merged}
+        if hers.isdisjoint(identifier_names(record.patient)):  # a number of before, where records were merged, is hers
             inputs.owned(record.patient, old.episode.patient, self.wish.record or self.place, OF_THE_PLAN)
         if state.deceased or state.deceased_on or record.patient.get("deceasedBoolean"):
             raise WaykeeperError(finding("WKC207", "the Patient is recorded as deceased, no plan is moved"))
