@@ -206,7 +206,7 @@ def test_another_day_of_surgery_is_never_put_off(one):
 @pytest.mark.parametrize("what", [word for word in WHAT if word not in ("owner", "snoozed")])
 def test_nothing_else_is_noted_of_the_plan_as_a_whole(one, what):
     with pytest.raises(WaykeeperError, match="of it only owner and snoozed fit"):
-        note(*one, "plan", what, by=BY, on=DAY, text="yes", decision="hold", days=5)
+        note(*one, "plan", what, by=BY, on=DAY, text="yes")
     assert in_hand(one) == []
 
 
