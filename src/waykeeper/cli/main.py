@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 
@@ -66,5 +67,10 @@ def _columns() -> int:
 
 
 def run() -> NoReturn:
-    """The console script."""
+    """The console script.
+
+    What a command makes lives until it ends and has no cycles: of the caseload of a clinic a collection finds nothing,
+    and looking took a fifth of the time. So it is looked for seldom.
+    """
+    gc.set_threshold(100_000, 50, 100)
     sys.exit(main(sys.argv[1:]))

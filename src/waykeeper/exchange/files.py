@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import orjson
+
 from waykeeper.findings import Position, WaykeeperError, finding
 
 if TYPE_CHECKING:
@@ -73,6 +75,13 @@ def read_json(path: str) -> Any:
 def _parse(data: bytes, path: str, line: int = 0) -> Any:
     if not data.strip():
         raise WaykeeperError(finding("WKC102", "the file is empty", Position(path, line), "Give a file with JSON."))
+    try:
+        return orjson.loads(data)
+    except orjson.JSONDecodeError:  # read again by the standard library: it reads more, and says where it ends
+        return _parse_slowly(data, path, line)
+
+
+def _parse_slowly(data: bytes, path: str, line: int) -> Any:
     try:
         return json.loads(data.decode("utf-8-sig"), parse_constant=_no_number)
     except UnicodeDecodeError as error:

@@ -23,6 +23,8 @@ _NAMES: Mapping[type, tuple[str, ...]] = {
 
 
 def _plain(value: Any) -> Any:
+    if value is None or isinstance(value, str):
+        return value
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, tuple):

@@ -88,6 +88,8 @@ def _indented(value: object, by: int) -> str:
 
 def cell(value: object) -> str:
     """A value as a cell that a spreadsheet shows and never runs."""
+    if isinstance(value, str):
+        return _text(value)
     if value is None:
         return ""
     if isinstance(value, bool):

@@ -14,6 +14,8 @@ ENGLISH_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 def clean(text: str) -> str:
     """The text on one line without control or direction-changing characters: a name can't move the cursor."""
+    if text.isascii() and text.isprintable():
+        return " ".join(text.split())
     kept = "".join(" " if c in "\t\r\n" else c for c in text if c in "\t\r\n" or unicodedata.category(c)[0] != "C")
     return " ".join(kept.split())
 
@@ -33,6 +35,8 @@ def moment(when: Moment | None) -> str:
 
 def width_of(text: str) -> int:
     """Columns that a text takes in a terminal: wide characters take two, combining ones none."""
+    if text.isascii():
+        return len(text)
     return sum(0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
 
 
