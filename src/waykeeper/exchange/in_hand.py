@@ -66,7 +66,8 @@ def comes_back(item: Item, until: date) -> str:
     stays = "; another day or side than the theatre list's stays on the list" if item.key == PLAN_KEY else ""
     if last is None or until <= last:
         return stays
-    return f"{stays}; nothing is put off past its last day: it stands on the list from {last.isoformat()} on all the same"
+    again = f"it stands on the list from {last.isoformat()} on all the same"
+    return f"{stays}; nothing is put off past its last day: {again}"
 
 
 def _new(plan: Plan, item: Item, about: str, name: str) -> Resource:
