@@ -2,11 +2,13 @@
 
 import json
 from contextlib import nullcontext
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 import waykeeper
+from waykeeper.exchange.partition import bulk_files
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
 from waykeeper.verbs import caseload, comparing
@@ -67,3 +69,17 @@ def test_where_it_was_the_only_one_that_is_what_is_said(tmp_path):
     with pytest.raises(WaykeeperError) as refused:
         waykeeper.gaps(str(tmp_path), as_of=DAY)
     assert [f.code for f in refused.value.findings] == ["WKX216"]
+
+
+def test_a_type_that_one_patient_has_nothing_of_is_deleted_there_however_the_export_is_split(tmp_path):
+    def without_goals(resource):
+        return None if resource["resourceType"] == "Goal" else resource
+
+    folder_of = export(tmp_path, without_goals)
+    whole = waykeeper.gaps(folder_of, as_of=DAY)
+    split = caseload.caseload(bulk_files(folder_of), date.fromisoformat(DAY), jobs=1, part=1000)
+    assert len(split.parts.files) > 1
+    assert (split.left_out, whole.findings) == (frozenset(), ())
+    assert tuple(split.worklist.rows) == whole.whole.rows
+    (own,) = (r for r in whole.whole.rows if r.kind == "plan" and "Goal/" in " ".join(r.questions))
+    assert own.patient == "Maren Wintergale"

@@ -8,7 +8,7 @@ import pytest
 from merge.small import BLOOD, CALL, FILM, HOLD, VISIT, WEIGHT
 from merge.worlds import TODAY, Memory
 from waykeeper.fhir import read_all
-from waykeeper.fhir.gone import A_FEW, GONE, entries, types_left_out
+from waykeeper.fhir.gone import A_FEW, GONE, entries, types_of
 from waykeeper.gaps import worklist
 from waykeeper.merge import withdraw
 
@@ -135,10 +135,11 @@ def test_an_export_of_some_types_says_so_once_and_not_of_each_part_of_each_plan(
     left = [(ref, r) for ref, r in world.resources() if r["resourceType"] != "Task"]
     named = [ref for ref in entries(root_of(world)[1]) if ref.startswith("Task/")]
     assert len(named) > A_FEW
-    assert types_left_out(left) == {"Task"}
+    assert types_of(left).left_out == {"Task"}
     ((_, state),) = read_all(left)
     assert [c for c in state.conflicts if GONE in c] == []
     one = next(pair for pair in world.resources() if pair[0] == named[0])
     ((_, state),) = read_all([*left, one])  # one of the type is there: the others were deleted, and each is told
-    assert types_left_out([*left, one]) == frozenset()
+    assert types_of([*left, one]).left_out == frozenset()
+    assert (types_of(left) | types_of([one])).left_out == frozenset()  # in two parts
     assert len([c for c in state.conflicts if GONE in c]) == len(named) - 1

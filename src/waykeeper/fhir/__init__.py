@@ -3,7 +3,7 @@
 from waykeeper.fhir.answers import answers
 from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
 from waykeeper.fhir.evidence import evidence, evidence_of, zones_of
-from waykeeper.fhir.gone import rootless, types_left_out
+from waykeeper.fhir.gone import Types, rootless, types_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
 from waykeeper.fhir.read import read, read_all
 from waykeeper.fhir.status import status, status_class
@@ -11,6 +11,7 @@ from waykeeper.fhir.write import write
 
 __all__ = [
     "Identity",
+    "Types",
     "answers",
     "belongs",
     "bundle",
@@ -26,7 +27,7 @@ __all__ = [
     "rootless",
     "status",
     "status_class",
-    "types_left_out",
+    "types_of",
     "write",
     "zones_of",
 ]

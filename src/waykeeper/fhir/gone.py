@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, named_by
@@ -39,21 +40,38 @@ def entries(root: Mapping[str, Any]) -> list[str]:
     return [relative(str(r["reference"])) for r in references if r.get("reference")]
 
 
-def types_left_out(held: Sequence[Held]) -> frozenset[str]:
-    """The types that plans in force name and of which nothing was read, where that is no matter of a few deletions.
+@dataclass(frozen=True, slots=True)
+class Types:
+    """Types of which there is something, and how many parts of each type one plan in force names at most."""
 
-    An export of some types only has none of the others: then that is said once, and not of each part of each plan.
-    """
-    read = {str(r.get("resourceType")) for _, r in held}
-    absent: set[str] = set()
-    partly = False
+    there: frozenset[str]
+    named: Mapping[str, int]
+
+    def __or__(self, other: Types) -> Types:
+        """Of both together, as if they had been read at once."""
+        most = {kind: max(self.named.get(kind, 0), other.named.get(kind, 0)) for kind in {*self.named, *other.named}}
+        return Types(self.there | other.there, most)
+
+    @property
+    def left_out(self) -> frozenset[str]:
+        """The types that plans name and of which nothing was read, where that is no matter of a few deletions.
+
+        An export of some types only has none of the others: then that is said once, and not of each part of each plan.
+        """
+        absent = {kind: count for kind, count in self.named.items() if kind not in self.there}
+        return frozenset(absent) if any(count > A_FEW for count in absent.values()) else frozenset()
+
+
+def types_of(held: Sequence[Held]) -> Types:
+    """Which types were read, and which the plans among them name."""
+    there = frozenset(str(r.get("resourceType")) for _, r in held)
+    named: dict[str, int] = {}
     for _, root in held:
         if root.get("resourceType") == "CarePlan" and episode_of(root) is not None and status_class(root) == "open":
-            named = Counter(ref.partition("/")[0] for ref in entries(root) if "/" in ref)
-            lacking = {kind: count for kind, count in named.items() if kind not in read and kind != "Appointment"}
-            absent |= set(lacking)
-            partly = partly or any(count > A_FEW for count in lacking.values())
-    return frozenset(absent) if partly else frozenset()
+            for kind, count in Counter(ref.partition("/")[0] for ref in entries(root) if "/" in ref).items():
+                named[kind] = max(count, named.get(kind, 0))
+    named.pop("Appointment", None)  # a proposal is nobody's loss: its request still asks for the visit
+    return Types(there, named)
 
 
 def gone(
@@ -67,7 +85,7 @@ def gone(
 
     own        the parts of the plan that are there
     theirs     everything of its patient
-    left_out   types of which nothing at all was read: see `types_left_out`
+    left_out   types of which nothing at all was read
 
     A push takes what is gone out of the root's entries, and asks; what a person answered, and what a newer round stands
     for, is no news. Entries may be somebody else's: where a server gives the ids only as many are told as are lacking.

@@ -10,7 +10,7 @@ from typing import Any
 import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
-from waykeeper.fhir.gone import entries, gone, types_left_out
+from waykeeper.fhir.gone import entries, gone, types_of
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
@@ -52,10 +52,11 @@ def read(resources: Sequence[Held]) -> tuple[Plan, State]:
     return found[0]
 
 
-def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
+def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) -> list[tuple[Plan, State]]:
     """Every plan among the resources, each with its own parts only, in the order of their roots' identifiers.
 
-    `resources` are (reference, resource) pairs as `record.resources_of` gives them; the Patient is among them.
+    resources   (reference, resource) pairs as `record.resources_of` gives them; the Patient is among them
+    left_out    types of which nothing was read, where the resources are only a part of what was: see `types_of`
     """
     roots = [(ref, r) for ref, r in resources if find(r, PLAN) is not None and r.get("resourceType") == "CarePlan"]
     roots.sort(key=lambda pair: str(pair[1].get("identifier")))
@@ -63,7 +64,7 @@ def read_all(resources: Sequence[Held]) -> list[tuple[Plan, State]]:
     if not episodes:
         return []
     patients = Patients(resources, {episode.patient.system for episode, _ in episodes})
-    left_out = types_left_out(resources)
+    left_out = types_of(resources).left_out if left_out is None else left_out
     found = []
     for episode, root in episodes:
         theirs = patients.of(str(episode.patient))

@@ -10,7 +10,8 @@ from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from functools import partial
+from functools import partial, reduce
+from operator import or_
 from pathlib import Path
 from time import perf_counter
 
@@ -19,7 +20,7 @@ from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
-from waykeeper.fhir import evidence_of, read_all, rootless, types_left_out
+from waykeeper.fhir import Types, evidence_of, read_all, rootless, types_of
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
 from waykeeper.verbs.processes import processes, result_of
@@ -81,7 +82,7 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
         spent = (split - start, perf_counter() - split)
     count, copies = sum(one.plans for one in compared), sum(one.copies for one in compared)
     lost = tuple(pair for one in compared for pair in one.rootless)
-    left_out = frozenset(kind for one in compared for kind in one.left_out)
+    left_out = _types(compared).left_out
     return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost, left_out)
 
 
@@ -107,26 +108,46 @@ class _Compared:
     plans: int
     copies: int
     rootless: tuple[tuple[str, str], ...]
-    left_out: frozenset[str]
+    types: Types
     as_of: date
 
 
 def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, files: list[Path]) -> list[_Compared]:
     """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
     try:
-        if pool is None:
-            return [_part(part, moment) for part in parts.files]
-        # not pool.map: interrupted, it cancels what waits, and a pool whose processes were ended stumbles over that
-        return [result_of(done) for done in [pool.submit(_part, part, moment) for part in parts.files]]
+        made = _each(parts.files, moment, pool)
+        left_out = _types(made).left_out
+        # A part may have nothing of a type that another has: that was deleted, and each is told.
+        again = [n for n, one in enumerate(made) if (one.types.left_out ^ left_out) & one.types.named.keys()]
+        for n, one in zip(again, _each([parts.files[n] for n in again], moment, pool, left_out), strict=True):
+            made[n] = one
+        return made
     except UnreadableError:
         check(files)
         raise
 
 
-def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
-    """One part, in a process of its own."""
+def _each(
+    parts: Sequence[Sequence[Path]],
+    moment: date | datetime,
+    pool: Executor | None,
+    left_out: frozenset[str] | None = None,
+) -> list[_Compared]:
+    if pool is None:
+        return [_part(part, moment, left_out) for part in parts]
+    # not pool.map: interrupted, it cancels what waits, and a pool whose processes were ended stumbles over that
+    return [result_of(done) for done in [pool.submit(_part, part, moment, left_out) for part in parts]]
+
+
+def _types(compared: Sequence[_Compared]) -> Types:
+    return reduce(or_, (one.types for one in compared), Types(frozenset(), {}))
+
+
+def _part(part: Sequence[Path], moment: date | datetime, left_out: frozenset[str] | None = None) -> _Compared:
+    """One part, in a process of its own. `left_out`: types of which the export has nothing, once that is known."""
     held, several = one_of_each(newest(resources(part)))
-    plans = read_all(held)
+    types = types_of(held)
+    plans = read_all(held, types.left_out if left_out is None else left_out)
     found = evidence_of(held, plans)
     report = worklist(plans, found, moment)
     shared = {reference for reference, times in Counter(e.reference for e in found).items() if times > 1}
@@ -141,7 +162,7 @@ def _part(part: Sequence[Path], moment: date | datetime) -> _Compared:
         len(plans),
         len(several),
         tuple(rootless(held, plans)),
-        types_left_out(held),
+        types,
         report.as_of,
     )
 

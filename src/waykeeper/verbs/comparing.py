@@ -177,7 +177,7 @@ def read_sources(
     sources: Sequence[str], mapping: str = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
-    from waykeeper.fhir import evidence_of, rootless, types_left_out
+    from waykeeper.fhir import evidence_of, rootless, types_of
 
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
@@ -190,7 +190,7 @@ def read_sources(
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         plans = read_all(held)
-        lost = (*_rootless(rootless(held, plans), other), *_left_out(types_left_out(held), other))
+        lost = (*_rootless(rootless(held, plans), other), *_left_out(types_of(held).left_out, other))
         if not plans:
             raise _no_plan(sources, lost)
         zone = plans[0][0].zone
