@@ -8,7 +8,7 @@ import pytest
 
 from merge.small import BLOOD, compiled, new_identifier
 from merge.worlds import later
-from waykeeper.exchange import Server
+from waykeeper.exchange import BadAnswerError, Server
 from waykeeper.exchange.errors import refusal
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
@@ -105,6 +105,20 @@ def test_a_server_on_which_nothing_has_a_tag(one):
     assert plan.items == read_all(plan_resources(server, identifier))[0][0].items
     again = push(bundle(compiled(identifier)), server, now=NOW)
     assert again.changes == () and again.conflicts == ()
+
+
+def test_a_search_that_is_refused_for_another_reason_refuses_the_push_before_anything_is_sent(one):
+    class Flagless(Tagless):
+        def searches(self, wanted, *, told=False):
+            if any(kind == "Flag" for kind, _ in wanted):
+                raise refusal(400, "search of Flag", {"resourceType": "OperationOutcome"})
+            return super().searches(wanted, told=told)
+
+    first, _ = one
+    other = new_identifier()
+    with pytest.raises(BadAnswerError):
+        push(bundle(compiled(other)), Flagless(first.base, sleep=lambda _: None), now=NOW)
+    assert plan_resources(first, other) == []
 
 
 def test_a_server_that_searches_by_no_tags(one):

@@ -80,7 +80,8 @@ class Mover:
             if not push.sent(decisions, attempt):
                 continue
             self._proven = push.proven or self._proven
-            return _moved(old, state, held, decisions, self.server.base, sent=True, findings=push.proven_again(decisions))
+            proof = push.proven_again(decisions)
+            return _moved(old, state, held, decisions, self.server.base, sent=True, findings=proof)
         raise AssertionError  # the last attempt returns or raises
 
     def _today(self, plan: Plan) -> date:

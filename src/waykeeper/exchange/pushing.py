@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.capabilities import capabilities, missing, proof
+from waykeeper.exchange.capabilities import NOBODY, capabilities, missing, proof
 from waykeeper.exchange.definitions import outdated
 from waykeeper.exchange.dropped import altered, forgetting, lost
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError
@@ -170,6 +170,8 @@ class PlanPush:
 
     def _held(self) -> list[Held]:
         patient = one_patient(self.server, self.plan.episode.patient)
+        if patient is None and self.server.proven is None:
+            of_patients(self.server, [NOBODY])  # a search that the server refuses is met before anything is sent
         held = [patient, *of_patients(self.server, [patient[0]])] if patient else []
         self.versions = {ref: str((r.get("meta") or {}).get("versionId")) for ref, r in held}
         return held

@@ -83,7 +83,7 @@ def _plans_by_patient(server: Server) -> dict[str, set[str]]:
     Where nothing has our tag, or the server does not search by it, every CarePlan is looked at: there our own extension
     says which are plans.
     """
-    held = _by_tag(server, [("CarePlan", [TAG])])
+    held = _by_tag(server, [("CarePlan", [TAG])]) or []
     held = held or [pair for pair in server.search("CarePlan", [("intent", "plan")]) if episode_of(pair[1])]
     found: dict[str, set[str]] = {}
     for ref, resource in held:
@@ -92,14 +92,14 @@ def _plans_by_patient(server: Server) -> dict[str, set[str]]:
     return found
 
 
-def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]]) -> list[Held]:
-    """What searches by our tag find; nothing on a server that refuses to search by tags."""
+def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]]) -> list[Held] | None:
+    """What searches by our tag find; None on a server that refuses to search by tags."""
     try:
         return server.searches(wanted)
     except BadAnswerError as refused:
         if refused.status not in NO_SUCH_SEARCH:
             raise
-        return []
+        return None
 
 
 def _subject(resource: Mapping[str, Any]) -> str:
@@ -114,9 +114,11 @@ def of_patients(server: Server, references: Sequence[str]) -> list[Held]:
     own CarePlan, so that those are read whether they have the tag or not.
     """
     who = ("patient", ",".join(references))
-    always = [("CarePlan", [who]), *((kind, [who]) for kind in EVIDENCE)]
-    by_tag = [(kind, [who, TAG]) for kind in OURS if kind != "CarePlan"]
-    found = _by_tag(server, [*by_tag, *always]) or server.searches(always)
+    evidence = [(kind, [who]) for kind in EVIDENCE]
+    ours = [(kind, [who] if kind == "CarePlan" else [who, TAG]) for kind in OURS]
+    found = _by_tag(server, [*ours, *evidence])
+    if found is None:
+        found = server.searches([*((kind, [who]) for kind in OURS), *evidence])
     untagged = _untagged(found)
     if untagged:
         by_name = [("patient", ",".join(sorted(untagged))), ("identifier", ",".join(_systems(found)))]
