@@ -8,8 +8,10 @@ from medicines.case_files import CALENDAR, moment
 from waykeeper.medicines import propose
 from waykeeper.record import read
 from waykeeper.record.model import Kidney
+from waykeeper.record.reasons import Reasons
 
 ICD = "http://hl7.org/fhir/sid/icd-10-cm"
+HERE, OTHER = "https://a.example/fhir", "https://b.example/fhir"
 PATIENT = {"resourceType": "Patient", "id": "p", "identifier": [{"system": "s", "value": "1"}]}
 CAD = {"resourceType": "Condition", "id": "c", "code": {"coding": [{"system": ICD, "code": "I25.10"}]}}
 
@@ -50,10 +52,43 @@ def named(condition, name="Condition/c"):
             [named({**CAD, "verificationStatus": {"coding": [{"code": "refuted"}]}})],
             (),
         ),
+        (order({"reference": f"{OTHER}/Condition/c"}), [named(CAD, f"{HERE}/Condition/c")], ()),
+        (
+            order({"reference": f"{OTHER}/Condition/c"}),
+            [named(CAD, f"{HERE}/Condition/c"), named({**CAD, "code": {"text": "Angina"}}, f"{OTHER}/Condition/c")],
+            ("angina",),
+        ),
     ],
 )
 def test_the_reason_behind_a_reference(given, others, wanted):
     assert reasons(given, *others).indication == wanted
+
+
+@pytest.mark.parametrize(
+    ("status", "is_reason"),
+    [
+        (None, True),
+        ({"coding": [{"code": "confirmed"}]}, True),
+        ({"coding": [{"code": "unconfirmed"}]}, False),
+        ({"coding": [{"code": "provisional"}]}, False),
+        ({"coding": [{"code": "differential"}]}, False),
+        ({"coding": [{"code": "entered-in-error"}]}, False),
+        ({"text": "suspected"}, False),
+    ],
+)
+def test_a_condition_that_is_not_sure_is_no_reason(status, is_reason):
+    """FHIR R4, condition-ver-status: of six codes one says that there is sufficient evidence, `confirmed`."""
+    condition = {**CAD, "verificationStatus": status} if status else CAD
+    assert bool(reasons(order({"reference": "Condition/c"}), named(condition)).indication) is is_reason
+
+
+def test_a_relative_reference_is_of_the_server_of_its_order():
+    there = [named(CAD, f"{HERE}/Condition/c"), named({**CAD, "code": {"text": "Angina"}}, f"{OTHER}/Condition/c")]
+    known = Reasons(there)
+    given = order({"reference": "Condition/c"})
+    assert known.of(given, f"{OTHER}/MedicationRequest/m") == ("angina",)
+    assert known.of(given, f"{HERE}/MedicationRequest/m") == (f"{ICD}|I25.10",)
+    assert known.of(given) == ()  # nobody knows which
 
 
 def test_what_the_order_says_itself_stands_first():

@@ -124,7 +124,7 @@ def _medicines(
         seen[key] = seen.get(key, 0) + 1
         unique = key if seen[key] == 1 else f"{key}#{seen[key]}"
         entry = medicine_entry(unique, reference, resource, medications, surgery, today)
-        why = (*entry.indication, *reasons.of(resource))
+        why = (*entry.indication, *reasons.of(resource, reference))
         entries.append(replace(entry, indication=why, loose_dose=loose_dose(resource, more.loose, medications)))
     return with_last_given(entries, local), more
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from waykeeper.record.medications import WEB, base_of
 from waykeeper.record.references import relative
 
 Resource = Mapping[str, Any]
-# FHIR R4, condition-ver-status: what was ruled out, or written by mistake, is no reason.
-_NO_REASON = frozenset({"refuted", "entered-in-error"})
+CONFIRMED = "confirmed"  # FHIR R4, condition-ver-status: every other code says that it is not sure, or not so
 
 
 class Reasons:
@@ -17,33 +17,45 @@ class Reasons:
 
     def __init__(self, resources: Iterable[tuple[str, Resource]]) -> None:
         """From (reference, resource) pairs."""
-        self._conditions: dict[str, list[Resource]] = {}
+        self._by_name: dict[str, list[Resource]] = {}
+        self._by_id: dict[str, list[tuple[str, Resource]]] = {}
         for name, resource in resources:
             if resource.get("resourceType") != "Condition":
                 continue
-            own = f"Condition/{resource['id']}" if resource.get("id") else ""
-            for known in {name, relative(name), own} - {""}:
-                self._conditions.setdefault(known, []).append(resource)
+            self._by_name.setdefault(name.partition("/_history/")[0], []).append(resource)
+            own = f"Condition/{resource['id']}" if resource.get("id") else relative(name)
+            self._by_id.setdefault(own, []).append((name, resource))
 
-    def of(self, order: Resource) -> tuple[str, ...]:
+    def of(self, order: Resource, address: str = "") -> tuple[str, ...]:
         """Codes `system|code` and small letters, as reasonCode gives them; of two Conditions of one name none.
 
-        A reference that leads nowhere counts by what it displays.
+        address   where the order is: its relative references are of that server
+
+        A reference that leads nowhere counts by what it displays. A Condition that is not sure is no reason: then why
+        the medicine is taken is still asked.
         """
+        server = base_of(address, order)
         found: list[str] = []
         contained = {f"#{c.get('id')}": c for c in order.get("contained") or () if c.get("resourceType") == "Condition"}
         for pointer in order.get("reasonReference") or ():
             target = str(pointer.get("reference") or "")
-            known = [contained[target]] if target in contained else self._named(target)
+            known = [contained[target]] if target in contained else self._named(target, server)
             if known:
                 found += _said(known[0]) if _alike(known) else []
             elif pointer.get("display"):
                 found.append(str(pointer["display"]).lower())
         return tuple(dict.fromkeys(found))
 
-    def _named(self, target: str) -> list[Resource]:
+    def _named(self, target: str, server: str) -> list[Resource]:
+        """The Conditions that a reference names; of an address that is not here one without a server may be meant."""
         plain = target.partition("/_history/")[0]
-        return (self._conditions.get(plain) or self._conditions.get(relative(plain)) or []) if plain else []
+        if server and plain.startswith("Condition/"):
+            plain = server + plain
+        exact = self._by_name.get(plain)
+        if exact or not plain or plain.startswith("urn:"):
+            return exact or []
+        found = self._by_id.get(relative(plain), [])
+        return [one for name, one in found if not (plain.startswith(WEB) and name.startswith(WEB))]
 
 
 def _alike(found: list[Resource]) -> bool:
@@ -51,8 +63,8 @@ def _alike(found: list[Resource]) -> bool:
 
 
 def _said(condition: Resource) -> list[str]:
-    status = (condition.get("verificationStatus") or {}).get("coding") or ()
-    if any(c.get("code") in _NO_REASON for c in status):
+    status = condition.get("verificationStatus")
+    if status and not any(c.get("code") == CONFIRMED for c in status.get("coding") or ()):
         return []
     concept: Resource = condition.get("code") or {}
     codings = concept.get("coding") or ()
