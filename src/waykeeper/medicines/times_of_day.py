@@ -22,20 +22,33 @@ _NUMBER = re.compile(
 )
 _WARD = re.compile(r"\bat ([01]\d|2[0-3])([0-5]\d)\b(?! ?[a-z%-])")  # at 0800, and no amount
 # Other spellings of a clock, each turned into `20:00`: `8.30 pm`, `a las 20.30`, `20h30`, `2000 h`, `a las 20 h`,
-# `a las 20`, `8 h y 20 h`, and `20h` alone, which is no length of time. Quarters only: `6.25 am` is an amount.
+# `a las 20`, `8 h y 20 h`, and `20h` alone where nothing before or after it may make a length of time of it. Quarters
+# only: `6.25 am` is an amount.
 _H = r" ?(?:hs?|hrs?|hours|horas?)\b"
+_UNIT = (
+    r"(?! ?(?:mg|mcg|ug|g\b|gr\b|gramos|ml|u\b|ui\b|iu\b|uni\w*|gotas|drops|puffs|sprays?|sobres|tab\w*|comp\w*|cap\w*"
+    r"|pastill\w*|min\w*|seg\w*|d\b|dias?|days?|semanas|weeks?|mes\w*|veces|times|%|mm|cc))"
+)
 _LENGTH = r"(?<![\d.:/-])(?<!q)(?<!q )(?<!c/)(?<!x)(?<!x )(?<!for )(?<!over )(?<!in )(?<!within )(?<!every )(?<!each )"
 _LENGTH += r"(?<!cada )(?<!durante )(?<!por )(?<!en )(?<!dentro de )(?<!las primeras )(?<!las ultimas )(?<!first )"
-_AGO = r"(?! ?(?:after|before|prior|post|pre|antes|despues|of|apart|later|fast|de ayuno|patch|/))"
+_BEFORE = r"(?:^|(?<=[|,;:(@])|(?<=[|,;:(@] )|(?<=\bat )|(?<=\band )|(?<=\by )|(?<=\be )|(?<=\bmg )|(?<=\bdaily )|(?<=\bdia ))"
+_AFTER = r"(?= ?(?:$|[|,;.)]|(?:y|e|and|con|with|via|por via|oral)\b))"
 _SPELLINGS = (
     (re.compile(r"(?<![\d.:])(0?[1-9]|1[0-2])\.(00|15|30|45)(?= ?[ap]\.? ?m\b)"), r"\1:\2"),
     (re.compile(r"\blas ([01]?\d|2[0-3])\.(00|15|30|45)\b"), r"las \1:\2"),
-    (re.compile(r"(\blas ?|\bat ?|\b(?=0\d|1[3-9]|2\d))([01]?\d|2[0-3]) ?h ?([0-5]\d)\b"), r"\1\2:\3"),
+    (re.compile(rf"(\blas ?|\bat ?|\b(?=0\d|1[3-9]|2\d))([01]?\d|2[0-3]) ?h ?([0-5]\d)\b{_UNIT}"), r"\1\2:\3"),
     (re.compile(rf"{_LENGTH}\b([01]\d|2[0-3])([0-5]\d){_H}"), r"\1:\2"),
-    (re.compile(rf"\b(las|at|@) ?([01]?\d|2[0-3]){_H}"), r"\1 \2:00"),
+    (re.compile(rf"(\blas|\bat|@) ?([01]?\d|2[0-3]){_H}"), r"\1 \2:00"),
     (re.compile(rf"{_LENGTH}\b(0?\d|1\d){_H}( ?(?:,|y|e|and) ?)(1[3-9]|2[0-3]){_H}"), r"\1:00\2\3:00"),
-    (re.compile(r"\blas (1[3-9]|2[0-3])\b(?![.:\d])"), r"las \1:00"),
-    (re.compile(rf"{_LENGTH}\b(1[7-9]|2[0-3]){_H}{_AGO}"), r"\1:00"),
+    (re.compile(rf"\ba las (1[3-9]|2[0-3])\b(?![.:\d/-]){_UNIT}"), r"a las \1:00"),
+    (re.compile(rf"{_BEFORE}(1[7-9]|2[0-3]){_H}{_AFTER}"), r"\1:00"),
+)
+# A number beside a clock that is none itself: `9 y a las 21:00`, `0900 & 21:00`, `entre las 8 y las 20:00`.
+_AND = r" ?(?:,|;|y|e|and|&|o|or|-|/|a|to|hasta) ?(?:y |and )?"
+_CLOCK = r"\d{1,2}:\d\d"
+_ANOTHER = re.compile(
+    rf"(?<![\d.:])\d{{1,4}}(?:{_H})?{_AND}(?:a )?(?:las |at |@ ?)?{_CLOCK}"
+    rf"|{_CLOCK}{_AND}(?:a )?(?:las |at |@ ?)?(?:[01]?\d|2[0-3])\b(?![.:\d]){_UNIT}"
 )
 _JOINED = re.compile(r" ?(?:-|\u2013|to|until|or|a|o|hasta) ?")  # `7-8 pm`, `8 a 10 am`
 _LED = re.compile(r"(?:\b(?:at|by|around|about|before|after|from|until|las?)|[@~]) ?$")  # what follows is an hour
@@ -91,7 +104,11 @@ def evening_only(entry: MedicineEntry) -> bool:
     """True where an order without a clock says evening or bedtime, and no other time of day: never before noon."""
     if usual_times(entry) or (entry.times_a_week is not None and entry.times_a_week > 7):
         return False
-    text = without_accents(f"{entry.words} {_text(entry)}")
+    said = _text(entry)
+    spelled = _one_spelling(said)
+    if spelled != said and _half_read(spelled, _clocks(spelled)):
+        return False
+    text = without_accents(f"{entry.words} {said}")
     if entry.hours:
         evening = all(code in _EVENING_CODES for code in entry.hours)
         return evening and not _EARLIER.search(text) and not _evening_negated(text)
@@ -99,8 +116,7 @@ def evening_only(entry: MedicineEntry) -> bool:
 
 
 def _text(entry: MedicineEntry) -> str:
-    """What the order says of its doses, every clock spelled `20:00`."""
-    return _one_spelling(without_accents(" | ".join(dict.fromkeys((entry.schedule, entry.dose_text)))))
+    return without_accents(" | ".join(dict.fromkeys((entry.schedule, entry.dose_text))))
 
 
 @lru_cache(maxsize=4096)
@@ -126,7 +142,21 @@ def _structured(entry: MedicineEntry) -> tuple[Usual, ...]:
 
 @lru_cache(maxsize=4096)
 def _in_words(text: str) -> tuple[Usual, ...]:
-    """The clock times of a text, in their order on the day."""
+    """The clock times of a text, in their order on the day; none where another beside them may be unread."""
+    spelled = _one_spelling(text)
+    found = _clocks(spelled)
+    return () if spelled != text and _half_read(spelled, found) else found
+
+
+def _half_read(text: str, found: tuple[Usual, ...]) -> bool:
+    """True where another number stands beside a clock, or a part of the day at which none of the clocks is."""
+    if _ANOTHER.search(text):
+        return True
+    rest = _NUMBER.sub(lambda one: " " if _is_clock(one) else one[0], text)
+    return all(one.first >= NOON for one in found) and bool(_EARLIER.search(rest))
+
+
+def _clocks(text: str) -> tuple[Usual, ...]:
     ward = {time(int(h), int(m)) for h, m in _WARD.findall(text)}
     found = {Usual(t, t) for t in ward}
     numbers = list(_NUMBER.finditer(text))
