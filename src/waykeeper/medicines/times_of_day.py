@@ -31,7 +31,8 @@ _UNIT = (
 )
 _LENGTH = r"(?<![\d.:/-])(?<!q)(?<!q )(?<!c/)(?<!x)(?<!x )(?<!for )(?<!over )(?<!in )(?<!within )(?<!every )(?<!each )"
 _LENGTH += r"(?<!cada )(?<!durante )(?<!por )(?<!en )(?<!dentro de )(?<!las primeras )(?<!las ultimas )(?<!first )"
-_BEFORE = r"(?:^|(?<=[|,;:(@])|(?<=[|,;:(@] )|(?<=\bat )|(?<=\band )|(?<=\by )|(?<=\be )|(?<=\bmg )|(?<=\bdaily )|(?<=\bdia ))"
+_BEFORE = r"(?:^|(?<=[|,;:(@])|(?<=[|,;:(@] )|(?<=\bat )|(?<=\band )|(?<=\by )|(?<=\be )"
+_BEFORE += r"|(?<=\bmg )|(?<=\bdaily )|(?<=\bdia ))"
 _AFTER = r"(?= ?(?:$|[|,;.)]|(?:y|e|and|con|with|via|por via|oral)\b))"
 _SPELLINGS = (
     (re.compile(r"(?<![\d.:])(0?[1-9]|1[0-2])\.(00|15|30|45)(?= ?[ap]\.? ?m\b)"), r"\1:\2"),
