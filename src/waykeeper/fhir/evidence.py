@@ -337,7 +337,9 @@ def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | N
 
 
 _AT_A_DISTANCE = re.compile(
-    r"\btele(?:health|medicin|phone|visit|salud|consult|f[oó]n)|\bv[ií]deo|\bphone|\bllamada", re.IGNORECASE
+    r"\bt[eé]l[eé]-?(?:health|medicin|phone|visit|salud|consult|f[oó]n)|\bv[ií]deo|\bphone|\bllamada|\bvirtual|\bremot[aeo]"
+    r"|\bonline\b|\ben l[ií]nea\b|\ba distancia\b|\bno presencial",
+    re.IGNORECASE,
 )
 
 
