@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from exchange import made_bookings
 from exchange.made_bookings import CASES, WRITERS, from_fhir, read_text, report, rows
 
 SAID = ("item", "verdict", "gap", "severity", "certainty", "since", "booked", "attended", "next_action", "by")
@@ -37,3 +38,14 @@ def test_each_stands_once_in_the_report_with_its_origin(kind, tmp_path):
     read = read_text(tmp_path, kind, WRITERS[kind]("demo-left"))
     places = report("demo-left", read.evidence).appointments
     assert sorted(p.origin for p in places) == sorted(e.origin for e in read.evidence)
+
+
+@pytest.mark.parametrize("kind", sorted(WRITERS))
+@pytest.mark.parametrize(("called", "distant"), [("Phone call, six weeks", True), ("Six-week visit", False)])
+def test_a_call_is_at_a_distance_in_every_source(kind, called, distant, tmp_path, monkeypatch):
+    """What a scheduler calls the service says it, where no channel does: a call kept the visit that it was about."""
+    row = {"start": "2026-04-29T10:00:00", "status": "fulfilled", "words": called, "comment": "phone if late"}
+    monkeypatch.setitem(made_bookings.ROWS, "demo-left", [row])
+    (one,) = read_text(tmp_path, kind, WRITERS[kind]("demo-left")).evidence
+    assert called in one.text
+    assert one.telehealth is distant

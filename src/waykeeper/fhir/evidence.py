@@ -346,7 +346,12 @@ _AT_A_DISTANCE = re.compile(
 def _telehealth(concepts: Iterable[Mapping[str, Any]]) -> bool:
     """Whether the kind of service is one at a distance, by its words or by the displays of its codes."""
     said = [word for t in concepts for word in (t.get("text"), *(c.get("display") for c in t.get("coding") or []))]
-    return any(_AT_A_DISTANCE.search(str(word)) for word in said if word)
+    return any(at_a_distance(str(word)) for word in said if word)
+
+
+def at_a_distance(service: str) -> bool:
+    """Whether what a service is called says that it is held by telephone or video."""
+    return bool(_AT_A_DISTANCE.search(service))
 
 
 def _fell(resource: Mapping[str, Any]) -> str:

@@ -28,6 +28,7 @@ from waykeeper.exchange.sources.recurrence import (
 )
 from waykeeper.exchange.sources.settling import LIVE, OFF, bookings, other_number, said_later, settle, unclear
 from waykeeper.exchange.sources.times import When, local
+from waykeeper.fhir.evidence import at_a_distance
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Evidence
 
@@ -257,7 +258,7 @@ class _Event:
             specialties=self._named(self.mapping.ics_property("specialty"), "specialty"),
             text=" | ".join(t for t in (self._text("SUMMARY"), self._text("DESCRIPTION"), self._categories()) if t),
             minutes=minutes,
-            telehealth="CONFERENCE" in self.event,  # RFC 7986 5.11
+            telehealth="CONFERENCE" in self.event or at_a_distance(f"{self._text('SUMMARY')} | {self._categories()}"),
             site=self._text("LOCATION"),
             fell=fell,
             origin=self.origin,

@@ -11,6 +11,7 @@ from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Made, Reading
 from waykeeper.exchange.sources.settling import settled
 from waykeeper.exchange.sources.table import Row, read_table
 from waykeeper.exchange.sources.times import UnreadableTimeError, When, local, parse
+from waykeeper.fhir.evidence import at_a_distance
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.plan.model import Evidence
 
@@ -71,7 +72,7 @@ class _Rows:
             text=" | ".join(row[w] for w in row.cells if w.startswith("words") and row[w]),
             practitioner=(row["practitioner"],) if row["practitioner"] else (),
             minutes=minutes,
-            telehealth=bool(row["channel"]) and word(row["channel"]) in self.table.telehealth,
+            telehealth=word(row["channel"]) in self.table.telehealth or at_a_distance(row["words"]),
             site=row["site"],
             asked_on=asked.day,
             fell=fell,

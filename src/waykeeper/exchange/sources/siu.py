@@ -20,6 +20,7 @@ from waykeeper.exchange.sources.people import for_each
 from waykeeper.exchange.sources.settling import settled
 from waykeeper.exchange.sources.siu_numbers import Numbers, entity, numbered
 from waykeeper.exchange.sources.times import When, local
+from waykeeper.fhir.evidence import at_a_distance
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.plan.model import Evidence
 
@@ -229,6 +230,7 @@ class _Message:
             text=self._text(),
             practitioner=tuple(p for p in (self.value("AIP", 3),) if p),
             minutes=minutes,
+            telehealth=at_a_distance(" | ".join(self._services())),
             site=self.value("AIL", 3, 4) or self.value("AIL", 3, 1),
             fell=fell,
             origin=self.origin,
@@ -358,10 +360,13 @@ class _Message:
         return None
 
     def _text(self) -> str:
-        """What people wrote: reason and type of the appointment, the service, notes."""
-        said = [self.value("SCH", 7, 2), self.value("SCH", 8, 2), self.value("AIS", 3, 2), self.value("NTE", 3)]
-        said += [] if self.value("SCH", 7, 2) else [self.value("SCH", 7, 1)]
-        return " | ".join(dict.fromkeys(t for t in said if t))
+        """What people wrote: the service, and notes."""
+        return " | ".join(dict.fromkeys(t for t in (*self._services(), self.value("NTE", 3)) if t))
+
+    def _services(self) -> tuple[str, ...]:
+        """What the service is called: reason and type of the appointment, and the service itself."""
+        reason = self.value("SCH", 7, 2) or self.value("SCH", 7, 1)
+        return reason, self.value("SCH", 8, 2), self.value("AIS", 3, 2)
 
     def _status(self, meant: str) -> tuple[str, str]:
         """The event's meaning, refined by SCH-25 for events that leave it open."""
