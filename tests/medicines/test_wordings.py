@@ -98,9 +98,10 @@ def test_the_days_between_two_doses(text: str, days: int | None) -> None:
     assert with_dosing(entry({"words": "x", "dose_text": text}), "possible").period_days == days
 
 
-def test_how_often_something_else_happens_is_no_interval_of_a_daily_medicine() -> None:
-    for text, days in (("every 2 weeks", 14), ("INR every 2 weeks", None)):
-        assert with_dosing(entry({"words": "x", "dose_text": text}), "no").period_days == days
+@pytest.mark.parametrize("text", ["every 2 weeks", "INR every 2 weeks", "weekly on Mondays", "daily"])
+def test_nothing_is_read_from_a_text_of_a_medicine_whose_days_do_not_hang_on_it(text: str) -> None:
+    given = entry({"words": "x", "dose_text": text})
+    assert with_dosing(given, "no") == given
 
 
 @pytest.mark.parametrize("text", ["every 168 hours", "every 170 hours"])

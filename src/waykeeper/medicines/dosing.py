@@ -21,8 +21,10 @@ DAYS_DIFFER = "its timing and its text name different days or intervals: how oft
 NEXT_UNKNOWN = (
     "on which day was it last taken, and when is the next dose due? the last dose lies on or before the day shown"
 )
-# What is known of a medicine: taken weekly in this form and never otherwise; its rule turns on the interval; neither.
-Weekly = Literal["known", "possible", "no"]
+# What is known of a medicine: taken weekly in this form and never otherwise; its rule turns on the interval; it does,
+# but in this form the medicine is none of every week; neither: then no text moves a date.
+Weekly = Literal["known", "possible", "unlikely", "no"]
+_SURENESS: tuple[Weekly, ...] = ("no", "unlikely", "possible", "known")
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _SPANISH = ("lunes", "martes", "miercoles", "jueves", "viernes", "sabado", "domingo")
 _WEEKLY = re.compile(
@@ -115,29 +117,40 @@ def weekly_medicine(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> 
         return "no"
     forms = forms_of(entry, known, rules) or {"unknown"}
     found = [_one_weekly(name, forms, rules) for name in substances]
-    return "no" if "no" in found else "possible" if "possible" in found else "known"
+    return min(found, key=_SURENESS.index)
 
 
 def _one_weekly(name: str, forms: Set[str], rules: Ruleset) -> Weekly:
     weekly = rules.ingredients[name].weekly
-    if weekly:
-        return "no" if weekly.isdisjoint(forms) else "known"
-    return "possible" if any("period" in case.when for case in rules.single[name].cases) else "no"
+    if not weekly.isdisjoint(forms):
+        return "known"
+    if not any("period" in case.when for case in rules.single[name].cases):
+        return "no"
+    return "unlikely" if weekly and "unknown" not in forms else "possible"
 
 
 def with_dosing(entry: MedicineEntry, weekly: Weekly) -> MedicineEntry:
     """The entry with period and weekday filled from its texts where no structured timing says them.
 
-    `weekly` is what the rules know of the medicine: `INR every Monday` of a daily one is no dose day.
+    `weekly` is what the rules know of the medicine. Of one that is neither weekly nor in need of its interval nothing
+    is read, whatever the words: what a text has every so many weeks or on a day may be anything but the dose.
     """
+    if weekly == "no":
+        return entry
     text = _text(entry)
     period = entry.period_days if entry.period_days is not None else _period(text, weekly)
-    weekday = entry.weekday if entry.weekday is not None else _weekday(text)
-    if entry.weekday is None and weekly != "known" and _ELSE.search(text):
-        weekday = None
+    weekday = entry.weekday if entry.weekday is not None else _dose_day(text, period, weekly)
     if (period, weekday) == (entry.period_days, entry.weekday):
         return entry
     return replace(entry, period_days=period, weekday=weekday)
+
+
+def _dose_day(text: str, period: int | None, weekly: Weekly) -> int | None:
+    """The weekday of the dose by a text; of a medicine that may be weekly only where nothing else is said."""
+    if weekly == "known":
+        return _weekday(text)
+    sure = weekly == "possible" and period in (None, DAYS_OF_WEEK) and not _ELSE.search(text)
+    return _weekday(text) if sure else None
 
 
 def weekday_in_doubt(entry: MedicineEntry, weekly: Weekly) -> bool:
@@ -183,11 +196,12 @@ def day_unknown(taken: MedicineEntry, weekly: Weekly, *, depot: bool) -> str:
     taken  the entry with what its texts say of period and weekday
     depot  it is injected and works for a week or longer
     """
-    if taken.period_days == DAYS_OF_WEEK:
-        return WEEKDAY_UNKNOWN if taken.weekday is None else ""
-    if taken.period_days is not None:
-        return NEXT_UNKNOWN if taken.period_days > DAYS_OF_WEEK else ""
     text = _text(taken)
+    period = taken.period_days if taken.period_days is not None else _period(text, weekly)  # to ask, not to count with
+    if period == DAYS_OF_WEEK:
+        return WEEKDAY_UNKNOWN if taken.weekday is None else ""
+    if period is not None:
+        return NEXT_UNKNOWN if period > DAYS_OF_WEEK else ""
     if _oftener(text) or (taken.times_a_week or 0) > 1:
         return ""
     if weekly == "known" and not _seldom(text):
@@ -216,7 +230,7 @@ def _text(entry: MedicineEntry) -> str:
 def _period(text: str, weekly: Weekly) -> int | None:
     """Days between doses; None where the text says none, or two different ones."""
     found = {DAYS_OF_WEEK} if _says_weekly(text, weekly) or _each_weekday(text, weekly) else set()
-    if weekly != "no" or not _ELSE.search(text):  # `INR every 4 weeks` is no interval of a daily medicine
+    if weekly in ("known", "possible") or not _ELSE.search(text):  # `INR every 4 weeks` asks for no next tablet
         found |= {14} if _OTHER_WEEK.search(text) else set()
         found |= {7 * (_NUMBERS.get(weeks) or int(weeks)) for weeks in _WEEKS.findall(text)}
         found |= {int(days) for days in _WEEKS_OF_DAYS.findall(text)}
@@ -232,7 +246,7 @@ def _says_weekly(text: str, weekly: Weekly) -> bool:
 
 def _each_weekday(text: str, weekly: Weekly) -> bool:
     """`every Monday` of a medicine that may be weekly, where neither a longer cycle nor anything else is meant."""
-    if weekly == "no" or _weekday(text) is None or not _EACH_NAMED.search(text) or _CYCLE.search(text):
+    if weekly in ("no", "unlikely") or _weekday(text) is None or not _EACH_NAMED.search(text) or _CYCLE.search(text):
         return False
     return weekly == "known" or not (_ELSE.search(text) or _BUT.search(text))
 
