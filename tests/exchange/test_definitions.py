@@ -96,6 +96,44 @@ def test_a_type_that_changed_is_older_too():
     assert one.state == "older" and one.lacks == (typed["id"],)
 
 
+def changed(definition, **more):
+    return {**definition, **more}
+
+
+def with_element(definition, **more):
+    """The definition with its last element changed."""
+    *first, last = definition["snapshot"]["element"]
+    return {**definition, "snapshot": {"element": [*first, {**last, **more}]}}
+
+
+@pytest.mark.parametrize(
+    "theirs",
+    [
+        lambda plan: changed(without(plan, "closed"), publisher="Another Hospital"),
+        lambda plan: changed(without(plan, "closed"), version="99.0.0"),
+        lambda plan: with_element(without(plan, "closed"), max="7"),
+        lambda plan: with_element(plan, min=1),
+        lambda plan: with_element(plan, constraint=[{"key": "hx-1", "severity": "error", "expression": "true"}]),
+        lambda plan: {k: v for k, v in plan.items() if k != "snapshot"},
+    ],
+    ids=["publisher", "version", "number", "a number more", "constraint", "differential only"],
+)
+def test_what_somebody_else_made_of_ours_is_left(theirs):
+    made = changed(theirs(ours()["StructureDefinition", "plan"]), meta={"versionId": "3"})
+    server = Shelf(made)
+    assert states(server)["StructureDefinition plan"] == "other"
+    install(server)
+    assert server.held["StructureDefinition/1"] == {**made, "id": "1"}
+
+
+def test_without_a_version_nothing_is_written_over():
+    made = without(ours()["StructureDefinition", "plan"], "closed")
+    server = Shelf(made)
+    assert states(server)["StructureDefinition plan"] == "older"
+    assert any("does not say which version" in line for line in install(server))
+    assert server.held["StructureDefinition/1"] == {**made, "id": "1"}
+
+
 def test_a_server_without_such_searches_is_said_to_have_none():
     class Silent(Shelf):
         def searches(self, wanted, *, told=False):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.server import NOT_OFFERED, Server
@@ -22,7 +22,8 @@ State = Literal["same", "older", "other", "absent"]
 class Installed:
     """One of our definitions and how it stands on a server.
 
-    state   `older` lacks parts of ours and has no others, `other` says what ours does not say, `absent` is not there
+    state   `older` is ours and lacks parts or has them of another type; `other` says what ours does not say, or is of
+            another publisher or version; `absent` is not there
     lacks   what it does not say, or says in another way
     """
 
@@ -64,18 +65,42 @@ def _standing(ours: Mapping[str, Any], held: Sequence[tuple[str, Resource]]) -> 
 def _compared(ours: Mapping[str, Any], ref: str, theirs: Mapping[str, Any]) -> Installed:
     wanted, there = dict(_parts(ours)), dict(_parts(theirs))
     lacks = tuple(name for name, said in wanted.items() if there.get(name) != said)
-    state: State = "same" if wanted == there else "older" if there.keys() <= wanted.keys() else "other"
+    state: State = "same" if wanted == there else "older" if _is_earlier(ours, theirs) else "other"
     return Installed(ours, state, ref, str((theirs.get("meta") or {}).get("versionId") or ""), lacks)
 
 
-def _parts(definition: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
-    """What a check goes by: each element with its types and how often it may stand, each code."""
+def _is_earlier(ours: Mapping[str, Any], theirs: Mapping[str, Any]) -> bool:
+    """True for an earlier form of ours: nobody else's, none of a later version, and nothing in it that ours lacks."""
+    if theirs.get("publisher", ours["publisher"]) != ours["publisher"]:
+        return False
+    if str(theirs.get("version", ours["version"])) != ours["version"]:  # every form of ours so far has this one
+        return False
+    wanted, there = dict(_parts(ours)), dict(_parts(theirs))
+    return bool(there) and all(name in wanted and said.says_no_more_than(wanted[name]) for name, said in there.items())
+
+
+class _Part(NamedTuple):
+    """What a check goes by of one element, or of one code: then nothing but that it is there."""
+
+    types: tuple[str, ...] = ()
+    least: object = None
+    most: object = None
+    constraints: frozenset[str] = frozenset()
+
+    def says_no_more_than(self, ours: _Part) -> bool:
+        """True where it differs from ours in its types at most: the same numbers, and no further constraint."""
+        return (self.least, self.most) == (ours.least, ours.most) and self.constraints <= ours.constraints
+
+
+def _parts(definition: Mapping[str, Any]) -> Iterator[tuple[str, _Part]]:
+    """Each element, or each code, by its name."""
     if definition["resourceType"] == "CodeSystem":
-        yield from ((str(one.get("code")), True) for one in definition.get("concept") or ())
+        yield from ((str(one.get("code")), _Part()) for one in definition.get("concept") or ())
         return
     for one in (definition.get("snapshot") or {}).get("element") or ():
-        types = sorted(str(kind.get("code")) for kind in one.get("type") or ())
-        yield str(one.get("id")), (types, one.get("min"), one.get("max"))
+        types = tuple(sorted(str(kind.get("code")) for kind in one.get("type") or ()))
+        keys = frozenset(str(c.get("key")) for c in one.get("constraint") or ())
+        yield str(one.get("id")), _Part(types, one.get("min"), one.get("max"), keys)
 
 
 def outdated(server: Server) -> tuple[Finding, ...]:
@@ -102,7 +127,8 @@ def _said(one: Installed) -> str:
 def install(server: Server) -> tuple[str, ...]:
     """Put our definitions on the server where they are absent or older; a line for each of what was done.
 
-    One that says more than ours is newer, or somebody's own: it is left as it is. Raises BadAnswerError, NoAnswerError.
+    One that says anything else is newer, or somebody's own: it is left as it is, and so is one of which the server does
+    not say which version it is, as somebody may change it meanwhile. Raises BadAnswerError, NoAnswerError.
     """
     found = installed(server)
     return tuple(_put(server, one) for one in found) or (NO_SEARCH,)
@@ -114,9 +140,10 @@ def _put(server: Server, one: Installed) -> str:
         return f"{one.name}: there as it is in this version"
     if one.state == "other":
         return f"{one.name}: left as it is, {one.reference} says what this version does not know"
+    if one.state == "older" and not one.version:
+        return f"{one.name}: left as it is, the server does not say which version {one.reference} is; put ours there"
     if one.state == "older":
-        headers = {"If-Match": f'W/"{one.version}"'} if one.version else {}
-        answer = server.send("PUT", one.reference, {**one.ours, "id": key}, headers=headers)
+        answer = server.send("PUT", one.reference, {**one.ours, "id": key}, headers={"If-Match": f'W/"{one.version}"'})
     else:
         body = {name: value for name, value in one.ours.items() if name != "id"}
         answer = server.send("POST", kind, body, headers={"If-None-Exist": f"url={one.ours['url']}"})
