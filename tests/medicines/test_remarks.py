@@ -29,7 +29,8 @@ LISTED = ["warfarin 5 mg tablet", "clopidogrel 75 mg tablet", "apixaban 5 mg tab
 NOUN = st.text("aeioubfgkpz", min_size=5, max_size=8)
 EVERY = st.sampled_from([
     "", "weekly", "every week", "once a week", "q2w", "every 2 weeks", "every 4 weeks", "every 28 days",
-    "every fortnight", "every other", "alternate", "each", "every", "monthly", "skip", "cada semana", "semanal", "cada 4 semanas", "los",
+    "every fortnight", "every other", "alternate", "each", "every", "monthly", "skip", "cada semana", "semanal",
+    "cada 4 semanas", "los",
     "cada dos semanas", "cada",
 ])  # fmt: skip
 DAY = st.sampled_from([

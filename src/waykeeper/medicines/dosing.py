@@ -236,6 +236,8 @@ def _period(text: str, weekly: Weekly) -> int | None:
         found |= {int(days) for days in _WEEKS_OF_DAYS.findall(text)}
     found |= {max(1, int(hours) // 24) for hours in _HOURS.findall(text)}
     found |= {1} if _DAILY.search(text) else set()
+    if weekly == "known" and DAYS_OF_WEEK in found:  # never otherwise: what is every 12 weeks is something else
+        found = {days for days in found if days <= DAYS_OF_WEEK}
     return found.pop() if len(found) == 1 else None
 
 
