@@ -75,14 +75,18 @@ _NAMED = re.compile(
 )
 _NAMED_SPANISH = re.compile(rf"\b{_SPANISH_DAY}\b")
 # Several weekdays by their letters: `MWF`, `M/W/F`, `T/Th/Sa`, `Mo We Fr`, `L-X-V`. They are never one day, and which
-# they are is asked: a T may be Tuesday or Thursday, an M Monday or martes.
-_TWO = r"(?:mo|tu|we|th|fr|sa|su|lu|ma|mi|ju|vi|do)"
+# they are is asked: a T may be Tuesday or Thursday, an M Monday or martes. `3 mo`, `7 d` are lengths of time, `f/u` and
+# `d/c` no days; `4 Mo/Th` are.
+_TWO = r"(?:mo|tu|we|th|fr|sa|su|lu|ma|mi|ju|vi|do(?! not\b))"
 _DAY_LETTER = rf"(?:{_TWO}|[mtwrfslxjvd])"
+_LENGTH = r"(?<!\d)(?<!\d )(?<!\d-)"
+_NO_SHORT = r"(?! ?/ ?[a-z])"
 _AND = r" ?(?:[/,&+-]| y | and ) ?"
 _LETTERS = re.compile(
     r"\b(?:mwf(?:s[au]?)?|t(?:tss?|u?ths?a?(?:ss?u?)?)|mt?wt?[hr]?f|mtu?thf?|mthf)\b(?! ?(?:patch|system|transderm))"
-    rf"|\b{_DAY_LETTER}(?:{_AND}{_DAY_LETTER}){{2,}}\b|\b{_TWO}(?: {_TWO}){{2,}}\b"
-    rf"|\b(?:{_TWO}{_AND}{_DAY_LETTER}|{_DAY_LETTER}{_AND}{_TWO})\b(?!')"
+    rf"|\b{_DAY_LETTER}(?:{_AND}{_DAY_LETTER}){{2,}}\b{_NO_SHORT}|\b{_TWO}(?: {_TWO}){{2,}}\b"
+    rf"|\b(?:{_TWO}{_AND}{_TWO}|(?:(?!mo, ){_TWO}|{_LENGTH}mo){_AND}[mtwrfslxjvd]\b{_NO_SHORT}"
+    rf"|(?:[mtwrfslxjv]|{_LENGTH}d){_AND}{_TWO})\b(?!')"
 )
 # A longer cycle whose day the order does not say.
 _SELDOM = re.compile(
