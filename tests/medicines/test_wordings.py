@@ -66,7 +66,8 @@ def test_the_day_of_what_is_not_taken_every_day(one: dict[str, Any]) -> None:
 def test_the_interval_of_a_cycle(one: dict[str, Any]) -> None:
     """What a text says of the interval and nobody could read is asked, also where the last dose is known."""
     for more in ({}, {"last_taken": "2026-02-26"}):
-        row = row_of({"words": one["take"], "dose_text": one["text"], **more})
+        given = {"words": one["take"], "dose_text": one["text"], **more}
+        row = row_of({**given, "period": one["period"]} if "period" in one else given)
         assert str(row.last_dose).lower() == one["last"]
         assert (row.decision == "ask" and INTERVAL_UNREAD in row.question) is (one["unread"] == "yes")
 

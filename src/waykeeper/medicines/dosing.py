@@ -171,7 +171,7 @@ def weekday_in_doubt(entry: MedicineEntry, weekly: Weekly) -> bool:
 
 def days_differ(entry: MedicineEntry, weekly: Weekly) -> bool:
     """True where the text of an order names another interval or another weekday than its timing."""
-    text = without_accents(f"{entry.dose_text} {entry.words}")
+    text = _own_text(entry)
     if entry.period_days is not None and _period(text, weekly) not in (None, entry.period_days):
         return True
     if entry.weekday is None or (weekly != "known" and _ELSE.search(text)):
@@ -214,10 +214,23 @@ def day_unknown(taken: MedicineEntry, weekly: Weekly, *, depot: bool) -> str:
     return NEXT_UNKNOWN if seldom or depot else ""
 
 
-def interval_unread(taken: MedicineEntry) -> bool:
-    """True where a text speaks of a longer cycle and its days could not be read, or it names two: `monthly`."""
-    text = _text(taken)
-    return taken.period_days is None and _seldom(text) and not _ELSE.search(text)
+def interval_unread(entry: MedicineEntry, weekly: Weekly) -> bool:
+    """True where a text speaks of a longer cycle and its days could not be read, or it names two: `monthly`.
+
+    Which of two is the dose's, and which that of the labs, nobody can tell by words for all that is done besides.
+    """
+    text = _text(entry) if entry.period_days is None else _own_text(entry)
+    read = _period(text, weekly)
+    if entry.period_days is not None:
+        return _seldom(text) and read != entry.period_days
+    return _seldom(text) and (read is None or _part_unread(text))
+
+
+def _part_unread(text: str) -> bool:
+    """True where one of the cycles that a text speaks of is not among the intervals that were read."""
+    read = [m.span() for known in (_OTHER_WEEK, _WEEKS, _WEEKS_OF_DAYS) for m in known.finditer(text)]
+    spoken = [m.span() for m in _SELDOM.finditer(text)]
+    return any(not any(start < b and a < end for a, b in read) for start, end in spoken)
 
 
 @lru_cache(maxsize=4096)
@@ -228,6 +241,11 @@ def _seldom(text: str) -> bool:
 
 def _text(entry: MedicineEntry) -> str:
     return without_accents(f"{entry.schedule} {entry.dose_text} {entry.words}")
+
+
+def _own_text(entry: MedicineEntry) -> str:
+    """What an order says beside its timing."""
+    return without_accents(f"{entry.dose_text} {entry.words}")
 
 
 @lru_cache(maxsize=4096)

@@ -84,17 +84,11 @@ class Outcome:
 def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
     """The outcome of all rules that the row's substances have."""
     weekly = weekly_medicine(entry, known, context.rules)
-    doubt, differ = weekday_in_doubt(entry, weekly), days_differ(entry, weekly)
-    said, entry = entry.weekday, with_dosing(entry, weekly)
-    rules = context.rules.rule_for(known.ingredients)
-    outcomes = [_of_rule(rule, index, entry, known, context) for index, rule in enumerate(rules)]
-    joined = _combined(outcomes) if len(outcomes) > 1 else outcomes[0]
-    joined = _blanket(joined, entry, context)
-    if doubt or (weekly != "known" and said is None):
+    doubt, taken = weekday_in_doubt(entry, weekly), with_dosing(entry, weekly)
+    joined = _by_rules(taken, known, context)
+    if doubt or (weekly != "known" and entry.weekday is None):
         joined = replace(joined, interval=_missed_at_once(joined.interval, context.surgery.day))
-    dated = joined.pauses or joined.interval.last_dose is not None or weekly == "known"
-    asked = DAYS_DIFFER if differ and dated else WEEKDAY_IN_DOUBT if doubt and dated else ""
-    asked = asked or _day_asked(joined, entry, weekly, known, context)
+    asked = _days_asked(joined, entry, weekly, doubt=doubt) or _day_asked(joined, taken, weekly, known, context)
     if not asked:
         return joined
     cycle = joined.interval.cycle and asked in (INTERVAL_UNREAD, DAYS_DIFFER)
@@ -102,11 +96,27 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
     return replace(joined, decision=decision, question=_join(joined.question, asked))
 
 
+def _by_rules(taken: MedicineEntry, known: Recognised, context: Context) -> Outcome:
+    """What the rules of all substances come to for an order as it is read."""
+    rules = context.rules.rule_for(known.ingredients)
+    outcomes = [_of_rule(rule, index, taken, known, context) for index, rule in enumerate(rules)]
+    joined = _combined(outcomes) if len(outcomes) > 1 else outcomes[0]
+    return _blanket(joined, taken, context)
+
+
+def _days_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, *, doubt: bool) -> str:
+    """What is asked of an order that says something of its days, and not for sure what."""
+    dated = outcome.pauses or outcome.interval.last_dose is not None or weekly == "known"
+    if dated and days_differ(entry, weekly):
+        return DAYS_DIFFER
+    if outcome.interval.cycle and weekly != "no" and interval_unread(entry, weekly):
+        return INTERVAL_UNREAD
+    return WEEKDAY_IN_DOUBT if doubt and dated else ""
+
+
 def _day_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, known: Recognised, context: Context) -> str:
-    """Asks for the day of a dose that is not one of every day; of a cycle for the interval that was not read."""
-    if outcome.interval.cycle:
-        return INTERVAL_UNREAD if weekly != "no" and interval_unread(entry) else ""
-    if not outcome.pauses:
+    """Asks for the day of a dose that is not one of every day; a cycle asks for its own."""
+    if outcome.interval.cycle or not outcome.pauses:
         return ""
     injected = not _INJECTED.isdisjoint(forms_of(entry, known, context.rules))
     return day_unknown(entry, weekly, depot=injected and (outcome.interval.missed_days or 0) >= DAYS_OF_WEEK)
