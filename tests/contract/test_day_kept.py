@@ -136,5 +136,7 @@ def test_a_day_of_notes_out_of_the_lists_own_spreadsheet(pushed, tmp_path, capsy
     said = capsys.readouterr()
     assert "2 notes written, 1 refused" in said.out
     assert f"day.csv:{len(rows) + 2}:1: WKX221 error: no item 'task/x' in the plan" in said.err
+    assert main(["note", "--cases", "day.csv", "--to", base, "--by", "R. Alder", "--on", "2026-03-10"]) == 1
+    assert "1 note written, 1 there before, 1 refused" in capsys.readouterr().out
     assert stands(pushed, "task/blood-tests").done_on == date(2026, 3, 9)
     assert kept(stands(pushed, "visit/joint-class"))[2:] == ("read the booklet at home", "R. Alder", date(2026, 3, 10))

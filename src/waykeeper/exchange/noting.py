@@ -43,7 +43,7 @@ Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
-BEFORE = ", which was there before"
+BEFORE, AS_BEFORE = ", which was there before", ": as it was noted before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def _written(
     else:
         ref, resource = _part(held, plan, state, found, what)
         if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
-            return f"{_told(found, what, noted, ref)}: as it was noted before"
+            return f"{_told(found, what, noted, ref)}{AS_BEFORE}"
         _open_yet(held, plan, state, found, what, resource)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
@@ -177,7 +177,7 @@ def _attended(
     told = next(((known, r) for known, r in held if own_identifier(r) == name), None) or noted_before(held, made, 1)
     if told and told[1].get("status") != "entered-in-error":
         if all(told[1].get(part) == made[part] for part in ("status", "type", "period")):
-            return f"{_told(item, 'done', noted, ref)}: as it was noted before"
+            return f"{_told(item, 'done', noted, ref)}{AS_BEFORE}"
         raise _unfit(f"{item.key} is recorded as kept already")
     if status_class(request) not in ("open", "busy", "done"):
         raise _unfit(f"{item.key} is {request.get('status')} already")

@@ -11,6 +11,7 @@ from datetime import date
 
 from waykeeper.exchange import NoAnswerError, Server
 from waykeeper.exchange.files import read_bytes
+from waykeeper.exchange.noting import AS_BEFORE, BEFORE
 from waykeeper.exchange.noting import note as write_note
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs
@@ -28,6 +29,11 @@ class NoteOutcome:
     line: int
     said: str = ""
     why: tuple[Finding, ...] = ()
+
+    @property
+    def before(self) -> bool:
+        """True where it stood there already, from an earlier run of the table."""
+        return BEFORE in self.said or self.said.endswith(AS_BEFORE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,6 +83,7 @@ def _all(cases: str, url: str, holds: Holds, by: str, on: str) -> int:
         report(outcome.why)
 
     found = verbs.note_all(cases, to=url, by=by, on=on, holds=holds, told=told)
-    failed = sum(bool(one.why) for one in found)
-    put(f"{counted(len(found) - failed, 'note')} written, {failed} refused\n")
+    failed, before = sum(bool(one.why) for one in found), sum(one.before for one in found)
+    stood = f", {before} there before" if before else ""
+    put(f"{counted(len(found) - failed - before, 'note')} written{stood}, {failed} refused\n")
     return FOUND if failed else DONE
