@@ -84,6 +84,25 @@ def test_a_text_that_contradicts_the_timing(one: dict[str, Any]) -> None:
         assert not (one["asks"] == "yes" and row.window) or row.decision == "ask"
 
 
+@pytest.mark.parametrize("one", WORDINGS["both"], ids=named)
+def test_of_two_readings_the_earlier_last_dose_counts(one: dict[str, Any]) -> None:
+    given = {name: one[name] for name in ("period", "weekday", "schedule") if name in one}
+    row = row_of({"words": one["take"], "dose_text": one["text"], "policies": {"glp1": "ASA2023_HOLD"}, **given})
+    assert (str(row.last_dose).lower(), str(row.first_missed).lower()) == (one["last"], one["first"])
+    beside = [a for a in row.alternatives if a.startswith(("by its text", "by its timing"))]
+    assert beside == ([] if one["beside"] == "none" else [one["beside"]])
+    assert DAYS_DIFFER in row.question
+
+
+@pytest.mark.parametrize(
+    "given", [{"text": "every 2 weeks", "period": "21"}, {"text": "every 3 weeks", "period": "14"}]
+)
+def test_where_one_of_two_readings_has_no_days_it_asks(given: dict[str, str]) -> None:
+    given = {"words": "certolizumab injection", "dose_text": given["text"], "period": given["period"]}
+    row = row_of({**given, "last_taken": "2026-03-01"})
+    assert (row.decision, str(row.last_dose)) == ("ask", "2026-03-03")
+
+
 @pytest.mark.parametrize(
     ("text", "days"),
     [

@@ -179,6 +179,18 @@ def days_differ(entry: MedicineEntry, weekly: Weekly) -> bool:
     return _days_named(text) and _weekday(text) != entry.weekday
 
 
+def by_its_text(entry: MedicineEntry, weekly: Weekly) -> MedicineEntry:
+    """The entry as its own text has period and weekday, and its timing only what the text does not name.
+
+    Of a medicine that is none of every week the timing stands: `packs weekly` beside a daily tablet is no week's dose.
+    """
+    if weekly in ("no", "unlikely"):
+        return entry
+    said = with_dosing(replace(entry, period_days=None, weekday=None, schedule=""), weekly)
+    period = entry.period_days if said.period_days is None else said.period_days
+    return replace(entry, period_days=period, weekday=entry.weekday if said.weekday is None else said.weekday)
+
+
 def oftener_than_weekly(entry: MedicineEntry) -> bool:
     """True where the timing or any text of an order has more than one dose a week, whatever else it says."""
     text = _text(entry)

@@ -18,6 +18,7 @@ from waykeeper.medicines.dosing import (
     DAYS_OF_WEEK,
     INTERVAL_UNREAD,
     Weekly,
+    by_its_text,
     day_unknown,
     days_differ,
     interval_unread,
@@ -84,11 +85,15 @@ class Outcome:
 def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
     """The outcome of all rules that the row's substances have."""
     weekly = weekly_medicine(entry, known, context.rules)
-    doubt, taken = weekday_in_doubt(entry, weekly), with_dosing(entry, weekly)
+    doubt, differ = weekday_in_doubt(entry, weekly), days_differ(entry, weekly)
+    taken = with_dosing(entry, weekly)
     joined = _by_rules(taken, known, context)
-    if doubt or (weekly != "known" and entry.weekday is None):
+    if differ:
+        joined = _stricter(joined, _by_rules(by_its_text(entry, weekly), known, context))
+    if doubt or differ or (weekly != "known" and entry.weekday is None):
         joined = replace(joined, interval=_missed_at_once(joined.interval, context.surgery.day))
-    asked = _days_asked(joined, entry, weekly, doubt=doubt) or _day_asked(joined, taken, weekly, known, context)
+    asked = _days_asked(joined, entry, weekly, doubt=doubt, differ=differ)
+    asked = asked or _day_asked(joined, taken, weekly, known, context)
     if not asked:
         return joined
     cycle = joined.interval.cycle and asked in (INTERVAL_UNREAD, DAYS_DIFFER)
@@ -104,10 +109,31 @@ def _by_rules(taken: MedicineEntry, known: Recognised, context: Context) -> Outc
     return _blanket(joined, taken, context)
 
 
-def _days_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, *, doubt: bool) -> str:
+def _stricter(timing: Outcome, text: Outcome) -> Outcome:
+    """Of an order whose timing and text differ the earlier last dose; the other is shown beside it.
+
+    Of what goes on no dose is the last one: then the timing stands.
+    """
+    lead = min(timing, text, key=lambda o: (o.interval if o.pauses else Interval()).strictness)
+    other = timing if lead is text else text
+    days, others = ((o.decision, o.interval.last_dose, o.interval.limit) for o in (lead, other))
+    if days == others:
+        return lead
+    asked = other.question if other.decision == "ask" and lead.decision != "ask" else ""
+    return replace(
+        lead,
+        decision=max(lead.decision, other.decision, key=_WEIGHT.index),
+        question=_join(lead.question, asked),
+        alternatives=(*lead.alternatives, *_told(other, "by its text" if lead is timing else "by its timing")),
+        arithmetic=(*lead.arithmetic, "its timing and its text differ: the earlier last dose counts"),
+        longest_days=_longest(lead.longest_days, other.longest_days),
+    )
+
+
+def _days_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, *, doubt: bool, differ: bool) -> str:
     """What is asked of an order that says something of its days, and not for sure what."""
     dated = outcome.pauses or outcome.interval.last_dose is not None or weekly == "known"
-    if dated and days_differ(entry, weekly):
+    if dated and differ:
         return DAYS_DIFFER
     if outcome.interval.cycle and weekly != "no" and interval_unread(entry, weekly):
         return INTERVAL_UNREAD
