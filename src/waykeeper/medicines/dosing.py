@@ -22,7 +22,7 @@ NEXT_UNKNOWN = (
     "on which day was it last taken, and when is the next dose due? the last dose lies on or before the day shown"
 )
 # What is known of a medicine: taken weekly in this form and never otherwise; its rule turns on the interval; it does,
-# but in this form the medicine is none of every week; neither: then no text moves a date.
+# but this is not the form that is taken weekly, or none is said; neither: then no text moves a date.
 Weekly = Literal["known", "possible", "unlikely", "no"]
 _SURENESS: tuple[Weekly, ...] = ("no", "unlikely", "possible", "known")
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -130,7 +130,7 @@ def _one_weekly(name: str, forms: Set[str], rules: Ruleset) -> Weekly:
         return "known"
     if not any("period" in case.when for case in rules.single[name].cases):
         return "no"
-    return "unlikely" if weekly and "unknown" not in forms else "possible"
+    return "unlikely" if weekly else "possible"
 
 
 def with_dosing(entry: MedicineEntry, weekly: Weekly) -> MedicineEntry:
@@ -150,11 +150,10 @@ def with_dosing(entry: MedicineEntry, weekly: Weekly) -> MedicineEntry:
 
 
 def _dose_day(text: str, period: int | None, weekly: Weekly) -> int | None:
-    """The weekday of the dose by a text; of a medicine that may be weekly only where nothing else is said."""
+    """The weekday of the dose by a text; of a medicine that may be weekly only of each week, and of nothing else."""
     if weekly == "known":
         return _weekday(text)
-    sure = weekly == "possible" and period in (None, DAYS_OF_WEEK) and not _ELSE.search(text)
-    return _weekday(text) if sure else None
+    return _weekday(text) if period in (None, DAYS_OF_WEEK) and not _ELSE.search(text) else None
 
 
 def weekday_in_doubt(entry: MedicineEntry, weekly: Weekly) -> bool:
@@ -165,7 +164,7 @@ def weekday_in_doubt(entry: MedicineEntry, weekly: Weekly) -> bool:
     taken = with_dosing(entry, weekly)
     if taken.period_days not in (None, DAYS_OF_WEEK):
         return False
-    plain = not (_CYCLE.search(text) or _ELSE.search(text) or _BUT.search(text))
+    plain = weekly != "unlikely" and not (_CYCLE.search(text) or _ELSE.search(text) or _BUT.search(text))
     return not (taken.period_days == DAYS_OF_WEEK and taken.weekday is not None and plain)
 
 
