@@ -182,7 +182,7 @@ CODES: Mapping[str, tuple[str, Mapping[str, str]]] = {
         "ready": "Gate waits for its release", "release-due": "A release may be asked for", "not-met": "Goal not met",
         "no-plan": "On the theatre list without a plan", "no-case": "Not on the theatre list",
         "date-differs": "The theatre list says another day", "unproven": "Not proven that it happened",
-        "conflict": "A decision waits",
+        "conflict": "A decision waits", "undated": "Put off, the new day is not known",
     }),
 }  # fmt: skip
 

@@ -31,7 +31,7 @@ def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[
     who = frozenset(n for on in plans for n in names(on.plan))
     left = sorted((c for c in theatre.cases if who & set(c.patient)), key=lambda c: (c.day, c.reference))
     given: dict[int, TheatreCase] = {}
-    standing = [i for i, on in enumerate(plans) if not on.ended]
+    standing = [i for i, on in enumerate(plans) if on.suspended or not on.ended]
     for exact in (True, False):
         for index in standing:
             day = plans[index].surgery
@@ -84,7 +84,7 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
-        "case_side": case.side if case else "", "plan_side": on.plan.side,
+        "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
     })  # fmt: skip
     found = [
         _side(on, case),
@@ -93,7 +93,10 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "conflict" if on.state.conflicts else "",
     ]
     words = [w for w in found if w]
-    if on.ended:
+    if on.suspended:
+        listed = case is not None and case.day >= on.as_of
+        words = ["suspended-listed" if listed else "suspended", *[w for w in (_side(on, case),) if w]]
+    elif on.ended:
         words = ["excused"]
     elif on.void:
         words = ["needs-review-void", *words]
@@ -101,7 +104,7 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
     if proof and word.startswith("unproven"):
         day = proof[1].moment.day if proof[1].moment else None
         more.update({"anchor": proof[1].name, "day": day, "after_day": after(day)})
-    said = spoken("plan", word, None, more, on, mend=on.surgery)
+    said = spoken("plan", word, None, more, on, mend=None if on.suspended else on.surgery)
     return _with_more(said, words[1:], proof, more, on)
 
 

@@ -19,7 +19,10 @@ _VOID = {"entered-in-error"}
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One plan on one day. `ended` is the reason in words where the plan is over, else ""."""
+    """One plan on one day. `ended` is the reason in words where the plan is over, else "".
+
+    suspended   its items are withdrawn and it is over as such, but another surgery day is expected
+    """
 
     plan: Plan
     state: State
@@ -30,12 +33,13 @@ class Setting:
     withdrawn: bool
     void: bool
     unproven: bool
+    suspended: bool
     titles: Mapping[str, str]  # "question FACT" and "gate NAME" -> the title that people read
 
     @property
     def contactable(self) -> bool:
         """False where nothing may be printed for or sent to the patient."""
-        return not (self.died or self.withdrawn)
+        return not self.died and (self.suspended or not self.withdrawn)
 
     def of(self, item: Item) -> ItemState:
         """What is recorded about an item."""
@@ -90,13 +94,14 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
     anchor = plan.anchor("surgery")
     died, ended = _died(plan, state)
     withdrawn = bool(plan.withdrawn) or state.plan_status in _OVER
+    suspended = withdrawn and not died and state.plan_status == "on-hold"
     if withdrawn and not died:
-        name = "withdrawn" if plan.withdrawn else "withdrawn_plain"
+        name = "suspended" if suspended else "withdrawn" if plan.withdrawn else "withdrawn_plain"
         ended = sentence("ended", name, {"reason": plan.withdrawn})
     surgery = anchor.moment.day if anchor is not None and anchor.moment is not None else None
     return Setting(
         plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID,
-        is_unproven(anchor, state, day), _titles(plan),
+        is_unproven(anchor, state, day), suspended, _titles(plan),
     )  # fmt: skip
 
 

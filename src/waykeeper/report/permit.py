@@ -17,10 +17,10 @@ def refusal(plan: Plan, state: State) -> Finding | None:
     place = Position(path=plan.episode.uuid("plan", plan.pathway.name, "plan"))
     if plan.patient.deceased or state.deceased or state.deceased_on:
         return finding("WKO001", "the patient has died, nothing is printed", place)
-    if plan.withdrawn or state.plan_status in _NOT_IN_FORCE:
-        return finding("WKO002", "the plan was withdrawn, nothing is printed", place)
     if state.plan_status == "on-hold":
         return finding("WKO003", "surgery is suspended, nothing dated is printed", place)
+    if plan.withdrawn or state.plan_status in _NOT_IN_FORCE:
+        return finding("WKO002", "the plan was withdrawn, nothing is printed", place)
     return None
 
 
