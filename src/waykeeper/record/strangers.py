@@ -14,9 +14,9 @@ _POINTERS = ("subject", "patient")
 def of_others(resources: Sequence[tuple[str, Resource]]) -> list[str]:
     """The names of the resources that point at somebody else; `resources` hold one Patient.
 
-    A pointer is hers where its reference names the Patient as the record does, by urn or by id. Where the Patient has no
-    id, an id is hers only if every pointer has that one: with two, or beside her urn, nobody knows whose it is. One that
-    gives only an identifier is another's where the Patient has another value in the same system.
+    A pointer is hers where its reference names the Patient as the record does, by urn or by id. Where the Patient has
+    no id, an id is hers only if every pointer has that one: with two, or beside her urn, nobody knows whose it is. One
+    that gives only an identifier is another's where the Patient has another value in the same system.
     """
     own, patient = next((ref, r) for ref, r in resources if r.get("resourceType") == "Patient")
     by_id = f"Patient/{patient['id']}" if patient.get("id") else _only_name(resources)
