@@ -66,8 +66,8 @@ def test_the_day_of_what_is_not_taken_every_day(one: dict[str, Any]) -> None:
 def test_the_interval_of_a_cycle(one: dict[str, Any]) -> None:
     """What a text says of the interval and nobody could read is asked, also where the last dose is known."""
     for more in ({}, {"last_taken": "2026-02-26"}):
-        given = {"words": one["take"], "dose_text": one["text"], **more}
-        row = row_of({**given, "period": one["period"]} if "period" in one else given)
+        timing = {name: one[name] for name in ("period", "schedule") if name in one}
+        row = row_of({"words": one["take"], "dose_text": one["text"], **timing, **more})
         assert str(row.last_dose).lower() == one["last"]
         assert (row.decision == "ask" and INTERVAL_UNREAD in row.question) is (one["unread"] == "yes")
 
@@ -134,6 +134,14 @@ def test_several_doses_a_week_by_the_timing_ask_for_no_next_dose() -> None:
     given = {"words": "estradiol 0.1 mg/24 hr patch", "dose_text": "change it, renew monthly"}
     assert NEXT_UNKNOWN in row_of(given).question
     assert NEXT_UNKNOWN not in row_of({**given, "times_a_week": "2"}).question
+
+
+@pytest.mark.parametrize(
+    ("text", "period", "asked"),
+    [("", "14", NEXT_UNKNOWN), ("", "7", WEEKDAY_UNKNOWN), ("packs every 2 weeks", "14", NEXT_UNKNOWN)],
+)
+def test_the_interval_of_the_timing_is_asked_for_its_day(text: str, period: str, asked: str) -> None:
+    assert row_of({"words": "metformin 500 mg tablet", "dose_text": text, "period": period}).question == asked
 
 
 def test_a_weekday_of_the_timing_stands_whatever_else_the_text_has_on_a_day() -> None:
