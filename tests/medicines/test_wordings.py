@@ -103,6 +103,14 @@ def test_where_one_of_two_readings_has_no_days_it_asks(given: dict[str, str]) ->
     assert (row.decision, str(row.last_dose)) == ("ask", "2026-03-03")
 
 
+def test_what_the_reading_without_days_asks_is_asked_beside_the_days_of_the_other() -> None:
+    given = {"words": "exenatide injection", "dose_text": "weekly", "policies": {"glp1": "ASA2023_HOLD"}}
+    row = row_of({**given, "period": "14"})
+    assert (row.decision, row.missed_days, str(row.last_dose)) == ("ask", 7, "2026-03-10")
+    assert "weekly or daily form?" in row.question
+    assert "weekly or daily form?" not in row_of({**given, "period": "1"}).question
+
+
 @pytest.mark.parametrize(
     ("text", "days"),
     [
