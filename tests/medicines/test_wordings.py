@@ -111,6 +111,14 @@ def test_what_the_reading_without_days_asks_is_asked_beside_the_days_of_the_othe
     assert "weekly or daily form?" not in row_of({**given, "period": "1"}).question
 
 
+def test_of_two_readings_that_both_ask_the_stricter_is_heard() -> None:
+    given = {"words": "infliximab infusion", "dose_text": "every 8 weeks", "period": "28", "last_taken": "2026-02-01"}
+    row = row_of(given)
+    assert "too recent for this surgery day" in row.question
+    assert "before the window" not in row.question
+    assert "before the window" in row_of({**given, "dose_text": ""}).question
+
+
 @pytest.mark.parametrize(
     ("text", "days"),
     [
