@@ -83,3 +83,16 @@ def test_a_type_that_one_patient_has_nothing_of_is_deleted_there_however_the_exp
     assert tuple(split.worklist.rows) == whole.whole.rows
     (own,) = (r for r in whole.whole.rows if r.kind == "plan" and "Goal/" in " ".join(r.questions))
     assert own.patient == "Maren Wintergale"
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_a_patient_of_whom_no_careplan_is_left_is_told_too(tmp_path, monkeypatch, large):
+    """The file of CarePlans of an export was lost: her Tasks and requests are there, and she was nowhere."""
+    if large:
+        monkeypatch.setattr(comparing, "LARGE", 1)
+        monkeypatch.setattr(caseload, "processes", lambda *_: nullcontext())
+    found = waykeeper.gaps(export(tmp_path, lambda r: None if r["resourceType"] == "CarePlan" else r), as_of=DAY)
+    (said,) = found.findings
+    patient = next(r["id"] for r in resources(LEFT) if r["resourceType"] == "Patient")
+    assert said.code == "WKX216" and f"Patient/{patient}" in said.details
+    assert found.worklist.lacking

@@ -137,6 +137,9 @@ def test_practitioner_as_planned():
     ("twenty-four month", {("month", 24)}), ("0 days", set()),
     ("Control 6 semanas", {("day", 42)}), ("revisión a los tres meses", {("month", 3)}), ("12 MESES", {("month", 12)}),
     ("a los 10 di\u0301as", {("day", 10)}), ("control anual", {("month", 12)}), ("un año", {("month", 12)}),
+    ("seis semanas, a las nueve y media", {("day", 42)}), ("control, a las nueve y media", set()),
+    ("a las 2 y media", set()), ("2y", {("month", 24)}), ("six and twelve weeks", {("day", 42), ("day", 84)}),
+    ("control a las 6 y 12 semanas", {("day", 42), ("day", 84)}),
     ("6 mesas", set()), ("once a week", set()), ("dos semanas y 3 meses", {("day", 14), ("month", 3)}),
 ])  # fmt: skip
 def test_intervals_in_words(text, wanted):

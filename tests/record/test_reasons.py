@@ -82,6 +82,13 @@ def test_a_condition_that_is_not_sure_is_no_reason(status, is_reason):
     assert bool(reasons(order({"reference": "Condition/c"}), named(condition)).indication) is is_reason
 
 
+@pytest.mark.parametrize("turn", [1, -1])
+def test_of_two_copies_of_which_one_is_not_sure_none_is_a_reason(turn):
+    refuted = {**CAD, "verificationStatus": {"coding": [{"code": "refuted"}]}}
+    copies = [named(CAD), named(refuted)][::turn]
+    assert reasons(order({"reference": "Condition/c"}), *copies).indication == ()
+
+
 def test_a_relative_reference_is_of_the_server_of_its_order():
     there = [named(CAD, f"{HERE}/Condition/c"), named({**CAD, "code": {"text": "Angina"}}, f"{OTHER}/Condition/c")]
     known = Reasons(there)

@@ -238,7 +238,7 @@ def _why_none(held: list[Held]) -> str:
     lost = [ref for ref, r in held if r.get("resourceType") == "CarePlan" and is_ours(r) and identity(r) is None]
     if lost:
         return f"{', '.join(lost)} lost what Waykeeper wrote on it: push the plan with --take ours:plan first."
-    gone = [root for _, root in rootless(held, read_all(held))]
+    gone = [root or "its CarePlan" for _, root in rootless(held, read_all(held))]
     if gone:
         return f"{', '.join(gone)} is gone, its phases stand: push the plan with --take ours:plan first."
     return "Check the patient's identifier and the episode."

@@ -337,8 +337,16 @@ def _minutes(said: Any, start: datetime | None, end: datetime | None) -> int | N
 
 
 _AT_A_DISTANCE = re.compile(
-    r"\bt[eé]l[eé]-?(?:health|medicin|phone|visit|salud|consult|f[oó]n)|\bv[ií]deo|\bphone|\bllamada|\bvirtual|\bremot[aeo]"
-    r"|\bonline\b|\ben l[ií]nea\b|\ba distancia\b|\bno presencial",
+    r"\bt[eé]l[eé]-?(?:health|medicin|phone|visit|salud|consult|f[oó]n|rehab)|\bv[ií]deo|\bphone|\bcalls?\b"
+    r"|\bllama(?:da|r\b)|\bvirtual|\bremot[aeo]|\bonline\b|\ben l[ií]nea\b|\ba distancia\b|\bno presencial"
+    r"|\bzoom\b|\bwebex\b|\bwhatsapp\b|\b(?:ms|microsoft) teams\b|\btel\.|\be-?visit",
+    re.IGNORECASE,
+)
+# What is said of the booking itself, or denied: `confirmed by phone`, `in person, not virtual`.
+_NOT_OF_THE_VISIT = re.compile(
+    r"\b(?:confirm\w*|book\w*|reserv\w*|agend\w*|remind\w*) (?:(?:by|via|over|por) )?(?:the )?"
+    r"(?:phone|telephone|tel[eé]fono|call|llamada|video)"
+    r"|\b(?:not|no|sin) (?:a |una )?(?:virtual|remot[aeo]|online|v[ií]deo|phone|call|telephone|llamada)",
     re.IGNORECASE,
 )
 
@@ -351,7 +359,7 @@ def _telehealth(concepts: Iterable[Mapping[str, Any]]) -> bool:
 
 def at_a_distance(service: str) -> bool:
     """Whether what a service is called says that it is held by telephone or video."""
-    return bool(_AT_A_DISTANCE.search(service))
+    return bool(_AT_A_DISTANCE.search(_NOT_OF_THE_VISIT.sub(" ", service)))
 
 
 def _fell(resource: Mapping[str, Any]) -> str:

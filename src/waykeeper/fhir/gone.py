@@ -15,7 +15,7 @@ from waykeeper.fhir.ownership import mark, offered_of
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import LEADING, surgery_day
 from waykeeper.plan.model import Key, Plan, State
-from waykeeper.record import relative
+from waykeeper.record import identifier_names, names_of, relative
 
 Held = tuple[str, Mapping[str, Any]]
 GONE = (
@@ -137,7 +137,9 @@ def _names(plan: Plan, own: Sequence[Identity]) -> dict[str, str]:
 
 
 def rootless(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[tuple[str, str]]:
-    """(patient, root) of each plan in force that is not read: its phases are there, its own CarePlan does not say it.
+    """(patient, root) of each plan in force that is not read: parts are there, its own CarePlan does not say it.
+
+    The root is what the plan's phases name; "" where they are not there either.
 
     plans   those that were read; the copy of a plan may lie under another reference than its phases name
     """
@@ -152,4 +154,25 @@ def rootless(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[
         if not any(belongs(known, plan.episode) for plan, _ in plans):
             subject = phase.get("subject") or {}
             found[root] = relative(str(subject.get("reference") or "")) or "a patient who is not named"
-    return [(patient, root) for root, patient in found.items()]
+    named = set(found.values())
+    lost = [(patient, "") for patient in _without_plan(held, plans) if patient not in named]
+    return [*((patient, root) for root, patient in found.items()), *lost]
+
+
+def _without_plan(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[str]:
+    """The patients of whom parts of a plan in force are here, and no CarePlan of it, not even a phase."""
+    known = {name for plan, _ in plans for name in (str(plan.patient.identifier), *plan.patient.merged)}
+    plans_of = [r for _, r in held if r.get("resourceType") == "CarePlan" and (episode_of(r) or identity(r))]
+    known |= {name for r in plans_of for name in names_of([r.get("subject") or {}])}
+    numbers = {ref: identifier_names(r) for ref, r in held if r.get("resourceType") == "Patient"}
+    whose: dict[tuple[str, ...], bool] = {}  # most of a patient's resources use the same names
+    found: dict[str, None] = {}
+    for _, part in held:
+        if part.get("resourceType") == "CarePlan" or identity(part) is None or status_class(part) != "open":
+            continue
+        names = names_of([part.get("subject") or part.get("for") or part.get("patient") or {}])
+        if names not in whose:
+            whose[names] = not names or not known.isdisjoint({*names, *(n for m in names for n in numbers.get(m, ()))})
+        if not whose[names]:
+            found[names[0]] = None
+    return list(found)

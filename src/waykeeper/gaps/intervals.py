@@ -28,6 +28,14 @@ _WORDS = re.compile(
     + "|".join(sorted(_UNITS, key=len, reverse=True)) + r")(?![\w])",
     re.IGNORECASE,
 )  # fmt: skip
+_COUNT = r"\d{1,3}|" + "|".join(sorted(_NUMBERS, key=len, reverse=True))
+_TWO = re.compile(  # `six and twelve weeks`: the unit is of both
+    rf"(?<![\w/.,-])({_COUNT}) (?:and|or|y|o|&) (?:{_COUNT})[\s-]?("
+    + "|".join(sorted((u for u in _UNITS if len(u) > 1), key=len, reverse=True)) + r")(?![\w])",
+    re.IGNORECASE,
+)  # fmt: skip
+# `y` is "and" in Spanish, and means years only right behind its digits: not in `a las nueve y media`
+_LETTER = frozenset({"d", "w", "m", "y"})
 _YEARLY = re.compile(r"\b(annual|yearly|anual)\b", re.IGNORECASE)
 _MONTH_DAYS = 30.4375  # mean Gregorian month; used only to ask whether two intervals are nearly as long
 _NEARLY = 0.12
@@ -43,7 +51,11 @@ def _days(interval: Interval) -> float:
 def intervals(text: str) -> frozenset[Interval]:
     """Every interval that a text names; weeks as days and years as months, so that spellings compare."""
     found: set[Interval] = set()
-    for number, unit in _WORDS.findall(unicodedata.normalize("NFC", text)):
+    text = unicodedata.normalize("NFC", text)
+    for match in (*_WORDS.finditer(text), *_TWO.finditer(text)):
+        number, unit = match.groups()
+        if unit.lower() in _LETTER and not (number.isdigit() and (unit.lower() != "y" or match[0] == number + unit)):
+            continue
         count = int(number) if number.isdigit() else _NUMBERS[number.lower()]
         base, factor = _UNITS[unit.lower()]
         if count:

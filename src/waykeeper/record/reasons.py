@@ -41,7 +41,8 @@ class Reasons:
             target = str(pointer.get("reference") or "")
             known = [contained[target]] if target in contained else self._named(target, server)
             if known:
-                found += _said(known[0]) if _alike(known) else []
+                told = {tuple(_said(one)) for one in known}  # a copy that is not sure, or another, leaves it open
+                found += told.pop() if len(told) == 1 else ()
             elif pointer.get("display"):
                 found.append(str(pointer["display"]).lower())
         return tuple(dict.fromkeys(found))
@@ -56,10 +57,6 @@ class Reasons:
             return exact or []
         found = self._by_id.get(relative(plain), [])
         return [one for name, one in found if not (plain.startswith(WEB) and name.startswith(WEB))]
-
-
-def _alike(found: list[Resource]) -> bool:
-    return len({str(one.get("code")) for one in found}) == 1
 
 
 def _said(condition: Resource) -> list[str]:

@@ -71,6 +71,8 @@ def is_over(row: Row, as_of: date) -> bool:
     goal of the hospital stay that nobody recorded, once the first visit looked at how the patient is."""
     if not row.gap or row.surgery is None or row.window_end is None:
         return False
+    if row.kind == "goal" and row.unproven:  # nobody knows whether the operation took place, or how the patient is
+        return False
     if row.kind == "goal":
         return _goal_of_the_stay(row, row.surgery, row.window_end) and as_of > row.surgery + timedelta(_FIRST_VISIT)
     return row.verdict in _PAST_USE.get(row.kind, ()) and row.window_end <= row.surgery < as_of

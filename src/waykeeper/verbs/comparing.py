@@ -206,7 +206,7 @@ def _no_plan(sources: Sequence[str], lost: Sequence[Finding]) -> WaykeeperError:
 def _rootless(found: Sequence[tuple[str, str]], sources: Sequence[str]) -> tuple[Finding, ...]:
     where = Position(", ".join(sources))
     said = "the plan of {} is not in the list: {} is not there, or lost what Waykeeper wrote on it"
-    return tuple(finding("WKX216", said.format(patient, root), where) for patient, root in found)
+    return tuple(finding("WKX216", said.format(patient, root or "its CarePlan"), where) for patient, root in found)
 
 
 def _left_out(kinds: Collection[str], sources: Sequence[str]) -> tuple[Finding, ...]:
