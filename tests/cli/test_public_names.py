@@ -37,7 +37,7 @@ PARAMETERS = {
     "move": "from_ patient surgery discharge side anaesthesia pathway clinic record episode reason by reinstate"
     " dry_run holds as_of",
     "move_all": "from_ cases pathway clinic record reason by dry_run holds as_of reported",
-    "note": "item what to holds patient by on text days decision episode",
+    "note": "item what to holds patient by on text days decision episode pathway",
     "note_all": "table to by on holds told",
     "pathways": "",
     "review_pathway": "pathway clinic surgery discharge side anaesthesia",

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why
-from waykeeper.exchange.reading import one_plan, plan_resources
+from waykeeper.exchange.reading import of_several, plan_resources
 from waykeeper.exchange.server import Held, Server
 from waykeeper.exchange.trial import Trial
 from waykeeper.exchange.versions import before_last_move
@@ -61,13 +61,14 @@ class Mover:
         """Move one plan in one transaction. Run again it changes nothing and says the same.
 
         recompile   gives the plan as it is wanted now, from the plan, the state and everything read
+        pathway     which, where the patient has several plans
         reinstate   a plan that was withdrawn is wanted again
 
         Raises BadAnswerError WKX221 (no such plan), PlanRefusedError (a guard), and as a push does.
         """
         for attempt in range(TRIES):
             held = plan_resources(self.server, patient)
-            old, state = one_plan(held, episode, pathway)
+            old, state = of_several(held, episode, pathway)
             push = PlanPush(self.server, recompile(old, state, held), {}, self.now, self._proven, self.why)
             push.today = self._today(old)
             push.brought_back = reinstate
@@ -105,9 +106,11 @@ def _moved(
     return Moved(old, state, held, decisions, new, new_state, server, dry_run, sent, findings=findings)
 
 
-def moved_in_files(held: Sequence[Held], recompile: Recompile, today: date | None, *, episode: int = 1) -> Moved:
+def moved_in_files(
+    held: Sequence[Held], recompile: Recompile, today: date | None, *, episode: int = 1, pathway: str = ""
+) -> Moved:
     """The same over what files hold; nothing is sent. Raises BadAnswerError WKX221."""
-    old, state = one_plan(list(held), episode, "")
+    old, state = of_several(list(held), episode, pathway)
     day = today or datetime.now(ZoneInfo(old.zone)).date()
     decisions = decide(recompile(old, state, held), held, today=day)
     return _moved(old, state, held, decisions, "", dry_run=True)

@@ -246,8 +246,11 @@ def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway
         known = [str(i.key) for p, _ in plans for i in p.items]
         raise _unknown(f"no item {item!r} in the plan", did_you_mean(item, known))
     if len(found) > 1:
-        names = ", ".join(str(i.key) for _, _, i in found)
-        raise _unknown(f"{item!r} names several items: {names}", "Write the whole key.")
+        keys = sorted({str(i.key) for _, _, i in found})
+        if len(keys) == 1:
+            names = ", ".join(sorted(p.pathway.name for p, _, _ in found))
+            raise _unknown(f"{item!r} is an item of several plans", f"Name the pathway: {names}.")
+        raise _unknown(f"{item!r} names several items: {', '.join(keys)}", "Write the whole key.")
     return found[0]
 
 

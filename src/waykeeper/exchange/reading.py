@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from pathlib import PurePath
 from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
@@ -219,6 +220,16 @@ def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list
         if reference.startswith("Medication/"):
             wanted.add(reference.partition("/")[2])
     return server.search("Medication", [("_id", ",".join(sorted(wanted)))]) if wanted else []
+
+
+def of_several(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
+    """`one_plan`, but a pathway only chooses where the patient has several plans: what moves one may follow another.
+
+    pathway   a name, a url, or the file of one
+    """
+    several = sum(plan.episode.number == episode for plan, _ in read_all(held)) > 1
+    name = PurePath(pathway).stem if pathway.endswith((".yaml", ".yml")) else pathway
+    return one_plan(held, episode, name if several else "")
 
 
 def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:

@@ -139,7 +139,9 @@ class Moving:
             return inputs.record_in(wish.record) if wish.record else record_resources(self.server, patient)
 
         again = Recompiler(self._sources, wish, recorded, self.day, self.url)
-        moved = self._mover.move(patient, again, episode=episode, reinstate=reinstate, dry_run=dry_run)
+        moved = self._mover.move(
+            patient, again, episode=episode, pathway=wish.pathway, reinstate=reinstate, dry_run=dry_run
+        )
         return told(moved, again, self.day, self.reason, self.by)
 
 
@@ -154,7 +156,7 @@ def _in_files(path: str, wish: Wish, episode: int, day: date | None, reason: str
             return inputs.record_in(wish.record) if wish.record else [h for h in held if not is_ours(h[1])]
 
         again = Recompiler(Sources(), wish, recorded, day, path)
-        moved = moved_in_files(held, again, day, episode=episode)
+        moved = moved_in_files(held, again, day, episode=episode, pathway=wish.pathway)
         made = as_bundle(moved.decided.plan, {k: s.round for k, s in moved.new_state.items.items() if s.round > 1})
         legal(made)
     return replace(told(moved, again, day, reason, by), bundle=made)

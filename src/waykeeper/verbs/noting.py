@@ -24,8 +24,12 @@ def note(
     days: int | None = None,
     decision: str = "",
     episode: int = 1,
+    pathway: str = "",
 ) -> str:
-    """Record what a person decided or did about an item. Returns the resource that was written."""
+    """Record what a person decided or did about an item. Returns the resource that was written.
+
+    pathway   which, where the patient has several plans with such an item
+    """
     from waykeeper.exchange import Server
     from waykeeper.exchange.noting import note as write_note
 
@@ -45,6 +49,7 @@ def note(
         days=days,
         decision=decision,
         episode=episode,
+        pathway=pathway,
     )
 
 

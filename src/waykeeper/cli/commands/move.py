@@ -26,7 +26,9 @@ def move(
     anaesthesia: Annotated[
         str, typer.Option("--anaesthesia", help="general, spinal, deep-block, superficial-block or unknown.")
     ] = "",
-    pathway: Annotated[str, typer.Option("--pathway", help="A new version: a name of the library or a file.")] = "",
+    pathway: Annotated[
+        str, typer.Option("--pathway", help="A new version, or which of several plans: a name or a file.")
+    ] = "",
     clinic: Annotated[
         str, typer.Option("--clinic", help="The clinic: a file or a name; the library's of the plan's address.")
     ] = "",

@@ -44,6 +44,7 @@ def note(
     days: Annotated[int | None, typer.Option("--days", help="Answered holds: days without a dose.")] = None,
     decision: Annotated[str, typer.Option("--decision", help="Answered holds: continue, already stopped ...")] = "",
     episode: EpisodeOption = 1,
+    pathway: Annotated[str, typer.Option("--pathway", help="Which, where the patient has several plans.")] = "",
 ) -> None:
     """Record what a person decided or did, as a change of a standard resource."""
 
@@ -53,7 +54,7 @@ def note(
 
         server = server_of(to, "--to")
         if cases:
-            if item or what or patient or text or days is not None or decision or episode != 1:
+            if item or what or patient or text or days is not None or decision or episode != 1 or pathway:
                 help_text = "Write it into the table."
                 raise WaykeeperError(
                     finding("WKC203", "--cases takes no item, word, patient or answer", help=help_text)
@@ -66,7 +67,7 @@ def note(
             raise WaykeeperError(finding("WKC203", "--patient is missing", help="Add --patient 'SYSTEM|VALUE'."))
         written = verbs.note(
             item, what, to=server.url, holds=server.holds, patient=patient, by=by, on=on, text=text, days=days,
-            decision=decision, episode=episode,
+            decision=decision, episode=episode, pathway=pathway,
         )  # fmt: skip
         put(f"{written}\n")
         return DONE
