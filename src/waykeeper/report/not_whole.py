@@ -1,4 +1,4 @@
-"""What every rendering of the worklist says first where something could not be read."""
+"""What page and terminal say first of a worklist from which something is missing."""
 
 from __future__ import annotations
 
