@@ -406,7 +406,9 @@ def test_no_words_of_a_stopped_shot_can_be_taken_for_insulin_or_the_clot_shot(na
     """`Do not start your shot again yet` is read by who injects insulin or a blood thinner: insulin is never left out
     (ADA, Standards of Care: never zero basal, from memory); which shot is meant comes before what not to do."""
     words = next(i.words for i in pathway(name=name).items if i.name == "no-biologic")
-    assert words["en"].startswith("If we stopped your shot, drip or pill for arthritis, skin or gut: do not start it again")
+    assert words["en"].startswith(
+        "If we stopped your shot, drip or pill for arthritis, skin or gut: do not start it again"
+    )
     assert "We do not mean insulin or the shot that stops clots." in words["en"]
     assert words["es"].startswith("Si le dijimos que dejara la inyección, el suero o la pastilla para la artritis")
     assert "No hablamos de su insulina ni de la inyección que evita coágulos." in words["es"]
