@@ -165,14 +165,12 @@ def _without_plan(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> 
     plans_of = [r for _, r in held if r.get("resourceType") == "CarePlan" and (episode_of(r) or identity(r))]
     known |= {name for r in plans_of for name in names_of([r.get("subject") or {}])}
     numbers = {ref: identifier_names(r) for ref, r in held if r.get("resourceType") == "Patient"}
-    whose: dict[tuple[str, ...], bool] = {}  # most of a patient's resources use the same names
+    planned: dict[tuple[str, ...], bool] = {(): True}  # by the names in a pointer, which most of a patient's share
     found: dict[str, None] = {}
     for _, part in held:
-        if part.get("resourceType") == "CarePlan" or identity(part) is None or status_class(part) != "open":
-            continue
         names = names_of([part.get("subject") or part.get("for") or part.get("patient") or {}])
-        if names not in whose:
-            whose[names] = not names or not known.isdisjoint({*names, *(n for m in names for n in numbers.get(m, ()))})
-        if not whose[names]:
+        if names not in planned:
+            planned[names] = not known.isdisjoint({*names, *(n for m in names for n in numbers.get(m, ()))})
+        if not planned[names] and identity(part) is not None and status_class(part) == "open":
             found[names[0]] = None
     return list(found)
