@@ -46,6 +46,13 @@ def real_peer(started):
     return started.enter_context(real_server())
 
 
+@pytest.fixture(scope="session")
+def real_peer_of_few(started):
+    """Another real server, for what takes time for each plan that stands there: those of other tests are elsewhere."""
+    require_java()
+    return started.enter_context(real_server())
+
+
 BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.mark.xdist_group("java")])]
 
 
@@ -57,9 +64,9 @@ def server(request):
 
 @pytest.fixture(params=BOTH)
 def whole_server(request):
-    """Each of the two for a test that reads all that stands there: a sandbox of its own, and the real server."""
+    """Each of the two for a test that reads all that stands there: a sandbox of its own, and a real server of these."""
     if request.param == "real":
-        yield request.getfixturevalue("real_peer")
+        yield request.getfixturevalue("real_peer_of_few")
     else:
         with sandbox_server() as peer:
             yield peer
@@ -79,7 +86,7 @@ def judge(started):
     return started.enter_context(judge_with([DEFINITIONS] if DEFINITIONS.is_dir() else []))
 
 
-JAVA = {"judge", "real_peer"}
+JAVA = {"judge", "real_peer", "real_peer_of_few"}
 
 
 @pytest.hookimpl(tryfirst=True)
