@@ -65,18 +65,16 @@ def _standing(ours: Mapping[str, Any], held: Sequence[tuple[str, Resource]]) -> 
 def _compared(ours: Mapping[str, Any], ref: str, theirs: Mapping[str, Any]) -> Installed:
     wanted, there = dict(_parts(ours)), dict(_parts(theirs))
     lacks = tuple(name for name, said in wanted.items() if there.get(name) != said)
-    state: State = "same" if wanted == there else "older" if _is_earlier(ours, theirs) else "other"
+    says_less = bool(there) and all(
+        name in wanted and said.says_no_more_than(wanted[name]) for name, said in there.items()
+    )
+    state: State = "same" if wanted == there else "older" if says_less and _is_ours(ours, theirs) else "other"
     return Installed(ours, state, ref, str((theirs.get("meta") or {}).get("versionId") or ""), lacks)
 
 
-def _is_earlier(ours: Mapping[str, Any], theirs: Mapping[str, Any]) -> bool:
-    """True for an earlier form of ours: nobody else's, none of a later version, and nothing in it that ours lacks."""
-    if theirs.get("publisher", ours["publisher"]) != ours["publisher"]:
-        return False
-    if str(theirs.get("version", ours["version"])) != ours["version"]:  # every form of ours so far has this one
-        return False
-    wanted, there = dict(_parts(ours)), dict(_parts(theirs))
-    return bool(there) and all(name in wanted and said.says_no_more_than(wanted[name]) for name, said in there.items())
+def _is_ours(ours: Mapping[str, Any], theirs: Mapping[str, Any]) -> bool:
+    """False for one of another publisher or version: every form of ours so far has one and the same."""
+    return all(str(theirs.get(name, ours[name])) == str(ours[name]) for name in ("publisher", "version"))
 
 
 class _Part(NamedTuple):

@@ -227,15 +227,25 @@ def of_several(held: list[Held], episode: int, pathway: str) -> tuple[Plan, Stat
 
     pathway   a name, a url, or the file of one
     """
-    several = sum(plan.episode.number == episode for plan, _ in read_all(held)) > 1
+    found = _of_episode(held, episode)
     name = PurePath(pathway).stem if pathway.endswith((".yaml", ".yml")) else pathway
-    return one_plan(held, episode, name if several else "")
+    return _only(_of_pathway(found, name) if len(found) > 1 else found, held, episode)
 
 
 def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
     """The one plan that is meant. Raises BadAnswerError WKX221 where there is none, or several."""
-    found = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
-    found = [(p, s) for p, s in found if pathway in ("", p.pathway.name, p.pathway.url)]
+    return _only(_of_pathway(_of_episode(held, episode), pathway), held, episode)
+
+
+def _of_episode(held: list[Held], episode: int) -> list[tuple[Plan, State]]:
+    return [(p, s) for p, s in read_all(held) if p.episode.number == episode]
+
+
+def _of_pathway(found: Sequence[tuple[Plan, State]], pathway: str) -> list[tuple[Plan, State]]:
+    return [(p, s) for p, s in found if pathway in ("", p.pathway.name, p.pathway.url)]
+
+
+def _only(found: Sequence[tuple[Plan, State]], held: list[Held], episode: int) -> tuple[Plan, State]:
     if len(found) != 1:
         names = ", ".join(sorted(p.pathway.name for p, _ in found))
         remedy = f"Name the pathway: {names}." if found else _why_none(held)

@@ -106,8 +106,7 @@ def evening_only(entry: MedicineEntry) -> bool:
     if usual_times(entry) or (entry.times_a_week is not None and entry.times_a_week > 7):
         return False
     said = _text(entry)
-    spelled = _one_spelling(said)
-    if spelled != said and _half_read(spelled, _clocks(spelled)):
+    if _half_read(said):
         return False
     text = without_accents(f"{entry.words} {said}")
     if entry.hours:
@@ -144,17 +143,18 @@ def _structured(entry: MedicineEntry) -> tuple[Usual, ...]:
 @lru_cache(maxsize=4096)
 def _in_words(text: str) -> tuple[Usual, ...]:
     """The clock times of a text, in their order on the day; none where another beside them may be unread."""
+    return () if _half_read(text) else _clocks(_one_spelling(text))
+
+
+def _half_read(text: str) -> bool:
+    """True where beside a clock in another spelling stands a number, or a part of the day at which none of them is."""
     spelled = _one_spelling(text)
-    found = _clocks(spelled)
-    return () if spelled != text and _half_read(spelled, found) else found
-
-
-def _half_read(text: str, found: tuple[Usual, ...]) -> bool:
-    """True where another number stands beside a clock, or a part of the day at which none of the clocks is."""
-    if _ANOTHER.search(text):
+    if spelled == text:
+        return False
+    if _ANOTHER.search(spelled):
         return True
-    rest = _NUMBER.sub(lambda one: " " if _is_clock(one) else one[0], text)
-    return all(one.first >= NOON for one in found) and bool(_EARLIER.search(rest))
+    rest = _NUMBER.sub(lambda one: " " if _is_clock(one) else one[0], spelled)
+    return all(one.first >= NOON for one in _clocks(spelled)) and bool(_EARLIER.search(rest))
 
 
 def _clocks(text: str) -> tuple[Usual, ...]:

@@ -25,16 +25,18 @@ def of_others(resources: Sequence[tuple[str, Resource]]) -> list[str]:
         numbers.setdefault(str(entry.get("system") or ""), set()).add(str(entry.get("value") or ""))
     found = []
     for reference, resource in resources:
-        pointers = [p for name in _POINTERS if isinstance(p := resource.get(name), Mapping)]
-        if any(_anothers(pointer, own, by_id, numbers) for pointer in pointers):
+        if any(_anothers(pointer, own, by_id, numbers) for pointer in _pointers(resource)):
             found.append(reference or str(resource.get("resourceType")))
     return found
 
 
+def _pointers(resource: Resource) -> list[Resource]:
+    return [p for name in _POINTERS if isinstance(p := resource.get(name), Mapping)]
+
+
 def _only_name(resources: Sequence[tuple[str, Resource]]) -> str:
     """The one name by which all pointers call their patient, "-" where there are several: then no id is hers."""
-    pointers = [p for _, r in resources for name in _POINTERS if isinstance(p := r.get(name), Mapping)]
-    literal = {relative(str(p.get("reference") or "")) for p in pointers}
+    literal = {relative(str(p.get("reference") or "")) for _, r in resources for p in _pointers(r)}
     named = {name for name in literal if name.startswith(("urn:", "Patient/"))}
     return named.pop() if len(named) == 1 else "-"
 

@@ -189,8 +189,9 @@ def read_sources(
     copies = _copies(len(several), other)
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
-        plans = read_all(held)
-        lost = (*_rootless(rootless(held, plans), other), *_left_out(types_of(held).left_out, other))
+        left_out = types_of(held).left_out
+        plans = read_all(held, left_out)
+        lost = (*_rootless(rootless(held, plans), other), *_left_out(left_out, other))
         if not plans:
             raise _no_plan(sources, lost)
         zone = plans[0][0].zone

@@ -44,17 +44,21 @@ def letters(
     For a patient who died, withdrew or whose surgery is suspended nothing is written, and the entry says why. Rows that
     somebody put off are in neither.
     """
+    known(kind, language)
+    return letters_of(with_plans(*sources, **asked), kind=kind, language=language, fallback=fallback)
+
+
+def known(kind: str, language: str) -> None:
+    """Raises WaykeeperError WKC201 where one of the two is no such word; asked before anything is read."""
     words.choice(kind, KINDS, "--kind")
     words.choice(language, languages(), "--language")
-    return letters_of(with_plans(*sources, **asked), kind=kind, language=language, fallback=fallback)
 
 
 def letters_of(
     found: GapReport, *, kind: str = "both", language: str = "", fallback: str = "en"
 ) -> tuple[Letters, ...]:
     """The same about a report `with_plans` that was made before: its `findings` say what was noticed on the way."""
-    words.choice(kind, KINDS, "--kind")
-    words.choice(language, languages(), "--language")
+    known(kind, language)
     day, rows = found.worklist.as_of, found.worklist.gaps
     ranks: dict[tuple[str, int, str], int] = {}
     for row in rows:

@@ -42,14 +42,11 @@ def letters(
     def work() -> int:
         from waykeeper.exchange.files import folder_for, write_whole
         from waykeeper.findings import Position, WaykeeperError, finding
-        from waykeeper.report.interface import languages
         from waykeeper.report.plain import clean, shortened
-        from waykeeper.verbs import words
         from waykeeper.verbs.comparing import with_plans
-        from waykeeper.verbs.writing import KINDS, letters_of
+        from waykeeper.verbs.writing import known, letters_of
 
-        words.choice(kind, KINDS, "--kind")
-        words.choice(language, languages(), "--language")
+        known(kind, language)
         found = with_plans(
             *(source_of(one) for one in from_), as_of=as_of or None, theatre_list=theatre_list, surgeon=surgeon,
             procedure=procedure, phase=phase, owner=owner, week=week or None, mapping=mapping,
