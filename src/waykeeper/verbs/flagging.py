@@ -35,7 +35,7 @@ def issues(
     The whole report is written, never a narrowed one: what is not in it would be closed.
     """
     from waykeeper.exchange import Server
-    from waykeeper.exchange.issues import push_issues
+    from waykeeper.exchange.issues import push_all_issues
 
     if not is_url(to):
         help_text = "Give the FHIR base address, https://host/fhir."
@@ -44,7 +44,7 @@ def issues(
     noticed(found.findings)
     server, now = Server(to, kind=holds), datetime.now(UTC)
     reports = []
-    for pair in found.plans:
-        reports.append(push_issues(server, pair, found.whole, dry_run=dry_run, now=now))
-        reported(reports[-1])
+    for one in push_all_issues(server, found.plans, found.whole, dry_run=dry_run, now=now):
+        reports.append(one)
+        reported(one)
     return tuple(reports)
