@@ -3,8 +3,8 @@
 from collections import Counter
 
 import pytest
-from exchange.many_patients import plan
 
+from exchange.many_patients import plan
 from waykeeper import verbs
 from waykeeper.exchange import Server
 from waykeeper.sandbox import running
