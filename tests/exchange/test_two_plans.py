@@ -8,6 +8,8 @@ import waykeeper
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
 from waykeeper.sandbox import running
+from waykeeper.verbs.moving import Move
+from waykeeper.verbs.moving_many import NotMoved, move_all
 
 RECORD = str(folder("sandbox_bundles") / "demo-left" / "record.bundle.json")
 WHO = "https://alder-quay.example/mrn|AQ-1001"
@@ -53,3 +55,21 @@ def test_an_item_of_both_is_noted_in_the_plan_that_is_named(url):
     waykeeper.note("task/authorisation", "owner", text="A. Day", pathway=KNEE, **given)
     rows = [r for r in waykeeper.gaps(url, as_of="2027-01-04").whole.rows if r.item == "task/authorisation"]
     assert {r.pathway: bool(r.owner == "R. Alder" or r.owner == "A. Day") for r in rows} == {ANKLE: False, KNEE: True}
+
+
+def test_a_table_names_the_plan_of_each_row(url, tmp_path):
+    day = tmp_path / "day.csv"
+    lines = (f"{WHO},2027-05-19T07:30,{ANKLE},{RECORD}", f"{WHO},2027-09-22T07:30,{KNEE},{RECORD}")
+    day.write_text("\n".join(("patient,surgery,pathway,record", *lines)), "utf-8")
+    moved = move_all(url, str(day), **BY)
+    assert [one.moved.decided.plan.pathway.name for one in moved if isinstance(one, Move)] == [ANKLE, KNEE]
+    assert days(url) == {ANKLE: "2027-05-19", KNEE: "2027-09-22"}
+
+
+def test_a_row_that_names_no_plan_of_several_moves_none(url, tmp_path):
+    day, before = tmp_path / "day.csv", days(url)
+    day.write_text(f"patient,surgery,record\n{WHO},2027-06-02T07:30,{RECORD}\n", "utf-8")
+    (refused,) = move_all(url, str(day), **BY)
+    assert isinstance(refused, NotMoved)
+    assert f"{ANKLE}, {KNEE}" in refused.findings[0].help
+    assert days(url) == before

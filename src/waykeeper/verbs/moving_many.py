@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from waykeeper.exchange.files import read_bytes
-from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Identifier
-from waykeeper.verbs import inputs
+from waykeeper.verbs import inputs, own_table
 from waykeeper.verbs.moving import Move, Moving, Wish, checked
 from waykeeper.verbs.records_of_many import Records
 from waykeeper.verbs.words import Holds
 
-COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "episode", "record")
+COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode", "record")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +51,7 @@ def move_all(
     """Move every patient of a table, one transaction each; one that cannot be moved does not keep the others.
 
     cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`;
-               further columns: discharge, side, anaesthesia, episode, record
+               further columns: discharge, side, anaesthesia, pathway, episode, record
     record     a folder with the records, one file a patient, where the server does not hold them; a row may name one
     reported   gets number, of how many, and the outcome, as soon as each is known
 
@@ -88,17 +85,16 @@ def _with_record(case: Case, records: Records | None, place: Position) -> Wish:
 
 def cases_of(path: str, common: Wish) -> tuple[Case, ...]:
     """The rows of a table. Raises WaykeeperError with every row that cannot be read, with its line."""
-    rows, header = _rows(path)
     system = inputs.clinic_of(common.clinic).patient_identifier_system if common.clinic else ""
-    found, wrong, seen = [], [], dict[tuple[Identifier, int], int]()
-    for line, row in rows:
+    found, wrong, seen = [], [], dict[tuple[Identifier, int, str], int]()
+    for line, row in own_table.rows(path, own_table.Columns(COLUMNS[:2], COLUMNS)):
         place = Position(path, line)
         try:
-            case = _case(line, dict(zip(header, row, strict=False)), len(row) - len(header), common, system)
+            case = _case(line, row, common, system)
         except WaykeeperError as refused:
             wrong += [replace(f, position=place) for f in refused.findings]
             continue
-        first = seen.setdefault((case.patient, case.episode), line)
+        first = seen.setdefault((case.patient, case.episode, case.wish.pathway), line)
         if first != line:
             wrong.append(finding("WKC201", f"the patient of this line stands on line {first} too", place))
         found.append(case)
@@ -109,39 +105,7 @@ def cases_of(path: str, common: Wish) -> tuple[Case, ...]:
     return tuple(found)
 
 
-def _rows(path: str) -> tuple[list[tuple[int, list[str]]], list[str]]:
-    data = read_bytes(path)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise WaykeeperError(finding("WKC102", "not UTF-8", Position(path), "Save the file as CSV in UTF-8.")) from None
-    if not text.strip():
-        raise WaykeeperError(finding("WKC102", "the file is empty", Position(path)))
-    first = text.splitlines()[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if first.count(";") > first.count(",") else ",")
-    try:
-        rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader if any(map(str.strip, row))]
-    except csv.Error as error:
-        raise WaykeeperError(finding("WKC102", f"no CSV: {error}", Position(path, reader.line_num))) from None
-    header = [name.lower() for name in rows[0][1]]
-    _known(header, Position(path, rows[0][0]))
-    return rows[1:], header
-
-
-def _known(header: Sequence[str], place: Position) -> None:
-    lacking = [name for name in COLUMNS[:2] if name not in header]
-    if lacking:
-        details = f"the table has no column {' and no column '.join(lacking)}"
-        raise WaykeeperError(finding("WKC102", details, place, "Name the columns: patient,surgery."))
-    for name in header:
-        if name not in COLUMNS or header.count(name) > 1:
-            what = "stands twice" if header.count(name) > 1 else "is not known"
-            raise WaykeeperError(finding("WKC102", f"the column {name!r} {what}", place, did_you_mean(name, COLUMNS)))
-
-
-def _case(line: int, row: dict[str, str], longer: int, common: Wish, system: str) -> Case:
-    if longer:
-        raise WaykeeperError(finding("WKC102", f"{abs(longer)} cells {'more' if longer > 0 else 'fewer'} than columns"))
+def _case(line: int, row: Mapping[str, str], common: Wish, system: str) -> Case:
     patient, surgery = row["patient"], row["surgery"]
     if not patient or not surgery:
         raise WaykeeperError(finding("WKC203", f"the {'surgery' if patient else 'patient'} is missing"))
@@ -151,5 +115,6 @@ def _case(line: int, row: dict[str, str], longer: int, common: Wish, system: str
     number = row.get("episode") or "1"
     if not number.isdecimal() or int(number) < 1:
         raise WaykeeperError(finding("WKC201", f"the episode is {number!r}, it counts from 1"))
-    wish = checked(replace(common, surgery=surgery, **said))
+    pathway = row.get("pathway") or common.pathway
+    wish = checked(replace(common, surgery=surgery, pathway=pathway, **said))
     return Case(line, inputs.identifier_of(patient, "patient"), wish, int(number))

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
 from waykeeper.exchange import NoAnswerError, Server
-from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.noting import AS_BEFORE, BEFORE
 from waykeeper.exchange.noting import note as write_note
-from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
-from waykeeper.verbs import inputs
+from waykeeper.findings import Finding, Position, WaykeeperError, finding
+from waykeeper.verbs import inputs, own_table
 from waykeeper.verbs.noting import checked_note
 from waykeeper.verbs.words import Holds
 
@@ -104,8 +101,10 @@ SAME_DAY = " Some rows name no day: run it again today, or add --on with the day
 
 def _rows(path: str, by: str, on: str) -> list[tuple[int, _Said]]:
     """The rows that note something, as `note` takes them. Raises WaykeeperError with every row that it cannot take."""
+    from waykeeper.report.gap_files import CSV_COLUMNS
+
     found, wrong = [], []
-    for line, cells in _table(path):
+    for line, cells in own_table.rows(path, own_table.Columns(NEEDED, (*NEEDED, *OWN), CSV_COLUMNS)):
         if not cells["note"]:
             continue
         try:
@@ -140,46 +139,6 @@ def _said(cells: Mapping[str, str], by: str, on: str) -> _Said:
         days=int(days) if days else None, decision=cells.get("decision", ""), episode=int(episode),
         pathway=cells.get("pathway", ""),
     )  # fmt: skip
-
-
-def _table(path: str) -> list[tuple[int, dict[str, str]]]:
-    try:
-        text = read_bytes(path).decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise WaykeeperError(finding("WKC102", "not UTF-8", Position(path), "Save the file as CSV in UTF-8.")) from None
-    if not text.strip():
-        raise WaykeeperError(finding("WKC102", "the file is empty", Position(path)))
-    first = text.splitlines()[0]
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=";" if first.count(";") > first.count(",") else ",", strict=True
-    )
-    try:
-        lines = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
-    except csv.Error as error:
-        raise WaykeeperError(finding("WKC102", f"no CSV: {error}", Position(path, reader.line_num))) from None
-    header = [name.strip().lower() for name in lines[0][1]]
-    _known(header, Position(path, lines[0][0]))
-    uneven = [finding("WKC102", f"{len(row)} cells under {len(header)} columns", Position(path, line))
-              for line, row in lines[1:] if len(row) != len(header)]  # fmt: skip
-    if uneven:
-        raise WaykeeperError(uneven)
-    return [(line, {k: v.strip() for k, v in zip(header, row, strict=True)}) for line, row in lines[1:]]
-
-
-def _known(header: Sequence[str], place: Position) -> None:
-    """Raises WaykeeperError for a column that is lacking, there twice, or nobody's: what stands in it would be lost."""
-    from waykeeper.report.gap_files import CSV_COLUMNS
-
-    lacking = [name for name in NEEDED if name not in header]
-    if lacking:
-        details = f"the table has no column {' and no column '.join(lacking)}"
-        raise WaykeeperError(finding("WKC102", details, place, f"Name the columns: {','.join(NEEDED)}."))
-    for name in header:
-        if header.count(name) > 1:
-            raise WaykeeperError(finding("WKC102", f"the column {name!r} stands twice", place))
-        if name not in (*NEEDED, *OWN, *CSV_COLUMNS):
-            help_text = did_you_mean(name, (*NEEDED, *OWN))
-            raise WaykeeperError(finding("WKC102", f"the column {name!r} is not known", place, help_text))
 
 
 __all__ = ["NoteOutcome", "note_all"]
