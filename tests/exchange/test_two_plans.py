@@ -18,14 +18,22 @@ BY = {"by": "R. Alder", "reason": "theatre closed"}
 
 
 @pytest.fixture(scope="module")
-def url(tmp_path_factory):
+def plans(tmp_path_factory):
+    """The files of the two plans."""
+    folder_of_plans = tmp_path_factory.mktemp("plans")
+    for name, day, side in ((ANKLE, "2027-03-17T07:30", "left"), (KNEE, "2027-09-15T07:30", "right")):
+        made = waykeeper.compile(
+            name, clinic="clinic-demo", patient=RECORD, surgery=day, side=side, anaesthesia="general"
+        )
+        (folder_of_plans / f"{name}.json").write_text(json.dumps(made.bundle), "utf-8")
+    return sorted(folder_of_plans.iterdir())
+
+
+@pytest.fixture
+def url(plans):
+    """A server that holds both, as they were compiled."""
     with running() as base:
-        for name, day, side in ((ANKLE, "2027-03-17T07:30", "left"), (KNEE, "2027-09-15T07:30", "right")):
-            made = waykeeper.compile(
-                name, clinic="clinic-demo", patient=RECORD, surgery=day, side=side, anaesthesia="general"
-            )
-            path = tmp_path_factory.mktemp("plans") / f"{name}.json"
-            path.write_text(json.dumps(made.bundle), "utf-8")
+        for path in plans:
             waykeeper.push(str(path), to=base)
         yield base
 
