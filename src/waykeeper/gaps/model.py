@@ -283,7 +283,7 @@ class Worklist:
     asked     a narrowed report: by what (surgeon, procedure, phase, owner, week); empty for the whole
     of_gaps   a narrowed report: how many gaps the whole one has
     left_out  a narrowed report: how many gaps of each severity it leaves out
-    lacking   what was not there or could not be read, a sentence each: the list is not whole (page, text, JSON say so)
+    lacking   what was not there or could not be read, a sentence each: the list is not whole (every form says so)
     """
 
     as_of: date

@@ -17,6 +17,7 @@ from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.model import Row, Worklist
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 from waykeeper.report.interface import Interface, interface
+from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, sentences_of
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.plain import clean
@@ -122,6 +123,8 @@ def todo_ics(worklist: Worklist, *, zone: str, now: datetime) -> bytes:
     Snoozed rows come back in the report by themselves and are not in it. DTSTAMP is `now` (aware; WKO007).
     """
     calendar = _calendar(zone, f"Care pathway gaps as of {worklist.as_of.isoformat()}")
+    if worklist.lacking:
+        calendar.add_component(_whole_again(worklist, _stamp(now)))
     for row in worklist.gaps:
         calendar.add_component(_todo(row, worklist.as_of, _stamp(now)))
     return _with_zone(calendar, zone, [worklist.as_of])
@@ -294,24 +297,38 @@ def _alarm(trigger: timedelta, text: str) -> Alarm:
 
 
 def _todo(row: Row, as_of: date, stamp: datetime) -> Todo:
+    summary = f"{row.next_action or row.verdict}: {row.title} ({short_name(row.patient)})"
+    about = f"{row.verdict}, severity {row.severity}. {row.reason}"
+    uid = _todo_uid(row.identifier, str(row.episode), row.pathway, row.item)
+    return _to_do(uid, (summary, about), row.by or as_of, row.severity, stamp)
+
+
+def _whole_again(worklist: Worklist, stamp: datetime) -> Todo:
+    """The first thing to do in a list that is not whole; the day is in its name, as tomorrow it may be."""
+    about = " ".join((WHAT_IT_LACKS, *sentences_of(worklist.lacking)))
+    return _to_do(_todo_uid("whole", worklist.as_of.isoformat()), (NOT_WHOLE, about), worklist.as_of, 3, stamp)
+
+
+def _to_do(uid: str, told: tuple[str, str], due: date, severity: int, stamp: datetime) -> Todo:
+    """A to-do. `told`: its summary and its description."""
     todo = Todo()
-    todo.add("uid", _row_uid(row))
+    todo.add("uid", uid)
     todo.add("dtstamp", stamp)
-    todo.add("summary", clean(f"{row.next_action or row.verdict}: {row.title} ({short_name(row.patient)})"))
-    todo.add("description", clean(f"{row.verdict}, severity {row.severity}. {row.reason}"))
-    todo.add("due", row.by or as_of)
-    todo.add("priority", {3: 1, 2: 4}.get(row.severity, 7))
+    todo.add("summary", clean(told[0]))
+    todo.add("description", clean(told[1]))
+    todo.add("due", due)
+    todo.add("priority", {3: 1, 2: 4}.get(severity, 7))
     todo.add("class", "PRIVATE")
     todo.add("status", "NEEDS-ACTION")
     return todo
 
 
-def _row_uid(row: Row) -> str:
+def _todo_uid(*about: str) -> str:
     from uuid import uuid5
 
     from waykeeper.plan.model import NAMESPACE
 
-    return str(uuid5(NAMESPACE, "\x1f".join(("todo", row.identifier, str(row.episode), row.pathway, row.item))))
+    return str(uuid5(NAMESPACE, "\x1f".join(("todo", *about))))
 
 
 def short_name(name: str) -> str:

@@ -14,6 +14,7 @@ import orjson
 from waykeeper.gaps.as_json import as_json, as_object
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import Contact
+from waykeeper.report.not_whole import MEND, NOT_WHOLE, sentences_of
 
 _FIRST = (
     "patient", "item", "kind", "verdict", "severity", "window_start", "target", "window_end", "evidence", "certainty",
@@ -24,7 +25,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def gaps_csv(worklist: Worklist) -> str:
-    """One row a planned item, in the report's order, for a spreadsheet.
+    """One row a planned item, in the report's order, for a spreadsheet; before them, in a list that is not whole, why.
 
     UTF-8 with a byte-order mark, commas, CRLF (RFC 4180): without the mark a spreadsheet reads accents wrong when
     the file is double-clicked, and other readers skip it (`utf-8-sig`). Dates are ISO 8601. Cells that a spreadsheet
@@ -39,6 +40,9 @@ def csv_in_parts(worklist: Worklist) -> Iterator[str]:
     writer = csv.writer(out, lineterminator="\r\n")
     out.write("\ufeff")
     writer.writerow(CSV_COLUMNS)
+    for why in sentences_of(worklist.lacking):
+        about = {"patient": NOT_WHOLE, "reason": why, "next_action": MEND}
+        writer.writerow([cell(about.get(name, "")) for name in CSV_COLUMNS])
     for row in worklist.rows:
         writer.writerow([cell(getattr(row, name)) for name in CSV_COLUMNS])
         yield out.getvalue()
