@@ -278,6 +278,13 @@ def test_a_row_that_is_not_recognised_stays_so_beside_other_operations() -> None
     assert (row.recognised, row.decision) == (False, "ask")
 
 
+def test_a_pain_spray_in_the_nose_is_seen_by_the_pairs() -> None:
+    """It reaches the blood (ketorolac nasal spray, label, from memory); a steroid spray that continues makes none."""
+    got = rows("warfarin 5 mg", "ketorolac 15.75 mg nasal spray", "fluticasone nasal spray")
+    assert all("bleeding adds up" in r.question for r in got[:2])
+    assert [r.local for r in got] == [False, False, True]
+
+
 def test_drops_and_creams_make_no_pair() -> None:
     got = rows("warfarin 5 mg", "diclofenac eye drops", "ketorolac 10 mg tablet", "ketorolac eye drops")
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]

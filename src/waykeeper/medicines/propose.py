@@ -198,7 +198,7 @@ def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: 
         arithmetic=outcome.arithmetic,
         alternatives=outcome.alternatives,
         group=outcome.group,
-        local=is_local(way_of(entry, known, context.rules)),
+        local=is_local(way_of(entry, known, context.rules), outcome.decision),
     )
 
 

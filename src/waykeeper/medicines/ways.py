@@ -6,6 +6,7 @@ import re
 from functools import cache, lru_cache
 
 from waykeeper.medicines.model import Case, Rule
+from waykeeper.medicines.nsaids import nsaid_days
 from waykeeper.medicines.recognise import Recognised
 from waykeeper.medicines.ruleset import Ruleset
 from waykeeper.medicines.tables import table
@@ -53,13 +54,17 @@ def case_for(rule: Rule, way: str) -> tuple[Case, ...]:
     asks = ways["mixed"] if way == MIXED else ways["local"].get(way) or ways["either"][way]
     source = "common practice, no source"
     cases = (*rule.cases, *rule.neuraxial)
-    longest = max((d for c in cases for d in (c.missed_days, c.longest_days) if d is not None), default=None)
+    told = [d for c in cases for d in (c.missed_days, c.longest_days) if d is not None]
+    if rule.half_life is not None:
+        told.append(nsaid_days(rule.half_life, "NSAID_LARGER").days)
+    longest = max(told, default=None)
     return (*own, Case({}, "ask", question=asks, longest_days=longest, source=source, year="2026", confidence="L"))
 
 
-def is_local(way: str) -> bool:
-    """True for drops, creams and the like: hardly any reaches the blood."""
-    return way in table("ways")["local"]
+def is_local(way: str, decision: str = "continue") -> bool:
+    """True for drops, creams and the like: hardly any reaches the blood. In the nose only where the row continues."""
+    ways = table("ways")
+    return way in ways["local"] and (decision == "continue" or way not in ways["absorbed"])
 
 
 def _swallowed(entry: MedicineEntry, rules: Ruleset) -> frozenset[str]:
