@@ -18,6 +18,7 @@ from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
+from waykeeper.report.releases import ended_on, gates_in, window_of
 from waykeeper.timing.model import Anchor, Moment, Standing, Window
 
 # day: on `start` · span: from `start` through `end` · rule: from `start`, until released · medicine: see `medicine`
@@ -183,10 +184,7 @@ def _visit(case: _Case, item: Item) -> Entry | str:
 def _work(case: _Case, item: Item) -> Entry | str:
     """Tasks, instructions and goals: a day, a span, or a wait."""
     entry = _worded(case, item)
-    window = item.dates.window
-    point = item.dates.at or item.dates.target
-    if window is None and point is not None:
-        window = Window(point, point)
+    window = _days(case.plan, case.state, item, case.as_of)
     if window is None:
         return "done" if _counts_as_done(case, item) else _waiting(entry, item)
     over = window.end.day < case.as_of
@@ -199,9 +197,17 @@ def _work(case: _Case, item: Item) -> Entry | str:
     return replace(_dated(case, entry, window), done=_counts_as_done(case, item), once=item.key.kind == "task")
 
 
+def _days(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:
+    """The days of a task, an instruction or a goal; None while they wait for something."""
+    if item.key.kind == "instruction" and gates_in(item.phrase):
+        return window_of(plan, state, item, as_of)
+    point = item.dates.at or item.dates.target
+    return item.dates.window or (Window(point, point) if point is not None else None)
+
+
 def _restriction(case: _Case, item: Item) -> Entry | str:
     """From its first day, until a recorded release; the earliest day of a release is never printed."""
-    if _counts_as_done(case, item):
+    if _counts_as_done(case, item) or ended_on(case.plan, case.state, item, case.as_of):
         return "released"
     entry = _worded(case, item)
     start = item.dates.window.start if item.dates.window else item.dates.at or item.dates.target
@@ -227,7 +233,9 @@ def _dated(case: _Case, entry: Entry, window: Window) -> Entry:
 
 
 def _waiting(entry: Entry, item: Item) -> Entry:
-    return replace(entry, place="waiting", awaited=item.dates.awaited or "other")
+    gates = gates_in(item.phrase) if item.key.kind == "instruction" else ()
+    awaited = item.dates.awaited or (f"release of {gates[0]}" if gates else "other")
+    return replace(entry, place="waiting", awaited=awaited)
 
 
 def _worded(case: _Case, item: Item) -> Entry:
@@ -272,11 +280,13 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
     held = state.items.get(item.key, ItemState(item.key))
     dates, line = item.dates, medicine_line(plan, item, state)
     window = dates.window
+    if item.key.kind == "instruction" and gates_in(item.phrase):
+        window = window_of(plan, state, item, date.min)
     seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited,
                           *item.undecided]  # fmt: skip
     if item.key.kind in MEDICINES:
         seen = [line.told, line.last_dose, line.limit, held.restarted_on]
-    ended = item.key.kind == "restriction" and held.cls == "done"
+    ended = item.key.kind == "restriction" and (held.cls == "done" or ended_on(plan, state, item, date.min) is not None)
     moment = booked_moment(booking, plan.zone) if booking else None
     if series_of(item.phrase):
         seen.append(item.phrase)

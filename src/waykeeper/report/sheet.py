@@ -267,7 +267,8 @@ def _rule(words: Interface, entry: Entry, as_of: date) -> SheetLine:
 
 def _waiting_notes(words: Interface, plan: Plan, entry: Entry) -> tuple[str, ...]:
     event = event_words(words, plan, entry.awaited)
-    return words.say("waits_for", event=event), words.say("waits_for_call"), *unsure_notes(words, entry)
+    told = words.say("waits_for_word" if entry.awaited.startswith("release of ") else "waits_for_call")
+    return words.say("waits_for", event=event), told, *unsure_notes(words, entry)
 
 
 def event_words(words: Interface, plan: Plan, event: str) -> str:

@@ -1,0 +1,90 @@
+"""What a recorded release means for the patient's page: the rule that it ends, and what begins with it.
+
+Both are asked here, so that no day of a page has both (the splint stays on, wear the boot) and none has neither. What
+is recorded counts at once, also before the plan is compiled again.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+from waykeeper.plan.gates import to_come
+from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.timing import PhraseError, TimingError, parse, resolve
+from waykeeper.timing.model import Moment, Window, WorkingCalendar
+
+_RELEASE = re.compile(r"\brelease of ([a-z0-9_-]+)")
+_NOT_DONE = frozenset({"failed", "rejected"})  # FHIR Task states that end the work without doing it
+
+
+def gates_in(phrase: str) -> tuple[str, ...]:
+    """The gates from whose release a phrase counts."""
+    return tuple(dict.fromkeys(_RELEASE.findall(phrase)))
+
+
+def ended_on(plan: Plan, state: State, rule: Item, as_of: date) -> date | None:
+    """The day from which a restriction no longer holds by the release of its gate; None while it holds.
+
+    Never before its earliest day, whenever the gate was released, and never by a release of which no day is recorded.
+    """
+    start = rule.dates.at or rule.dates.target
+    days = [d for gate in gates_in(rule.until) if (d := _gate_day(state, gate, as_of))]
+    if not days or start is None or max(days) < start.day:  # released before it began: that was another surgery day
+        return None
+    day = max([*days, *([rule.dates.earliest] if rule.dates.earliest else [])])
+    return None if to_come(day, _today(as_of)) else day
+
+
+def released_on(plan: Plan, state: State, gate: str, as_of: date) -> date | None:
+    """The day from which a gate is open for the patient: when no restriction that it ends holds any more.
+
+    A restriction that was itself released counts as the gate's release; None while one holds, or no day is recorded.
+    """
+    days: list[date | None] = [_own_day(state, r) or ended_on(plan, state, r, as_of) for r in _rules(plan, state, gate)]
+    days = days or [_gate_day(state, gate, as_of)]
+    known = [d for d in days if d is not None]
+    return max(known) if len(known) == len(days) else None
+
+
+def window_of(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:
+    """The days of an instruction that counts from releases, by what is recorded; None while one is not."""
+    opened = {gate: released_on(plan, state, gate, as_of) for gate in gates_in(item.phrase)}
+    if None in opened.values():
+        return None
+    known = {a.name: a.moment for a in plan.anchors}
+    known |= {f"release of {gate}": Moment(day) for gate, day in opened.items() if day}
+    calendar = WorkingCalendar(plan.zone, frozenset(plan.weekdays), dict.fromkeys(plan.closed, ""))
+    try:
+        found = resolve(parse(item.phrase), known, calendar)
+    except (PhraseError, TimingError):
+        return item.dates.window
+    if isinstance(found, Moment):
+        return Window(found, found)
+    return found if isinstance(found, Window) else item.dates.window
+
+
+def _rules(plan: Plan, state: State, gate: str) -> list[Item]:
+    """The restrictions in force that end by the release of a gate."""
+    return [
+        i for i in plan.items
+        if i.key.kind == "restriction" and gate in gates_in(i.until)
+        and state.items.get(i.key, ItemState(i.key)).cls not in ("withdrawn", "void")
+    ]  # fmt: skip
+
+
+def _own_day(state: State, rule: Item) -> date | None:
+    held = state.items.get(rule.key)
+    return held.done_on if held and held.cls == "done" and held.status not in _NOT_DONE else None
+
+
+def _gate_day(state: State, gate: str, as_of: date) -> date | None:
+    held = state.items.get(Key("gate", gate))
+    done = held is not None and held.cls == "done" and held.status not in _NOT_DONE
+    day = held.done_on if held is not None and done else None
+    return None if to_come(day, _today(as_of)) else day
+
+
+def _today(as_of: date) -> date | None:
+    """None for a page that is of no day (the calendar, the check code): all that is recorded counts for it."""
+    return None if as_of == date.min else as_of
