@@ -1,6 +1,6 @@
 """From surgery to six weeks each sheet says one thing about splint or bandage: it stays on, or what to do without it.
 
-Good Friday and the other closures are the demo clinic's; the two-week visit lies on day 10 to 18 (window: clinic setting).
+Good Friday and the other closures are the demo clinic's; the two-week visit lies on day 10 to 18 (clinic setting).
 """
 
 from __future__ import annotations

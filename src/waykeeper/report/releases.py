@@ -23,7 +23,7 @@ def gates_in(phrase: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(_RELEASE.findall(phrase)))
 
 
-def ended_on(plan: Plan, state: State, rule: Item, as_of: date) -> date | None:
+def ended_on(state: State, rule: Item, as_of: date) -> date | None:
     """The day from which a restriction no longer holds by the release of its gate; None while it holds.
 
     Never before its earliest day, whenever the gate was released, and never by a release of which no day is recorded.
@@ -41,7 +41,7 @@ def released_on(plan: Plan, state: State, gate: str, as_of: date) -> date | None
 
     A restriction that was itself released counts as the gate's release; None while one holds, or no day is recorded.
     """
-    days: list[date | None] = [_own_day(state, r) or ended_on(plan, state, r, as_of) for r in _rules(plan, state, gate)]
+    days: list[date | None] = [_own_day(state, r) or ended_on(state, r, as_of) for r in _rules(plan, state, gate)]
     days = days or [_gate_day(state, gate, as_of)]
     known = [d for d in days if d is not None]
     return max(known) if len(known) == len(days) else None

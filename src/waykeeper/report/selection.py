@@ -207,7 +207,7 @@ def _days(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:
 
 def _restriction(case: _Case, item: Item) -> Entry | str:
     """From its first day, until a recorded release; the earliest day of a release is never printed."""
-    if _counts_as_done(case, item) or ended_on(case.plan, case.state, item, case.as_of):
+    if _counts_as_done(case, item) or ended_on(case.state, item, case.as_of):
         return "released"
     entry = _worded(case, item)
     start = item.dates.window.start if item.dates.window else item.dates.at or item.dates.target
@@ -286,7 +286,7 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
                           *item.undecided]  # fmt: skip
     if item.key.kind in MEDICINES:
         seen = [line.told, line.last_dose, line.limit, held.restarted_on]
-    ended = item.key.kind == "restriction" and (held.cls == "done" or ended_on(plan, state, item, date.min) is not None)
+    ended = item.key.kind == "restriction" and (held.cls == "done" or ended_on(state, item, date.min) is not None)
     moment = booked_moment(booking, plan.zone) if booking else None
     if series_of(item.phrase):
         seen.append(item.phrase)
