@@ -202,7 +202,7 @@ def test_a_further_instruction_stands_on_the_page() -> None:
     ],
 )
 def test_a_stent_of_the_record(resource: dict[str, Any], stent: bool) -> None:
-    assert patient_facts([resource]) == ({"stent": "yes"} if stent else {})
+    assert patient_facts([resource]).get("stent", "") == ("yes" if stent else "")
 
 
 # other operations

@@ -209,3 +209,20 @@ def test_every_rule_names_cases_that_exist_and_reach_it() -> None:
             unreached.append(rule.name)
     assert unknown == []
     assert [n for n in unreached if n not in ("sacubitril-alone", "prasugrel")] == []
+
+
+@pytest.mark.parametrize("place", ["file", "rule"])
+@pytest.mark.parametrize(
+    ("ask", "code"),
+    [
+        ({"when": {"indication": "stroke"}, "question": "which?"}, ""),
+        ({"when": {"indication": "strok"}, "question": "which?"}, "WKM108"),
+        ({"when": {"indicaton": "stroke"}, "question": "which?"}, "WKM108"),
+        ({"when": {"indication": "stroke"}, "question": "before 2026-03-18?"}, "WKM109"),
+    ],
+)
+def test_a_question_beside_the_cases_is_checked_like_a_case(place: str, ask: dict[str, Any], code: str) -> None:
+    data = plain(FILE)
+    (data if place == "file" else data["rules"]["waymide"])["asks"] = [ask]
+    found = check_rules("invented.yaml", yaml.safe_dump(data, sort_keys=False).encode())
+    assert {f.code for f in found} == ({code} if code else set())

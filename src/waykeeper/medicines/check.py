@@ -43,6 +43,14 @@ CASE = Record(
         Key("confirm_by", Text()),
     ),
 )
+ASK = Record(
+    "a question beside the cases",
+    (
+        Key("when", MapOf(Either((Text(), ListOf(Text()))), Text("a condition", r"[a-z_]+")), required=True),
+        Key("question", Text(), required=True),
+        Key("confirm_by", Text()),
+    ),
+)
 _SHARED = (
     Key("policy", Choice(())),
     Key("source", Text()),
@@ -87,6 +95,7 @@ def _rule_file() -> Record:
             Key("for", ListOf(_SUBSTANCE), required=True),
             Key("cases", ListOf(CASE), required=True),
             Key("neuraxial", ListOf(CASE)),
+            Key("asks", ListOf(ASK)),
             Key("together", Bool()),
             Key("never_stop", Bool()),
             Key("half_life", _HALF_LIFE),
@@ -101,6 +110,7 @@ def _rule_file() -> Record:
             Key("title", Text(), required=True),
             Key("defaults", Record("defaults", shared)),
             Key("before", ListOf(CASE)),
+            Key("asks", ListOf(ASK)),
             Key("ingredients", MapOf(_INGREDIENT, _SUBSTANCE), required=True),
             Key("rules", MapOf(rule, _NAME), required=True),
         ),
@@ -123,6 +133,8 @@ def check_rules(name: str, source: bytes) -> list[Finding]:
         found += _rule(rule_name, rule, top)
     for case in _cases(top, "before"):
         found += _case("before", case, top, top.record("defaults"))
+    for ask in _cases(top, "asks"):
+        found += _asked("asks", ask, top.record("defaults"), top.record("defaults"))
     return sorted(found, key=lambda f: f.position)
 
 
@@ -190,6 +202,8 @@ def _rule(name: str, rule: Fields, top: Fields) -> Iterator[Finding]:
             yield finding("WKM104", details, case.node.position)
     for case in (*cases, *_cases(rule, "neuraxial")):
         yield from _case(name, case, top, rule)
+    for ask in _cases(rule, "asks"):
+        yield from _asked(name, ask, rule, defaults)
     for key in ("source", "year", "confidence"):
         given = rule.text(key) or defaults.text(key) or all(c.text(key) for c in cases)
         if not given:
@@ -216,6 +230,15 @@ def _case(name: str, case: Fields, top: Fields, rule: Fields) -> Iterator[Findin
         for key in ("restart", "restart_by"):
             if not (case.text(key) or rule.text(key) or defaults.text(key)):
                 yield finding("WKM107", f"{name!r} stops a medicine and gives no {key}", at)
+    yield from _dated(name, case)
+
+
+def _asked(name: str, ask: Fields, rule: Fields, defaults: Fields) -> Iterator[Finding]:
+    yield from _conditions(name, ask, rule, defaults)
+    yield from _dated(name, ask)
+
+
+def _dated(name: str, case: Fields) -> Iterator[Finding]:
     for key in ("question", "restart", "notes"):
         for text in case.texts(key):
             if _DATE.search(text):

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from waykeeper.medicines.kidney import Clearance, clearance
 from waykeeper.medicines.model import AnswerLike
+from waykeeper.medicines.patient_facts import known_of
 from waykeeper.medicines.ruleset import Ruleset
 from waykeeper.record.model import Kidney
 from waykeeper.timing.model import Moment, WorkingCalendar
@@ -29,6 +30,7 @@ class Context:
     answers: Mapping[str, AnswerLike]
     facts: Mapping[str, str]
     surgeries: tuple[tuple[str, Moment], ...] = ()
+    known: Mapping[str, str] = field(default_factory=dict)  # of the patient by the record: class -> what names it
 
     @property
     def neuraxial(self) -> bool:
@@ -64,4 +66,5 @@ def context_for(
         answers=answers,
         facts=facts,
         surgeries=tuple(surgeries),
+        known=known_of(facts, surgery.day),
     )

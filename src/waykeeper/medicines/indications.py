@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from typing import Any
@@ -12,6 +13,9 @@ from waykeeper.medicines.model import AnswerLike
 from waykeeper.medicines.spelling import normalise
 from waykeeper.medicines.tables import table
 from waykeeper.record.model import MedicineEntry
+
+# ICD-10-CM as FHIR names it, by its OID and as many systems write it.
+_ICD_10 = re.compile(r"icd-?10|2\.16\.840\.1\.113883\.6\.90", re.IGNORECASE)
 
 
 @cache
@@ -28,6 +32,49 @@ def _words() -> Mapping[str, str]:
 @cache
 def _codes() -> tuple[tuple[str, str], ...]:
     return tuple((code, name) for name, fields in indication_table().items() for code in fields.get("icd10", ()))
+
+
+SHORT = 4  # letters: `mi`, `pad`, `pain` mean it only where they are the whole text
+_FAMILY = "family history"
+_PCS = 7  # characters of a code of ICD-10-PCS
+
+
+def classes_of(concept: Mapping[str, Any]) -> frozenset[str]:
+    """The classes that a Condition or Procedure names, by its codes or by a phrase of the tables in its words.
+
+    Wider than what a reason on an order counts by: it only ever raises a question, so a phrase inside a longer text
+    (`chronic systolic heart failure`) is enough. What is of the family is not of the patient.
+    """
+    codings = concept.get("coding") or []
+    texts = [normalise(str(t)) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
+    said = [f" {t} " for t in texts if _FAMILY not in t]
+    found = {name for phrase, name in _phrases() for t in said if f" {phrase} " in t}
+    found |= {_words()[t] for t in texts if t in _words()}
+    return frozenset(found.union(*(_by_code(str(c.get("system") or ""), str(c.get("code") or "")) for c in codings)))
+
+
+@cache
+def _phrases() -> tuple[tuple[str, str], ...]:
+    return tuple((words, name) for words, name in _words().items() if len(words) > SHORT)
+
+
+def _by_code(system: str, code: str) -> set[str]:
+    """ICD-10-CM by its beginning, with or without the dot; ICD-10-PCS by its beginning; SNOMED CT as a whole."""
+    plain = code.replace(".", "")
+    found = set()
+    if not system or _ICD_10.search(system):
+        found = {name for start, name in _codes() if plain.startswith(start.replace(".", ""))}
+    for name, fields in indication_table().items():
+        if code in fields.get("snomed", ()):
+            found.add(name)
+        if len(code) == _PCS and code.startswith(tuple(fields.get("icd10pcs", ()))):
+            found.add(name)
+    return found
+
+
+def of_the_patient(name: str) -> bool:
+    """True for what counts whatever reason an order gives: a failing heart fails also beside high blood pressure."""
+    return bool(indication_table().get(name, {}).get("of_the_patient") == "true")
 
 
 def indications_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> frozenset[str]:

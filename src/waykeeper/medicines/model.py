@@ -184,6 +184,7 @@ class Rule:
     ingredients: tuple[str, ...]
     cases: tuple[Case, ...]
     neuraxial: tuple[Case, ...] = ()
+    asks: tuple[Case, ...] = ()  # questions that are asked beside whatever case holds, each where its conditions do
     together: bool = False
     never_stop: bool = False
     policy: str = ""  # the clinic's policy that decides between cases

@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import cast
 
 from waykeeper.counting import counted
-from waykeeper.medicines.conditions import Situation, first
+from waykeeper.medicines.conditions import UNKNOWN, Situation, first, holds
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
 from waykeeper.medicines.daily_sums import units_a_dose
@@ -26,7 +26,7 @@ from waykeeper.medicines.dosing import (
     weekly_medicine,
     with_dosing,
 )
-from waykeeper.medicines.indications import indications_of
+from waykeeper.medicines.indications import indications_of, of_the_patient
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
 from waykeeper.medicines.nsaids import nsaid_days
@@ -163,7 +163,47 @@ def _missed_at_once(days: Interval, surgery: date) -> Interval:
 
 
 def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:
-    situation = _situation(rule, index, entry, known, context)
+    """What one rule comes to by the reasons of the order, and what is asked because of what the record says besides."""
+    own = _indications(rule, entry, context)
+    situation = _situation(rule, index, entry, known, context, own)
+    outcome = _by_reasons(rule, index, situation, entry, known, context)
+    if way_of(entry, known, context.rules):
+        return outcome
+    for name in _also_known(rule, own, context):
+        wider = _situation(rule, index, entry, known, context, own - {UNKNOWN} | {name})
+        other = _by_reasons(rule, index, wider, entry, known, context)
+        outcome = with_doubt(outcome, other, context.known[name])
+    return _with_asks(outcome, rule, situation, context)
+
+
+def _also_known(rule: Rule, own: frozenset[str], context: Context) -> list[str]:
+    """What the record says of the patient that a case turns on, and that the order does not give as its reason."""
+    if not context.known:
+        return []
+    turned_on = {n for case in (*rule.cases, *rule.neuraxial) for n in case.when.get("indication", ())}
+    return [n for n in context.known if n in turned_on - own and (own == {UNKNOWN} or of_the_patient(n))]
+
+
+def _with_asks(outcome: Outcome, rule: Rule, situation: Situation, context: Context) -> Outcome:
+    """The questions of a rule that stand beside its cases, by the reasons of the order and by what the record says."""
+    for ask in rule.asks:
+        if holds(ask, situation):
+            told = ask.question
+        elif named := [context.known[n] for n in ask.when.get("indication", ()) if n in context.known]:
+            reasons = {**situation.words, "indication": frozenset(context.known)}
+            if not holds(ask, replace(situation, words=reasons)):
+                continue
+            told = f"the record names {'; '.join(named)}: {ask.question}"
+        else:
+            continue
+        confirms = ask.confirm_by or outcome.confirm_by
+        outcome = replace(outcome, question=_join(told, outcome.question), confirm_by=confirms)
+    return outcome
+
+
+def _by_reasons(
+    rule: Rule, index: int, situation: Situation, entry: MedicineEntry, known: Recognised, context: Context
+) -> Outcome:
     substance = known.ingredients[index]
     way = way_of(entry, known, context.rules)
     base = first(case_for(rule, way) if way else rule.cases, situation)
@@ -186,12 +226,40 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     return replace(outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes))
 
 
+def with_doubt(outcome: Outcome, other: Outcome, named: str) -> Outcome:
+    """The outcome of the reasons on the order, where another reason that the record names would lead to another.
+
+    It asks. Never a later last dose: of two pauses the stricter counts, and what was to pause keeps its days.
+    """
+    if (outcome.decision, outcome.interval, outcome.question) == (other.decision, other.interval, other.question):
+        return outcome
+    stricter = other.pauses and other.interval.strictness < outcome.interval.strictness
+    takes = stricter and (outcome.pauses or outcome.decision == "continue")
+    asked = f"the record names {named}: is it taken for that?"
+    more = other.question if other.question not in outcome.question else ""
+    then = more or ("then it continues" if other.decision == "continue" != outcome.decision else "")
+    same = outcome.decision == other.decision and outcome.interval == other.interval
+    return replace(
+        outcome,
+        decision=outcome.decision if same else "ask",
+        interval=other.interval if takes else outcome.interval,
+        question=_join(f"{asked} {then}".strip(), outcome.question),
+        arithmetic=(*outcome.arithmetic, f"with {named} as its reason: {other.decision}"),
+        alternatives=tuple(dict.fromkeys((*outcome.alternatives, *other.alternatives))),
+        confirm_by=other.confirm_by if other.confirm_by != "prescriber" else outcome.confirm_by,
+        longest_days=_longest(outcome.longest_days, other.longest_days),
+        restart=outcome.restart or other.restart,
+    )
+
+
 def _own(rule: Rule, case: Case) -> Rule:
     """The rule under whose name a case for a way of giving answers: its own, or none where it has no such case."""
     return rule if case in rule.cases else replace(rule, name="not-for-the-whole-body")
 
 
-def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Situation:
+def _situation(
+    rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context, reasons: frozenset[str]
+) -> Situation:
     forms = forms_of(entry, known, context.rules)
     releases = known.reading.releases | read_words(f"{entry.form} {entry.dose_text}", context.rules).releases
     return Situation(
@@ -203,7 +271,7 @@ def _situation(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, 
         words={
             "bleed": frozenset({context.bleed}),
             "anaesthesia": frozenset({context.anaesthesia}),
-            "indication": _indications(rule, entry, context),
+            "indication": reasons,
             "form": forms or frozenset({"unknown"}),
             "release": releases or frozenset({"plain"}),
             "policy": frozenset({policy_value(context.policies, rule.policy)} if rule.policy else ()),

@@ -2,31 +2,87 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
 from typing import Any
 
-_STENT_CODES = ("Z95.5",)  # ICD-10-CM: presence of coronary angioplasty implant and graft
-_STENT_WORDS = re.compile(r"\bstents?\b")
+from waykeeper.medicines.indications import classes_of
+from waykeeper.medicines.intervals import day_name
+
+KNOWN, DAY, RECENT_CLOT = "known:", "day:", "recent-clot"
+# After a clot or a stroke elective surgery waits about three months (AHA/ACC 2024, CHEST 2022, both
+# from memory). In days the longest three months there are: a day too many only asks.
+RECENT_DAYS = 92
+_CLOTS = ("venous-thromboembolism", "stroke")
 _NOT_SO = frozenset({"refuted", "entered-in-error"})
 
 
 def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
-    """Facts for `propose`: {"stent": "yes"} where a Condition or Procedure names a coronary stent, however old.
+    """Facts for `propose` from Conditions and Procedures, however old; nothing found says nothing: no fact is "no".
 
-    Nothing found says nothing: no fact is ever "no".
+    "known:CLASS"  what names the class of indications.yaml, as it is written, with its day: "known:heart-failure"
+    "day:CLASS"    the newest day of a clot or stroke, ISO; the latest that it may be, "" where no day is told
+    "stent"        "yes" where a coronary stent is named
     """
-    return {"stent": "yes"} if any(_names_stent(r) for r in resources) else {}
+    facts: dict[str, str] = {}
+    for resource in resources:
+        if resource.get("resourceType") in ("Condition", "Procedure") and _is_so(resource):
+            _add(facts, resource)
+    if f"{KNOWN}stent" in facts:
+        facts["stent"] = "yes"
+    return facts
 
 
-def _names_stent(resource: Mapping[str, Any]) -> bool:
-    if resource.get("resourceType") not in ("Condition", "Procedure") or resource.get("status") == "not-done":
+def known_of(facts: Mapping[str, str], surgery: date) -> dict[str, str]:
+    """What is known of the patient by class, with `recent-clot` for a clot or stroke that may be of the last months."""
+    known = {name.removeprefix(KNOWN): text for name, text in facts.items() if name.startswith(KNOWN)}
+    recent = [known[c] for c in _CLOTS if c in known and _recent(facts.get(f"{DAY}{c}", ""), surgery)]
+    return known | ({RECENT_CLOT: "; ".join(recent)} if recent else {})
+
+
+def _recent(day: str, surgery: date) -> bool:
+    return not day or date.fromisoformat(day) >= surgery - timedelta(RECENT_DAYS)
+
+
+def _is_so(resource: Mapping[str, Any]) -> bool:
+    if resource.get("status") in ("not-done", "entered-in-error"):
         return False
-    if _NOT_SO & {str(c.get("code")) for c in (resource.get("verificationStatus") or {}).get("coding") or []}:
-        return False
-    if resource.get("status") == "entered-in-error":
-        return False
+    status = (resource.get("verificationStatus") or {}).get("coding") or []
+    return not _NOT_SO & {str(c.get("code")) for c in status}
+
+
+def _add(facts: dict[str, str], resource: Mapping[str, Any]) -> None:
     concept = resource.get("code") or {}
     codings = concept.get("coding") or []
-    said = " ".join(str(t or "") for t in (concept.get("text"), *(c.get("display") for c in codings))).casefold()
-    return bool(_STENT_WORDS.search(said)) or any(str(c.get("code")).startswith(_STENT_CODES) for c in codings)
+    named = next((str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t), "")
+    shown = named or next((f"code {c['code']}" for c in codings if c.get("code")), "")
+    day = _day(resource)
+    for found in classes_of(concept):
+        before = facts.get(f"{DAY}{found}") if f"{KNOWN}{found}" in facts else None
+        if before is not None and (before == "" or (day and before >= day)):
+            continue
+        facts[f"{KNOWN}{found}"] = f"{shown}, {day_name(date.fromisoformat(day))}" if day else shown
+        facts[f"{DAY}{found}"] = day
+
+
+def _day(resource: Mapping[str, Any]) -> str:
+    """When it began or was done, else was written down; of a month or a year the last day that it may be."""
+    told = (
+        resource.get("onsetDateTime"), (resource.get("onsetPeriod") or {}).get("start"),
+        resource.get("performedDateTime"), (resource.get("performedPeriod") or {}).get("start"),
+        resource.get("recordedDate"),
+    )  # fmt: skip
+    text = str(next((t for t in told if t), ""))[:10]
+    return _latest(text)
+
+
+def _latest(text: str) -> str:
+    try:
+        if len(text) == len("2026"):
+            return date(int(text), 12, 31).isoformat()
+        if len(text) == len("2026-01"):
+            first = date.fromisoformat(f"{text}-01")
+            return (date(first.year + first.month // 12, first.month % 12 + 1, 1) - timedelta(1)).isoformat()
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        return ""

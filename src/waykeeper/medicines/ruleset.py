@@ -112,6 +112,7 @@ def _rule(name: str, group: str, fields: Mapping[str, Any], data: Mapping[str, A
         ingredients=tuple(fields["for"]),
         cases=tuple(_case(c) for c in cases),
         neuraxial=tuple(_case(c) for c in fields.get("neuraxial", ())),
+        asks=tuple(_case({**c, "decision": "ask"}) for c in (*(data.get("asks") or ()), *fields.get("asks", ()))),
         together=fields.get("together", "") == "true",
         never_stop=fields.get("never_stop", "") == "true",
         policy=shared.get("policy", ""),

@@ -1,0 +1,160 @@
+"""What the record says of the patient, beside the reasons on the orders: it asks, and never moves a last dose later."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from medicines.case_files import CALENDAR, entry, moment
+from waykeeper.medicines import MedicineRow, patient_facts, propose
+from waykeeper.record.model import Kidney
+
+SURGERY = moment("2026-03-18T07:30")
+ICD = "http://hl7.org/fhir/sid/icd-10-cm"
+
+
+def condition(code: str, words: str = "", system: str = ICD, **more: Any) -> dict[str, Any]:
+    return {"resourceType": "Condition", "code": {"coding": [{"system": system, "code": code}], "text": words}, **more}
+
+
+def row(words: str, *resources: dict[str, Any], **more: Any) -> MedicineRow:
+    facts = patient_facts(resources)
+    (found,) = propose(
+        [entry({"words": words, **more})], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, facts=facts
+    )
+    return found
+
+
+HEART_FAILURE = condition("I50.22", "Chronic systolic heart failure")
+CLOT = condition("I82.401", "Clot in the right leg", onsetDateTime="2026-01-25")
+
+
+@pytest.mark.parametrize("order", ["lisinopril 10 mg", "furosemide 40 mg", "spironolactone 25 mg"])
+@pytest.mark.parametrize("reason", [(), ("hypertension",)])
+def test_a_failing_heart_of_the_record_asks_whatever_the_order_says(order: str, reason: tuple[str, ...]) -> None:
+    """Heart failure: continuing an ACE inhibitor is reasonable (AHA/ACC 2024, 2a), a diuretic is the prescriber's."""
+    plain, asked = row(order, indication=reason), row(order, HEART_FAILURE, indication=reason)
+    assert (plain.decision, plain.question) == ("hold", plain.question)
+    assert "heart failure" not in plain.question
+    assert asked.decision == "ask"
+    assert "the record names Chronic systolic heart failure: is it taken for that?" in asked.question
+    assert (asked.missed_days, asked.last_dose, asked.last_limit) == (
+        plain.missed_days,
+        plain.last_dose,
+        plain.last_limit,
+    )
+
+
+def test_the_words_of_snomed_name_it_too_and_the_family_does_not_count() -> None:
+    named = condition("10633002", "Acute congestive heart failure (disorder)", system="http://snomed.info/sct")
+    assert row("lisinopril 10 mg", named).decision == "ask"
+    family = condition("430396006", "Family history of heart failure", system="http://snomed.info/sct")
+    assert row("lisinopril 10 mg", family).decision == "hold"
+    refuted = {**HEART_FAILURE, "verificationStatus": {"coding": [{"code": "refuted"}]}}
+    assert row("lisinopril 10 mg", refuted).decision == "hold"
+
+
+@pytest.mark.parametrize(
+    ("order", "code", "named"),
+    [
+        ("adalimumab 40 mg pen every 2 weeks", "K50.90", "Crohn disease"),
+        ("rituximab 500 mg", "C83.30", "Lymphoma"),
+        ("methotrexate 15 mg weekly", "C83.30", "Lymphoma"),
+    ],
+)
+def test_a_window_of_rheumatism_asks_where_the_record_names_another_reason(order: str, code: str, named: str) -> None:
+    """2022 ACR/AAHKS is written for rheumatic disease: for any other the prescriber who owns it decides."""
+    plain, asked = row(order), row(order, condition(code, named))
+    assert "is it taken for that?" not in plain.question
+    assert (asked.decision, asked.window, asked.missed_days) == ("ask", plain.window, plain.missed_days)
+    assert f"the record names {named}: is it taken for that?" in asked.question
+
+
+def test_an_order_that_gives_its_reason_is_not_asked_about_another_disease() -> None:
+    given = {"indication": ["rheumatoid arthritis"]}
+    order = "adalimumab 40 mg pen every 2 weeks"
+    assert row(order, condition("K50.90", "Crohn disease"), **given).question == row(order, **given).question
+
+
+def test_aspirin_for_pain_asks_where_the_heart_needs_it() -> None:
+    """CHEST 2022, from memory: aspirin of a patient with coronary disease continues; the proposed pause stays shown."""
+    found = row("aspirin 325 mg", condition("I25.10", "Coronary disease"), indication=["pain"])
+    assert (found.decision, found.missed_days) == ("ask", 7)
+    assert "is it taken for that? then it continues" in found.question
+
+
+@pytest.mark.parametrize("order", ["apixaban 5 mg", "rivaroxaban 20 mg", "edoxaban 60 mg", "dabigatran 150 mg"])
+def test_a_recent_clot_is_asked_about_before_an_anticoagulant_pauses(order: str) -> None:
+    """Elective surgery waits 3 months after a clot (CHEST 2022, from memory)."""
+    given = {"indication": ["deep vein thrombosis"]}
+    assert "was the clot or a stroke in the last 3 months?" in row(order, **given).question
+    found = row(order, CLOT, **given)
+    assert (
+        "the record names Clot in the right leg, Sun 2026-01-25: is that within 3 months of surgery?" in found.question
+    )
+    assert found.last_dose == row(order, **given).last_dose
+
+
+@pytest.mark.parametrize("order", ["apixaban 5 mg", "warfarin 5 mg", "enoxaparin 80 mg"])
+@pytest.mark.parametrize(
+    ("day", "asked"),
+    [
+        ("2025-12-16", True), ("2025-12-15", False), ("2025-12", True), ("2025-11", False), ("2026", True),
+        ("2025", True), ("2024", False), ("", True),
+    ],
+)  # fmt: skip
+def test_a_clot_is_recent_by_its_day_and_where_no_day_is_told(order: str, day: str, asked: bool) -> None:
+    clot = condition("I63.9", "Stroke", **({"onsetDateTime": day} if day else {}))
+    found = row(order, clot, indication=["atrial fibrillation"])
+    assert ("within 3 months of surgery?" in found.question) == asked
+
+
+def test_the_newest_clot_counts_and_one_without_a_day_before_it() -> None:
+    old = condition("I82.401", "Old clot", onsetDateTime="2019-01-01")
+    assert patient_facts([old, CLOT])["day:venous-thromboembolism"] == "2026-01-25"
+    assert patient_facts([CLOT, old])["day:venous-thromboembolism"] == "2026-01-25"
+    undated = condition("I82.401", "Clot")
+    assert patient_facts([CLOT, undated, old])["day:venous-thromboembolism"] == ""
+
+
+def test_a_mechanical_valve_asks_about_another_anticoagulant_than_warfarin() -> None:
+    """Dabigatran did harm with mechanical valves (RE-ALIGN, NEJM 2013, from memory)."""
+    found = row("apixaban 5 mg", condition("Z95.2", "Prosthetic heart valve"), indication=["atrial fibrillation"])
+    assert "mechanical heart valve" in found.question
+    assert "mechanical" not in row("apixaban 5 mg", indication=["atrial fibrillation"]).question
+
+
+def procedure(code: str, words: str = "", system: str = "http://www.cms.gov/Medicare/Coding/ICD10") -> dict[str, Any]:
+    concept = {"coding": [{"system": system, "code": code, "display": words}]}
+    done = {"status": "completed", "performedDateTime": "2026-01-05"}
+    return {"resourceType": "Procedure", "code": concept, **done}
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        procedure("027034Z", "Dilation of Coronary Artery, One Artery with Drug-eluting Intraluminal Device"),
+        procedure("02713DZ"),
+        procedure("415070008", "Percutaneous coronary intervention (procedure)", "http://snomed.info/sct"),
+        procedure("415070008", "", "http://snomed.info/sct"),
+        condition("Z98.61", "Coronary angioplasty status"),
+        condition("Z9861"),
+    ],
+)
+@pytest.mark.parametrize("order", ["clopidogrel 75 mg", "ticagrelor 90 mg", "prasugrel 10 mg"])
+def test_a_stent_by_its_code_is_a_stent(order: str, resource: dict[str, Any]) -> None:
+    """Cardiology decides before anything is stopped (DAPT review, Korean J Anesthesiol; AHA/ACC 2024, summary)."""
+    found = row(order, resource)
+    assert (found.decision, found.missed_days, found.confirm_by) == ("ask", None, "cardiologist")
+
+
+def test_other_procedures_are_no_stent() -> None:
+    assert patient_facts([procedure("0SRF0J9", "Replacement of Right Ankle Joint")]) == {}
+    assert "stent" not in patient_facts([procedure("C9600", system="https://www.cms.gov/hcpcs")])
+    assert patient_facts([procedure("C9600", system="https://www.cms.gov/hcpcs")]) == {}
+
+
+def test_the_day_of_a_month_is_its_last() -> None:
+    for said, day in (("2025-12", "2025-12-31"), ("2024-02", "2024-02-29"), ("2025-13", ""), ("soon", "")):
+        assert patient_facts([condition("I63.9", onsetDateTime=said)])["day:stroke"] == day
