@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 
 import pytest
 
+from waykeeper.cli.main import main
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.library import folder
 from waykeeper.sandbox import running
@@ -162,3 +164,36 @@ def test_the_output_is_looked_at_before_anything_is_compiled(tmp_path, records):
     with pytest.raises(WaykeeperError, match="WKX512"):
         compiled(tmp_path, records, reported=heard.append)
     assert heard == []
+
+
+def test_what_is_in_doubt_of_a_case_is_said_with_its_line(tmp_path, records, capsys):
+    mine = shutil.copytree(records, tmp_path / "records")
+    record = mine / f"{NAMES[0]}.json"
+    document = json.loads(record.read_text("utf-8"))
+    document["entry"] = [e for e in document["entry"] if not e["resource"]["resourceType"].startswith("Medication")]
+    record.write_text(json.dumps(document), "utf-8")
+    output, given = str(tmp_path / "out"), ["--cases", listed(tmp_path), "--patient", str(mine)]
+    main(["compile", "total-ankle-replacement", "--clinic", "clinic-demo", *given, "--output", output, "--jobs", "1"])
+    said = capsys.readouterr().err.splitlines()
+    (doubt,) = [line for line in said if "WKM304" in line]
+    assert doubt.startswith(f"{tmp_path / 'list.csv'}:2:1: WKM304 warning: the record holds no medicine list")
+    assert str(record) in doubt
+    assert said[-1].endswith("on those that were compiled") and "0 warnings" not in said[-1]
+
+
+@pytest.mark.parametrize(("link", "place"), [("plans.ndjson", "kept.ndjson"), ("plans", "kept")])
+def test_a_link_in_the_output_s_place_stands(link, place, tmp_path, records):
+    (tmp_path / "kept").mkdir()
+    (tmp_path / link).symlink_to(tmp_path / place)
+    compiled(tmp_path, records, output=link)
+    assert (tmp_path / link).is_symlink()
+    made = tmp_path / place
+    assert len(list(made.iterdir()) if made.is_dir() else made.read_text("utf-8").splitlines()) == len(NAMES)
+
+
+def test_a_pipe_in_the_output_s_place_is_refused_before_anything_is_compiled(tmp_path, records):
+    os.mkfifo(tmp_path / "pipe.ndjson")
+    with pytest.raises(WaykeeperError, match="it is a device or a pipe") as refused:
+        compiled(tmp_path, records, output="pipe.ndjson", reported=pytest.fail)
+    assert [f.code for f in refused.value.findings] == ["WKX512"]
+    assert (tmp_path / "pipe.ndjson").is_fifo()

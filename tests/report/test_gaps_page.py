@@ -246,6 +246,23 @@ def test_a_patient_is_known_by_birth_date_side_and_number_unless_names_are_hidde
     assert "555 0142" not in bare
 
 
+@pytest.mark.parametrize(
+    "telecom",
+    [
+        [{"system": "phone", "value": "555 0100", "use": "old"}, {"system": "phone", "value": "555 0142"}],
+        [{"system": "phone", "value": "555 0100", "period": {"end": "2026-02"}}, {"system": "sms", "value": "555 0142"}],
+        [{"system": "phone", "value": "555 0100"}, {"system": "phone", "value": "555 0142", "rank": 1}],
+        [{"system": "phone", "value": "555 0100", "use": "work"}, {"system": "phone", "value": "555 0142"}],
+        [{"system": "fax", "value": "555 0100"}, {"system": "phone", "value": "555 0142", "period": {"end": "2026"}}],
+    ],
+)
+def test_the_number_that_is_hers_today_and_is_to_be_tried_first(telecom):
+    """FHIR R4 ContactPoint: use `old` and a period that is over are no number any more; rank 1 goes first."""
+    page = gaps_html(report(), [replace(plans()[0], source_patient={"telecom": telecom})])
+    assert "tel. 555 0142" in page
+    assert "555 0100" not in page
+
+
 def test_a_narrowed_list_says_how_many_it_leaves_out():
     made = report()
     phase = next(r.phase for r in made.gaps if r.phase)

@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from waykeeper.cli.errors import DONE, FOUND, report
-from waykeeper.cli.session import put
+from waykeeper.cli.session import put, summary
 from waykeeper.counting import counted
 
 if TYPE_CHECKING:
@@ -126,20 +126,19 @@ def _summary(made: CaseloadReport) -> str:
 
 
 def compile_many(pathway: str, **options: Any) -> int:
-    """Compile a theatre list: what is wrong with a case stands on standard error, then the sums."""
+    """Compile a theatre list: what is wrong or in doubt of a case stands on standard error, then the sums."""
     from waykeeper.verbs.compiling_many import CaseOutcome, compile_all
 
     with Bar("compiling") as bar:
 
         def reported(one: CaseOutcome) -> None:
             bar.step()
-            if one.failed:
-                report(one.findings)
+            report(f for f in one.findings if one.failed or f.severity != "information")
 
         made = compile_all(pathway, found=bar.total, reported=reported, **options)
-    noticed = sum(len(one.findings) for one in made.outcomes if not one.failed)
+    noticed = [f for one in made.outcomes if not one.failed for f in one.findings]
     whole = len(made.outcomes) - len(made.failed)
     where = f" in {made.output}" if whole else ""
     said = f"{whole} of {counted(len(made.outcomes), 'case')} compiled{where}; {len(made.failed)} failed"
-    print(f"{said}; {counted(noticed, 'note')} on those that were compiled", file=sys.stderr)
+    print(f"{said}; {summary(noticed)} on those that were compiled", file=sys.stderr)
     return FOUND if made.failed else DONE

@@ -87,6 +87,7 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
 
 
 Own = tuple[str, Mapping[str, Any], Identity]
+Person = Mapping[str, Any]
 
 
 def _known_again(episode: Episode, known: Sequence[Own], theirs: Sequence[Held]) -> tuple[list[Own], list[Held]]:
@@ -122,7 +123,7 @@ def _read_one(
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
     for ref, resource, known in own:
         parts.setdefault(known.key, {}).setdefault(known.round, {})[known.part] = (ref, resource)
-    patient = _patient(root[1], everything, episode)
+    patient, source = _patient(root[1], everything, episode)
     ordered: list[tuple[int, Item]] = []
     states = {}
     telling = told_of(everything, [(ref, resource) for ref, resource, _ in own])
@@ -153,6 +154,7 @@ def _read_one(
         answers=_one(said, "answers"),
         waykeeper=_one(said, "waykeeper"),
         withdrawn=_one(said, "withdrawn"),
+        source_patient=source,
     )
     away = gone(root[1], plan, [known for _, _, known in own], everything, left_out)
     return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling)
@@ -205,24 +207,25 @@ def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | Non
     return next((by_round[n][part] for n in sorted(by_round, reverse=True) if part in by_round[n]), None)
 
 
-def _patient(root: Mapping[str, Any], everything: Sequence[Held], episode: Episode) -> PatientRef:
-    """The patient as read from the Patient resource; what the subject says where that resource is not there.
+def _patient(root: Mapping[str, Any], everything: Sequence[Held], episode: Episode) -> tuple[PatientRef, Person]:
+    """The patient and the Patient resource; what the subject says, and {}, where that resource is not there.
 
     Of several with her identifier it is the one that the plan points at, else the first with a name.
     """
     identifier = episode.patient
     subject = root.get("subject") or {}
-    found: list[tuple[str, PatientRef]] = []
+    found: list[tuple[str, PatientRef, Person]] = []
     for ref, resource in everything:
         if resource.get("resourceType") != "Patient":
             continue
         held = {(i.get("system"), i.get("value")) for i in resource.get("identifier") or []}
         if (identifier.system, identifier.value) in held:
-            found.append((ref, patient_ref(resource, identifier)))
+            found.append((ref, patient_ref(resource, identifier), resource))
     if not found:
-        return PatientRef(identifier, str(subject.get("reference") or ""), str(subject.get("display") or ""))
-    ref, best = min(found, key=lambda one: (one[0] != subject.get("reference"), not one[1].name))
-    return replace(best, reference="" if ref.startswith("urn:") else ref, merged=_merged(everything, identifier))
+        return PatientRef(identifier, str(subject.get("reference") or ""), str(subject.get("display") or "")), {}
+    ref, best, source = min(found, key=lambda one: (one[0] != subject.get("reference"), not one[1].name))
+    named = "" if ref.startswith("urn:") else ref
+    return replace(best, reference=named, merged=_merged(everything, identifier)), source
 
 
 def _merged(everything: Iterable[Held], identifier: Identifier) -> tuple[str, ...]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Literal
+from typing import Any, Literal
 
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES, Plan
@@ -41,6 +41,7 @@ from waykeeper.report.timeline import Timeline, layout
 
 Names = Literal["shown", "hidden"]
 Ranks = dict[tuple[str, str], int]  # identifier and name -> the patient's place by name
+CALLED = ("phone", "sms")  # systems of a ContactPoint that a person can ring (FHIR R4)
 _UNLISTED = frozenset({"not-yet-due", "printed"})  # counted on a patient's card, not listed
 
 
@@ -255,19 +256,32 @@ def _people(worklist: Worklist, plans: Sequence[Plan], names: Names, whole: bool
     if names == "hidden":
         return found
     known = {(str(p.patient.identifier), p.patient.name): p for p in plans}
-    return {
-        who: replace(person, birth=clean(known[who].patient.birth_date), telephone=_telephone(known[who]))
-        if who in known
-        else person
-        for who, person in found.items()
-    }
+    for who in found.keys() & known.keys():
+        plan = known[who]
+        found[who] = replace(
+            found[who], birth=clean(plan.patient.birth_date), telephone=_telephone(plan, worklist.as_of)
+        )
+    return found
 
 
-def _telephone(plan: Plan) -> str:
-    """The patient's first telephone number, where the patient's own resource came with the plan."""
+def _telephone(plan: Plan, as_of: date) -> str:
+    """The patient's telephone number, where the patient's own resource came with the plan; the one to try first."""
     telecom = plan.source_patient.get("telecom")
     entries = [t for t in telecom if isinstance(t, dict)] if isinstance(telecom, list) else []
-    return next((clean(str(t["value"])) for t in entries if t.get("system") == "phone" and t.get("value")), "")
+    numbers = [t for t in entries if t.get("system") in CALLED and t.get("value") and not _given_up(t, as_of)]
+    return clean(str(min(numbers, key=_place)["value"])) if numbers else ""
+
+
+def _given_up(contact: Mapping[str, Any], as_of: date) -> bool:
+    """True for a number that is said to be no longer hers. The end of its period may be a year or a month."""
+    end = str((contact.get("period") or {}).get("end") or "9999")[:10]
+    return contact.get("use") == "old" or end < as_of.isoformat()[: len(end)]
+
+
+def _place(contact: Mapping[str, Any]) -> tuple[int, bool]:
+    """1 is tried first (FHIR R4 ContactPoint.rank); what has no rank after those, one at work last."""
+    rank = contact.get("rank")
+    return rank if isinstance(rank, int) else 99, contact.get("use") == "work"
 
 
 def _side(row: Row, sides: Sides) -> str:

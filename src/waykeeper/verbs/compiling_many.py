@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import os
 import shutil
 import tempfile
 from collections import Counter
@@ -179,7 +180,7 @@ def _one(task: Task) -> CaseOutcome:
     name = f"{made.plan.episode.uuid('plan', 'plan', 'plan')}.json"
     content = _line(made.bundle) if common.lines else bundle_bytes(made.bundle)
     write_whole(str(Path(common.folder) / name), content)
-    return CaseOutcome(case, name, made.findings)
+    return CaseOutcome(case, name, tuple(_placed(f, case) for f in made.findings))
 
 
 def _placed(one: Finding, case: Case) -> Finding:
@@ -307,13 +308,14 @@ def _place(output: str) -> Iterator[str]:
 
     Raises WaykeeperError WKX512 where something stands in the output's place, WKC104 where it cannot be written.
     """
-    target = Path(output)
+    target = _where(output)
     if output == "-" or not output:
         remedy = "Add --output FOLDER, or --output FILE.ndjson."
         raise WaykeeperError(finding("WKC203", "--output is missing: many plans need a place", help=remedy))
     if output.endswith(".ndjson"):
-        if target.is_dir():
-            raise WaykeeperError(finding("WKX512", "it is a folder, a file is needed", Position(output)))
+        if target.exists() and not target.is_file():
+            said = "it is a folder" if target.is_dir() else "it is a device or a pipe"
+            raise WaykeeperError(finding("WKX512", f"{said}, a file is needed", Position(output)))
     elif target.exists() and (not target.is_dir() or any(target.iterdir())):
         said = "the folder is not empty" if target.is_dir() else "a file stands there"
         raise WaykeeperError(finding("WKX512", said, Position(output)))
@@ -330,10 +332,15 @@ def _place(output: str) -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def _where(output: str) -> Path:
+    """What stands in the output's place, where that is a link what it leads to: the link itself stands."""
+    return Path(os.path.realpath(output))
+
+
 def _settle(folder: str, output: str, made: Sequence[CaseOutcome]) -> None:
     """Put what is finished in its place, in one step."""
     files = [Path(folder) / one.file for one in made if one.file]
-    target = Path(output)
+    target = _where(output)
     if output.endswith(".ndjson"):
         whole = Path(folder) / "whole.ndjson"
         with whole.open("wb") as stream:

@@ -1,0 +1,47 @@
+"""The Patient of a plan: a push creates the one of the bundle, and the list rings the one of the server."""
+
+import json
+
+import pytest
+
+import waykeeper
+from waykeeper.cli.main import main
+from waykeeper.exchange import Server
+from waykeeper.pathway.shelf import folder
+from waykeeper.sandbox import running
+
+PLAN = folder("sandbox_bundles") / "demo-left" / "plan.bundle.json"
+WRITTEN = ("meta", "id", "text")  # by the server, or words made of the rest
+
+
+@pytest.fixture
+def pushed():
+    with running() as url:
+        waykeeper.push(str(PLAN), to=url)
+        yield url
+
+
+def person(url):
+    with Server(url) as client:
+        ((_, found),) = client.search(
+            "Patient", [("identifier", "https://alder-quay.example/mrn|AQ-1001")], private=True
+        )
+    return found
+
+
+def test_a_push_creates_the_patient_that_the_bundle_holds(pushed):
+    entries = json.loads(PLAN.read_text("utf-8"))["entry"]
+    (given,) = (e["resource"] for e in entries if e["resource"]["resourceType"] == "Patient")
+    made = person(pushed)
+    assert {k: v for k, v in made.items() if k not in WRITTEN} == {k: v for k, v in given.items() if k not in WRITTEN}
+    assert {"name", "gender", "birthDate", "communication"} <= made.keys()
+
+
+def test_the_page_of_a_server_shows_the_number_to_ring(pushed, tmp_path, capsys):
+    who = person(pushed)
+    with Server(pushed) as client:
+        client.send("PUT", f"Patient/{who['id']}", {**who, "telecom": [{"system": "phone", "value": "555 0142"}]})
+    page = tmp_path / "list.html"
+    assert main(["gaps", "--from", pushed, "--as-of", "2026-06-26", "--html", str(page)]) == 0
+    assert "tel. 555 0142" in page.read_text("utf-8")
+    assert "555 0142" not in capsys.readouterr().out
