@@ -54,7 +54,9 @@ def kidney(given: dict[str, Any], surgery: date) -> Kidney:
     drawn = date.fromordinal(surgery.toordinal() - 10)
     if "crcl" in given:
         born = date(surgery.year - 68, 1, 1)
-        return Kidney(Decimal("1.0"), "mg/dL", drawn, Decimal(given["crcl"]), birth_date=born, female=False)
+        return Kidney(
+            Decimal("1.0"), "mg/dL", drawn, Decimal(given["crcl"]), birth_date=born, female=False, weight_on=drawn
+        )
     k = given.get("kidney", {})
     if not k:
         return Kidney()
@@ -67,6 +69,7 @@ def kidney(given: dict[str, Any], surgery: date) -> Kidney:
         birth_date=date.fromisoformat(k["born"]) if k.get("born") else None,
         female={"female": True, "male": False}.get(k.get("sex", "")),
         egfr=Decimal(k["egfr"]) if k.get("egfr") else None,
+        weight_on=None if k.get("weighed") == "none" else date.fromisoformat(k.get("weighed") or drawn.isoformat()),
     )
 
 

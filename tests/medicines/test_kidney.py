@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from medicines.case_files import kidney, load, row_of
 from waykeeper.medicines import clearance, cockcroft_gault
 from waykeeper.medicines.kidney import age_on, shown
+from waykeeper.record.model import Kidney
 
 DATA = load("kidney.yaml")
 SURGERY = date(2026, 3, 18)
@@ -70,6 +72,7 @@ def test_the_arithmetic_can_be_followed() -> None:
     formula = "(140 - 78) x 62 kg / (72 x creatinine) x 0.85 = 41.25 mL/min (compared unrounded)"
     assert woman == (
         "creatinine 1.1 mg/dL, 10 days before surgery",
+        "weight 62 kg of Sun 2026-03-08, 10 days before surgery",
         f"Cockcroft-Gault with actual weight: {formula}",
     )
     man = clearance(kidney({"kidney": DATA["clearance"]["CG11"]}, SURGERY), SURGERY).arithmetic
@@ -118,3 +121,21 @@ def test_the_formula_refuses(bad: tuple[int, int, int]) -> None:
 )
 def test_age(born: date, day: date, years: int) -> None:
     assert age_on(born, day) == years
+
+
+@pytest.mark.parametrize(
+    ("weighed", "decision", "days"),
+    [("2026-03-01", "hold", 2), ("2025-12-01", "hold", 2), ("2009-04-02", "ask", 4)],
+)
+def test_a_weight_of_long_ago_never_chooses_the_interval(weighed: str, decision: str, days: int) -> None:
+    """100 kg of 2009 made 76.73 mL/min and two days; with the 60 kg of today it is 46.04, four days (PAUSE, 2019)."""
+    given = {"creatinine": "1", "unit": "mg/dL", "weight": "100", "weighed": weighed, "born": "1950-05-05"}
+    row = row_of({"words": "dabigatran 150 mg", "kidney": given | {"sex": "female"}})
+    assert (row.decision, row.missed_days) == (decision, days)
+    assert ("the weight is" in row.question) == (weighed != "2026-03-01")
+
+
+def test_a_weight_that_cannot_be_used_is_told_and_not_called_missing() -> None:
+    doubt = "the newest weight of 2026-01-10 is 137 lbs, a unit that is not read"
+    given = Kidney(Decimal(1), "mg/dL", date(2026, 3, 1), birth_date=date(1950, 5, 5), female=True, weight_doubt=doubt)
+    assert clearance(given, SURGERY).question == f"creatinine clearance needs the weight: {doubt}, give kilograms"

@@ -141,7 +141,26 @@ def test_a_weight_in_pounds_is_not_taken_for_kilograms():
     without_unit = observation("29463-7", 132, "kg", "2026-01-10") | {"valueQuantity": {"value": 132}}
     assert kidney(without_unit).weight_kg is None
     assert kidney(observation("29463-7", 660, "kg", "2026-01-10")).weight_kg is None
-    assert kidney(observation("29463-7", 80, "kg", "2026-01-10")).weight_kg == 80
+    found = kidney(observation("29463-7", 80, "kg", "2026-01-10"))
+    assert (found.weight_kg, found.weight_on, found.weight_doubt) == (80, date(2026, 1, 10), "")
+    ounces = kidney(observation("29463-7", 2187, "[oz_av]", "2026-01-10")).weight_kg
+    assert ounces == 2187 * Decimal("0.028349523125")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "doubt"),
+    [
+        (137, "lbs", "is 137 lbs, a unit that is not read"),
+        (9.8, "st", "is 9.8 st, a unit that is not read"),
+        (620, "kg", "is 620 kg, which is hardly possible"),
+        (132, "", "is 132, without a unit"),
+        (None, "kg", "cannot be read as one number"),
+    ],
+)
+def test_a_weight_that_is_there_and_cannot_be_used_says_why(value, unit, doubt):
+    found = kidney(observation("29463-7", value, unit, "2026-01-10"))
+    assert (found.weight_kg, found.weight_on) == (None, date(2026, 1, 10))
+    assert found.weight_doubt == f"the newest weight of 2026-01-10 {doubt}"
 
 
 OLD_AND_GOOD = ("2160-0", 0.8, "mg/dL", "2026-03-01")

@@ -15,6 +15,9 @@ from waykeeper.record.model import Kidney
 
 UMOL_PER_MG_DL = Fraction("88.4")
 STALE_DAYS, REFUSED_DAYS = 30, 90
+# Weight changes more slowly than the kidney: asked about after three months, not used after six (common practice, no
+# source).
+WEIGHT_STALE_DAYS, WEIGHT_REFUSED_DAYS = 90, 180
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _UNITS = {"mg/dl": Fraction(1), "umol/l": 1 / UMOL_PER_MG_DL}
 
@@ -24,7 +27,7 @@ class Clearance:
     """mL/min, unrounded, or None with the question to ask.
 
     usable     the value that branches are chosen by; None where it is missing or refused
-    stale      computed, but the creatinine is older than the clinic's limit: a new value is asked for
+    stale      computed, but the creatinine or the weight is older than its limit: a new value is asked for
     beside     the same with ideal and adjusted weight, shown only
     """
 
@@ -53,15 +56,19 @@ def clearance(
     if question:
         return Clearance(question=question)
     assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
-    assert kidney.birth_date is not None and kidney.female is not None
+    assert kidney.birth_date is not None and kidney.female is not None and kidney.weight_on is not None
     serum = Fraction(kidney.creatinine) * _UNITS[_unit(kidney)]
     age, weight = age_on(kidney.birth_date, surgery), Fraction(kidney.weight_kg)
     value = cockcroft_gault(age, weight, serum, kidney.female)
-    days = (surgery - kidney.creatinine_on).days
-    stale = days > stale_days
-    ask = f"creatinine is {counted(days, 'day')} old at surgery, more than {stale_days}: measure again" if stale else ""
+    days, weighed = (surgery - kidney.creatinine_on).days, (surgery - kidney.weight_on).days
+    old = (_old("creatinine", days, stale_days), _old("the weight", weighed, WEIGHT_STALE_DAYS))
+    ask = "; ".join(o for o in old if o)
     beside = tuple((n, cockcroft_gault(age, w, serum, kidney.female)) for n, w in _other_weights(kidney, weight))
-    return Clearance(value, stale, ask, beside, _arithmetic(kidney, age, serum, value, days))
+    return Clearance(value, bool(ask), ask, beside, _arithmetic(kidney, age, serum, value, surgery))
+
+
+def _old(name: str, days: int, limit: int) -> str:
+    return f"{name} is {counted(days, 'day')} old at surgery, more than {limit}: measure again" if days > limit else ""
 
 
 def age_on(birth: date, day: date) -> int:
@@ -89,19 +96,22 @@ def _missing(kidney: Kidney) -> str:
             there = f"an eGFR of {kidney.egfr}{of} is recorded; Cockcroft-Gault needs the creatinine"
             return f"{there}: it is not used in its place; give creatinine with unit and date, weight, age and sex"
         return "no creatinine is recorded"
-    wanted = {
+    wanted: dict[str, object] = {
         "the day of the creatinine": kidney.creatinine_on,
         "the weight": kidney.weight_kg,
         "the birth date": kidney.birth_date,
         "the sex that the formula needs": kidney.female,
     }
+    if kidney.weight_kg is not None:
+        wanted["the day of the weight"] = kidney.weight_on
     absent = [name for name, value in wanted.items() if value is None]
-    return f"creatinine clearance needs {' and '.join(absent)}" if absent else ""
+    doubt = f": {kidney.weight_doubt}, give kilograms" if kidney.weight_kg is None and kidney.weight_doubt else ""
+    return f"creatinine clearance needs {' and '.join(absent)}{doubt}" if absent else ""
 
 
 def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
     assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
-    assert kidney.birth_date is not None
+    assert kidney.birth_date is not None and kidney.weight_on is not None
     unit, value, days = _unit(kidney), kidney.creatinine, (surgery - kidney.creatinine_on).days
     if unit not in _UNITS:
         return f"creatinine has the unit {kidney.creatinine_unit!r}: mg/dL or umol/L is needed"
@@ -117,6 +127,12 @@ def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
         return "the creatinine is dated after the surgery day"
     if days > refused_days:
         return f"creatinine is {counted(days, 'day')} old at surgery, more than {refused_days}: it is not used"
+    weighed = (surgery - kidney.weight_on).days
+    if weighed < 0:
+        return "the weight is dated after the surgery day"
+    if weighed > WEIGHT_REFUSED_DAYS:
+        old = f"the weight is {counted(weighed, 'day')} old at surgery"
+        return f"{old}, more than {WEIGHT_REFUSED_DAYS}: it is not used"
     return ""
 
 
@@ -132,12 +148,16 @@ def _other_weights(kidney: Kidney, actual: Fraction) -> list[tuple[str, Fraction
     return [("adjusted", adjusted), ("ideal", ideal)]
 
 
-def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, days: int) -> tuple[str, ...]:
+def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, surgery: date) -> tuple[str, ...]:
+    assert kidney.creatinine_on is not None and kidney.weight_on is not None
     sex = " x 0.85" if kidney.female else ""
     given = f"{kidney.creatinine} {kidney.creatinine_unit}"
     divided = "" if _unit(kidney) == "mg/dl" else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
     formula = f"(140 - {age}) x {kidney.weight_kg} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
+    days, weighed = (surgery - kidney.creatinine_on).days, (surgery - kidney.weight_on).days
+    on = f"{_WEEKDAYS[kidney.weight_on.weekday()]} {kidney.weight_on}"
     return (
         f"creatinine {given}{divided}, {counted(days, 'day')} before surgery",
+        f"weight {kidney.weight_kg} kg of {on}, {counted(weighed, 'day')} before surgery",
         f"Cockcroft-Gault with actual weight: {formula} (compared unrounded)",
     )

@@ -18,7 +18,10 @@ CREATININE, WEIGHT, HEIGHT = {"2160-0", "14682-9"}, {"29463-7", "3141-9"}, {"830
 EGFR = {"98979-8", "77147-7", "62238-1", "48642-3"}
 USABLE, NOT_YET = {"final", "amended", "corrected"}, {"preliminary"}
 # UCUM units with what one of them is in kilograms or centimetres: exact by definition (NIST SP 811, appendix B).
-KILOGRAMS = {"kg": Decimal(1), "g": Decimal("0.001"), "[lb_av]": Decimal("0.45359237")}
+KILOGRAMS = {
+    "kg": Decimal(1), "g": Decimal("0.001"), "[lb_av]": Decimal("0.45359237"), "[oz_av]": Decimal("0.028349523125"),
+    "[stone_av]": Decimal("6.35029318"),
+}  # fmt: skip
 CENTIMETRES = {"cm": Decimal(1), "m": Decimal(100), "[in_i]": Decimal("2.54")}
 PLAUSIBLE_KG = (Decimal(25), Decimal(350))  # of an adult before surgery; common practice, no source
 
@@ -42,18 +45,34 @@ def kidney(patient: Resource, resources: Sequence[Resource]) -> Kidney:
     creatinine, egfr = _newest(resources, CREATININE, max), _newest(resources, EGFR, min)
     weight, height = _newest(resources, WEIGHT, min), _newest(resources, HEIGHT, min)
     kilograms = _in(weight, KILOGRAMS)
-    plausible = kilograms is not None and PLAUSIBLE_KG[0] <= kilograms <= PLAUSIBLE_KG[1]
+    doubt = _weight_doubt(weight, kilograms)
     return Kidney(
         creatinine=creatinine.value if creatinine else None,
         creatinine_unit=creatinine.unit if creatinine else "",
         creatinine_on=_day_of(creatinine),
-        weight_kg=kilograms if plausible else None,
+        weight_kg=None if doubt else kilograms,
         height_cm=_in(height, CENTIMETRES),
         birth_date=day_of(patient.get("birthDate")),
         female={"female": True, "male": False}.get(str(patient.get("gender"))),
         egfr=egfr.value if egfr else None,
         egfr_on=_day_of(egfr),
+        weight_on=_day_of(weight),
+        weight_doubt=doubt,
     )
+
+
+def _weight_doubt(weight: _Result | None, kilograms: Decimal | None) -> str:
+    """Why a weight that is there is not used; "" where it is, or where there is none."""
+    if weight is None:
+        return ""
+    day = f" of {_day_of(weight)}" if _day_of(weight) else ""
+    if weight.value is None:
+        return f"the newest weight{day} cannot be read as one number"
+    said = f"the newest weight{day} is {weight.value} {weight.unit}".rstrip()
+    if kilograms is None:
+        return f"{said}, {'a unit that is not read' if weight.unit else 'without a unit'}"
+    low, high = PLAUSIBLE_KG
+    return "" if low <= kilograms <= high else f"{said}, which is hardly possible"
 
 
 def _day_of(result: _Result | None) -> date | None:

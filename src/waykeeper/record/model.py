@@ -77,7 +77,10 @@ class MedicineEntry:
 
 @dataclass(frozen=True, slots=True)
 class Kidney:
-    """What creatinine clearance needs. Units are UCUM; values stay exact."""
+    """What creatinine clearance needs. Units are UCUM; values stay exact.
+
+    weight_doubt  why the newest weight of the record is not used, where there is one and it cannot be
+    """
 
     creatinine: Decimal | None = None
     creatinine_unit: str = ""
@@ -88,6 +91,8 @@ class Kidney:
     female: bool | None = None
     egfr: Decimal | None = None
     egfr_on: date | None = None
+    weight_on: date | None = None
+    weight_doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
