@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import threading
 from collections import Counter
 
@@ -170,6 +171,12 @@ def test_a_plan_that_was_compiled_again_is_pushed_again(folder, monkeypatch, tmp
     ledger = Ledger(str(tmp_path / "l"), "s", "t")
     report, _ = pushed(str(other), monkeypatch, refuse, ledger=ledger)
     assert report.before == 0 and sum(report.counts.values()) == 5
+
+
+def test_a_pipe_is_no_ledger(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(WaykeeperError, match="it is a device or a pipe"):
+        Ledger(str(tmp_path / "pipe"), "s", "t")
 
 
 def test_another_server_is_another_run(tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import os
+import stat
 import sys
 import tempfile
 import zlib
@@ -199,7 +200,8 @@ def _bad_entries(bundle: dict[str, Any]) -> str:
 def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
     """Write a file for its owner only, replaced in one step so that nothing half written is ever there.
 
-    `data` may come in parts, which are written as they come. `-` is standard output. Raises WaykeeperError WKC104.
+    `data` may come in parts, which are written as they come. `-` is standard output. A link stands and what it leads to
+    is replaced; a device or a pipe is written into. Raises WaykeeperError WKC104.
     """
     parts = (data,) if isinstance(data, str | bytes) else data
     content = (part.encode() if isinstance(part, str) else part for part in parts)
@@ -208,22 +210,54 @@ def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
         return
     target = Path(path)
     try:
-        if target.is_dir():
-            raise IsADirectoryError(0, "it is a folder, a file is needed")
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        try:
-            with os.fdopen(handle, "wb") as stream:
+        kind = _kind_of(path)
+        if kind == "stdout":
+            _to_stdout(content)
+        elif kind == "stream":
+            with target.open("wb") as stream:
                 stream.writelines(content)
-            Path(temporary).replace(target)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
+        else:
+            _replace(target.resolve(), content)
     except FileNotFoundError as error:
         if target.parent.is_dir():  # a folder of the system, in which nothing can be made
             raise unwritable(path, (error.strerror or "no such file").lower()) from None
         raise unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
     except (OSError, ValueError) as error:
         raise unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
+
+
+def _kind_of(path: str) -> str:
+    """How a path is written to: `file`, also where nothing is yet, `stream`, or `stdout` by another name of it."""
+    try:
+        found = Path(path).stat()
+    except FileNotFoundError:
+        return "file"
+    if stat.S_ISDIR(found.st_mode):
+        raise IsADirectoryError(0, "it is a folder, a file is needed")
+    if stat.S_ISBLK(found.st_mode):
+        raise OSError(0, "it is a disk, a file is needed")
+    if _is_stdout(found):
+        return "stdout"
+    return "file" if stat.S_ISREG(found.st_mode) else "stream"
+
+
+def _is_stdout(found: os.stat_result) -> bool:
+    """True for what standard output goes to: replaced, it would be lost to whatever is written there after."""
+    try:
+        return os.path.samestat(found, os.fstat(sys.stdout.fileno()))
+    except (AttributeError, OSError, ValueError):  # there is none, or it is nothing of the system
+        return False
+
+
+def _replace(target: Path, content: Iterable[bytes]) -> None:
+    handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.writelines(content)
+        Path(temporary).replace(target)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
 
 
 def folder_for(path: str) -> Path:

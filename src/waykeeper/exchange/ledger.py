@@ -37,6 +37,8 @@ class Ledger:
         """Open or make it. Raises WaykeeperError WKX501: not a ledger, in use, cannot be written."""
         self._path = path
         existed = Path(path).exists()
+        if existed and not Path(path).is_file() and not Path(path).is_dir():
+            raise _unusable(path, "it is a device or a pipe, a file is needed")
         try:
             if not existed:
                 os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
