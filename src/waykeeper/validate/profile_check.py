@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from waykeeper.validate.fhirpath import evaluate
+from waykeeper.validate.fhirpath import NotEvaluated, evaluate
 from waykeeper.validate.profiles import Profile, ProfileElement, bound_set
 from waykeeper.validate.references import target_type
 from waykeeper.validate.run import Place, Run
@@ -29,6 +29,7 @@ def check_profiles(profiles: tuple[Profile, ...], resource: Json, place: Place, 
         _not_checked(f"profile {url}", "it is claimed and was not given", place, run)
 
 
+UNCHECKED = ("WKV809", "WKV812", "WKV815")  # the codes that say that something of a profile was not checked
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
 
 
@@ -37,11 +38,11 @@ def _lay(profile: Profile, value: Json, place: Place, run: Run) -> None:
     _check_invariants(profile, profile.root, value, profile.type, place, run)
 
 
-def _not_checked(what: str, why: str, here: Place, run: Run) -> None:
+def _not_checked(what: str, why: str, here: Place, run: Run, code: str = "WKV812") -> None:
     """Say once in a run what of the profiles was not checked, so that silence means that it was."""
     if what not in run.unchecked:
         run.unchecked.add(what)
-        run.add("WKV812", here, f"{what} was not checked: {why}")
+        run.add(code, here, f"{what} was not checked: {why}")
 
 
 def _check_children(profile: Profile, element: ProfileElement, value: Any, place: Place, run: Run) -> None:
@@ -97,8 +98,7 @@ def _check_value(profile: Profile, element: ProfileElement, value: Any, here: Pl
     _check_limits(profile, element, value, here, run)
     _check_type_profiles(element, value, here, run)
     _check_children(profile, element, value, here, run)
-    if isinstance(value, dict):
-        _check_invariants(profile, element, value, element.path, here, run)
+    _check_invariants(profile, element, value, _base_of(element, key), here, run)
 
 
 def _check_fixed(profile: Profile, element: ProfileElement, value: Any, here: Place, run: Run) -> None:
@@ -154,7 +154,7 @@ def _check_type_profiles(element: ProfileElement, value: Any, here: Place, run: 
         _lay(profile, value, here, run)
         tries.append(run.found[before:])
         del run.found[before:]
-    run.found += min(tries, key=lambda found: sum(1 for f in found if f[0] != "WKV812"))
+    run.found += min(tries, key=lambda found: sum(1 for f in found if f[0] not in UNCHECKED))
 
 
 def _short(value: Any) -> str:
@@ -258,22 +258,42 @@ def _check_order(profile: Profile, element: ProfileElement, held: Held, run: Run
         last = max(last, rank if name is not None or slicing.get("rules") == "openAtEnd" else last)
 
 
-def _check_invariants(profile: Profile, element: ProfileElement, value: Json, base: str, here: Place, run: Run) -> None:
+def _base_of(element: ProfileElement, key: str) -> str:
+    """What an expression on a value stands on: its type, or the path of a backbone element, which has no type."""
+    codes = [str(t.get("code", "")) for t in element.record.get("type", [])]
+    if element.name.endswith("[x]"):
+        suffix = key.removeprefix("_").removeprefix(element.name.removesuffix("[x]"))
+        return next((code for code in codes if code[:1].upper() + code[1:] == suffix), suffix)
+    plain = len(codes) == 1 and codes[0] not in ("BackboneElement", "Element", "Resource") and "/" not in codes[0]
+    return codes[0] if plain else element.path
+
+
+def _check_invariants(profile: Profile, element: ProfileElement, value: Any, base: str, here: Place, run: Run) -> None:
     """The profile's own invariants; those of the base types are checked already."""
     for rule in element.record.get("constraint", []):
-        source = str(rule.get("source", profile.url))
-        if not source.startswith("http://hl7.org/fhir/StructureDefinition/") and "expression" in rule:
-            if _is_base(rule):
-                continue
-            if not evaluate(rule["expression"], base, value, run):
-                severity = "error" if rule.get("severity") == "error" else "warning"
-                run.add(
-                    "WKV811",
-                    here,
-                    f"invariant {rule.get('key')} of profile {profile.url} is broken: {rule.get('human', '')}",
-                    severity=severity,
-                )
+        if _is_base(rule, profile, element):
+            continue
+        name = f"invariant {rule.get('key')} of profile {profile.url}"
+        if "expression" not in rule:
+            _not_checked(name, "it has no FHIRPath expression", here, run, "WKV815")
+            continue
+        try:
+            held = evaluate(rule["expression"], base, value, run)
+        except NotEvaluated as why:
+            _not_checked(name, str(why), here, run, "WKV815")
+            continue
+        if not held:
+            severity = "error" if rule.get("severity") == "error" else "warning"
+            run.add("WKV811", here, f"{name} is broken: {rule.get('human', '')}", severity=severity)
 
 
-def _is_base(rule: Json) -> bool:
-    return str(rule.get("key")) in {"ele-1", "ext-1", "dom-2", "dom-3", "dom-4", "dom-5", "dom-6"}
+def _is_base(rule: Json, profile: Profile, element: ProfileElement) -> bool:
+    """Whether R4 itself has the invariant: by the type that it names as source, else by key and expression."""
+    key, source = str(rule.get("key")), str(rule.get("source", ""))
+    if key in {"ele-1", "ext-1", "dom-2", "dom-3", "dom-4", "dom-5", "dom-6"}:
+        return True
+    if source:
+        return source.startswith(_BASE) and type_record(source.removeprefix(_BASE)) is not None
+    types = [profile.type, *(str(t.get("code")) for t in element.record.get("type", []))]
+    held = [(type_record(name) or {}).get("inv", {}).get(key) for name in types]
+    return any(known is not None and known[2] == rule.get("expression") for known in held)
