@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, time
+from typing import Any
 
 import pytest
 
-from golden.test_pathway_values import overlays_for, pathway, plan_of
+from golden.test_pathway_values import BARE, allergy, answer, clinic, overlays_for, pathway, plan_of
 from waykeeper.pathway import library
 from waykeeper.pathway.model import PathwayItem
-from waykeeper.plan.model import Item
+from waykeeper.pathway.reading import grade
+from waykeeper.plan.compile import compile as compile_plan
+from waykeeper.plan.model import Answers, Item, ItemState, Key, Plan, State
+from waykeeper.record import Record
 from waykeeper.report.interface import data
+from waykeeper.report.selection import select
+from waykeeper.timing.model import Moment
 
-HIP, KNEE = "total-hip-replacement", "total-knee-replacement"
+ANKLE, HIP, KNEE = "total-ankle-replacement", "total-hip-replacement", "total-knee-replacement"
 
 
 def item(name: str, which: str, *overlays: str) -> PathwayItem:
@@ -23,6 +29,17 @@ def item(name: str, which: str, *overlays: str) -> PathwayItem:
 def dated(name: str, which: str) -> Item:
     plan = plan_of({"surgery": "2026-03-18T07:30", "pathway": name})
     return next(i for i in plan.items if i.key.item == which)
+
+
+def plan_with(name: str, *resources: dict[str, Any], **answers: str) -> Plan:
+    given = {"surgery": Moment(date(2026, 3, 18), time(7, 30), clinic().zone)}
+    record = Record(BARE, (BARE, *resources))
+    return compile_plan(pathway(name=name), clinic(), record, given, side="left", answers=Answers(facts=answers))
+
+
+def told(plan: Plan, day: date, state: State | None = None) -> dict[str, str]:
+    """What the sheet of a day prints: item -> where."""
+    return {e.key.item: e.place for e in select(plan, state or State(), as_of=day, language="en").entries}
 
 
 @pytest.mark.parametrize("name", library.names())
@@ -77,3 +94,63 @@ def test_the_spanish_of_the_hip_says_all_that_the_english_says():
         else:
             assert "socks and shoes" in moves["en"] and "los calcetines y los zapatos" in moves["es"]
             assert "Sit on" in moves["en"] and "Siéntese en" in moves["es"]
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_who_cannot_have_the_antiseptic_soap_is_told_to_wash_all_the_same(name):
+    """The whole body, soap or antiseptic, at least the night before: CDC 2017, Berríos-Torres, JAMA Surg 152:784."""
+    day = date(2026, 3, 11)
+    ill, well = plan_with(name, allergy("Chlorhexidine")), plan_with(name, chlorhexidine_allergy="no")
+    assert told(ill, day)["wash-other-soap"] == "span" and "antiseptic-wash" not in told(ill, day)
+    assert "wash-other-soap" not in told(well, day) and "antiseptic-wash" in told(well, day)
+    both = told(plan_with(name), day)
+    assert {"wash-other-soap", "antiseptic-wash"} <= set(both), "nothing known: both, and a question"
+    line = next(i for i in ill.items if i.key.item == "wash-other-soap")
+    assert line.dates.window and line.dates.window.start.day == day
+    assert line.dates.window.end.day >= date(2026, 3, 17)
+    assert "Ask us which soap" in line.words["en"] and "Pregunte con qué jabón" in line.words["es"]
+    assert not re.search(r"\d|three|tres|chlorhex|clorhex|iod|yodo", " ".join(line.words.values()).lower()), (
+        "no regimen"
+    )
+
+
+@pytest.mark.parametrize(("name", "last"), [(ANKLE, 42), (KNEE, 35), (HIP, 35)])
+def test_the_clot_medicine_is_told_only_where_it_was_ordered_and_names_no_drug(name, last):
+    """Up to 35 days after hip and knee (ACCP 2012, Chest 141:e278S); the ankle that is kept still is looked at again
+    after 42 days (NICE NG89 2018); both from memory."""
+    assert "clot-medicine" not in told(plan_with(name, clot_medicine_ordered="no"), date(2026, 3, 19))
+    plan = plan_with(name, clot_medicine_ordered="yes")
+    line = next(i for i in plan.items if i.key == Key("instruction", "clot-medicine"))
+    window = line.dates.window
+    assert window and ((window.end.day - date(2026, 3, 18)).days, line.undecided) == (last, ())
+    assert told(plan, date(2026, 3, 19))["clot-medicine"] == "span"
+    assert (
+        "Do not stop until we tell you." in line.words["en"] and "No la deje hasta que le digamos." in line.words["es"]
+    )
+    assert not re.search(r"aspirin|apixaban|rivaroxaban|enoxaparin|heparin|\d", " ".join(line.words.values()).lower())
+    unknown = plan_with(name)
+    asked = next(i for i in unknown.items if i.key == Key("question", "clot_medicine_ordered"))
+    assert asked.asks_for == (Key("instruction", "clot-medicine"),)
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_who_smokes_stays_off_until_told_that_wound_and_bone_have_healed(name):
+    """Until wound and bone have healed, four to eight weeks after: AAHKS/ICM, Cochrane review 2014 (from memory)."""
+    surgery, gate = date(2026, 3, 18), Key("gate", "healed")
+    smoker, other = plan_with(name, answer("LA18976-3")), plan_with(name, answer("LA18978-9"))
+    assert not {"no-nicotine", "healed", "quit-nicotine"} & {i.key.item for i in other.items}
+    rule = next(i for i in smoker.items if i.key == Key("restriction", "no-nicotine"))
+    released = next(i for i in smoker.items if i.key == gate)
+    assert (rule.until, rule.who) == ("release of healed", "patient")
+    assert rule.dates.earliest and released.dates.at
+    weeks = [(day - surgery).days / 7 for day in (rule.dates.earliest, released.dates.at.day)]
+    assert weeks == [4, 8] and released.released_by == "surgeon"
+    for weeks_on in range(1, 30):
+        assert told(smoker, date.fromordinal(surgery.toordinal() + 7 * weeks_on))["no-nicotine"] == "rule"
+    told_so = State({gate: ItemState(gate, "completed", "done", done_on=date(2026, 5, 13))})
+    assert "no-nicotine" not in told(smoker, date(2026, 5, 13), told_so)
+    assert "until we tell you that your wound and bone have healed" in rule.words["en"]
+    assert "hasta que le digamos que la herida y el hueso sanaron" in rule.words["es"]
+    for language, text in rule.words.items():
+        found = grade(text, language)
+        assert found and found[1] <= 6 and not re.search(r"\d", text)

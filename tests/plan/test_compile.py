@@ -91,10 +91,11 @@ def test_a_certain_yes_hides_what_it_excludes_and_shows_what_it_asks_for():
 @pytest.mark.parametrize("resources", [[], [ALLERGY, NO_ALLERGY]])
 def test_unknown_and_contradictory_hide_nothing_and_ask_once(resources):
     plan = compiled(SURGERY, *resources)
-    assert {"antiseptic-wash", "wash-alternative", "soap-given"} <= keys(plan)
+    wash = {"antiseptic-wash", "wash-alternative", "wash-other-soap", "soap-given"}
+    assert wash <= keys(plan)
     asked = [i for i in plan.items if i.key == Key("question", "chlorhexidine_allergy")]
     assert len(asked) == 1
-    assert {k.item for k in asked[0].asks_for} == {"antiseptic-wash", "wash-alternative", "soap-given"}
+    assert {k.item for k in asked[0].asks_for} == wash
 
 
 def test_a_question_is_due_at_the_earliest_item_that_depends_on_it():
