@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 
 from waykeeper.gaps.model import Verdict
@@ -11,15 +12,13 @@ from waykeeper.gaps.other_medicine import other_medicine
 from waykeeper.gaps.setting import Setting, asked
 from waykeeper.gaps.words import sentence, table
 from waykeeper.medicines import unclear
-from waykeeper.plan.gates import lacking
+from waykeeper.plan.gates import lacking, need_met
 from waykeeper.plan.model import MEDICINES, Item, Key
 
 _MET_WORDS: Mapping[str, frozenset[str]] = {
     "visit": frozenset({"attended", "attended-early", "attended-late", "excused"}),
     "task": frozenset({"done", "done-early", "done-late", "excused"}),
     "question": frozenset({"done", "done-early", "done-late", "excused"}),
-    "hold": frozenset({"answered", "stopped", "restarted", "excused"}),
-    "medicine": frozenset({"answered", "stopped", "restarted", "done", "done-early", "done-late", "excused"}),
     "gate": frozenset({"released", "excused"}),
     "restriction": frozenset({"released", "excused"}),
     "goal": frozenset({"met", "excused"}),
@@ -29,14 +28,28 @@ _MET_WORDS: Mapping[str, frozenset[str]] = {
 _BY_A_DAY = frozenset({"task", "gate", "visit"})  # what can be too late; a question or a medicine still wants an answer
 
 
-def met(key: Key, verdict: Verdict, setting: Setting) -> bool:
-    """True if a verdict fulfils a need: a visit by linked evidence, something withdrawn only if we withdrew it."""
+def met(key: Key, item: Item | None, verdict: Verdict, setting: Setting) -> bool:
+    """True if a verdict fulfils a need: a visit by linked evidence, something withdrawn only if we withdrew it.
+
+    A medicine's word changes with the day, also where its answer stands: there what is recorded counts, as for the plan
+    on the server, unless the answer needs a review.
+    """
+    if key.kind in MEDICINES:
+        return verdict.word != "needs-review" and _answered(key, item, setting)
     if verdict.word not in _MET_WORDS.get(key.kind, frozenset()):
         return False
     if verdict.word == "excused":
         own = setting.state.items.get(key)
         return own is not None and own.withdrawn_by_us
     return key.kind != "visit" or verdict.certainty == "linked"
+
+
+def _answered(key: Key, item: Item | None, setting: Setting) -> bool:
+    own = setting.state.items.get(key)
+    compiled = item.hold.answered if item is not None and item.hold is not None else None
+    if own is not None and own.answer is None and compiled is not None:
+        own = replace(own, answer=compiled)
+    return need_met(key, own, (), item=item, today=setting.as_of, surgery=setting.surgery)
 
 
 def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: date | None) -> str:
@@ -48,7 +61,7 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
     """
     items = {i.key: i for i in setting.plan.items}
     past = _is_past(due, setting)
-    left = lacking(gate, verdicts.keys(), lambda need: met(need, verdicts[need], setting))
+    left = lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
     states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
     states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
     groups: dict[str, Counter[str]] = {}
