@@ -92,6 +92,8 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
         return _mistaken(entry, known)
     known = doubted(entry, known, context.rules)
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
+    if known.doubt and row.decision != "already stopped":
+        row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
     row = where_from(row, entry)
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from waykeeper.findings import Finding, finding
 from waykeeper.medicines.ruleset import RXNORM, Ruleset
@@ -21,7 +21,8 @@ HINT = "; did you mean "
 class Recognised:
     """What a row is about; without ingredients it was not recognised and `question` says why.
 
-    named  substances that are known, but that no rule may answer for: the row contradicts itself
+    named   substances that are known, but that no rule may answer for: the row contradicts itself
+    doubt   what is asked although a rule answers: the row is about more substances than its name says
     """
 
     ingredients: tuple[str, ...] = ()
@@ -31,6 +32,7 @@ class Recognised:
     near: tuple[str, ...] = ()
     named: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,50 @@ class _Coded:
 
 
 def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
-    """Read code and words of a row; where they disagree, or either is in doubt, the answer is a question."""
+    """Read code, words and ingredients of a row; where they disagree, or any is in doubt, the answer is a question."""
+    known = _by_name(entry, rules)
+    if not entry.parts or known.reading.turned or any(f.code == "WKM201" for f in known.findings):
+        return known
+    return _with_parts(entry, known, rules)
+
+
+def _with_parts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Recognised:
+    """A name beside the ingredients that the Medication lists: a trade name is known by them, and none of them is lost.
+
+    Ingredients that the name does not say are held to their rules, and asked about. Where each says what the other
+    does not, nobody chooses.
+    """
+    read = [(p, _by_name(MedicineEntry("", words=p.words, codes=p.codes), rules).ingredients) for p in entry.parts]
+    listed = tuple(dict.fromkeys(name for _, names in read for name in names))
+    unread = [p.words or "one without a name" for p, names in read if not names]
+    coded = _coded(entry, rules)
+    spoken = {*known.ingredients, *known.reading.ingredients, *coded.known, *coded.unsure}
+    spoken.update(name for display in coded.displays for name in display)
+    near = tuple(dict.fromkeys((*sorted(spoken), *listed, *known.near)))
+    if unread:
+        beside = f" beside {' and '.join(listed)}" if listed else ""
+        why = f"its ingredients name {' and '.join(unread)}{beside}, which is not recognised"
+        asks = why if known.ingredients else f"{why}; {known.question}"
+        found = known.findings or (finding("WKM202", f"{entry.words!r}: {why}"),)
+        return replace(known, ingredients=(), question=asks, near=near, findings=found)
+    if set(listed) <= set(known.ingredients):
+        return known
+    names, said = " and ".join(listed), " and ".join(sorted(spoken))
+    if not spoken <= set(listed):
+        conflict = finding("WKM201", f"the name {entry.words!r} says {said}, its ingredients say {names}")
+        return Recognised(reading=known.reading, question=conflict.details, near=near, findings=(conflict,))
+    if not known.ingredients and set(near) - set(listed):
+        return known
+    note = f"recognised by its ingredients: {names}"
+    doubt = (
+        f"the name says {said} only, its ingredients {names}: which is it?" if set(listed) - spoken and spoken else ""
+    )
+    return replace(
+        known, ingredients=listed, question="", near=(), findings=(), notes=(*known.notes, note), doubt=doubt
+    )
+
+
+def _by_name(entry: MedicineEntry, rules: Ruleset) -> Recognised:
     said, brand = _said(entry, rules)
     coded = _coded(entry, rules)
     if said.turned:

@@ -13,7 +13,7 @@ from typing import Any
 from waykeeper.pathway.model import Coding
 from waykeeper.record.concepts import text_of
 from waykeeper.record.medications import Medications
-from waykeeper.record.model import MedicineEntry
+from waykeeper.record.model import MedicineEntry, Part
 from waykeeper.record.taken import last_taken
 
 Resource = Mapping[str, Any]
@@ -32,15 +32,11 @@ def medicine_entry(
 ) -> MedicineEntry:
     """Read one row. `medications` finds what it points at; the two days tell a planned end from a last dose."""
     concept = concept_of(resource, medications)
-    codes = tuple(
-        Coding(str(c.get("system") or ""), str(c.get("code") or ""), str(c.get("display") or ""))
-        for c in concept.get("coding") or []
-    )
     order = MedicineEntry(
         key=key,
         reference=reference,
         words=_words(concept, resource, medications),
-        codes=codes,
+        codes=_codings(concept),
         form=text_of(concept.get("form"), "form code"),
         ways=_coded(concept.get("form")),
         status=_status(resource),
@@ -50,6 +46,7 @@ def medicine_entry(
         resource=resource,
         intent=str(resource.get("intent") or ""),
         forbidden=resource.get("doNotPerform") is True,
+        parts=_parts(resource, medications),
     )
     first, *others = [_by_dosage(order, dosage) for dosage in _dosages(resource)]
     return replace(first, also=tuple(others))
@@ -104,9 +101,7 @@ def concept_of(resource: Resource, medications: Medications) -> dict[str, Any]:
     if resource.get("medicationCodeableConcept"):
         return dict(resource["medicationCodeableConcept"])
     reference: Resource = resource.get("medicationReference") or {}
-    target = str(reference.get("reference") or "")
-    contained = {f"#{c.get('id')}": c for c in resource.get("contained") or []}
-    medication: Resource = contained.get(target) or (medications.find(target) if target else None) or {}
+    medication = _medication(resource, medications)
     concept = dict(medication.get("code") or {})
     if medication.get("form"):
         concept["form"] = medication["form"]
@@ -118,14 +113,52 @@ def concept_of(resource: Resource, medications: Medications) -> dict[str, Any]:
     return concept
 
 
+def _medication(resource: Resource, medications: Medications) -> Resource:
+    """The Medication that a row points at; {} where it points at none, or none is there."""
+    target = str((resource.get("medicationReference") or {}).get("reference") or "")
+    return _contained(resource).get(target) or (medications.find(target) if target else None) or {}
+
+
+def _contained(resource: Resource) -> dict[str, Resource]:
+    return {f"#{c.get('id')}": c for c in resource.get("contained") or []}
+
+
+def _codings(concept: Resource) -> tuple[Coding, ...]:
+    return tuple(
+        Coding(str(c.get("system") or ""), str(c.get("code") or ""), str(c.get("display") or ""))
+        for c in concept.get("coding") or []
+    )
+
+
+def _parts(resource: Resource, medications: Medications) -> tuple[Part, ...]:
+    """What a Medication is made of, without what it says is not active (FHIR R4, Medication.ingredient.isActive)."""
+    if resource.get("medicationCodeableConcept"):
+        return ()
+    medication = _medication(resource, medications)
+    within = {**_contained(resource), **_contained(medication)}
+    found = []
+    for ingredient in medication.get("ingredient") or []:
+        pointer: Resource = ingredient.get("itemReference") or {}
+        target = str(pointer.get("reference") or "")
+        there: Resource = within.get(target) or (medications.find(target) if target else None) or {}
+        concept: Resource = ingredient.get("itemCodeableConcept") or there.get("code") or {}
+        if ingredient.get("isActive") is not False:
+            found.append(Part(_said(concept) or str(pointer.get("display") or ""), _codings(concept)))
+    return tuple(found)
+
+
+def _said(concept: Resource) -> str:
+    """The text of a concept, else a display, else a code; "" where it has none of them."""
+    codings = concept.get("coding") or []
+    told = (concept.get("text"), *(c.get(key) for key in ("display", "code") for c in codings))
+    return str(next((t for t in told if t), ""))
+
+
 def _words(concept: Resource, resource: Resource, medications: Medications) -> str:
     """As a person wrote it: the text, else a display, else the narrative, else what little there is."""
-    displays = [c.get("display") for c in concept.get("coding") or [] if c.get("display")]
-    codes = [c.get("code") for c in concept.get("coding") or [] if c.get("code")]
-    found = concept.get("text") or next(iter(displays), None) or next(iter(codes), None)
     target = str((resource.get("medicationReference") or {}).get("reference") or "")
     why = ": several Medications go by its reference" if target and medications.doubtful(target) else ""
-    return str(found or f"{resource.get('resourceType')}, name missing{why}")
+    return str(_said(concept) or f"{resource.get('resourceType')}, name missing{why}")
 
 
 def _quantities(dosage: Resource) -> list[tuple[str, Decimal]]:

@@ -29,6 +29,14 @@ ENDED = frozenset({"stopped", "completed", "cancelled", "entered-in-error", "not
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """An active ingredient that the Medication of a row names beside its own name; `words` is "" where it has none."""
+
+    words: str
+    codes: tuple[Coding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class MedicineEntry:
     """One row of the patient's list, exactly one for each row that came in.
 
@@ -44,6 +52,7 @@ class MedicineEntry:
     ways        codes of the route and the dose form, "system|code"
     hours       times of the day by the structured timing: "20:00", or a code of FHIR's event-timing ("HS")
     times_a_week  doses of a week by the structured timing; None where it does not say
+    parts       the active ingredients that its Medication lists, in their order; () where it lists none
     loose_dose  a dose of this medicine that was given, and whose record names no order: it may be of this row, or not
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
@@ -73,6 +82,7 @@ class MedicineEntry:
     hours: tuple[str, ...] = ()
     loose_dose: Moment | None = None
     units: Decimal | None = None
+    parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
