@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from icalendar import Calendar, Event
 
 from effort import examples
-from report.builder import SURGERY, hold, item, moment, plan, said, visit
+from report.builder import SURGERY, hold, item, moment, plan, point, said, visit
 from report.caseload import report
 from waykeeper.findings import WaykeeperError
 from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, Plan, State
@@ -162,6 +162,15 @@ def test_a_task_with_days_to_choose_from_rings_for_its_last_day():
     klass = event(ics(made), made, Key("task", "class"))
     assert klass["DTSTART"].dt == date(2026, 3, 4)
     assert str(klass["SUMMARY"]).startswith("By today: ")
+
+
+def test_a_task_with_a_last_day_alone_rings_by_that_day():
+    teeth = item("task", "dental-check", "Dentist", point(date(2026, 2, 25)), phrase="3 weeks before surgery",
+                 who="patient", words=said("Get your teeth fixed."))  # fmt: skip
+    made = plan(items=(teeth, *plan().items))
+    rings = event(ics(made), made, teeth.key)
+    assert (rings["DTSTART"].dt, str(rings["SUMMARY"])) == (date(2026, 2, 25), "By today: Get your teeth fixed.")
+    assert len(rings.walk("VALARM")) == 2, "the day before too"
 
 
 def test_withdrawn_items_are_cancelled_and_done_ones_silent():

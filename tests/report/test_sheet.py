@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from effort import examples
-from report.builder import SURGERY, hold, moment, plan, said, visit
+from golden.test_pathway_values import plan_of as golden_plan
+from report.builder import SURGERY, hold, item, moment, plan, said, visit
 from waykeeper.findings import WaykeeperError
 from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, PatientRef, Plan, State
 from waykeeper.report.interface import interface
@@ -489,3 +490,34 @@ def test_a_pathway_without_words_is_named_among_what_is_not_translated():
         _, _, rest = sheet(made, language="es").words.partition(missing)
         assert ("Total ankle replacement" in rest) is named
     assert sheet(bare).words.count("Total ankle replacement") == 1, "English has its title"
+
+
+@pytest.mark.parametrize(("language", "note"), [
+    ("en", "Do this by this day, not later."), ("es", "Hágalo a más tardar este día."),
+])  # fmt: skip
+def test_a_task_with_a_last_day_says_by_this_day(language, note):
+    """`Friday: get your teeth fixed` three weeks ahead reads as what to do on that Friday."""
+    made = golden_plan({"surgery": "2026-03-20T07:30"})
+    html = sheet_html(made, NOTHING, as_of=date(2026, 2, 1), language=language, checked_against=None)
+    late = {"dental-check", "quit-nicotine", "home-ready", "driver"}
+    for name in late:
+        assert note in chunk(html, f"task/{name}"), name
+    for key in ("task/antiseptic-wash/evening-1", "task/evening-before", "task/be-there", "task/outcome-before",
+                "visit/pre-admission-testing", "instruction/pain-plan-off"):  # fmt: skip
+        assert note not in chunk(html, key), key
+    assert html.count(note) == len(late)
+
+
+def test_what_is_done_on_its_day_has_no_last_day():
+    """A point with an hour, with a name, or the day of an event is the day on which it is done."""
+    day = Dates(target=moment(SURGERY), at=moment(SURGERY))
+    hour = Dates(target=moment(SURGERY, time(20)), at=moment(SURGERY, time(20)))
+    cases = [("", "2 days before surgery", day, True), ("evening", "2 days before surgery", day, False),
+             ("", "2 days before surgery in the evening", hour, False), ("", "day of surgery", day, False),
+             ("", "discharge", day, False)]  # fmt: skip
+    for occurrence, phrase, dates, deadline in cases:
+        task = item(
+            "task", "wash", "Wash", dates, occurrence=occurrence, phrase=phrase, who="patient", words=said("Wash")
+        )
+        chosen = select(plan(items=(task,)), NOTHING, as_of=AS_OF, language="en")
+        assert [e.deadline for e in chosen.entries] == [deadline], phrase

@@ -151,7 +151,7 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
         day = Moment(entry.start.day)
         return CalendarEvent(uid, entry.key, words.say("rule_summary", title=entry.text), day, day, told)
     start, end, alarms = _timed(plan, entry)
-    if entry.place == "span" and entry.once and end is not None:
+    if end is not None and (entry.deadline or (entry.place == "span" and entry.once)):
         due, summary = Moment(end.day), words.say("by_today", title=entry.text)
         return CalendarEvent(uid, entry.key, summary, due, due, told, alarms=(_DAY_BEFORE + _MORNING_OF, _MORNING_OF))
     return CalendarEvent(uid, entry.key, entry.text, start, end, told, alarms=alarms)

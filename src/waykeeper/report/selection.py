@@ -51,6 +51,7 @@ class Entry:
     assumed: Unsure = ""
     undecided: bool = False  # a fact that it depends on is not known: ask first
     once: bool = False
+    deadline: bool = False  # to be done on its day or before it, not only on it
     phrase: str = ""  # how often, where it is a series
     medicine: MedicineLine | None = None
 
@@ -194,7 +195,19 @@ def _work(case: _Case, item: Item) -> Entry | str:
         return f"its last day was {window.end.day.isoformat()}"
     if _prepared(case, window):
         return PREPARED
-    return replace(_dated(case, entry, window), done=_counts_as_done(case, item), once=item.key.kind == "task")
+    done, once = _counts_as_done(case, item), item.key.kind == "task"
+    return replace(_dated(case, entry, window), done=done, once=once, deadline=_deadline(item))
+
+
+def _deadline(item: Item) -> bool:
+    """True for a task of one day alone, as `by` says it: a point in time has an hour, a name or the day of its event.
+
+    A plan that was read keeps the phrase, not whether `at` or `by` stood before it.
+    """
+    point = item.dates.at or item.dates.target
+    whole_day = point is not None and point.clock is None and item.dates.window is None
+    named = item.key.occurrence or item.phrase.startswith("day of ") or not item.phrase[:1].isdigit()
+    return item.key.kind == "task" and whole_day and not named
 
 
 def _days(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:

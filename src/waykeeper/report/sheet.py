@@ -221,6 +221,8 @@ def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
         notes += _visit_notes(words, entry, as_of)
     if entry.place == "span" and entry.once:
         notes.append(words.say("once_in_span"))
+    if entry.place == "day" and entry.deadline:
+        notes.append(words.say("do_by"))
     notes.append(frequency(words, entry.phrase))
     return tuple(n for n in (*notes, *unsure_notes(words, entry)) if n)
 
