@@ -13,7 +13,11 @@ def answers(state: State) -> Answers:
         holds={s.key: s.answer for s in items if s.answer is not None},
         released={key.item: day for key, day in done.items() if key.kind == "gate"},
         completed={key: day for key, day in done.items() if key.kind in ("task", "visit")},
-        facts={s.key.item: s.fact_answer for s in items if s.key.kind == "question" and s.fact_answer},
+        facts={
+            s.key.item: s.fact_answer
+            for s in items
+            if s.key.kind == "question" and s.fact_answer and s.cls != "void"  # entered in error: nobody said it
+        },
         rounds={s.key: s.round for s in items if s.round > 1},
         proposed={s.key: s.earlier for s in items if s.answer is None and s.earlier is not None},
     )

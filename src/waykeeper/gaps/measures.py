@@ -18,7 +18,7 @@ from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.words import written
 from waykeeper.gaps.worklist import worklist
 from waykeeper.medicines import unclear
-from waykeeper.plan.holds import pauses
+from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import Evidence, Item, Plan, State
 from waykeeper.timing.model import Standing
 
@@ -206,11 +206,9 @@ def _pausing(one: _Followed, item: Item) -> bool:
 def _inside(one: _Followed, item: Item, surgery: date) -> bool:
     own = one.on.of(item)
     answer = own.answer or (item.hold.answered if item.hold else None)
-    taken = own.last_taken or (answer.last_taken if answer else None)
-    last = item.hold.last_dose if item.hold else None
-    if answer is not None and answer.missed_days is not None:
-        last = surgery - timedelta(days=answer.missed_days + 1)
-    return taken is not None and last is not None and last < taken.day <= surgery
+    if answer is None:
+        return False
+    return taken_inside(item.hold, own.last_taken or answer.last_taken, last_dose_of(answer, surgery), surgery)
 
 
 def _reached(one: _Followed, month: _Month) -> _Found:

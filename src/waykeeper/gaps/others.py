@@ -11,7 +11,7 @@ from waykeeper.counting import counted
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.other_medicine import other_medicine, told_of_other
-from waykeeper.gaps.setting import Setting, ended_for, spoken
+from waykeeper.gaps.setting import Setting, ended_for, spoken, told_of
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, acts, after, open_on_or_before, phrases, sentence
@@ -23,6 +23,8 @@ from waykeeper.plan.unlisted import unlisted
 _FAILED = ("failed", "rejected")
 _ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
 _SATURDAY = 5
+_ANSWERED = ("done", "done-early", "done-late")
+_IN_DOUBT = {"contradicted": "needs-review-contradicted", "unclear": "needs-review-no-answer"}  # how a question stands
 
 Attended = Mapping[Key, Verdict]
 
@@ -131,6 +133,9 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
     more = _filling(item, own, setting)
     group = "question" if item.key.kind == "question" else "task"
     word = _task_word(item, own, setting, more)
+    if group == "question" and word in _ANSWERED and (since := setting.since.get(item.fact)):
+        word = _IN_DOUBT.get(since.how, word)
+        more["told"] = told_of(since)
     if word == "overdue" and group == "task":
         word += after_stay(more.raw("due"), setting)
         more["home"] = home_since(setting)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from waykeeper.gaps.answered import filling, is_dated, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.setting import Setting, is_missing, is_unproven, spoken
 from waykeeper.gaps.words import Filling, after
@@ -12,6 +13,7 @@ from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
 _SIDES = {"left": "left", "l": "left", "lt": "left", "right": "right", "r": "right", "rt": "right"}
+_BEFORE_ANSWERS = ("needs-review-side", "date-differs")
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
 
@@ -93,6 +95,10 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "conflict" if on.state.conflicts else "",
     ]
     words = [w for w in found if w]
+    if on.since and (since := to_make_again(on)):
+        more.update(filling(since, on))
+        word = f"needs-review-answers{'' if is_dated(since, on) else '-undated'}"
+        words.insert(sum(w in _BEFORE_ANSWERS for w in words), word)  # a move makes the plan again with the answers
     if on.suspended:
         listed = case is not None and case.day >= on.as_of
         words = ["suspended-listed" if listed else "suspended", *[w for w in (_side(on, case),) if w]]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.says import as_of_day
-from waykeeper.gaps.words import Filling, Said, say, sentence
+from waykeeper.gaps.words import Filling, Said, say, sentence, written
+from waykeeper.plan.answered_since import Since, answered_since, hanging
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
 from waykeeper.timing.model import Anchor, Standing
 
@@ -22,6 +23,9 @@ class Setting:
     """One plan on one day. `ended` is the reason in words where the plan is over, else "".
 
     suspended   its items are withdrawn and it is over as such, but another surgery day is expected
+    since       by fact, the questions whose answer the plan was not made with; nothing of a plan that is over
+    hangs       what hangs on them
+    items       the plan's items by key, where anything hangs; else empty
     """
 
     plan: Plan
@@ -35,6 +39,9 @@ class Setting:
     unproven: bool
     suspended: bool
     titles: Mapping[str, str]  # "question FACT" and "gate NAME" -> the title that people read
+    since: Mapping[str, Since] = field(default_factory=dict)
+    hangs: Mapping[Key, tuple[Since, ...]] = field(default_factory=dict)
+    items: Mapping[Key, Item] = field(default_factory=dict)
 
     @property
     def contactable(self) -> bool:
@@ -82,9 +89,9 @@ def is_missing(anchor: Anchor, state: State) -> bool:
     return anchor.standing is Standing.AWAITED and bool(anchor.phrase) and anchor.name not in state.proven
 
 
-def _titles(plan: Plan) -> Mapping[str, str]:
+def _titles(plan: Plan, questions: Sequence[Item]) -> Mapping[str, str]:
     """Questions by the fact that they ask for, gates by their name."""
-    asks = {f"question {i.fact}": i.title for i in plan.items if i.fact}
+    asks = {f"question {i.fact}": i.title for i in questions}
     return asks | {f"gate {i.key.item}": i.title for i in plan.items if i.key.kind == "gate"}
 
 
@@ -99,9 +106,12 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
         name = "suspended" if suspended else "withdrawn" if plan.withdrawn else "withdrawn_plain"
         ended = sentence("ended", name, {"reason": plan.withdrawn})
     surgery = anchor.moment.day if anchor is not None and anchor.moment is not None else None
+    questions = [i for i in plan.items if i.fact]
+    since = {} if ended else answered_since(plan, state, questions)
     return Setting(
         plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID,
-        is_unproven(anchor, state, day), suspended, _titles(plan),
+        is_unproven(anchor, state, day), suspended, _titles(plan, questions),
+        since, hanging(since.values()), {i.key: i for i in plan.items} if since else {},
     )  # fmt: skip
 
 
@@ -124,16 +134,43 @@ def asked(title: str) -> str:
 
 
 def action(item: Item | None, said: Said, setting: Setting) -> str:
-    """The next action; of what may not apply at all, to find that out comes first."""
-    if item is None or not item.undecided or not said.gap or not said.next_action:
+    """The next action; of what may not apply at all, to find that out comes first, or to use what was found out."""
+    if item is None or not said.gap or not said.next_action:
+        return said.next_action
+    hangs = _hanging(item, said.word, setting)
+    if hangs:
+        name = "make_again_first" if any(one.to_make_again for one in hangs) else "clear_up_first"
+        return sentence("actions", name, {"next": said.next_action})
+    if not item.undecided:
         return said.next_action
     asks = "; ".join(_undecided(item, setting))
     asks += "" if asks.endswith(("?", ".")) else "."
     return sentence("actions", "ask_first", {"undecided": asks, "next": said.next_action})
 
 
+def _hanging(item: Item, word: str, setting: Setting) -> tuple[Since, ...]:
+    """The questions answered since on which an item hangs; none for what is not needed any more."""
+    return setting.hangs.get(item.key, ()) if setting.hangs and word != "excused" else ()
+
+
+def told_of(one: Since) -> str:
+    """A question with what was answered, by whom and when, as one sentence."""
+    return f"{asked(one.question.title)} {_answer(one)}."
+
+
+def _answer(one: Since) -> str:
+    who = ", ".join(p for p in (one.by, written(one.on) if one.on else "") if p)
+    answer = sentence("answers", one.how.replace("-", "_"), {"answer": one.answer, "before": one.before})
+    return f"{answer} ({who})" if who else answer
+
+
 def _undecided(item: Item, setting: Setting) -> list[str]:
-    return [asked(setting.titles.get(f"question {fact}", fact.replace("_", " "))) for fact in item.undecided]
+    """What is asked about an item and was not answered."""
+    return [
+        asked(setting.titles.get(f"question {fact}", fact.replace("_", " ")))
+        for fact in item.undecided
+        if fact not in setting.since
+    ]
 
 
 def spoken(
@@ -150,10 +187,23 @@ def spoken(
 def tails(item: Item | None, said: Said, setting: Setting, *more: str) -> str:
     """The sentences that follow a reason, each with a space before it."""
     ends = list(more)
-    if item is not None and item.undecided and said.word != "excused":
-        ends.append(sentence("tails", "undecided", {"undecided": "; ".join(_undecided(item, setting))}))
+    if item is not None and item.undecided and said.word != "excused" and (asks := _undecided(item, setting)):
+        ends.append(sentence("tails", "undecided", {"undecided": "; ".join(asks)}))
+    if item is not None and setting.since:
+        ends += _told_since(item, said.word, setting)
     if item is not None and (said.gap or item.key.kind == "visit") and setting.rests(item):
         ends.append(sentence("tails", "unproven", {}))
     if not setting.contactable and said.gap:
         ends.append(sentence("tails", "silent", {}))
     return "".join(" " + e for e in ends)
+
+
+def _told_since(item: Item, word: str, setting: Setting) -> list[str]:
+    """What was answered since: told of the question itself, and of what hangs on it."""
+    own = [one for one in setting.since.values() if one.question.key == item.key]
+    if own:
+        return [sentence("tails", "own_answer", {"answer": _answer(one)}) for one in own if one.to_make_again]
+    return [
+        sentence("tails", "answered_since" if one.to_make_again else "unclear_since", {"told": told_of(one)})
+        for one in _hanging(item, word, setting)
+    ]

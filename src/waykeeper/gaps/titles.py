@@ -34,8 +34,14 @@ def title(item: Item, said: Verdict, on: Setting) -> str:
     called = item.title
     if item.key.occurrence:
         called = _which(called, item.key.occurrence, due_day(item), on.surgery)
-    if item.undecided and said.word not in ("excused", "done"):
-        called = sentence("titles", "undecided", {"title": called})
+    if said.word in ("excused", "done"):
+        return called
+    hangs = on.hangs.get(item.key, ())
+    if any(fact not in on.since for fact in item.undecided):
+        return sentence("titles", "undecided", {"title": called})
+    if hangs:
+        form = "answered_since" if any(one.to_make_again for one in hangs) else "unclear_since"
+        return sentence("titles", form, {"title": called})
     return called
 
 

@@ -11,11 +11,15 @@ from waykeeper.medicines import REASON_ONLY, by_medicine
 from waykeeper.plan.model import Answers, HoldAnswer, Item, Key, PlanPhase
 from waykeeper.record.model import MedicineEntry
 
+YES_NO = ("yes", "no")  # the answers to a question that compile understands
 _TOLD = tuple(f.name for f in fields(HoldAnswer) if f.compare)  # what a person said; not about which medicine
 
 
 def digest(answers: Answers, items: Iterable[Item] = (), phases: Iterable[PlanPhase] = ()) -> str:
     """Twelve hex digits of everything recorded that changes the plan of these items; "" where nothing does.
+
+    The answers to questions follow in words (`facts_told`): what was compiled with one that was changed or taken back
+    since must be found, and of digits nobody can tell which of many answers changed.
 
     A completed task or a released gate counts only where a phrase of the plan counts from it: that somebody called
     the patient makes no other plan, and must not make the bundle of the same morning look old. Rounds count.
@@ -33,7 +37,13 @@ def digest(answers: Answers, items: Iterable[Item] = (), phases: Iterable[PlanPh
         told["proposed"] = _as_told(answers.proposed)
     if not any(told.values()):
         return ""
-    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:12]
+    digits = hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:12]
+    return " ".join([digits, *(f"{fact}={said}" for fact, said in sorted(answers.facts.items()) if said in YES_NO)])
+
+
+def facts_told(digest: str) -> dict[str, str]:
+    """The answers to questions in a digest, by fact. A digest of before they were told has none."""
+    return {fact: said for fact, _, said in (word.partition("=") for word in digest.split()[1:])}
 
 
 def _as_told(answers: Mapping[Key, HoldAnswer]) -> dict[str, dict[str, str]]:

@@ -1,0 +1,61 @@
+"""What is said of a question whose answer the plan was not made with, and of what hangs on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+
+from waykeeper.counting import counted
+from waykeeper.gaps.setting import Setting, asked, told_of
+from waykeeper.gaps.words import Filling
+from waykeeper.plan.answered_since import Since
+from waykeeper.plan.model import Item, Key
+
+_NAMED = 3  # titles in a sentence; the rest is counted
+_SERIOUS = 2  # harm from which the plan is made again at once: an allergy, not a letter for the employer
+
+
+def to_make_again(on: Setting) -> list[Since]:
+    """The questions because of which the plan is to be made again: something still to come hangs on each."""
+    return [one for one in on.since.values() if one.to_make_again and (one.away or _ahead(one, on))]
+
+
+def filling(found: Iterable[Since], on: Setting) -> Filling:
+    """What the plan's own row says of them. `act_on` is the first day that a grave item needs to be right."""
+    since = list(found)
+    items = list({i.key: i for one in since for i in _ahead(one, on)}.values())
+    titles = list(dict.fromkeys(asked(i.title) for i in items))
+    named = "; ".join(titles[:_NAMED]) + (f"; and {len(titles) - _NAMED} more" if len(titles) > _NAMED else "")
+    serious = [day for i in items if i.harm >= _SERIOUS and (day := _acts_from(i)) is not None]
+    hang = "hangs" if len(items) == 1 else "hang"
+    return Filling({
+        "told": " ".join(told_of(one) for one in since), "act_on": min(serious, default=None),
+        "hanging": f" {counted(len(items), 'step')} still {hang} on it: {named}." if items else "",
+        "answered_on": min((one.on for one in since if one.on is not None), default=None),
+    })  # fmt: skip
+
+
+def is_dated(found: Iterable[Since], on: Setting) -> bool:
+    """True if something that hangs on one of them has a day, or was left out because of an answer of before."""
+    return any(one.away or any(_acts_from(i) for i in _ahead(one, on)) for one in found)
+
+
+def _ahead(one: Since, on: Setting) -> list[Item]:
+    """What hangs on a question and is neither done nor only printed for days that are over."""
+    return [i for key in one.items if (i := on.items.get(key)) is not None and not _over(i, key, on)]
+
+
+def _over(item: Item, key: Key, on: Setting) -> bool:
+    own = on.state.items.get(key)
+    if own is not None and own.cls not in ("open", "busy"):
+        return True
+    last = item.dates.window.end if item.dates.window else item.dates.at or item.dates.target
+    return item.key.kind == "instruction" and last is not None and last.day < on.as_of
+
+
+def _acts_from(item: Item) -> date | None:
+    """From which day somebody may act on an item, so that by it the plan should be right."""
+    dates = item.dates
+    first = dates.window.start if dates.window else dates.at or dates.target
+    days = [d for d in (dates.due_from, dates.book_from, first.day if first else None) if d is not None]
+    return min(days, default=None)
