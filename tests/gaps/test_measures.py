@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, time
 
 import pytest
 
@@ -75,6 +75,23 @@ def test_a_hold_is_in_time_when_answered_by_its_own_due_day(answer, wanted):
 def test_a_dose_inside_an_answered_hold(taken, wanted):
     """Missed days 2 of surgery Wed 03-18: last dose Sun 03-15, none on 16, 17 and the surgery day."""
     assert counts(of("doses-inside-holds", [hold(HoldAnswer("hold", 2, "A", date(2026, 3, 1)), taken)])) == wanted
+
+
+@pytest.mark.parametrize(("clock", "wanted"), [(time(14, 0), (0, 1, 0)), (time(20, 0), (1, 1, 0))])
+def test_a_dose_after_the_clock_limit_of_its_last_day_is_inside_the_hold_as_in_the_list(clock, wanted):
+    """Twenty-four hours before 14:30: what is taken at 20:00 on the day before surgery is inside the hold."""
+    key, last = Key("hold", "lisinopril"), date(2026, 3, 17)
+    proposal = HoldProposal(
+        "hold",
+        "pause",
+        missed_days=0,
+        last_dose=last,
+        first_missed=date(2026, 3, 18),
+        last_limit=Moment(last, time(14, 30)),
+    )
+    made = replace(item("hold", "lisinopril", dates(due_from=date(2026, 3, 4))), hold=proposal)
+    own = ItemState(key, answer=HoldAnswer("hold", 0, "A", date(2026, 3, 1)), last_taken=Moment(last, clock))
+    assert counts(of("doses-inside-holds", [(plan(made), State({key: own}))])) == wanted
 
 
 @pytest.mark.parametrize(("contact", "wanted"), [

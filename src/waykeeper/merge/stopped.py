@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import Any, Literal
 
 from waykeeper.fhir.extensions import moment
@@ -13,11 +13,11 @@ from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import last_taken as taken_last
 from waykeeper.fhir.told import related, told_of
-from waykeeper.medicines import unclear
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
 from waykeeper.plan.gates import to_come
-from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, Key, Plan
+from waykeeper.plan.holds import told_last_dose
+from waykeeper.plan.model import MEDICINES, HoldProposal, Item, Key, Plan
 from waykeeper.timing.model import Moment
 
 RESTART = "restart-needed"
@@ -61,7 +61,7 @@ def _stopped(held: Holding, item: Item, today: date | None) -> Stopped | None:
         return None
     named = item.hold.medicine if item.hold else None
     about = held.rounds_about(item.key, named) if named else None
-    own = _paused(held, item, about, today)
+    own = _paused(held, item, about, today, item.hold)
     if own is not None or about is None:
         return own
     others = _other_medicines(held, item, about)
@@ -75,8 +75,10 @@ def _other_medicines(held: Holding, item: Item, about: Collection[int]) -> dict[
     return {n: was.words for n in sorted(numbers) if (was := held.named(item.key, n)) is not None}
 
 
-def _paused(held: Holding, item: Item, rounds: Collection[int] | None, today: date | None) -> Stopped | None:
-    """The pause of these rounds, of all where None is given."""
+def _paused(
+    held: Holding, item: Item, rounds: Collection[int] | None, today: date | None, hold: HoldProposal | None = None
+) -> Stopped | None:
+    """The pause of these rounds, of all where None is given. `hold`: what was proposed in them, where that is known."""
     taken = last_taken(held, item.key, rounds)
     stops = [r for r in _rounds_of(held, item.key, "stop", rounds) if _completed(r)]
     if taken is not None or any(_happened(held, r, today) for r in stops):
@@ -85,10 +87,10 @@ def _paused(held: Holding, item: Item, rounds: Collection[int] | None, today: da
         return Stopped(item, "ahead")
     if _asked(held, item.key, rounds):
         return Stopped(item, "asked")
-    state, surgery = held.state.items.get(item.key), held.plan.anchor("surgery") if held.plan else None
+    state, surgery = held.state.items.get(item.key), held.plan.surgery_day if held.plan else None
     stands = state is not None and state.cls != "withdrawn"  # what was withdrawn before its day was never begun
     answer = (state.answer if rounds is None or state.round in rounds else state.earlier) if state and stands else None
-    last = _answered_last_dose(answer, surgery.moment if surgery else None)
+    last = told_last_dose(hold, answer, surgery) if answer and surgery else None
     return Stopped(item, "planned") if last and today and last < today else None
 
 
@@ -101,12 +103,6 @@ def _asked(held: Holding, key: Key, rounds: Collection[int] | None) -> bool:
 
 def _waits(held: Holding, key: Key, number: int) -> bool:
     return status_class(held.own[key, RESTART, number][1]) in ("open", "busy")
-
-
-def _answered_last_dose(answer: HoldAnswer | None, surgery: Moment | None) -> date | None:
-    if answer is None or answer.missed_days is None or unclear(answer) or surgery is None:
-        return None
-    return surgery.day - timedelta(days=answer.missed_days + 1)
 
 
 def _restarted(held: Holding, key: Key, today: date | None) -> bool:

@@ -139,6 +139,16 @@ def last_dose_of(answer: HoldAnswer, surgery: date) -> date | None:
     return surgery - timedelta(days=answer.missed_days + 1)
 
 
+def told_last_dose(hold: HoldProposal | None, answer: HoldAnswer, surgery: date) -> date | None:
+    """The last-dose day that people are told, which a weekly medicine has before the day of `last_dose_of`.
+
+    Whoever decides what was proposed decides its day too (`with_answer`). None for an answer that does not pause.
+    """
+    if hold is not None and pauses(answer) and as_proposed(answer.missed_days, hold, surgery):
+        return hold.last_dose
+    return last_dose_of(answer, surgery)
+
+
 def taken_inside(hold: HoldProposal | None, taken: Moment | None, last_dose: date | None, surgery: date | None) -> bool:
     """True if the last recorded dose lies inside the answered hold, the surgery day included."""
     if taken is None or surgery is None or taken.day > surgery:
