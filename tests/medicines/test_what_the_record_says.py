@@ -158,3 +158,10 @@ def test_other_procedures_are_no_stent() -> None:
 def test_the_day_of_a_month_is_its_last() -> None:
     for said, day in (("2025-12", "2025-12-31"), ("2024-02", "2024-02-29"), ("2025-13", ""), ("soon", "")):
         assert patient_facts([condition("I63.9", onsetDateTime=said)])["day:stroke"] == day
+
+
+def test_adrenal_insufficiency_of_the_record_sets_the_flag_on_every_steroid() -> None:
+    """An adrenal crisis: endocrinology decides on the dose around the operation, whatever reason the order gives."""
+    found = row("prednisone 5 mg", condition("E27.1", "Addison disease"), indication=["rheumatoid arthritis"])
+    assert (found.decision, found.confirm_by) == ("continue", "endocrinologist")
+    assert "the record names Addison disease: adrenal insufficiency: never left out" in found.question

@@ -13,7 +13,7 @@ from functools import lru_cache
 from waykeeper.medicines.model import Case
 from waykeeper.quickly_made import quickly_made
 
-NUMERIC = frozenset({"crcl", "dose_mg", "period"})
+NUMERIC = frozenset({"crcl", "daily_mg", "dose_mg", "period"})
 WORDED = frozenset({"bleed", "anaesthesia", "indication", "form", "release", "policy", "risk"})
 CONDITIONS = NUMERIC | WORDED
 UNKNOWN = "unknown"

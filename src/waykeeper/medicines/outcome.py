@@ -12,7 +12,7 @@ from waykeeper.counting import counted
 from waykeeper.medicines.conditions import UNKNOWN, Situation, first, holds
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.cycles import actual_dose
-from waykeeper.medicines.daily_sums import units_a_dose
+from waykeeper.medicines.daily_sums import doses_a_day, units_a_dose
 from waykeeper.medicines.dosing import (
     DAYS_DIFFER,
     DAYS_OF_WEEK,
@@ -266,6 +266,7 @@ def _situation(
         numbers={
             "crcl": context.clearance.usable,
             "dose_mg": _dose_mg(index, entry, known),
+            "daily_mg": _daily_mg(index, entry, known),
             "period": entry.period_days,
         },
         words={
@@ -306,6 +307,12 @@ def _dose_mg(index: int, entry: MedicineEntry, known: Recognised) -> Decimal | N
     units = Fraction(entry.units) if entry.units else units_a_dose(f"{entry.dose_text} {entry.schedule}")
     told = [*strengths(entry.dose_text), *([strength * units.numerator / units.denominator] if strength else [])]
     return max(told, default=None)
+
+
+def _daily_mg(index: int, entry: MedicineEntry, known: Recognised) -> Fraction | None:
+    """The most milligrams of a day that an instruction allows; None where dose or frequency cannot be read."""
+    dose, often = _dose_mg(index, entry, known), doses_a_day(f"{entry.words} {entry.dose_text} {entry.schedule}")
+    return None if dose is None or often is None else Fraction(dose) * often
 
 
 def _indications(rule: Rule, entry: MedicineEntry, context: Context) -> frozenset[str]:
