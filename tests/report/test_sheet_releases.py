@@ -101,11 +101,11 @@ def test_the_visit_that_rolled_over_good_friday():
     assert plan.item(VISIT).dates.at == Moment(date(2026, 4, 6))
     before = sheet_html(plan, State(), as_of=date(2026, 4, 3), language="en", checked_against=None)
     assert "Leave the splint on." in before
-    assert "We tell you when." in before and "our okay: your wound looks good" in before
+    assert "We tell you when." in before and "our okay: how your wound heals" in before
     spanish = sheet_html(plan, State(), as_of=date(2026, 4, 3), language="es", checked_against=None)
-    assert "nuestro visto bueno: su herida está bien" in spanish and "Le diremos cuándo." in spanish
+    assert "nuestro visto bueno: cómo sana su herida" in spanish and "Le diremos cuándo." in spanish
     after = sheet_html(plan, gate(date(2026, 4, 6)), as_of=date(2026, 4, 6), language="en", checked_against=None)
-    assert "Leave the splint on." not in after and "our okay: your wound looks good" not in after
+    assert "Leave the splint on." not in after and "our okay: how your wound heals" not in after
     assert "From Monday, April 6 through Friday, May 1, 2026" in after
 
 
