@@ -1,5 +1,6 @@
 """What is recorded for a day that has not come is not done: the merge opens nothing by it, as the gap report does."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -10,10 +11,12 @@ from merge.worlds import TODAY, Memory, later
 from waykeeper.fhir import read_all
 from waykeeper.gaps import worklist
 from waykeeper.merge import difference, withdraw
+from waykeeper.merge.decide import released_on
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import medicine_changes
 from waykeeper.merge.stopped import stopped
 from waykeeper.plan.gates import need_met
+from waykeeper.plan.model import ItemState, Key
 
 TOMORROW = TODAY + timedelta(days=1)
 
@@ -184,3 +187,20 @@ def test_a_dose_inside_the_pause_opens_no_gate():
     )  # D-5, the last allowed
     world.push()
     assert gaps(world, HOLD) == "stopped" and gate(world) == "ready"
+
+
+def test_the_end_of_a_flag_is_the_day_of_its_own_gate_and_of_no_other():
+    """`release of film-check` names one gate; that another one's name is a part of it, as `check` is, says nothing."""
+    world = Memory()
+    world.push()
+    plan = world.plan()
+    flag = replace(plan.item(WEIGHT), until=f"release of {FILM.item}")
+    other = Key("gate", FILM.item.partition("-")[2])
+    assert flag.ending_gate == FILM and other.item in flag.until
+    held = holding(plan.episode, world.resources())
+    states = {
+        other: ItemState(other, "completed", "done", done_on=TODAY - timedelta(9)),
+        FILM: ItemState(FILM, "completed", "done", done_on=TODAY - timedelta(2)),
+    }
+    known = replace(held, state=replace(held.state, items={**held.state.items, **states}))
+    assert released_on(known, flag, TODAY) == TODAY - timedelta(2)

@@ -15,8 +15,8 @@ from waykeeper.gaps.setting import Setting, ended_for, spoken, told_of
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, acts, after, open_on_or_before, phrases, sentence
-from waykeeper.medicines import NOT_TAKEN, as_proposed, unclear
-from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
+from waykeeper.medicines import NOT_TAKEN, unclear
+from waykeeper.plan.holds import last_dose_of, pauses, taken_inside, told_last_dose
 from waykeeper.plan.model import Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
 
@@ -77,8 +77,9 @@ def _filling(item: Item, own: ItemState, setting: Setting, due: date | None = No
 
 def _release(item: Item, setting: Setting) -> str:
     """The release that ends a restriction, by the title of its gate."""
-    gate = item.until.removeprefix("release of ").strip()
-    return f"the decision on {setting.titles.get(f'gate {gate}', gate)!r}"
+    gate = item.ending_gate
+    assert gate is not None  # asked only where something ends it
+    return f"the decision on {setting.titles.get(f'gate {gate.item}', gate.item)!r}"
 
 
 def _to_come(day: date | None, setting: Setting) -> bool:
@@ -214,7 +215,7 @@ def _hold_filling(item: Item, own: ItemState, setting: Setting) -> Filling:
     last = latest = hold.last_dose if hold else None
     if answer is not None and pauses(answer) and setting.surgery is not None:
         latest = last_dose_of(answer, setting.surgery)
-        last = last if hold and as_proposed(answer.missed_days, hold, setting.surgery) else latest
+        last = told_last_dose(hold, answer, setting.surgery)
     taken = own.last_taken or (answer.last_taken if answer else None)
     condition = hold.restart if hold else ""
     more.update({
@@ -370,7 +371,7 @@ def instruction_verdict(item: Item, setting: Setting) -> Verdict:
 
 def _releases(item: Item, own: ItemState, setting: Setting) -> list[ItemState]:
     """What a person released: the restriction, or the gate that ends it."""
-    gate = setting.state.items.get(Key("gate", item.until.removeprefix("release of ").strip()))
+    gate = setting.state.items.get(item.ending_gate) if item.ending_gate else None
     released = gate is not None and gate.cls == "done" and gate.status not in _FAILED
     return [one for one, done in ((own, own.cls == "done"), (gate, released)) if done and one is not None]
 

@@ -158,18 +158,11 @@ class _Merge:
             request = self.held.own.get((key, "request", number))
             if part != "flag" or request is None or status(request[1]) != "completed":
                 continue
-            end = self._released_on(self.items[key])
+            end = released_on(self.held, self.items[key], self.today)
             period = {**flag.get("period", {}), **({"end": end.isoformat()} if end else {})}
             made = {**flag, "status": "inactive"} | ({"period": period} if period else {})
             wanted[key, part, number] = with_offered(made)
         return wanted
-
-    def _released_on(self, item: Item) -> date | None:
-        states = self.held.state.items
-        own = states.get(item.key)
-        told = [s.done_on for k, s in states.items() if k.item in item.until and k.kind == "gate"]
-        told.append(own.done_on if own else None)
-        return next((day for day in told if day and not to_come(day, self.today)), self.today)
 
     # one part that is wanted
 
@@ -482,6 +475,13 @@ class _Merge:
         word: Word = written.word if written else "write"
         groups = written.groups if written else ()
         self._row(place, word, "entries or settings changed", groups=groups, after=after)
+
+
+def released_on(held: Holding, item: Item, today: date | None) -> date | None:
+    """The day on which a person released a restriction, or the gate that ends it; today where no day is recorded."""
+    states = [held.state.items.get(key) for key in (item.ending_gate, item.key) if key is not None]
+    told = [own.done_on for own in states if own is not None and own.status == "completed"]
+    return next((day for day in told if day and not to_come(day, today)), today)
 
 
 def _surgery_of(verdicts: Mapping[str, Verdict], wanted: Mapping[str, Any], standing: Mapping[str, Any]) -> str:

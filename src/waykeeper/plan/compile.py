@@ -358,7 +358,7 @@ class _Compiler:
         )
 
     def _notes(self, items: Sequence[Item]) -> list[Finding]:
-        notes = []
+        notes = list(dict.fromkeys(self.timeline.noticed))
         if not self.side:
             notes.append(finding("WKL103", "the side of the operation is not stated"))
         if self.surgery:

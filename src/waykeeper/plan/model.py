@@ -195,6 +195,11 @@ class Item:
     arithmetic: tuple[str, ...] = ()  # not in `live`
     changed_at: tuple[Position, ...] = ()  # where other files than that of `origin` changed it; not in `live`
 
+    @property
+    def ending_gate(self) -> Key | None:
+        """The gate whose release ends a restriction; None where nothing but its own release does."""
+        return Key("gate", self.until.removeprefix("release of ").strip()) if self.until else None
+
     def live(self) -> Item:
         """The item without what the pathway files alone can say."""
         hold = replace(self.hold, arithmetic=()) if self.hold else None

@@ -17,15 +17,17 @@ from waykeeper.timing.model import Anchor, Awaited, Moment, Standing, Window, Wo
 
 @dataclass
 class Timeline:
-    """Resolves phrases for one patient. `visits` gives the rolled day of a planned visit, once asked.
+    """Resolves phrases for one patient. `visit_day` gives the rolled day of a planned visit, once asked.
 
-    Not a value: it remembers what it resolved during one compile.
+    `noticed` are times that do not exist on their day (WKT202). Not a value: it remembers what it resolved during one
+    compile.
     """
 
     anchors: Mapping[str, Anchor]
     answers: Answers
     calendar: WorkingCalendar
     visit_day: Callable[[str], Moment | None] = lambda _: None
+    noticed: list[Finding] = field(default_factory=list)
     _memory: dict[str, Moment | None] = field(default_factory=dict)
     _phrases: dict[str, Moment | Window | Awaited] = field(default_factory=dict)
 
@@ -47,7 +49,7 @@ class Timeline:
                 self.event(name)
         known = self._memory if target is None else {**self._memory, "target": target}
         try:
-            found = resolve(parse(phrase), known, self.calendar)
+            found = resolve(parse(phrase), known, self.calendar, report=self.noticed.append)
         except TimingError as error:
             if error.code == "WKT201":  # hours before a day without a clock: the time of day is what is missing
                 return Awaited("the time of day of " + ", ".join(names), hour=True)
@@ -56,9 +58,11 @@ class Timeline:
             return plain(found)
         if isinstance(found, Awaited):
             return found
-        window = found if isinstance(found, Window) else found.window
-        start, end = plain(window.start), plain(window.end)
-        return window if start is window.start and end is window.end else Window(start, end)
+        if not isinstance(found, Window):
+            self.noticed.extend(found.findings())
+            found = found.window
+        start, end = plain(found.start), plain(found.end)
+        return found if start is found.start and end is found.end else Window(start, end)
 
     def day(self, phrase: str) -> date | None:
         """The day of a point phrase; None while it is awaited."""
