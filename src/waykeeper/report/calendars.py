@@ -22,7 +22,7 @@ from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.plain import clean
 from waykeeper.report.selection import Bookings, Entry, LeftOut, check_code, select
-from waykeeper.report.sheet import pathway_words, unsure_notes
+from waykeeper.report.sheet import line_words, pathway_words, unsure_notes
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
 
@@ -145,16 +145,16 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
     item, uid = plan.item(entry.key), _uid(plan, entry.key)
     if entry.key.kind == "visit":
         return _visit_event(plan, entry, words, item)
-    notes = [frequency(words, entry.phrase), *unsure_notes(words, entry)]
+    notes = ["" if entry.ask_first else frequency(words, entry.phrase), *unsure_notes(words, entry)]
     told = tuple(n for n in notes if n)
     if entry.place == "rule":
         day = Moment(entry.start.day)
         return CalendarEvent(uid, entry.key, words.say("rule_summary", title=entry.text), day, day, told)
     start, end, alarms = _timed(plan, entry)
-    if end is not None and (entry.deadline or (entry.place == "span" and entry.once)):
+    if end is not None and not entry.ask_first and (entry.deadline or (entry.place == "span" and entry.once)):
         due, summary = Moment(end.day), words.say("by_today", title=entry.text)
         return CalendarEvent(uid, entry.key, summary, due, due, told, alarms=(_DAY_BEFORE + _MORNING_OF, _MORNING_OF))
-    return CalendarEvent(uid, entry.key, entry.text, start, end, told, alarms=alarms)
+    return CalendarEvent(uid, entry.key, line_words(words, entry), start, end, told, alarms=alarms)
 
 
 def _timed(plan: Plan, entry: Entry) -> tuple[Moment, Moment | None, tuple[timedelta, ...]]:
@@ -172,19 +172,20 @@ def _timed(plan: Plan, entry: Entry) -> tuple[Moment, Moment | None, tuple[timed
 
 def _visit_event(plan: Plan, entry: Entry, words: Interface, item: Item) -> CalendarEvent:
     assert entry.start is not None
-    uid, booking = _uid(plan, entry.key), entry.booking
+    uid, booking, text = _uid(plan, entry.key), entry.booking, line_words(words, entry)
+    asks = tuple(unsure_notes(words, entry)) if entry.ask_first else ()
     if booking is None:
         target = item.dates.at or item.dates.target or entry.start
-        summary = words.say("not_booked_summary", title=entry.text)
-        notes = (words.say("visit_target"), words.say("visit_call"))
+        summary = words.say("not_booked_summary", title=text)
+        notes = (words.say("visit_target"), words.say("visit_call"), *asks)
         day = Moment(target.day)
         return CalendarEvent(uid, entry.key, summary, day, day, notes, status="TENTATIVE")
     if entry.start.clock is None:
         day, alarms = Moment(entry.start.day), (_EVENING_BEFORE,)
-        return CalendarEvent(uid, entry.key, entry.text, day, day, (), booking.site, alarms)
+        return CalendarEvent(uid, entry.key, text, day, day, asks, booking.site, alarms)
     start, length = booking.start, item.minutes or booking.minutes
     end = booking.end or (start + timedelta(minutes=length) if start and length else None)
-    return CalendarEvent(uid, entry.key, entry.text, entry.start, end, (), booking.site, (_DAY_BEFORE, _SHORTLY))
+    return CalendarEvent(uid, entry.key, text, entry.start, end, asks, booking.site, (_DAY_BEFORE, _SHORTLY))
 
 
 def _hold_events(plan: Plan, entry: Entry, words: Interface) -> list[CalendarEvent]:

@@ -9,6 +9,7 @@ from typing import Any, cast
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.gaps.model import Row
 from waykeeper.gaps.words import open_on_or_after, open_on_or_before
+from waykeeper.plan.answered_since import answered_since, hanging
 from waykeeper.plan.model import MEDICINES, Item, Plan, State
 from waykeeper.report.interface import Interface, data, interface
 from waykeeper.report.medicine_lines import medicine_line
@@ -24,13 +25,16 @@ def letter_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: date, l
     """The letter to a patient about the visits that need a day, one page, no medicine and no diagnosis in it.
 
     `rows` may be the whole worklist: only gaps of this plan's visits are used, and none of a visit that prepared an
-    operation whose day is over: nobody is asked to come to the class before it. Raises WaykeeperError: WKO001 to
+    operation whose day is over: nobody is asked to come to the class before it; nor of one of which an answer came that
+    the plan was not made with, so that it may not be needed. Raises WaykeeperError: WKO001 to
     WKO003 (nothing may be printed), WKO004 (language), WKO008 (there is no such visit, so no letter).
     """
     ensure_printable(plan, state)
     words = interface(language)
     told = data("letters")["letter"]
-    found = [r for r in _own(plan, rows) if r.kind == "visit" and r.verdict in told and not is_over(r, as_of)]
+    asked = {str(key) for key in hanging(answered_since(plan, state).values())}  # needed at all? first the plan says
+    mine = (r for r in _own(plan, rows) if r.kind == "visit" and r.item not in asked)
+    found = [r for r in mine if r.verdict in told and not is_over(r, as_of)]
     if not found:
         place = Position(path=plan.episode.uuid("plan", plan.pathway.name, "plan"))
         raise WaykeeperError(finding("WKO008", "no visit of this plan needs a letter", place))

@@ -14,8 +14,10 @@ from datetime import date
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from waykeeper.plan.answered_since import answered_since, hanging
 from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
+from waykeeper.plan.validity import done_counts
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
 from waykeeper.report.releases import ended_on, gates_in, window_of
@@ -50,6 +52,7 @@ class Entry:
     awaited: str = ""
     assumed: Unsure = ""
     undecided: bool = False  # a fact that it depends on is not known: ask first
+    ask_first: bool = False  # one was answered, and the plan was not made with that answer: may be forbidden by now
     once: bool = False
     deadline: bool = False  # to be done on its day or before it, not only on it
     phrase: str = ""  # how often, where it is a series
@@ -67,11 +70,15 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """Entries in the order of the plan; what was left out; items whose words lack the language."""
+    """Entries in the order of the plan; what was left out; items whose words lack the language.
+
+    new_answer   something was answered that the plan was not made with: it may lack a step, too
+    """
 
     entries: tuple[Entry, ...]
     left_out: tuple[LeftOut, ...]
     missing: tuple[Key, ...]
+    new_answer: bool = False
 
 
 def select(plan: Plan, state: State, *, as_of: date, language: str, bookings: Bookings | None = None) -> Selection:
@@ -81,14 +88,18 @@ def select(plan: Plan, state: State, *, as_of: date, language: str, bookings: Bo
     """
     entries: list[Entry] = []
     left: list[LeftOut] = []
+    since = answered_since(plan, state).values()
+    hangs = hanging(since)
     for item in plan.items:
-        placed = _place(_Case(plan, state, as_of, language, (bookings or {}).get(item.key)), item)
+        booking, asks = (bookings or {}).get(item.key), item.key in hangs
+        placed = _place(_Case(plan, state, as_of, language, booking, asks), item)
         if isinstance(placed, str):
             left.append(LeftOut(item.key, item.title, placed))
         else:
             entries.append(placed)
     missing = tuple(e.key for e in entries if e.language != language and e.medicine is None)
-    return Selection(tuple(entries), tuple(left), missing)
+    new = any(e.ask_first for e in entries) or any(one.away for one in since)
+    return Selection(tuple(entries), tuple(left), missing, new)
 
 
 def check_code(plan: Plan, state: State, bookings: Bookings | None = None) -> str:
@@ -98,6 +109,7 @@ def check_code(plan: Plan, state: State, bookings: Bookings | None = None) -> st
     reads the same code to the patient. Letters and digits that look alike are not used (Crockford's base 32).
     """
     rows = [_facts(plan, state, item, (bookings or {}).get(item.key)) for item in plan.items]
+    rows += [[str(key), "ask first"] for key in hanging(answered_since(plan, state).values())]
     text = json.dumps([[str(a.name), str(a.moment or "")] for a in plan.anchors] + sorted(rows), ensure_ascii=False)
     number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big") >> 2
     code = "".join("0123456789ABCDEFGHJKMNPQRSTVWXYZ"[number >> shift & 31] for shift in range(25, -1, -5))
@@ -119,6 +131,7 @@ class _Case:
     as_of: date
     language: str
     booking: Evidence | None
+    ask_first: bool = False
 
     def of(self, item: Item) -> ItemState:
         return self.state.items.get(item.key, ItemState(item.key))
@@ -259,8 +272,9 @@ def _worded(case: _Case, item: Item) -> Entry:
             break
     else:
         text, spoken = item.title, "en"
-    unsure, open_fact = _assumed(case.plan, item), bool(item.undecided)
-    return Entry(item.key, "day", text, spoken, assumed=unsure, undecided=open_fact, phrase=item.phrase)
+    unsure, open_fact = _assumed(case.plan, item), bool(item.undecided) and not case.ask_first
+    made = Entry(item.key, "day", text, spoken, assumed=unsure, undecided=open_fact, phrase=item.phrase)
+    return replace(made, ask_first=True) if case.ask_first else made
 
 
 def _assumed(plan: Plan, item: Item) -> Unsure:
@@ -281,12 +295,10 @@ def _hours_before_surgery(plan: Plan, anchor: Anchor) -> bool:
 
 
 def _counts_as_done(case: _Case, item: Item) -> bool:
-    """Done, and not so early that it does not count for the date in force."""
+    """Done, by the rule of the list and the gates: neither too early for the date in force nor on a day to come."""
     held = case.of(item)
-    if held.cls != "done" or held.status in _NOT_DONE:
-        return False
-    valid = item.dates.valid_from
-    return valid is None or (held.done_on is not None and held.done_on >= valid)
+    today = None if case.as_of == date.min else case.as_of  # a calendar looks at no day
+    return held.cls == "done" and held.status not in _NOT_DONE and done_counts(item, held.done_on, today)
 
 
 def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> list[str]:

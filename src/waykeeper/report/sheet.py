@@ -74,6 +74,7 @@ def sheet_html(
         checked=_checked(words, checked_against),
         unchecked=checked_against is None,
         replaced=_replaced(words, replaces, replaces_code, replaces_surgery),
+        new_answer=words.say("new_answer") if chosen.new_answer else "",
         medicines=[_medicine(words, e, as_of) for e in chosen.entries if e.medicine],
         blocks=_blocks(words, chosen, as_of),
         rules=[_rule(words, e, as_of) for e in _at(chosen, "rule")],
@@ -193,7 +194,15 @@ def _sort_clock(entry: Entry) -> str:
 
 
 def _line(words: Interface, entry: Entry, notes: tuple[str, ...]) -> SheetLine:
-    return SheetLine(str(entry.key), entry.text, entry.language, _clock(words, entry), notes, entry.done)
+    return SheetLine(str(entry.key), line_words(words, entry), entry.language, _clock(words, entry), notes, entry.done)
+
+
+def line_words(words: Interface, entry: Entry) -> str:
+    """The words of a line; of what an answer may forbid by now, that the patient asks before it is done."""
+    kind = entry.key.kind
+    if not entry.ask_first or entry.done or kind not in ("task", "instruction", "visit"):
+        return entry.text
+    return words.say("ask_first_visit" if kind == "visit" else "ask_first_do", text=entry.text)
 
 
 def _clock(words: Interface, entry: Entry) -> str:
@@ -219,6 +228,8 @@ def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
         notes.append(words.say("goal_by"))
     if entry.key.kind == "visit":
         notes += _visit_notes(words, entry, as_of)
+    if entry.ask_first and entry.key.kind in ("task", "instruction"):
+        return tuple(unsure_notes(words, entry))
     if entry.place == "span" and entry.once:
         notes.append(words.say("once_in_span"))
     if entry.place == "day" and entry.deadline:
@@ -229,7 +240,7 @@ def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
 
 def unsure_notes(words: Interface, entry: Entry) -> list[str]:
     """What is not sure yet about an entry: whether it applies at all, and whether its day stands."""
-    said = (("undecided", entry.undecided), ("assumed_date", entry.assumed == "day"),
+    said = (("undecided", entry.undecided), ("ask_first", entry.ask_first), ("assumed_date", entry.assumed == "day"),
             ("assumed_hour", entry.assumed == "hour"))  # fmt: skip
     return [words.say(key) for key, is_so in said if is_so]
 
