@@ -226,3 +226,10 @@ def test_a_question_beside_the_cases_is_checked_like_a_case(place: str, ask: dic
     (data if place == "file" else data["rules"]["waymide"])["asks"] = [ask]
     found = check_rules("invented.yaml", yaml.safe_dump(data, sort_keys=False).encode())
     assert {f.code for f in found} == ({code} if code else set())
+
+
+@pytest.mark.parametrize(("decision", "wrong"), [("continue", False), ("ask", True)])
+def test_only_what_continues_is_taken_on_the_morning_of_surgery(decision: str, wrong: bool) -> None:
+    case = {"decision": decision, "morning": "true"} | ({"question": "which?"} if wrong else {})
+    found = check_rules("invented.yaml", changed({"cases": [case]}))
+    assert [f.code for f in found] == (["WKM106"] if wrong else [])

@@ -41,6 +41,7 @@ CASE = Record(
         Key("year", Text("a year", r"\d{4}")),
         Key("confidence", Choice(("H", "M-H", "M", "L-M", "L"))),
         Key("confirm_by", Text()),
+        Key("morning", Bool()),
     ),
 )
 ASK = Record(
@@ -219,6 +220,10 @@ def _case(name: str, case: Fields, top: Fields, rule: Fields) -> Iterator[Findin
         yield finding("WKM106", f"a case of {name!r} gives {' and '.join(stops)}, only one may stand", at)
     if decision in ("continue", "adjust") and stops:
         yield finding("WKM106", f"a case of {name!r} says {decision} and gives {stops[0]}", case.at(stops[0]))
+    if decision != "continue" and case.values.get("morning") is True:
+        yield finding(
+            "WKM106", f"a case of {name!r} says {decision}, and that it is taken on the morning of surgery", at
+        )
     if decision in ("hold", "time") and not stops and "half_life" not in rule.values:
         yield finding("WKM106", f"a case of {name!r} says {decision} and gives no days, hours or cycle", at)
     if decision == "ask" and not case.text("question"):

@@ -163,6 +163,7 @@ class Case:
     year: str = ""
     confidence: str = ""
     confirm_by: str = ""
+    morning: bool = False  # what continues is taken also on the morning of surgery
 
 
 @dataclass(frozen=True, slots=True)

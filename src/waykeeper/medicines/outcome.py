@@ -30,6 +30,7 @@ from waykeeper.medicines.indications import indications_of, of_the_patient
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
 from waykeeper.medicines.nsaids import nsaid_days
+from waykeeper.medicines.on_the_day import MORNING, in_the_morning, shared_notes
 from waykeeper.medicines.open_points import open_points, with_liquids
 from waykeeper.medicines.policies import blanket_days, policy_value
 from waykeeper.medicines.recognise import Recognised
@@ -211,6 +212,8 @@ def _by_reasons(
     if way:
         return _of_case(_own(rule, base), base, entry, context, why=f"given as {way}", substance=substance)
     outcome = _of_case(rule, base, entry, context, why="rule", substance=substance)
+    if base.morning and in_the_morning(situation.words["form"]):
+        outcome = replace(outcome, notes=(MORNING, *outcome.notes))
     if context.neuraxial and rule.neuraxial:
         overlay = first(rule.neuraxial, situation)
         if overlay is not None:
@@ -461,7 +464,7 @@ def _combined(outcomes: list[Outcome]) -> Outcome:
         rule="+".join(dict.fromkeys(o.rule for o in outcomes)),
         policy="+".join(dict.fromkeys(o.policy for o in outcomes if o.policy)),
         question=question,
-        notes=tuple(dict.fromkeys(n for o in outcomes for n in o.notes)),
+        notes=shared_notes([o.notes for o in outcomes]),
         alternatives=tuple(dict.fromkeys(a for o in outcomes for a in o.alternatives)),
         arithmetic=tuple(dict.fromkeys(a for o in outcomes for a in o.arithmetic)),
         source="; ".join(dict.fromkeys(o.source for o in outcomes)),

@@ -17,6 +17,7 @@ from waykeeper.medicines.intervals import WEEK, day_name
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken, with_loose_dose
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow
+from waykeeper.medicines.on_the_day import only_as_needed
 from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
@@ -94,7 +95,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
     if known.doubt and row.decision != "already stopped":
         row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
-    row = where_from(row, entry)
+    row = where_from(only_as_needed(row, entry), entry)
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
     if row.last_limit is not None:

@@ -147,6 +147,7 @@ def _case(fields: Mapping[str, Any]) -> Case:
         year=fields.get("year", ""),
         confidence=fields.get("confidence", ""),
         confirm_by=fields.get("confirm_by", ""),
+        morning=fields.get("morning", "") == "true",
     )
 
 
