@@ -258,6 +258,15 @@ def test_done_too_early_does_not_count():
         assert next(e for e in chosen.entries if e.key == key).done is done
 
 
+@pytest.mark.parametrize(("days", "done"), [(0, True), (1, False), (14, False)])
+def test_what_is_recorded_as_done_on_a_day_to_come_is_not_done(days, done):
+    """As the list says of it: the record is wrong, and nobody may be told that it is done."""
+    key = Key("task", "wash", "evening-2")
+    state = State({key: ItemState(key, status="completed", cls="done", done_on=AS_OF + timedelta(days))})
+    chosen = select(plan(), state, as_of=AS_OF, language="en")
+    assert next(e for e in chosen.entries if e.key == key).done is done
+
+
 def test_what_is_overdue_stays_on_the_sheet():
     text = sheet(plan(), as_of=date(2026, 3, 6)).words
     assert "Come to the class. Bring the person who will help you. It was planned for Wednesday, March 4, 2026." in text

@@ -19,6 +19,7 @@ from waykeeper.medicines import NOT_TAKEN, unclear
 from waykeeper.plan.holds import last_dose_of, pauses, taken_inside, told_last_dose
 from waykeeper.plan.model import Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
+from waykeeper.plan.validity import to_come
 
 _FAILED = ("failed", "rejected")
 _ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
@@ -84,7 +85,7 @@ def _release(item: Item, setting: Setting) -> str:
 
 def _to_come(day: date | None, setting: Setting) -> bool:
     """True for a day after the as-of day: what is recorded for it has not happened yet, whoever says so."""
-    return day is not None and day > setting.as_of
+    return to_come(day, setting.as_of)
 
 
 def _is_void(own: ItemState) -> bool:

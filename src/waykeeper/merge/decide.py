@@ -24,9 +24,10 @@ from waykeeper.merge.rounds import as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
-from waykeeper.plan.gates import gate_state, need_met, to_come
+from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import Item, Key, Plan, State
 from waykeeper.plan.unlisted import REASON
+from waykeeper.plan.validity import to_come
 
 Outcome = Literal["asked", "settled", "ours"]
 

@@ -8,8 +8,8 @@ from datetime import date
 from typing import Literal
 
 from waykeeper.merge.model import Decisions
-from waykeeper.plan.gates import to_come
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
+from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Anchor, Dates, Moment, Window
 
 Change = Literal["conflict", "again", "valid", "moved", "new", "gone", "unchanged"]

@@ -15,9 +15,9 @@ from waykeeper.fhir.told import last_taken as taken_last
 from waykeeper.fhir.told import related, told_of
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
-from waykeeper.plan.gates import to_come
 from waykeeper.plan.holds import told_last_dose
 from waykeeper.plan.model import MEDICINES, HoldProposal, Item, Key, Plan
+from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Moment
 
 RESTART = "restart-needed"

@@ -9,6 +9,7 @@ from datetime import date
 from waykeeper.medicines import settles
 from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
+from waykeeper.plan.validity import done_counts, to_come
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,11 +19,6 @@ class GateState:
     ready: bool
     lacking: tuple[Key, ...] = ()
     disputed: tuple[Key, ...] = ()  # needs about which a conflict waits for an answer
-
-
-def to_come(day: date | None, today: date | None) -> bool:
-    """True for a day after today: what is recorded for it has not happened yet, whoever says so."""
-    return day is not None and today is not None and day > today
 
 
 def need_met(
@@ -53,7 +49,7 @@ def need_met(
         return True
     if key.kind in MEDICINES:
         return settles(state.answer) and not _recorded_ahead(state, today) and not _broken(item, state, surgery)
-    completed = state.cls == "done" and state.status == "completed" and _counts(item, state.done_on, today)
+    completed = state.cls == "done" and state.status == "completed" and done_counts(item, state.done_on, today)
     return completed or (key.kind == "visit" and key in attended)
 
 
@@ -69,15 +65,6 @@ def _broken(item: Item | None, state: ItemState, surgery: date | None) -> bool:
     if item is None or answer is None or surgery is None or not pauses(answer):
         return False
     return taken_inside(item.hold, state.last_taken or answer.last_taken, last_dose_of(answer, surgery), surgery)
-
-
-def _counts(item: Item | None, done_on: date | None, today: date | None) -> bool:
-    """True if what was done on this day counts for the dates that hold now."""
-    if to_come(done_on, today):
-        return False
-    if item is None or not (item.valid_for or item.dates.valid_from):
-        return True
-    return done_on is not None and (item.dates.valid_from is None or done_on >= item.dates.valid_from)
 
 
 def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> tuple[Key, ...]:

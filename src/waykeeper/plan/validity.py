@@ -7,6 +7,25 @@ from datetime import date
 from waykeeper.plan.model import Item
 
 
+def to_come(day: date | None, today: date | None) -> bool:
+    """True for a day after today: what is recorded for it has not happened yet, whoever says so."""
+    return day is not None and today is not None and day > today
+
+
+def done_counts(item: Item | None, done_on: date | None, today: date | None) -> bool:
+    """True if what was done on this day counts for the dates that hold now.
+
+    today   where it is known, what is recorded for a day after it does not count
+
+    Where the age counts, done too early or on a day that nobody recorded is not done.
+    """
+    if to_come(done_on, today):
+        return False
+    if item is None or not (item.valid_for or item.dates.valid_from):
+        return True
+    return done_on is not None and (item.dates.valid_from is None or done_on >= item.dates.valid_from)
+
+
 def still_valid(item: Item, done_on: date | None, *, moved: bool) -> bool:
     """True if what was done need not be done again.
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from datetime import date
 
-from waykeeper.plan.gates import to_come
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.plan.validity import to_come
 from waykeeper.timing import PhraseError, TimingError, parse, resolve
 from waykeeper.timing.model import Moment, Window, WorkingCalendar
 

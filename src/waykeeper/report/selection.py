@@ -310,7 +310,7 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
     seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited,
                           *item.undecided]  # fmt: skip
     if item.key.kind in MEDICINES:
-        seen = [line.told, line.last_dose, line.limit, held.restarted_on]
+        seen = [line.told, line.last_dose, line.limit, held.restarted_on, *([line.morning] if line.morning else [])]
     ended = item.key.kind == "restriction" and (held.cls == "done" or ended_on(state, item, date.min) is not None)
     moment = booked_moment(booking, plan.zone) if booking else None
     if series_of(item.phrase):
