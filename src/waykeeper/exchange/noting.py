@@ -15,6 +15,7 @@ from waykeeper.counting import counted
 from waykeeper.exchange.created_once import THERE, Created, created, standing
 from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.in_hand import comes_back, plan_itself, task_in_hand
+from waykeeper.exchange.made_again import to_make_again
 from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server, status_of
@@ -144,7 +145,7 @@ def _written(
     else:
         ref, resource = _part(held, plan, state, found, what)
         if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
-            return f"{_told(found, what, noted, ref)}{AS_BEFORE}"
+            return f"{_told(found, what, noted, ref)}{AS_BEFORE}{to_make_again(plan, found, what, noted.text)}"
         _open_yet(held, plan, state, found, what, resource)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
@@ -157,7 +158,7 @@ def _written(
     if answer.status >= 400:
         refused = refusal(answer.status, f"note about {found.key}", answer.document)
         raise _AgainError(refused) if answer.status in STALE else refused
-    return _told(found, what, noted, ref) + _opened_by(what, resource)
+    return _told(found, what, noted, ref) + _opened_by(what, resource) + to_make_again(plan, found, what, noted.text)
 
 
 def _attended(
@@ -304,6 +305,8 @@ def _open_yet(
     asked = what in ("answered", "closed") and unlisted(item, plan, state)
     if not _over(resource) or asked or (what == "answered" and answer is not None and unclear(answer)):
         return
+    if what == "fact" and status_class(resource) == "done" and not plan.withdrawn:  # a slip is put right
+        return
     said = identity(resource)
     status = resource.get("status") or resource.get("lifecycleStatus")
     details = f"{item.key} {said.part if said else ''} is {status} already"
@@ -430,8 +433,12 @@ def _is_answer(output: Mapping[str, Any]) -> bool:
 
 
 def _fact(resource: Resource, noted: Noted) -> Resource:
-    made = _completed(resource, noted)
-    return {**made, "output": [*(resource.get("output") or []), _output("answer", valueString=noted.text)]}
+    """The question completed with one answer, the newest; one before it stays in the notes."""
+    before = output_of(resource, "answer")
+    made = _put_output(_completed(resource, noted), "answer", valueString=noted.text)
+    if before and before != noted.text:
+        made["note"].append({"text": f"Answered before: {before}."})
+    return made
 
 
 def _owner(resource: Resource, noted: Noted) -> Resource:

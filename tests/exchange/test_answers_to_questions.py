@@ -1,0 +1,86 @@
+"""An answer to a question is noted, put right, and says at once that the plan is to be made again."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from merge.small import LATEX, compiled, new_identifier
+from waykeeper.exchange import Server
+from waykeeper.exchange.noting import note
+from waykeeper.exchange.pushing import push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
+from waykeeper.fhir import answers, bundle, read
+from waykeeper.findings import WaykeeperError
+from waykeeper.sandbox import running
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+DAY = date(2026, 3, 1)
+AGAIN = "the plan was not made with this answer: make it again (compile --from) and push it"
+
+
+@pytest.fixture(scope="module")
+def url():
+    with running() as found:
+        yield found
+
+
+@pytest.fixture
+def one(url):
+    server, identifier = Server(url), new_identifier()
+    push(bundle(compiled(identifier)), server, now=NOW)
+    return server, identifier
+
+
+def say(one, text):
+    return note(*one, str(LATEX), "fact", by="RA", on=DAY, text=text)
+
+
+def task(one):
+    _, state = read(plan_resources(*one))
+    return one[0].read(state.items[LATEX].references["ask"])
+
+
+def make_again(one):
+    _, state = read(plan_resources(*one))
+    push(bundle(compiled(one[1], answers=answers(state))), one[0], now=NOW)
+
+
+def test_an_answer_says_that_the_plan_is_to_be_made_again_until_it_is(one):
+    assert say(one, "yes").endswith(f"; {AGAIN}")
+    again = say(one, "yes")
+    assert ": as it was noted before" in again and again.endswith(AGAIN), "it still is to be made again"
+    make_again(one)
+    assert say(one, "yes").endswith(": as it was noted before")
+
+
+@pytest.mark.parametrize(("first", "then"), [("no", "yes"), ("yes", "no")])
+def test_a_wrong_answer_is_put_right_and_stays_told(one, first, then):
+    """A slip at an allergy could not be put right: the question was 'completed already'."""
+    say(one, first)
+    make_again(one)
+    assert say(one, then).endswith(AGAIN)
+    made = task(one)
+    assert [o["valueString"] for o in made["output"]] == [then] and made["status"] == "completed"
+    assert made["note"][-1]["text"] == f"Answered before: {first}."
+    assert answers(read(plan_resources(*one))[1]).facts == {LATEX.item: then}
+    assert AGAIN not in say(one, first), "with the answer of before the plan was made"
+    assert task(one)["note"][-1]["text"] == f"Answered before: {then}."
+
+
+@pytest.mark.parametrize("status", ["completed", "failed", "rejected"])
+def test_what_another_system_closed_without_an_answer_can_be_answered(one, status):
+    server, found = one[0], task(one)
+    server.send("PUT", f"Task/{found['id']}", {**found, "status": status})
+    assert say(one, "no").endswith(AGAIN)
+    assert answers(read(plan_resources(*one))[1]).facts == {LATEX.item: "no"}
+
+
+def test_nothing_is_answered_on_a_withdrawn_plan(one):
+    say(one, "no")
+    withdraw(*one, "surgery cancelled", now=NOW)
+    with pytest.raises(WaykeeperError) as refused:
+        say(one, "yes")
+    assert "the plan was withdrawn (surgery cancelled)" in refused.value.findings[0].details
