@@ -29,6 +29,12 @@ FILES = {
     },
     "copy.json": {**PLAN, "replace": {f'"fullUrl": "{ROOT}c888"': f'"fullUrl": "{ROOT}0000"'}},
     "visits.json": {"bundle_of": ["bundles/demo-left/plan.bundle.json"], "exported_without": ["Task"]},
+    "held-back.json": {
+        "json": {
+            "resourceType": "OperationOutcome",
+            "issue": [{"severity": "warning", "code": "suppressed", "diagnostics": "two visits are held back"}],
+        }
+    },
     "empty.json": "",
     "number.json": "1",
     "died.json": {**RECORD, "replace": {PATIENT: f'{PATIENT} "deceasedBoolean": true,'}},

@@ -44,7 +44,7 @@ class Shelf(Server):
         self.held = {f"{one['resourceType']}/{n}": {**one, "id": str(n)} for n, one in enumerate(held, 1)}
         self.sent = []
 
-    def searches(self, wanted, *, told=False):
+    def searches(self, wanted, **options):
         urls = {url for _, params in wanted for url in dict(params)["url"].split(",")}
         return [(ref, one) for ref, one in self.held.items() if one["url"] in urls]
 
@@ -136,7 +136,7 @@ def test_without_a_version_nothing_is_written_over():
 
 def test_a_server_without_such_searches_is_said_to_have_none():
     class Silent(Shelf):
-        def searches(self, wanted, *, told=False):
+        def searches(self, wanted, **options):
             raise refusal(404, "search of StructureDefinition", {})
 
     assert installed(Silent()) == () and install(Silent()) == (NO_SEARCH,)

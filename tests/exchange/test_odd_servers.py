@@ -131,12 +131,12 @@ def test_a_name_is_believed_where_all_matches_have_it():
 class NoLists(Server):
     """A server that takes a list in a search for one value, which nothing has."""
 
-    def searches(self, wanted, *, told=False):
+    def searches(self, wanted, **options):
         lists = {kind for kind, params in wanted if "," in dict(params).get("patient", "")}
-        return super().searches([(kind, params) for kind, params in wanted if kind not in lists], told=told)
+        return super().searches([(kind, params) for kind, params in wanted if kind not in lists], **options)
 
-    def search(self, kind, params, *, private=False):
-        return [] if "," in dict(params).get("_id", "") else super().search(kind, params, private=private)
+    def search(self, kind, params, **options):
+        return [] if "," in dict(params).get("_id", "") else super().search(kind, params, **options)
 
 
 def test_a_caseload_is_read_one_by_one_where_searches_take_no_lists():

@@ -171,3 +171,28 @@ def test_what_the_server_holds_back_is_told():
     assert [(f.code, f.severity, f.details) for f in record.findings] == [
         ("WKR108", "warning", "two results are held back")
     ]
+
+
+@pytest.mark.parametrize("severity", ["warning", "information"])
+def test_a_record_of_which_something_is_held_back_moves_no_plan(severity):
+    """What is not given would look as if it were taken off the list: here all medicines, for a reason."""
+    issue = {"severity": severity, "code": "suppressed", "diagnostics": "medicines withheld: consent"}
+    outcome = {"resource": {"resourceType": "OperationOutcome", "issue": [issue]}, "search": {"mode": "outcome"}}
+
+    def change(body):
+        answer = json.loads(body)
+        answer["entry"][RECORD.index("MedicationRequest")]["resource"] |= {"entry": [outcome], "total": 0}
+        return json.dumps(answer).encode()
+
+    with server_with(Fault(path="#batch", change=change, times=2)) as (server, _):
+        record = read(asked_for(server))
+        assert [(f.code, f.details) for f in record.findings] == [("WKR108", "medicines withheld: consent")]
+        assert record.medicines == ()
+        with pytest.raises(BadAnswerError, match=r"WKX217 .*medicines withheld: consent"):
+            record_resources(server, Identifier(SYSTEM, "AQ-1"), whole=True)
+
+
+def test_a_type_that_is_not_offered_is_nothing_held_back():
+    with server_with(replace(BATCH), Fault("GET", "metadata", change=without(*ABSENT))) as (server, _):
+        held = record_resources(server, Identifier(SYSTEM, "AQ-1"), whole=True)
+    assert "MedicationRequest/o1" in dict(held)

@@ -77,10 +77,30 @@ def test_a_search_that_is_cut_short_is_no_answer(net, total, whole):
     assert refused.value.findings[0].code == "WKX217" and "3 matches, 2 of them given" in str(refused.value)
 
 
-@pytest.mark.parametrize(("severity", "whole"), [("warning", True), ("information", True), ("error", False)])
-def test_a_search_that_failed_in_part_is_no_answer(net, severity, whole):
+@pytest.mark.parametrize(
+    ("severity", "code", "whole"),
+    [
+        ("error", "exception", False),
+        ("error", "processing", False),
+        ("warning", "suppressed", False),
+        ("information", "suppressed", False),
+        ("warning", "incomplete", False),
+        ("information", "incomplete", False),
+        ("warning", "too-costly", False),
+        ("warning", "throttled", False),
+        ("warning", "timeout", False),
+        ("warning", "forbidden", False),
+        ("information", "throttled", True),  # so much of a quota is used: nothing is missing
+        ("information", "informational", True),
+        ("warning", "informational", True),
+        ("warning", "not-supported", True),  # a parameter that was left out: more is found, not less
+        ("warning", "not-found", True),  # the patient that was asked about (FHIR R4, search, errors)
+    ],
+)
+def test_a_search_that_failed_or_was_held_back_in_part_is_no_answer(net, severity, code, whole):
+    """FHIR R4, value set issue-type."""
     page = bundle("1")
-    issue = {"severity": severity, "code": "incomplete", "diagnostics": "the archive does not answer"}
+    issue = {"severity": severity, "code": code, "diagnostics": "the archive does not answer"}
     outcome = {"resourceType": "OperationOutcome", "id": "o", "issue": [issue]}
     page["entry"].append({"resource": outcome, "search": {"mode": "outcome"}})
     net.get(f"{BASE}/Task", json=page, content_type="application/json")

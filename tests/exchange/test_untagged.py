@@ -26,9 +26,9 @@ class Forgetful(Server):
     untagged: frozenset[str] = frozenset()
     batches = 0
 
-    def searches(self, wanted, *, told=False):
+    def searches(self, wanted, **options):
         self.batches += 1
-        found = super().searches(wanted, told=told)
+        found = super().searches(wanted, **options)
         by_tag = {kind for kind, params in wanted if "_tag" in dict(params)}
         return [pair for pair in found if not (pair[0].partition("/")[0] in by_tag and pair[0] in self.untagged)]
 
@@ -36,10 +36,10 @@ class Forgetful(Server):
 class Tagless(Server):
     """A server that knows no tags: refused where it is asked strictly, as the searches of a push are."""
 
-    def searches(self, wanted, *, told=False):
+    def searches(self, wanted, **options):
         if any("_tag" in dict(params) for _, params in wanted):
             raise refusal(400, "search", {"resourceType": "OperationOutcome"})
-        return super().searches(wanted, told=told)
+        return super().searches(wanted, **options)
 
 
 @pytest.fixture
@@ -109,10 +109,10 @@ def test_a_server_on_which_nothing_has_a_tag(one):
 
 def test_a_search_that_is_refused_for_another_reason_refuses_the_push_before_anything_is_sent(one):
     class Flagless(Tagless):
-        def searches(self, wanted, *, told=False):
+        def searches(self, wanted, **options):
             if any(kind == "Flag" for kind, _ in wanted):
                 raise refusal(400, "search of Flag", {"resourceType": "OperationOutcome"})
-            return super().searches(wanted, told=told)
+            return super().searches(wanted, **options)
 
     first, _ = one
     other = new_identifier()

@@ -92,15 +92,16 @@ def refusal(status: int, what: str, document: Any, kind: str = "") -> BadAnswerE
 def issue_texts(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of an OperationOutcome say, errors only where there are any; at most five."""
     issues = [i for i in outcome.get("issue") or [] if isinstance(i, Mapping)]
-    return _texts([i for i in issues if i.get("severity") in GRAVE] or issues)
+    return words_of([i for i in issues if i.get("severity") in GRAVE] or issues)
 
 
 def grave(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of severity error or fatal say; at most five."""
-    return _texts([i for i in outcome.get("issue") or [] if isinstance(i, Mapping) and i.get("severity") in GRAVE])
+    return words_of([i for i in outcome.get("issue") or [] if isinstance(i, Mapping) and i.get("severity") in GRAVE])
 
 
-def _texts(issues: Sequence[Mapping[str, Any]]) -> list[str]:
+def words_of(issues: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What issues say, each with the element that it names; at most five."""
     texts = []
     for issue in issues[:5]:
         details = issue.get("details") or {}

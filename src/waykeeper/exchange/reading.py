@@ -7,8 +7,9 @@ from datetime import UTC, datetime
 from pathlib import PurePath
 from typing import Any
 
-from waykeeper.exchange.errors import BadAnswerError
+from waykeeper.exchange.errors import BadAnswerError, grave
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
+from waykeeper.exchange.matches import not_given_of
 from waykeeper.exchange.server import Held, Pairs, Server
 from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
 from waykeeper.fhir.conditions import token
@@ -52,40 +53,45 @@ def one_patient(server: Server, patient: Identifier) -> Held | None:
     return found[0] if found else None
 
 
-def plan_resources(server: Server, patient: Identifier | None) -> list[Held]:
+def plan_resources(server: Server, patient: Identifier | None, *, withheld: list[str] | None = None) -> list[Held]:
     """The plans of one patient, or of every patient that has one, with the Patient and what they are laid beside.
 
     That is: our resources, and everybody's Appointments, Encounters, Communications and MedicationStatements.
+
+    withheld   of every patient: gets what the server says that it did not give, which else is a failure (WKX217)
     """
     if patient is not None:
         held = one_patient(server, patient)
         return [held, *of_patients(server, [held[0]])] if held else []
-    plans = _plans_by_patient(server)
+    plans = _plans_by_patient(server, withheld)
     subjects = sorted(plans)
     found: list[Held] = []
     for start in range(0, len(subjects), AT_ONCE):
         some = subjects[start : start + AT_ONCE]
-        read = _of_some(server, some)
+        read = _of_some(server, some, withheld)
         there = {ref for ref, _ in read}
         found += read
         for alone in (one for one in some if len(some) > 1 and not plans[one] <= there):  # no lists in its searches
-            found += [pair for pair in _of_some(server, [alone]) if pair[0] not in there]
+            found += [pair for pair in _of_some(server, [alone], withheld) if pair[0] not in there]
     return found
 
 
-def _of_some(server: Server, subjects: Sequence[str]) -> list[Held]:
+def _of_some(server: Server, subjects: Sequence[str], withheld: list[str] | None) -> list[Held]:
     ids = ",".join(one.partition("/")[2] for one in subjects)
-    return [*server.search("Patient", [("_id", ids)], private=True), *of_patients(server, subjects)]
+    people = server.search("Patient", [("_id", ids)], private=True, withheld=withheld)
+    return [*people, *of_patients(server, subjects, withheld=withheld)]
 
 
-def _plans_by_patient(server: Server) -> dict[str, set[str]]:
+def _plans_by_patient(server: Server, withheld: list[str] | None) -> dict[str, set[str]]:
     """The patients of whom the server has a plan, with what says so. A root without its tag is found by its phases.
 
     Where nothing has our tag, or the server does not search by it, every CarePlan is looked at: there our own extension
     says which are plans.
     """
-    held = _by_tag(server, [("CarePlan", [TAG])]) or []
-    held = held or [pair for pair in server.search("CarePlan", [("intent", "plan")]) if episode_of(pair[1])]
+    held = _by_tag(server, [("CarePlan", [TAG])], withheld) or []
+    if not held:
+        plans = server.search("CarePlan", [("intent", "plan")], withheld=withheld)
+        held = [pair for pair in plans if episode_of(pair[1])]
     found: dict[str, set[str]] = {}
     for ref, resource in held:
         if subject := _subject(resource):
@@ -93,10 +99,10 @@ def _plans_by_patient(server: Server) -> dict[str, set[str]]:
     return found
 
 
-def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]]) -> list[Held] | None:
+def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]], withheld: list[str] | None) -> list[Held] | None:
     """What searches by our tag find; None on a server that refuses to search by tags."""
     try:
-        return server.searches(wanted)
+        return server.searches(wanted, withheld=withheld)
     except BadAnswerError as refused:
         if refused.status not in NO_SUCH_SEARCH:
             raise
@@ -107,24 +113,25 @@ def _subject(resource: Mapping[str, Any]) -> str:
     return relative(str((resource.get("subject") or {}).get("reference") or ""))
 
 
-def of_patients(server: Server, references: Sequence[str]) -> list[Held]:
+def of_patients(server: Server, references: Sequence[str], *, withheld: list[str] | None = None) -> list[Held]:
     """Our resources of these patients, everybody's CarePlans and everybody's evidence.
 
     Ours carry our tag. Where one that a plan offered is not among them, it is looked for by its identifier: another
     system may have saved it without the tag, on a server that does not keep tags by itself. What says so is the plan's
-    own CarePlan, so that those are read whether they have the tag or not.
+    own CarePlan, so that those are read whether they have the tag or not. `withheld` as for `plan_resources`.
     """
     who = ("patient", ",".join(references))
     evidence = [(kind, [who]) for kind in EVIDENCE]
     ours = [(kind, [who] if kind == "CarePlan" else [who, TAG]) for kind in OURS]
-    found = _by_tag(server, [*ours, *evidence])
+    found = _by_tag(server, [*ours, *evidence], withheld)
     if found is None:
-        found = server.searches([*((kind, [who]) for kind in OURS), *evidence])
+        found = server.searches([*((kind, [who]) for kind in OURS), *evidence], withheld=withheld)
     untagged = _untagged(found)
     if untagged:
         by_name = [("patient", ",".join(sorted(untagged))), ("identifier", ",".join(_systems(found)))]
         known = dict(found)
-        found += [pair for pair in server.searches([(kind, by_name) for kind in OURS]) if pair[0] not in known]
+        named = server.searches([(kind, by_name) for kind in OURS], withheld=withheld)
+        found += [pair for pair in named if pair[0] not in known]
     return found
 
 
@@ -197,8 +204,11 @@ def written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
     return moment if moment.tzinfo else NEVER, int(version) if version.isdecimal() else 0
 
 
-def record_resources(server: Server, patient: Identifier) -> list[Held]:
+def record_resources(server: Server, patient: Identifier, *, whole: bool = False) -> list[Held]:
     """A patient's record for compile, with what the server says about it and does not offer (OperationOutcome).
+
+    whole   a record of which the server holds something back is a failure (WKX217): for a plan that stands what is not
+            given would look as if it were taken off
 
     Raises BadAnswerError WKX221 where the server has no such patient.
     """
@@ -206,8 +216,17 @@ def record_resources(server: Server, patient: Identifier) -> list[Held]:
     if held is None:
         raise BadAnswerError(finding("WKX221", "the server has no patient with this identifier"), 404)
     found = dict([held, *server.searches([(kind, [("patient", held[0])]) for kind in RECORD], told=True)])
+    if whole:
+        _nothing_held_back(list(found.values()))
     found |= dict(_medications(server, found.values()))
     return [pair for pair in found.items() if not is_ours(pair[1])]
+
+
+def _nothing_held_back(resources: Sequence[Mapping[str, Any]]) -> None:
+    failed = [said for r in resources if r.get("resourceType") == "OperationOutcome" for said in grave(r)]
+    said = dict.fromkeys([*failed, *not_given_of(resources)])
+    if said:
+        raise BadAnswerError(finding("WKX217", f"the record: {'; '.join(said)}"), 200)
 
 
 def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list[Held]:

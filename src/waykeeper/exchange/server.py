@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from email.utils import parsedate_to_datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import urlencode, urljoin, urlsplit
@@ -25,10 +26,10 @@ from waykeeper.exchange.errors import (
     DroppedError,
     EntryRefusedError,
     NoAnswerError,
-    grave,
     refusal,
     unusable,
 )
+from waykeeper.exchange.matches import as_page, matches
 from waykeeper.exchange.own_names import ABSOLUTE, named, relative_to
 from waykeeper.exchange.statement import Statement, statement_of
 from waykeeper.exchange.wire_json import dumps, loads
@@ -229,23 +230,31 @@ class Server:
             return None
         return _resource(answer, f"GET {_shown(reference)}")
 
-    def search(self, kind: str, params: Pairs, *, private: bool = False) -> list[Held]:
+    def search(
+        self, kind: str, params: Pairs, *, private: bool = False, withheld: list[str] | None = None
+    ) -> list[Held]:
         """Every match over all pages, each once, in the server's order.
 
-        private   send the parameters in a body, because they name a patient. Raises BadAnswerError, NoAnswerError.
+        private    send the parameters in a body, because they name a patient
+        withheld   gets what the server says that it did not give; without a list that is a failure
+
+        Raises BadAnswerError, NoAnswerError.
         """
         if private:
             answer = self.send("POST", f"{kind}/_search", _by_pages(params), form=True, headers=STRICT)
         else:
             answer = self.send("GET", _query(kind, params), headers=STRICT)
         what = f"search of {kind}"
-        return _matches(self._pages(answer, what), what)
+        return list(matches(self._pages(answer, what), what, withheld=withheld).items())
 
-    def searches(self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False) -> list[Held]:
+    def searches(
+        self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False, withheld: list[str] | None = None
+    ) -> list[Held]:
         """Several searches in one batch, each over all its pages; one after the other where the server has no batch.
 
-        told   a type that the server does not offer is no failure, and what it says beside the matches is kept: both
-               stand among them as OperationOutcome, for whoever reads them to show
+        told       a type that the server does not offer is no failure, and what it says beside the matches is kept:
+                   both stand among them as OperationOutcome, for whoever reads them to show
+        withheld   gets what the server says that it did not give; without a list, and where not `told`, a failure
 
         Raises BadAnswerError, NoAnswerError.
         """
@@ -256,20 +265,18 @@ class Server:
         except BadAnswerError as refused:
             if refused.status not in NO_BATCH:
                 raise
-            each = [self.send("GET", url, headers=STRICT) for url in urls]
+            each = [(self.send("GET", url, headers=STRICT), None) for url in urls]
         else:
-            each = [
-                Answer(status_of(entry), "", entry.get("resource") or (entry.get("response") or {}).get("outcome"))
-                for entry in answers
-            ]
+            each = [_answered(entry) for entry in answers]
         found: dict[str, dict[str, Any]] = {}
         absent = []
-        for (kind, _), answer in zip(wanted, each, strict=True):
+        for (kind, _), (answer, beside) in zip(wanted, each, strict=True):
             if told and answer.status in NOT_OFFERED and not self._declares(kind):
                 absent.append(kind)
             else:
                 what = f"search of {kind}"
-                found |= dict(_matches(self._pages(answer, what), what, told=told))
+                pages = chain(self._pages(answer, what), as_page(beside))
+                found |= matches(pages, what, told=told, withheld=withheld)
         if absent:
             found["OperationOutcome/not-offered"] = _not_offered(absent)
         return list(found.items())
@@ -440,35 +447,12 @@ def _query(kind: str, params: Pairs) -> str:
     return f"{kind}?{urlencode(_by_pages(params))}"
 
 
-def _matches(pages: Iterator[dict[str, Any]], what: str, *, told: bool = False) -> list[Held]:
-    """What the pages hold, each resource once; what a server adds beside the matches is none.
-
-    told   outcomes, whether they say that they are none or not, are kept beside them
-
-    Raises BadAnswerError WKX217 where the server says that it has more than it gave, or that it failed in part: half of
-    a plan looks whole.
-    """
-    found: dict[str, dict[str, Any]] = {}
-    total, given = 0, 0
-    for page in pages:
-        total = max(total, page["total"] if isinstance(page.get("total"), int) else 0)
-        for entry in page.get("entry") or []:
-            resource = entry.get("resource") or {}
-            mode = (entry.get("search") or {}).get("mode", "match")
-            if mode == "outcome" or resource.get("resourceType") == "OperationOutcome":
-                if told:
-                    found[f"OperationOutcome/{uuid.uuid4()}"] = resource
-                elif failed := grave(resource):
-                    raise BadAnswerError(finding("WKX217", f"{what}: {'; '.join(failed)}"), 200, resource)
-            elif mode == "match":
-                given += 1
-                if resource.get("id"):
-                    found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
-    if given < total:
-        raise BadAnswerError(
-            finding("WKX217", f"{what}: {total} matches, {given} of them given, and no next page"), 200
-        )
-    return list(found.items())
+def _answered(entry: Mapping[str, Any]) -> tuple[Answer, Any]:
+    """An entry of a batch as an answer of its own, and the outcome that stands beside its resource."""
+    outcome = (entry.get("response") or {}).get("outcome")
+    if resource := entry.get("resource"):
+        return Answer(status_of(entry), "", resource), outcome
+    return Answer(status_of(entry), "", outcome), None
 
 
 def _not_offered(kinds: Sequence[str]) -> dict[str, Any]:

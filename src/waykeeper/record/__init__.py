@@ -10,6 +10,7 @@ from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
 from waykeeper.record.read import identifiers, read, resources_of
 from waykeeper.record.references import identifier_names, literal_name, names_of, relative
+from waykeeper.record.withheld import withheld
 
 __all__ = [
     "Fact",
@@ -34,4 +35,5 @@ __all__ = [
     "relative",
     "resources_of",
     "unusable",
+    "withheld",
 ]

@@ -8,6 +8,7 @@ from typing import Any
 from waykeeper.counting import counted
 from waykeeper.findings import Finding, Position, finding
 from waykeeper.record.handed_over import HandedOver
+from waykeeper.record.withheld import withheld
 
 Resource = Mapping[str, Any]
 
@@ -41,8 +42,9 @@ def _of_the_server(resources: Iterable[Resource]) -> Iterator[str]:
     for outcome in resources:
         if outcome.get("resourceType") != "OperationOutcome":
             continue
+        hidden = list(withheld(outcome))
         for issue in outcome.get("issue") or ():
-            if issue.get("severity") in GRAVE:
+            if issue.get("severity") in GRAVE or issue in hidden:
                 told = (issue.get("details") or {}).get("text"), issue.get("diagnostics"), issue.get("code")
                 yield " ".join(str(next(one for one in (*told, "no reason is given") if one)).split())
 

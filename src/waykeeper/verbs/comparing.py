@@ -185,13 +185,15 @@ def read_sources(
     from waykeeper.exchange.reading import newest
 
     pages: list[Page] = []
-    held, several = one_of_each(newest(pair for source in other for pair in _source(source, pages)))
+    withheld: list[str] = []
+    held, several = one_of_each(newest(pair for source in other for pair in _source(source, pages, withheld)))
     copies = _copies(len(several), other)
+    hidden = _withheld(withheld, other)
     in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
     with inputs.blamed(*other):
         left_out = types_of(held).left_out
         plans = read_all(held, left_out)
-        lost = (*_rootless(rootless(held, plans), other), *_left_out(left_out, other))
+        lost = (*hidden, *_rootless(rootless(held, plans), other), *_left_out(left_out, other))
         if not plans:
             raise _no_plan(sources, lost)
         zone = plans[0][0].zone
@@ -222,13 +224,22 @@ def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
     return (finding("WKC223", f"{said}: the copy written last counts", where),) if count else ()
 
 
-def _source(source: str, pages: list[Page]) -> list[Held]:
+def _withheld(said: Sequence[str], sources: Sequence[str]) -> tuple[Finding, ...]:
+    where = Position(", ".join(sources))
+    return tuple(finding("WKC225", one, where) for one in dict.fromkeys(said))
+
+
+def _source(source: str, pages: list[Page], withheld: list[str]) -> list[Held]:
+    from waykeeper.exchange.matches import not_given_of
+
     if not words.is_url(source):
-        return inputs.held_of([source], pages)
+        held = inputs.held_of([source], pages)
+        withheld += not_given_of(resource for _, resource in held)
+        return held
     from waykeeper.exchange import Server
     from waykeeper.exchange.reading import plan_resources
 
-    return plan_resources(Server(source), None)
+    return plan_resources(Server(source), None, withheld=withheld)
 
 
 def _day(given: str | date | None, option: str) -> date | None:

@@ -136,7 +136,9 @@ class Moving:
         from waykeeper.exchange.reading import record_resources
 
         def recorded() -> Sequence[Held]:
-            return inputs.record_in(wish.record) if wish.record else record_resources(self.server, patient)
+            if wish.record:
+                return inputs.record_in(wish.record)
+            return record_resources(self.server, patient, whole=True)
 
         again = Recompiler(self._sources, wish, recorded, self.day, self.url)
         moved = self._mover.move(
