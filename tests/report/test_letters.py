@@ -126,3 +126,27 @@ def test_a_call_is_not_for_what_is_only_to_be_recorded():
     assert mine[0].reason.split(":")[0] in told[0]
     assert "Before the operation." not in told[1]
     assert f"{len(over)} more on the worklist" in " ".join(told[1].split())
+
+
+@pytest.mark.parametrize("verdict", ["to-book", "rebook"])
+def test_a_letter_offers_no_day_that_is_past(verdict):
+    """The window is Thu 2026-06-04 to Thu 2026-07-02, and the letter is of Fri 2026-06-26."""
+    made = plans()[0]
+    overdue = next(r for r in report().rows if r.verdict == "overdue" and r.identifier == str(made.patient.identifier))
+    rows = [replace(overdue, verdict=verdict)]
+
+    def said(as_of, language="en", closed=()):
+        some = replace(made, closed=closed)
+        return Page(letter_html(some, NOTHING, rows, as_of=as_of, language=language)).words
+
+    assert "The good days are Friday, June 26, 2026 through Thursday, July 2, 2026." in said(AS_OF)
+    assert "Los días buenos son del viernes 26 de junio de 2026 al jueves 2 de julio" in said(AS_OF, "es")
+    assert "The good days are Thursday, June 4, 2026 through" in said(date(2026, 6, 1))
+    assert "The good days are Monday, June 29, 2026 through" in said(date(2026, 6, 27)), (
+        "Saturday: the clinic is closed"
+    )
+    assert "The good day is Thursday, July 2, 2026." in said(date(2026, 7, 2))
+    assert "El día bueno es el jueves 2 de julio de 2026." in said(date(2026, 7, 2), "es")
+    assert "The good day is Friday, June 26, 2026." in said(
+        AS_OF, closed=(date(2026, 6, 29), date(2026, 6, 30), date(2026, 7, 1), date(2026, 7, 2))
+    )

@@ -47,7 +47,7 @@ def letter_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: date, l
         today=words.date(as_of),
         title=_say(words, "title"),
         greeting=_say(words, "greeting", name=plan.patient.name or plan.patient.identifier.value),
-        paragraphs=[_paragraph(words, plan, row) for row in sorted(found, key=lambda r: str(r.target))],
+        paragraphs=[_paragraph(words, plan, row, as_of) for row in sorted(found, key=lambda r: str(r.target))],
         call=_say(words, "call_us", phone=phone) if phone else _say(words, "call_us_plain"),
         closing=[_say(words, "closing"), _say(words, "help")],
         sign=_say(words, "sign"),
@@ -104,21 +104,23 @@ def _for_the_call(plan: Plan, row: Row) -> bool:
     return row.kind in ("visit", "question") or (row.kind in ("task", "goal") and theirs)
 
 
-def _paragraph(words: Interface, plan: Plan, row: Row) -> str:
+def _paragraph(words: Interface, plan: Plan, row: Row, as_of: date) -> str:
     item = _item(plan, row)
     text = (item.words.get(words.language) if item else "") or _say(words, "a_visit")
     visit = text if text.rstrip().endswith((".", "!", "?")) else f"{text}."
-    days = {**_window(plan, row), "booked": row.evidence_day}
+    days = {**_window(plan, row, as_of), "booked": row.evidence_day}
     said = {name: words.date(when) if when else words.say("not_known_yet") for name, when in days.items()}
+    said["good"] = _say(words, "good_day" if days["open"] == days["close"] else "good_days", **said)
     sentence = cast("str", data("letters")["letter"][row.verdict][words.language])
     return sentence.format(visit=visit, **said)
 
 
-def _window(plan: Plan, row: Row) -> dict[str, date | None]:
-    """The first and the last day of a visit on which the clinic is open; the window's own where it never is."""
+def _window(plan: Plan, row: Row, as_of: date) -> dict[str, date | None]:
+    """The first and the last day still to come on which the clinic is open; the window's own where it never is."""
     first, last = row.window_start, row.window_end
     if first is None or last is None:
         return {"open": first, "close": last}
+    first = min(max(first, as_of), last)
     return {
         "open": open_on_or_after(first, last, plan.is_open),
         "close": open_on_or_before(last, first, plan.is_open),
