@@ -2,6 +2,8 @@
 
 With `--check` nothing is written; what differs in meaning is listed and the exit code is 1. `contents.yaml` beside this
 file says which content each version of a pathway and of a part has: a released version never changes its content.
+`item_keys.yaml` says by which keys the items of each pathway were ever known: an item under another key is another
+item, and what was booked, done or answered for the first is lost to it.
 """
 
 from __future__ import annotations
@@ -17,10 +19,12 @@ import yaml
 
 from waykeeper import verbs
 from waykeeper.pathway import library, read_yaml
+from waykeeper.plan.prepared import prepared
 from waykeeper.verbs.output import bundle_bytes
 
 BUNDLES = Path(__file__).parents[2] / "sandbox_bundles"
 CONTENTS = Path(__file__).parent / "contents.yaml"
+KEYS = Path(__file__).parent / "item_keys.yaml"
 
 
 def cases() -> dict[str, dict[str, Any]]:
@@ -78,6 +82,22 @@ def contents() -> dict[str, str]:
     return found
 
 
+def item_keys() -> dict[str, list[str]]:
+    """Pathway -> the keys of its items and questions, sorted."""
+    found = {}
+    for name in library.names():
+        pathway, _ = library.load(name)
+        if pathway is not None:
+            items = [str(point.key) for one in prepared(pathway) for point in one.points]
+            found[name] = sorted({*items, *(f"question/{fact.name}" for fact in pathway.facts)})
+    return found
+
+
+def known_keys() -> dict[str, list[str]]:
+    """The keys that were ever written down."""
+    return yaml.safe_load(KEYS.read_text("utf-8")) if KEYS.exists() else {}
+
+
 def main(check: bool) -> int:
     """Compile every case and compare; write unless only checking."""
     found = 0
@@ -87,6 +107,9 @@ def main(check: bool) -> int:
             print(f"{name}: its content changed; if that version was released, raise it instead")
     if not check:
         CONTENTS.write_text(yaml.safe_dump(contents(), width=120), "utf-8")
+        known, now = known_keys(), item_keys()
+        every = {name: sorted({*known.get(name, []), *now.get(name, [])}) for name in {*known, *now}}
+        KEYS.write_text(yaml.safe_dump(every, width=120), "utf-8")
     for name, case in cases().items():
         target = BUNDLES / name / "plan.bundle.json"
         made = compiled(name, case).bundle
