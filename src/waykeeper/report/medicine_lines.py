@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
-from waykeeper.medicines import as_proposed, unclear
+from waykeeper.medicines import AS_NEEDED, MORNING, as_proposed, unclear
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Plan, State
 from waykeeper.timing.model import Moment
 
 Told = Literal["wait", "hold", "continue", "told"]
+Morning = Literal["", "too", "ask", "as needed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +23,8 @@ class MedicineLine:
                 hold: the days of an answered hold; continue: keep taking; told: as the prescriber said
     last_dose   the last day with a dose; first_missed .. surgery are the days without one, both included
     limit       an hours rule: last dose at or before this moment, never later than last_dose's day
+    morning     of what continues, the morning of surgery: `too` where the rule says so and a prescriber confirmed what
+                was proposed, `as needed` where it is taken only then, else `ask`: nobody has said it
     too_late    the answer came after the last-dose day: the hold can no longer be met as a whole
     """
 
@@ -33,6 +36,7 @@ class MedicineLine:
     limit: Moment | None = None
     too_late: bool = False
     by: str = ""
+    morning: Morning = ""
 
 
 def answer_of(item: Item, state: State) -> HoldAnswer | None:
@@ -53,10 +57,18 @@ def medicine_line(plan: Plan, item: Item, state: State) -> MedicineLine:
     if hold is None or answer is None or unclear(answer):
         return MedicineLine(name, "wait")
     if answer.decision == "continue":
-        return MedicineLine(name, "continue", by=answer.by)
+        return MedicineLine(name, "continue", surgery=plan.surgery_day, by=answer.by, morning=_morning(hold, answer))
     if answer.decision == "hold":
         return _held(plan, hold, answer, name)
     return MedicineLine(name, "told", by=answer.by)
+
+
+def _morning(hold: HoldProposal, answer: HoldAnswer) -> Morning:
+    """What is known of the morning of surgery. An answer with words of its own may say otherwise: then it asks."""
+    if AS_NEEDED in hold.notes:
+        return "as needed"
+    confirmed = hold.recognised and hold.decision == "continue" and not answer.text.strip()
+    return "too" if confirmed and MORNING in hold.notes else "ask"
 
 
 def _held(plan: Plan, hold: HoldProposal, answer: HoldAnswer, name: str) -> MedicineLine:

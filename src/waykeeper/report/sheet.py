@@ -79,7 +79,7 @@ def sheet_html(
         blocks=_blocks(words, chosen, as_of),
         rules=[_rule(words, e, as_of) for e in _at(chosen, "rule")],
         waiting=[_line(words, e, _waiting_notes(words, plan, e)) for e in _at(chosen, "waiting")],
-        past=[_line(words, e, (words.say("due_on", date=words.date(_end(e).day)),)) for e in _at(chosen, "past")],
+        past=[_line(words, e, _past_notes(words, e)) for e in _at(chosen, "past")],
         missing=_missing(words, plan, chosen),
         flags=_flags(words, plan, as_of),
         phones=_phones(words, plan),
@@ -127,7 +127,9 @@ def _medicine(words: Interface, entry: Entry, as_of: date) -> SheetLine:
 
 def medicine_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[str, ...]:
     """The sentences about one medicine. An unanswered one has exactly one, without any date."""
-    fixed = {"wait": "do_not_stop_or_start", "continue": "continue_medicine", "told": "told_by_prescriber"}
+    if line.told == "continue":
+        return _continue_notes(words, line, as_of)
+    fixed = {"wait": "do_not_stop_or_start", "told": "told_by_prescriber"}
     if line.told in fixed:
         return (words.say(fixed[line.told]),)
     notes = [*_hold_notes(words, line, as_of)]
@@ -135,6 +137,14 @@ def medicine_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[s
         notes.append(words.say("call_today_late"))
     notes.append(words.say("restart_when_told"))
     return (*notes, words.say("answered_line", by=line.by)) if line.by else tuple(notes)
+
+
+def _continue_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[str, ...]:
+    """Go on, and until surgery what is known of its morning: nobody shall have to guess it from `keep taking`."""
+    first = words.say("take_as_needed" if line.morning == "as needed" else "continue_medicine")
+    if line.surgery is not None and as_of > line.surgery:
+        return (first,)
+    return (first, words.say({"too": "morning_too", "as needed": "morning_as_needed"}.get(line.morning, "morning_ask")))
 
 
 def _hold_notes(words: Interface, line: MedicineLine, as_of: date) -> list[str]:
@@ -258,8 +268,8 @@ def _visit_notes(words: Interface, entry: Entry, as_of: date) -> list[str]:
 
 
 def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date, list[str]]:
-    """Medicines of answered holds by name, on their last-dose day and on the first day without."""
-    found: dict[date, list[str]] = {}
+    """Medicines by name: of answered holds on the last-dose day and the first day without, of others on the morning."""
+    found: dict[date, list[str]] = _mornings(words, [e.medicine for e in chosen.entries if e.medicine], as_of)
     for line in (e.medicine for e in chosen.entries if e.medicine and e.medicine.told == "hold"):
         limit = line.limit.day if line.limit else line.last_dose
         for day, key in ((min(filter(None, (limit, line.last_dose))), "reminder_last"),
@@ -272,16 +282,41 @@ def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date
     return found
 
 
+def _mornings(words: Interface, lines: list[MedicineLine], as_of: date) -> dict[date, list[str]]:
+    """What is taken on the morning of surgery by name, and that the others are asked about."""
+    found: dict[date, list[str]] = {}
+    goes_on = [x for x in lines if x.told == "continue" and x.surgery is not None and x.surgery >= as_of]
+    for line in (x for x in goes_on if x.morning == "too"):
+        said = words.say("reminder_morning", medicine=line.name or words.say("this_medicine"))
+        found.setdefault(line.surgery or as_of, []).append(said)
+    for day in dict.fromkeys(x.surgery for x in goes_on if x.morning != "too" and x.surgery is not None):
+        found.setdefault(day, []).append(words.say("reminder_ask"))
+    return found
+
+
 def _rule(words: Interface, entry: Entry, as_of: date) -> SheetLine:
     start = _start(entry)
     begins = words.say("rule_now") if start.day < as_of else words.say("rule_from", first=words.date(start.day))
     return _line(words, entry, (begins, *unsure_notes(words, entry)))
 
 
+def _past_notes(words: Interface, entry: Entry) -> tuple[str, ...]:
+    """For which days it was planned. Of several none is named as the day: nobody chose one."""
+    first, last = _start(entry).day, _end(entry).day
+    if entry.key.kind == "goal":
+        days = words.say("goal_was", date=words.date(last))
+    elif first == last:
+        days = words.say("due_on", date=words.date(last))
+    else:
+        days = words.say("due_between", first=words.date(first), last=words.date(last))
+    return (days, words.say("ask_first")) if entry.ask_first else (days,)
+
+
 def _waiting_notes(words: Interface, plan: Plan, entry: Entry) -> tuple[str, ...]:
     event = event_words(words, plan, entry.awaited)
     told = words.say("waits_for_word" if entry.awaited.startswith("release of ") else "waits_for_call")
-    return words.say("waits_for", event=event), told, *unsure_notes(words, entry)
+    goal = [words.say("goal")] if entry.key.kind == "goal" else []
+    return (*goal, words.say("waits_for", event=event), told, *unsure_notes(words, entry))
 
 
 def event_words(words: Interface, plan: Plan, event: str) -> str:
