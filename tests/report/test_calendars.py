@@ -297,3 +297,21 @@ def test_todos_of_the_coordinator():
 def test_the_calendar_is_named_in_the_patients_words(language, words):
     name = str(Calendar.from_ical(ics(plan(), language=language))["X-WR-CALNAME"])
     assert words in name and "Total ankle replacement" not in name
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "Your goal by this day:"), ("es", "Su meta para este día:")])
+def test_a_goal_rings_as_a_goal_and_not_as_leave(language, words):
+    """`You walk with no cane` alone reads as the release that no date gives; the alarm has the event's words."""
+    cane = item(
+        "goal",
+        "no-cane",
+        "Walks",
+        point(date(2026, 4, 29)),
+        who="patient",
+        words=said("You walk with no cane.", "Camina sin bastón."),
+    )
+    made = replace(plan(), items=(cane,))
+    found = event(ics(made, language=language), made, cane.key)
+    text = {"en": "You walk with no cane.", "es": "Camina sin bastón."}[language]
+    assert found["SUMMARY"] == f"{words} {text}"
+    assert [str(a["DESCRIPTION"]) for a in found.walk("VALARM")] == [f"{words} {text}"]

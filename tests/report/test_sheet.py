@@ -269,7 +269,8 @@ def test_what_is_recorded_as_done_on_a_day_to_come_is_not_done(days, done):
 
 def test_what_is_overdue_stays_on_the_sheet():
     text = sheet(plan(), as_of=date(2026, 3, 6)).words
-    assert "Come to the class. Bring the person who will help you. It was planned for Wednesday, March 4, 2026." in text
+    days = "It was planned for a day from Wednesday, February 4, 2026 through Wednesday, March 4, 2026."
+    assert f"Come to the class. Bring the person who will help you. {days}" in text
 
 
 # Visits
@@ -530,3 +531,31 @@ def test_what_is_done_on_its_day_has_no_last_day():
         )
         chosen = select(plan(items=(task,)), NOTHING, as_of=AS_OF, language="en")
         assert [e.deadline for e in chosen.entries] == [deadline], phrase
+
+
+@pytest.mark.parametrize(
+    ("language", "visit", "goal", "booked"),
+    [
+        ("en", "It was planned for a day from Saturday, March 28, 2026 through Sunday, April 5, 2026.",
+         "It was your goal for", "It was planned for Wednesday, April 1, 2026."),
+        ("es", "Estaba prevista para un día desde el sábado 28 de marzo de 2026 hasta el domingo 5 de abril de 2026.",
+         "Era su meta para el", "Estaba prevista para el miércoles 1 de abril de 2026."),
+    ],
+)  # fmt: skip
+def test_of_days_that_are_over_none_is_named_that_nobody_chose(language, visit, goal, booked):
+    """The last day of a window read as the day of a visit that was never booked; a goal read as a thing planned."""
+    over = {"as_of": date(2026, 7, 1), "language": language, "checked_against": None}
+    html = sheet_html(plan(), State(), **over)
+    assert visit in Page(chunk(html, "visit/two-week")).words
+    line = Page(chunk(html, "goal/shoe")).words
+    assert goal in line and "planned" not in line and "prevista" not in line
+    was = Evidence("Appointment/1", "appointment", "booked", day=date(2026, 4, 1))
+    held = sheet_html(plan(), State(), bookings={Key("visit", "two-week"): was}, **over)
+    assert booked in Page(chunk(held, "visit/two-week")).words
+
+
+def test_a_goal_that_waits_for_a_date_says_that_it_is_one():
+    made = plan()
+    items = tuple(replace(i, dates=Dates(awaited="discharge")) if i.key.item == "shoe" else i for i in made.items)
+    line = sheet_html(replace(made, items=items), State(), as_of=AS_OF, language="en", checked_against=None)
+    assert "This is your goal." in Page(chunk(line, "goal/shoe")).words

@@ -154,7 +154,10 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
     if end is not None and not entry.ask_first and (entry.deadline or (entry.place == "span" and entry.once)):
         due, summary = Moment(end.day), words.say("by_today", title=entry.text)
         return CalendarEvent(uid, entry.key, summary, due, due, told, alarms=(_DAY_BEFORE + _MORNING_OF, _MORNING_OF))
-    return CalendarEvent(uid, entry.key, line_words(words, entry), start, end, told, alarms=alarms)
+    text = line_words(words, entry)
+    if entry.key.kind == "goal":  # alone it would ring as if somebody had said that the patient may
+        text = words.say("goal_summary", title=text)
+    return CalendarEvent(uid, entry.key, text, start, end, told, alarms=alarms)
 
 
 def _timed(plan: Plan, entry: Entry) -> tuple[Moment, Moment | None, tuple[timedelta, ...]]:
