@@ -107,11 +107,12 @@ def test_what_has_an_age_counts_only_with_its_day():
 def test_a_release_to_come_is_no_end_of_a_flag():
     world = Memory()
     world.push()
+    world.today = later(43)
     world.edit(WEIGHT, "request", status="completed")
-    complete(world, FILM, "gate", TOMORROW)
+    complete(world, FILM, "gate", later(44))
     world.push()
     flag = world.at(WEIGHT, "flag")
-    assert flag["period"].get("end") == TODAY.isoformat()  # the request was completed; never a day to come
+    assert flag["period"].get("end") == later(43).isoformat()  # the request was completed; never a day to come
 
 
 def test_a_move_calls_nothing_done_that_is_still_to_come():

@@ -240,9 +240,15 @@ def _done_on(resource: Mapping[str, Any], zone: str) -> date | None:
     if status_class(resource) != "done":
         return None
     period = resource.get("executionPeriod") or {}
-    told = period.get("end") or period.get("start") or resource.get("statusDate")
+    told = period.get("end") or period.get("start") or resource.get("statusDate") or _noted_last(resource)
     found = _moment(told, zone)
     return found.day if found else None
+
+
+def _noted_last(resource: Mapping[str, Any]) -> Any:
+    """The time of the newest note on a ServiceRequest, which has no element for the day on which it was done."""
+    notes = resource.get("note") or () if resource.get("resourceType") == "ServiceRequest" else ()
+    return next((note["time"] for note in reversed(notes) if note.get("time")), None)
 
 
 def _moment(text: Any, zone: str) -> Moment | None:

@@ -384,12 +384,14 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     start = start_day(item) or more.raw("due")
     more["from"] = start
     releases = _releases(item, own, setting)
+    real = next((one for one in releases if not _to_come(one.done_on, setting)), None)
     if ended_for(setting, own):
         word = "excused"
     elif _is_void(own):
         word = "needs-review-void"
-    elif any(not _to_come(one.done_on, setting) for one in releases):
+    elif real is not None:
         word = "released"
+        more.update({"done_on": real.done_on, "by_whom": f" by {real.by}" if real.by else ""})
     elif releases:
         word = "needs-review-future"
         more["done_on"] = releases[0].done_on

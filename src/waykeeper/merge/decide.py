@@ -160,7 +160,9 @@ class _Merge:
             if part != "flag" or request is None or status(request[1]) != "completed":
                 continue
             end = released_on(self.held, self.items[key], self.today)
-            period = {**flag.get("period", {}), **({"end": end.isoformat()} if end else {})}
+            period = dict(flag.get("period", {}))
+            if end is not None and end.isoformat() >= str(period.get("start", ""))[:10]:  # per-1: no end before a start
+                period["end"] = end.isoformat()
             made = {**flag, "status": "inactive"} | ({"period": period} if period else {})
             wanted[key, part, number] = with_offered(made)
         return wanted

@@ -15,7 +15,7 @@ from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import with_answer
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, ItemState, Key, Plan
-from waykeeper.plan.validity import still_valid
+from waykeeper.plan.validity import still_released, still_valid
 from waykeeper.timing.model import Moment
 
 CHANGE = "change"  # the anchor that a move gives the day on which the date was changed; it happens again
@@ -83,6 +83,10 @@ def _reason(
             return "done for an earlier change of the date"
         if not still_valid(item, state.done_on if state else None, moved=moved):
             return "done for other dates" if item.redo == "on move" and moved else "done too early to count now"
+    if key.kind == "restriction" and done:
+        state, moved = held.state.items.get(key), _moved(leading, wanted.get(place))
+        if not still_released(item, state.done_on if state else None, moved=moved):
+            return "released before it begins"
     return ""
 
 

@@ -40,3 +40,14 @@ def still_valid(item: Item, done_on: date | None, *, moved: bool) -> bool:
     if item.dates.valid_from is None:
         return True
     return not moved if done_on is None else done_on >= item.dates.valid_from
+
+
+def still_released(item: Item, released_on: date | None, *, moved: bool) -> bool:
+    """True if the release of a restriction is of the one that holds now, not of one for an earlier date.
+
+    It is where it lies on its first day or later. Without a day nothing proves that, so after a move it holds again.
+    """
+    first = item.dates.at or (item.dates.window.start if item.dates.window else None)
+    if released_on is None or first is None:
+        return not moved
+    return released_on >= first.day
