@@ -32,7 +32,8 @@ def ordered(words: str, *dosages: dict[str, Any]) -> MedicineRow:
     "words",
     [
         "metoprolol 25 mg tablet", "atorvastatin 40 mg", "clonidine 0.1 mg", "amlodipine 5 mg", "digoxin 0.125 mg",
-        "prednisone 5 mg", "methadone 10 mg", "levetiracetam 500 mg", "carbidopa / levodopa 25/100 mg", "metoprolol 50 mg / atorvastatin 20 mg",
+        "prednisone 5 mg", "methadone 10 mg", "levetiracetam 500 mg", "carbidopa / levodopa 25/100 mg",
+        "metoprolol 50 mg / atorvastatin 20 mg",
     ],
 )  # fmt: skip
 def test_what_goes_on_through_the_morning_says_so(words: str) -> None:

@@ -21,6 +21,7 @@ from waykeeper.medicines import (
     page,
     propose,
     rule_names,
+    ruleset,
 )
 from waykeeper.medicines.ruleset import rule_files
 from waykeeper.record.model import Kidney
@@ -70,6 +71,9 @@ def findings_of(code: str, example: Any) -> list[Finding]:
         return check_policies(example["policies"])
     if code == "WKM111":
         return check_synonyms("synonyms.yaml", yaml.safe_dump(example["synonyms"]).encode(), package_rules())
+    if code == "WKM112":
+        written = FILE.replace("missed_days: 2}", f"missed_days: 2, notes: {example['notes']}}}")
+        return check_rules("invented.yaml", written.encode())
     if code.startswith("WKM1"):
         return check_rules("invented.yaml", changed(example))
     if code.startswith("WKM2"):
@@ -233,3 +237,26 @@ def test_only_what_continues_is_taken_on_the_morning_of_surgery(decision: str, w
     case = {"decision": decision, "morning": "true"} | ({"question": "which?"} if wrong else {})
     found = check_rules("invented.yaml", changed({"cases": [case]}))
     assert [f.code for f in found] == (["WKM106"] if wrong else [])
+
+
+def test_notes_of_a_list_with_dashes_keep_their_commas() -> None:
+    dashes = "        notes:\n          - one, two\n          - three, four\n"
+    block = f"cases:\n      - decision: hold\n        missed_days: 2\n{dashes}"
+    written = FILE.partition("cases:")[0] + block
+    assert check_rules("invented.yaml", written.encode()) == []
+    (rule,) = ruleset({"invented.yaml": written}).rules.values()
+    assert rule.cases[0].notes == ("one, two", "three, four")
+
+
+def test_the_notes_of_the_package_are_whole_sentences() -> None:
+    """Each of these was cut at its comma once."""
+    said = {n for rule in package_rules().rules.values() for case in (*rule.cases, *rule.neuraxial) for n in case.notes}
+    whole = {
+        "bleeds a little more easily; serotonin effects with tramadol, linezolid or methylene blue",
+        "if surgeon and cardiologist agree to stop, not more than 7 days",
+        "half of the morning dose on the day of surgery, never nothing in type 1 diabetes",
+        "drops against glaucoma; as usual, also on the day of surgery",
+        "36 hours in the source, in whole days 2",
+        "a dose due on the day of surgery is taken after it, when eating",
+    }
+    assert whole <= said

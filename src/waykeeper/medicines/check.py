@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 
 from waykeeper.findings import Finding, Position, did_you_mean, finding
@@ -124,6 +124,7 @@ def check_rules(name: str, source: bytes) -> list[Finding]:
     found = list(read)
     if node is None:
         return found
+    found += _split(node, source.decode("utf-8").splitlines())
     top = read_record(node, _rule_file(), found)
     if any(f.severity == "error" for f in found):
         return sorted(found, key=lambda f: f.position)
@@ -137,6 +138,19 @@ def check_rules(name: str, source: bytes) -> list[Finding]:
     for ask in _cases(top, "asks"):
         found += _asked("asks", ask, top.record("defaults"), top.record("defaults"))
     return sorted(found, key=lambda f: f.position)
+
+
+def _split(node: Node, lines: Sequence[str]) -> Iterator[Finding]:
+    """Notes between brackets without quotation marks: YAML makes two of each that holds a comma, and says nothing."""
+    for key, value in node.entries:
+        at = value.position
+        brackets = value.kind == "list" and lines[at.line - 1][at.column - 1 :].startswith("[")
+        if key.text == "notes" and brackets and len(value.items) > 1 and not all(i.quoted for i in value.items):
+            texts = " | ".join(i.text for i in value.items)
+            yield finding("WKM112", f"notes in brackets are cut at each comma: {texts}", at)
+        yield from _split(value, lines)
+    for item in node.items:
+        yield from _split(item, lines)
 
 
 def check_ruleset(sources: Mapping[str, bytes]) -> list[Finding]:
