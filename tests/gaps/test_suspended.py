@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 
 from merge.small import SURGERY
+from merge.stories import answer
 from merge.worlds import Memory, later
 from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError
@@ -75,3 +76,20 @@ def test_nothing_dated_is_printed_and_the_reason_is_the_true_one():
     with pytest.raises(WaykeeperError) as refused:
         ensure_printable(plan, state)
     assert [f.code for f in refused.value.findings] == ["WKO003"]
+
+
+@pytest.mark.parametrize(
+    ("suspended", "said"),
+    [(True, "surgery is put off (flood), another day is expected,"), (False, "the plan was withdrawn (flood),")],
+)
+def test_the_medicine_that_was_stopped_says_what_became_of_the_plan(suspended, said):
+    """`The plan is withdrawn (surgery is put off ...)` said two things of one plan."""
+    world = Memory()
+    world.push()
+    answer(world, 3, TODAY)
+    world.push()
+    plan = read_all(world.resources())[0][0]
+    world.send(withdraw(plan, world.resources(), "flood", suspended=suspended, today=SURGERY - timedelta(days=1)))
+    row = next(r for r in rows(world, SURGERY - timedelta(days=1)) if r.kind == "hold")
+    assert row.verdict == "restart-due" and row.severity == 3
+    assert said in row.reason and row.reason.count("withdrawn") == (not suspended)

@@ -18,6 +18,8 @@ from waykeeper.plan.model import Episode, Plan
 from waykeeper.report.plain import clean, day, shortened
 
 OWN_BOOKING = "a person must cancel it with the scheduler"  # the merge's notice: the list of bookings says it better
+PUT_OFF = "PUT OFF, another day is expected"
+NEXT_DAY = "next: move the plan to the new day as soon as there is one; gaps asks for it until then"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,7 @@ class Withdrawal(PushReport):
     already      the reason that stands, where the plan had been withdrawn before
     already_by   who did that
     gaps_closed  what had been written to the server about gaps of the plan, and is closed now
+    put_off      another surgery day is, or was, expected: the plan is on hold, and not over
     """
 
     plan: Plan | None = None
@@ -98,12 +101,14 @@ class Withdrawal(PushReport):
     already: str = ""
     already_by: str = ""
     gaps_closed: int = 0
+    put_off: bool = False
 
     def text(self, *, items: bool = False) -> str:
         """Whose plan, what a person must do, and a count of the rest; with `items` a line for each decision."""
         lines = [self._head(), *self._why()]
         lines += self._to_cancel()
         lines += [f"note: {n}" for n in self.decided.notices if not n.endswith(OWN_BOOKING)]
+        lines += [NEXT_DAY] if self.put_off else []
         lines += [f"closed: {self.gaps_closed} resources about gaps of this plan"] if self.gaps_closed else []
         lines += [decision_line(d) for d in self.changes] if items else []
         return "\n".join([*lines, *self._end(items)]) + "\n"
@@ -114,11 +119,10 @@ class Withdrawal(PushReport):
         return f"{who} | {self.plan.pathway.name}, episode {self.plan.episode.number} | {self._status()}"
 
     def _status(self) -> str:
+        what = PUT_OFF if self.put_off else "WITHDRAWN"
         if self.sent:
-            return "WITHDRAWN"
-        if self.changes:
-            return "WOULD BE WITHDRAWN"
-        return "ALREADY WITHDRAWN"
+            return what
+        return f"WOULD BE {what}" if self.changes else f"ALREADY {what}"
 
     def _why(self) -> list[str]:
         if not self.sent and not self.changes:
@@ -147,7 +151,7 @@ class Withdrawal(PushReport):
             **PushReport.json(self),
             "patient": self.plan.patient.name,
             "identifier": str(self.plan.patient.identifier),
-            "status": self._status().lower(),
+            "status": self._status().partition(",")[0].lower(),
             "reason": self.already or self.reason,
             "by": self.already_by if self.already else self.by,
             "gaps_closed": self.gaps_closed,

@@ -40,10 +40,11 @@ def withdraw(
         decisions = withdraw_plan(plan, held, reason.strip(), suspended=suspended, today=day)
         told = Withdrawal(
             decisions, server.base, dry_run, plan=plan, bookings=still_booked(plan.episode, held, day),
-            reason=reason.strip(), by=by, already=plan.withdrawn,
+            reason=reason.strip(), by=by, already=plan.withdrawn, put_off=suspended,
         )  # fmt: skip
         if not decisions.changing:
-            told = replace(told, already_by=withdrawn_by(server, state.plan_reference))
+            by_whom, on_hold = withdrawn_by(server, state.plan_reference), state.plan_status == "on-hold"
+            told = replace(told, already_by=by_whom, put_off=on_hold)
             return told if dry_run else _without_gaps(server, told, patient, day, now)
         if dry_run:
             return told
