@@ -39,6 +39,7 @@ from waykeeper.medicines import PAUSE, WITHOUT_DAYS, unclear
 from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
+from waykeeper.plan.validity import still_released
 
 Resource = dict[str, Any]
 TRIES = 3
@@ -328,6 +329,9 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
         noted = _answer(item, noted)
     if what in ("owner", "closed", "reopened") and not noted.text.strip():
         raise _unfit(f"{what} needs words", "Add --text.")
+    if item.key.kind == "restriction" and not still_released(item, noted.on, moved=False):
+        remedy = "Give the day of the decision with --on; where surgery has another day, move the plan."
+        raise _unfit(f"{item.key} has not begun on {noted.on.isoformat()}, so nobody ends it on that day", remedy)
     return noted
 
 
