@@ -38,6 +38,8 @@ def codes(example):
         return {f.code for f in validate_json(example)}
     if "hex" in example:
         return {f.code for f in validate_json(bytes.fromhex(example["hex"]))}
+    if "long" in example:
+        return {f.code for f in validate({"resourceType": "Patient", "name": [{"family": "x" * example["long"]}]})}
     if "nested" in example:
         depth = example["nested"]
         return {f.code for f in validate_json('{"a":' * depth + "1" + "}" * depth)} if depth > 900 else _nested(depth)

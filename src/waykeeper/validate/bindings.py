@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -19,12 +20,38 @@ def check_coding(value: Any, here: Place, run: Run) -> None:
         run.add("WKV302", (here, "code"), f"code {code!r} is not in the code system {system}")
 
 
+# R4 terminologies-systems.html: each of these systems has exactly this uri. What only begins with it (a slash at the
+# end, an edition, a value set of it) names no code system, so nobody finds the code.
+_EXACT = ("http://snomed.info/sct", "http://loinc.org", UCUM, "http://www.nlm.nih.gov/research/umls/rxnorm")
+_EXACT_START = tuple(uri + mark for uri in _EXACT for mark in "/#|? ")
+
+
+def _check_exact(value: Any, here: Place, run: Run) -> None:
+    """Asked, as the official validator does, of a coding by itself and of a quantity, where there is a code."""
+    system = value.get("system")
+    if isinstance(system, str) and system.startswith(_EXACT_START) and isinstance(value.get("code"), str):
+        _say_exact(system, "WKV305", here, run)
+
+
+def _say_exact(system: str, code: str, here: Place, run: Run) -> None:
+    meant = next(uri for uri in _EXACT if system.startswith(uri))
+    run.add(code, (here, "system"), f"system {system!r} is no code system", f"Write {meant!r}; the version goes apart.")
+
+
 def check_concept_coding(value: Any, here: Place, run: Run) -> None:
     """As `check_coding`; in a concept, naming a known system without a code is refused too."""
     system = value.get("system")
     if isinstance(system, str) and "code" not in value and "_code" not in value and system_codes(system):
         run.add("WKV302", (here, "system"), f"system {system} is named, and no code of it is given")
     check_coding(value, here, run)
+    if run.stricter and isinstance(system, str) and system.startswith(_EXACT_START):
+        _say_exact(system, "WKV306", here, run)
+
+
+def check_lone_coding(value: Any, here: Place, run: Run) -> None:
+    """As `check_coding`; a coding by itself must name its system exactly."""
+    check_coding(value, here, run)
+    _check_exact(value, here, run)
 
 
 def check_coding_system(value: Any, here: Place, run: Run) -> None:
@@ -35,7 +62,7 @@ def check_coding_system(value: Any, here: Place, run: Run) -> None:
 
 def check_quantity(value: Any, here: Place, run: Run) -> None:
     """The system is absolute, and a UCUM code is a unit."""
-    check_coding(value, here, run)
+    check_lone_coding(value, here, run)
     _check_absolute(value, here, run)
 
 
@@ -47,8 +74,14 @@ def check_measure(value: Any, here: Place, run: Run) -> None:
 
 
 def check_identifier(value: Any, here: Place, run: Run) -> None:
-    """The system is absolute."""
+    """The system is absolute; of the system of uris the value is a full uri (R4 identifier-registry.html)."""
     _check_absolute(value, here, run)
+    text = value.get("value")
+    if value.get("system") == "urn:ietf:rfc:3986" and isinstance(text, str) and not _WITH_SCHEME(text):
+        run.add("WKV205", (here, "value"), f"{text!r} is no full uri, and the system urn:ietf:rfc:3986 says that it is")
+
+
+_WITH_SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:").match  # RFC 3986, section 3.1
 
 
 _ABSOLUTE = ("http:", "https:", "urn:")

@@ -42,6 +42,8 @@ def check_bundle(bundle: Json, place: Place, run: Run) -> None:
     _check_relations(bundle, place, run)
     if bundle.get("type") == "document":
         check_document(bundle, list_, run)
+    elif bundle.get("type") == "message":
+        _check_message(bundle, list_, run)
     if run.stricter:
         _check_links(bundle, run)
         if bundle.get("type") in ("transaction", "batch"):
@@ -58,7 +60,16 @@ def _check_identity(bundle: Json, entry: Json, here: Place, run: Run) -> None:
         _check_unaddressed(kind, resource, here, run)
     elif isinstance(url, str) and is_absolute(url):
         _check_end(url, resource, kind, here, run)
-    if run.stricter and kind == "searchset" and "id" not in resource:
+    if kind == "searchset" and "id" not in resource:
+        _check_result(entry.get("search"), here, run)
+
+
+def _check_result(search: Any, here: Place, run: Run) -> None:
+    """A result of a search has an id; an outcome beside the results has none (R4 bundle.html, entry.search.mode)."""
+    mode = search.get("mode") if isinstance(search, dict) else None
+    if mode in ("match", "include"):
+        run.add("WKV607", here, f"the entry is a search result ({mode}) and has no id")
+    elif run.stricter and mode != "outcome":
         run.add("WKV603", here, "a search result must have an id")
 
 
@@ -118,13 +129,29 @@ def check_document(bundle: Json, list_: Place, run: Run) -> None:
     first = entries.get(0, {}).get("resource")
     if not isinstance(first, dict) or first.get("resourceType") != "Composition":
         return
-    at = {str(entry["fullUrl"]): index for index, entry in entries.items() if "fullUrl" in entry}
+    at = _by_url(entries)
     found = {i: _targets(entry, at) for i, entry in entries.items()}
     for place, text in references(first, ((list_, 0), "resource")):
         if not text.startswith("#") and _lookup(text, entries[0], at) is None:
             run.add("WKV605", place, f"the composition refers to {text}, which is not in the document")
     for index in entries.keys() - _reached(found):
         run.add("WKV606", (list_, index), "the entry cannot be reached from the composition")
+
+
+def _check_message(bundle: Json, list_: Place, run: Run) -> None:
+    """What the header of a message names as its focus is in the message (R4 messaging.html, MessageHeader.focus)."""
+    entries = dict(_entries(bundle))
+    header = entries.get(0, {}).get("resource")
+    if not isinstance(header, dict) or header.get("resourceType") != "MessageHeader":
+        return
+    at = _by_url(entries)
+    for place, text in references(header.get("focus"), (((list_, 0), "resource"), "focus")):
+        if not text.startswith("#") and _lookup(text, entries[0], at) is None:
+            run.add("WKV608", place, f"the message is about {text}, which is not in it")
+
+
+def _by_url(entries: dict[int, Json]) -> dict[str, int]:
+    return {str(entry["fullUrl"]): index for index, entry in entries.items() if "fullUrl" in entry}
 
 
 def _targets(entry: Json, at: dict[str, int]) -> set[int]:

@@ -24,6 +24,10 @@ def check_extension(value: Any, here: Place, run: Run, modifier: bool) -> None:
         run.add("WKV705", (here, "url"), f"url {url!r} of an extension must be absolute")
         return
     record = run.extension(url) or extension_table(url)
+    if record is None and "|" in url and _known(url.partition("|")[0], run):
+        plain = url.partition("|")[0]
+        run.add("WKV705", (here, "url"), f"url {url!r} of an extension has a version", f"Write {plain!r}.")
+        return
     if record is None:
         _unknown(url, here, run, modifier)
         return
@@ -32,6 +36,10 @@ def check_extension(value: Any, here: Place, run: Run, modifier: bool) -> None:
         wanted = "modifierExtension" if record.get("mod") else "extension"
         run.add("WKV701", here, f"extension {url} must stand in {wanted}")
     _check_content(url, record, value, here, run)
+
+
+def _known(url: str, run: Run) -> bool:
+    return run.extension(url) is not None or extension_table(url) is not None
 
 
 _PLAIN = frozenset({"url", "extension", "id"})

@@ -98,5 +98,5 @@ def _syntax_fault(expression: str) -> str:
     for machine in (lexer, parser):
         machine.removeErrorListeners()
         machine.addErrorListener(_Listener())
-    parser.entireExpression()
+    parser.entireExpression()  # type: ignore[no-untyped-call]
     return faults[0] if faults else ""

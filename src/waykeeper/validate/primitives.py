@@ -18,7 +18,7 @@ _MONTH = r"(0[1-9]|1[0-2])"
 _DATE = re.compile(rf"{_YEAR}(-{_MONTH}(-(0[1-9]|[12][0-9]|3[01]))?)?", re.ASCII)
 _DATETIME = re.compile(rf"{_YEAR}(-{_MONTH}(-(0[1-9]|[12][0-9]|3[01])(T{_CLOCK}(\.[0-9]+)?{_ZONE})?)?)?", re.ASCII)
 _INSTANT = re.compile(rf"{_YEAR}-{_DAY}T{_CLOCK}(\.[0-9]+)?{_ZONE}", re.ASCII)
-_BASE64 = re.compile(r"[0-9A-Za-z+/\s]*={0,2}\s*", re.ASCII)
+_BASE64 = re.compile(r"(?=.)[0-9A-Za-z+/\s]*={0,2}\s*", re.ASCII | re.DOTALL)  # never empty (ele-1)
 _OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+", re.ASCII)
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", re.ASCII)
 
@@ -82,12 +82,15 @@ def is_canonical(text: str) -> bool:
 
 
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:.")
+# R4 datatypes.html#string: "Strings SHALL NOT exceed 1MB (1024*1024 characters) in size"; markdown has no such limit.
+MOST_CHARACTERS = 1024 * 1024
 _PLAIN = re.compile(r"[^\x00-\x08\x0b\x0c\x0e-\x1f]+").fullmatch
+_SHORT_PLAIN = re.compile(rf"[^\x00-\x08\x0b\x0c\x0e-\x1f]{{1,{MOST_CHARACTERS}}}").fullmatch
 is_absolute = _SCHEME.match  # of a url that is a uri already
 
 # Types whose JSON form is a string.
 TEXT_TESTS: dict[str, Test] = {
-    "string": _PLAIN,
+    "string": _SHORT_PLAIN,
     "markdown": _PLAIN,
     "xhtml": bool,
     "code": re.compile(r"[^\s]+( [^\s]+)*").fullmatch,
@@ -128,6 +131,15 @@ FORMS: dict[str, str] = {
     "decimal": "a number without quotes",
 }
 
+
+class NegativeZero(int):
+    """`-0` as written in JSON, for those types whose form has no sign (R4 datatypes.html, regex of unsignedInt)."""
+
+    def __repr__(self) -> str:
+        """As it was written."""
+        return "-0"
+
+
 _LOWEST = {"integer": -(2**31), "unsignedInt": 0, "positiveInt": 1}
 
 
@@ -138,13 +150,20 @@ def number_test(name: str) -> Callable[[Any], bool]:
     if name == "decimal":
         return is_decimal
     lowest = _LOWEST[name]
+    if name == "integer":  # the regex of R4 has no -0 here either; the official validator lets it pass
+        return lambda value: type(value) in (int, NegativeZero) and lowest <= value < 2**31
     return lambda value: type(value) is int and lowest <= value < 2**31
 
 
 def is_decimal(value: Any) -> bool:
     """A finite number; a Decimal keeps its digits as written."""
     kind = type(value)
-    return kind is int or (kind is float and math.isfinite(value)) or (kind is Decimal and value.is_finite())
+    return (
+        kind is int
+        or kind is NegativeZero
+        or (kind is float and math.isfinite(value))
+        or (kind is Decimal and value.is_finite())
+    )
 
 
 NUMBER_TYPES = frozenset({"boolean", "integer", "unsignedInt", "positiveInt", "decimal"})

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
+
+from waykeeper.validate.primitives import NegativeZero
 
 MOST_BYTES = 512 * 1024 * 1024
 MOST_DEPTH = 250
@@ -70,7 +73,10 @@ def _parse(text: str, reading: Reading) -> None:
         return held
 
     try:
-        reading.value = json.loads(text, object_pairs_hook=take, parse_float=_decimal, parse_constant=_refuse)
+        whole = _whole if _NEGATIVE_ZERO(text) else None  # a call for each number is slow, and hardly a text needs it
+        reading.value = json.loads(
+            text, object_pairs_hook=take, parse_float=_decimal, parse_int=whole, parse_constant=_refuse
+        )
     except _NotFiniteError as error:
         reading.faults.append(("WKV006", f"{error} is no JSON number", -1, ""))
         reading.readable = False
@@ -87,6 +93,13 @@ def _parse(text: str, reading: Reading) -> None:
         reading.readable = False
     for key in repeated:
         reading.faults.append(("WKV004", f"key {key!r} is there twice in one object", -1, key))
+
+
+_NEGATIVE_ZERO = re.compile(r"-0(?![0-9.eE])").search
+
+
+def _whole(text: str) -> int:
+    return NegativeZero() if text == "-0" else int(text)
 
 
 def _decimal(text: str) -> Decimal:

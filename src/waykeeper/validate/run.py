@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from waykeeper.findings import Finding, Position, finding
@@ -18,6 +19,7 @@ class Run:
     """Collects findings; `resource` is the resource that the walk is in, `root` the one that contains it."""
 
     __slots__ = (
+        "_anchors",
         "_contained",
         "_contained_in",
         "base",
@@ -44,6 +46,7 @@ class Run:
         self.base: Place = None
         self._contained_in: Any = None
         self._contained: dict[str, list[dict[str, Any]]] = {}
+        self._anchors: frozenset[str] | None = None
         self.bundle: Any = None
         self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
@@ -65,6 +68,15 @@ class Run:
                     self._contained.setdefault(one["id"], []).append(one)
         return self._contained.get(name, [])
 
+    def anchors(self) -> frozenset[str]:
+        """Every id that a link `#id` of a narrative may mean: of resources, elements and narratives; made once.
+
+        The whole of a Bundle counts, as for the official validator.
+        """
+        if self._anchors is None:
+            self._anchors = frozenset(_ids(self.outer))
+        return self._anchors
+
     @property
     def full(self) -> bool:
         """Whether further findings are left out."""
@@ -78,6 +90,24 @@ class Run:
         """Note a finding at a place."""
         if len(self.found) < MOST_FINDINGS:
             self.found.append((code, place, details, help, severity))
+
+
+_NAMED = re.compile(r"""\s(?:id|name)\s*=\s*(?:"([^"]*)"|'([^']*)')""").findall
+
+
+def _ids(value: Any) -> Iterator[str]:
+    todo = [value]
+    while todo:
+        held = todo.pop()
+        if isinstance(held, dict):
+            name, div = held.get("id"), held.get("div")
+            if isinstance(name, str):
+                yield name
+            if isinstance(div, str):
+                yield from (one or other for one, other in _NAMED(div))
+            todo += held.values()
+        elif isinstance(held, list):
+            todo += held
 
 
 def steps(place: Place) -> list[str | int]:

@@ -9,20 +9,20 @@ from typing import Any
 from waykeeper.findings import did_you_mean
 from waykeeper.validate.attachments import check_attachment
 from waykeeper.validate.bindings import (
-    check_coding,
     check_coding_system,
     check_concept_coding,
     check_identifier,
+    check_lone_coding,
     check_measure,
     check_quantity,
     coded_check,
 )
 from waykeeper.validate.bundles import check_bundle, entries_by_url
-from waykeeper.validate.definitions import check_definition
+from waykeeper.validate.definitions import DEFINITIONS, check_definition
 from waykeeper.validate.extensions_known import check_extension
 from waykeeper.validate.invariants import MISSHAPEN, Rule, rules_of
 from waykeeper.validate.narrative import check_narrative
-from waykeeper.validate.primitives import FORMS, NUMBER_TYPES, TEXT_TESTS, number_test
+from waykeeper.validate.primitives import FORMS, MOST_CHARACTERS, NUMBER_TYPES, TEXT_TESTS, number_test
 from waykeeper.validate.reader import MOST_DEPTH
 from waykeeper.validate.references import check_reference
 from waykeeper.validate.run import Place, Run, depth
@@ -287,7 +287,9 @@ def _one_primitive(value: Any, here: Place, run: Run, test: Callable[[Any], obje
 
 def _refuse(value: Any, here: Place, run: Run, form: str, type_: str) -> None:
     if type_ in ("string", "markdown"):
-        if run.stricter:
+        if type_ == "string" and len(value) > MOST_CHARACTERS:
+            run.add("WKV208", here, f"the text has {len(value)} characters; allowed: {MOST_CHARACTERS}")
+        elif run.stricter:
             run.add("WKV207", here, "the text has a control character")
     elif form != FORMS[type_]:
         allowed = value_set(form)
@@ -391,7 +393,7 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
         modifier = record["n"] == "modifierExtension"
         checks.append(lambda value, here, run: check_extension(value, here, run, modifier))
     elif type_ == "Coding":
-        checks.append(check_concept_coding if owner == "CodeableConcept" else check_coding)
+        checks.append(check_concept_coding if owner == "CodeableConcept" else check_lone_coding)
         bound = "b" in record and value_set(record["b"][1]).known
         if owner != "CodeableConcept" and not bound and (owner, record["n"]) not in _PREFERRED:
             checks.append(check_coding_system)
@@ -463,7 +465,7 @@ def _resource(value: Any, place: Place, run: Run) -> None:
     walk(node_of(name), value, place, run)
     if name == "Bundle":
         check_bundle(value, place, run)
-    elif name in ("CodeSystem", "ImplementationGuide"):
+    elif name in DEFINITIONS:
         check_definition(value, place, run)
     if run.profiles is not None:
         run.profiles(value, place)

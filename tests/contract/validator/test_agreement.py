@@ -14,6 +14,7 @@ import time
 import pytest
 
 from contract.validator.agreement import ROOT, compare, corpus, faulty_examples, goldens
+from validate.rule_cases import rule_cases
 from waykeeper.validate import validate_json
 from yaml_text import typed
 
@@ -60,6 +61,13 @@ def test_what_the_catalogue_calls_broken_the_official_validator_refuses(judge):
     assert len(cases) > 20
     accepted = [what for (what, _), v in zip(cases, verdicts(judge, cases), strict=True) if v.valid]
     assert accepted == []
+
+
+def test_the_official_validator_agrees_with_the_cases_of_the_rules(judge):
+    cases = list(rule_cases())
+    found = judge.verdicts([text for _, _, text in cases])
+    wrong = [what for (what, side, _), v in zip(cases, found, strict=True) if v.valid is not (side == "keeps")]
+    assert wrong == []
 
 
 def test_the_official_validator_agrees_with_the_cases_of_the_invariants(judge):
