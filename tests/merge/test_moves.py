@@ -17,16 +17,18 @@ from datetime import date, timedelta
 
 import pytest
 
-from merge.small import BLOOD, CALL, HOLD, SURGERY, VISIT, WASH, instant
+from merge.small import BLOOD, CALL, HOLD, LATEX, SURGERY, VISIT, WASH, instant
 from merge.stories import answer, book, complete
 from merge.worlds import Memory, later
 from waykeeper.fhir import answers, read_all
-from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM
+from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES
 from waykeeper.merge import decide, withdraw
 from waykeeper.merge.difference import difference, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import medicine_changes
 from waykeeper.merge.stopped import RESTART
+from waykeeper.plan.model import Key
+from waykeeper.report.move_words import medicine_sentence
 
 LATE = date(2026, 3, 25)
 EARLY = date(2026, 3, 18)
@@ -297,3 +299,33 @@ def test_there_and_back_gives_the_first_plan_again():
     again, state = next(iter(read_all(world.resources())))
     assert again.items == first.items and again.anchors == first.anchors
     assert answers(state).rounds == {}
+
+
+def test_moved_and_moved_back_says_that_it_was_answered_and_needs_a_new_answer():
+    """`Never answered, not for the old date either` of what was answered for this very day: the words were wrong."""
+    world = start(SURGERY, 3)
+    _, first, _ = move(world, later(14), date(2026, 3, 2))
+    _, back, _ = move(world, SURGERY, date(2026, 3, 3))
+    assert (first.need, first.again, first.earlier) == ("approve again", True, False)
+    assert (back.need, back.again, back.earlier) == ("approve again", True, True)
+    assert back.last_dose == SURGERY - timedelta(4), "it is asked again all the same"
+    said = medicine_sentence(back, None)
+    assert "It was answered before surgery was last moved, and not since; the new date needs a new answer." in said
+    never = start(SURGERY)
+    move(never, later(14), date(2026, 3, 2))
+    assert move(never, SURGERY, date(2026, 3, 3))[1].need == "answer"
+
+
+def test_what_was_done_and_left_out_by_an_answer_is_not_told_again_at_each_move():
+    """It stays on the server with the dates on which it was last wanted: the next page told them as news."""
+    world = start(SURGERY)
+    gloves = Key("task", "latex-free")
+    complete(world, gloves, "task", date(2026, 3, 1))
+    said = [{"type": {"coding": [{"system": TASK_CODES, "code": "answer"}]}, "valueString": "no"}]
+    complete(world, LATEX, "ask", date(2026, 3, 1), output=said)
+    _, _, first = move(world, later(14), date(2026, 3, 2))
+    assert {first[k].change for k in (gloves, LATEX)} == {"gone"}
+    assert first[gloves].reason == "done Sun 2026-03-01", "it is not told as if nobody had done it"
+    _, _, back = move(world, SURGERY, date(2026, 3, 3))
+    assert gloves not in back and LATEX not in back
+    assert all(world.state().items[k].cls == "done" for k in (gloves, LATEX)), "nothing of it is lost"

@@ -92,7 +92,7 @@ def test_text_of_one_plan():
     assert all(len(line) <= 80 for line in text.splitlines())
     flat = " ".join(text.split())
     for wanted in (
-        "surgery: a -> b", "why: flood (Ann)", "AAA-111 is not valid any more", "TOO LATE |",
+        "surgery: a -> b", "why: flood (Ann)", "AAA-111 is not valid any more, have it and any older one", "TOO LATE |",
         "by Sat 2026-03-14 | TODAY", "as of Sat 2026-03-14",
         "We call you again about warfarin 2.5 mg by Sat 2026-03-14",
         "Wash, evening: 2026-03-17 (done for it), patient",

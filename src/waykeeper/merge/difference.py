@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
 from waykeeper.merge.model import Decisions
+from waykeeper.plan.answers import facts_told
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Anchor, Dates, Moment, Window
@@ -66,14 +67,16 @@ def difference(
     was, now = {i.key: i for i in old.items}, {i.key: i for i in new.items}
     why = {q.key: q.why for q in decided.conflicts}
     begun = {d.item: d.reason for d in decided.rows if d.word == "create" and d.round > 1}
+    told_before = facts_told(old.answers)
     rows = []
     for key in [*now, *(k for k in was if k not in now)]:
         before, after, known = was.get(key), now.get(key), state.items.get(key)
-        if after is None and known is not None and known.cls in ("withdrawn", "void"):
-            continue  # it had gone before
+        if after is None and known is not None and _gone_before(was[key], known, told_before):
+            continue
         item = after or was[key]
         change = _change(before, after, key in why, str(key) in begun, known, key in attended, today)
         told = {"conflict": why.get(key, ""), "again": _again(item, known, begun.get(str(key), ""))}
+        told |= {"gone": f"done {shown(known.done_on)}"} if known and known.done_on and _done(known, today) else {}
         rows.append(
             Row(
                 key, item.title, change, days(before.dates) if before else "", days(after.dates) if after else "",
@@ -81,6 +84,17 @@ def difference(
             )
         )  # fmt: skip
     return _medicines_first(rows)
+
+
+def _gone_before(item: Item, known: ItemState, told: Mapping[str, str]) -> bool:
+    """True for what was no part of the old plan any more: withdrawn, or done and left out by answers that it knew.
+
+    What is done stays on the server as it is, with the dates of the day on which it was last wanted.
+    """
+    if known.cls in ("withdrawn", "void"):
+        return True
+    facts = {item.fact} if item.fact else set(item.undecided)
+    return known.cls == "done" and bool(facts) and facts <= told.keys()
 
 
 def _change(

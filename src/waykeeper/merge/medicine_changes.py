@@ -40,7 +40,8 @@ ORDER: tuple[Need, ...] = (
 class MedicineChange:
     """One medicine, before and after.
 
-    again            it was answered for the old day: that answer stays as history and counts no more
+    again            it was answered for an earlier day: that answer stays as history and counts no more
+    earlier          that was before another move: not for the day that stood last, maybe for this very one
     days             missed days that are proposed now (the answered number, where there was one)
     possible         missed days that can still be kept, None where nothing is short
     earliest         the first surgery day that would keep the proposed number
@@ -71,6 +72,7 @@ class MedicineChange:
     recorded_later: date | None = None
     sooner: bool = False
     renamed: bool = False
+    earlier: bool = False
 
 
 def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) -> tuple[MedicineChange, ...]:
@@ -132,6 +134,7 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
     answer = (state.answer or state.earlier) if state else None
     if answer is not None and hold is not None and not speaks_for(answer, (earlier or hold).medicine):
         answer = None
+    asked_since = state is not None and state.answer is None  # the round that stands was never answered
     rounds = case.held.rounds_about(known, (earlier or hold).medicine) if hold is not None else None
     taken = last_taken(case.held, known, rounds) if told else None
     later = taken.day if taken and taken.day > case.today else None
@@ -140,7 +143,8 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
         item.title,
         hold.words if hold else item.title,
         "no longer listed",
-        again=answer is not None and (str(item.key) in case.begun or known != item.key),
+        again=answer is not None and (str(item.key) in case.begun or known != item.key or asked_since),
+        earlier=answer is not None and asked_since,
         days=hold.missed_days if hold else None,
         last_dose_was=earlier.last_dose if earlier else None,
         last_taken=taken.day if taken and not later else None,

@@ -153,7 +153,7 @@ def _to_the_patient(made: MovedPlan, plan: Plan) -> Iterable[Said]:
         yield "patient", today, f"{one.title}: the appointment on {moment_of(one.booked)} will be changed; we call you."
     old, new = made.codes
     if old and new and old != new:
-        said = f"Throw away the sheet with the code {old}. Your new sheet has the code {new}."
+        said = f"Throw away the sheet with the code {old}, and any older one. Your new sheet has the code {new}."
         yield "patient", today, f"{said} Read the new date back to me, please."
 
 

@@ -74,7 +74,9 @@ def _plan(one: MovedPlan, width: int, *, brief: bool, whole: bool) -> list[str]:
     old, new = one.codes
     if old and old != new:
         lines += wrap(
-            f"sheet: {old} is not valid any more, have it thrown away; the new one has the code {new}", width, "  "
+            f"sheet: {old} is not valid any more, have it and any older one thrown away; the new code is {new}",
+            width,
+            "  ",
         )
     lines += _medicines(one, width) + _calls(one, width) + _rebook(one, width)
     if one.late:
@@ -183,5 +185,5 @@ def row_sentence(row: Row) -> str:
         because = f" ({row.reason})" if row.reason else ""
         return f"{titled(row)}: {row.after or 'no day'}{because}{f', {row.who}' if row.who else ''}"
     if row.change == "gone":
-        return f"{titled(row)}: was {row.before or 'without a day'}"
+        return f"{titled(row)}: was {row.before or 'without a day'}{f' ({row.reason})' if row.reason else ''}"
     return f"{titled(row)}{f': {row.reason}' if row.reason else ''}"

@@ -17,7 +17,7 @@ KEY: dict[str, str] = {
     "RESTART?": "stopped for the old date; the new date is later",
     "STOPPED": "stopped for the old date, and stays so; approve it for the new date",
     "ASK": "no number of days is proposed: the prescriber decides whether and when it pauses",
-    "APPROVE AGAIN": "answered for the old date; the same question for the new one",
+    "APPROVE AGAIN": "answered for an earlier date; the same question for the new one",
     "ANSWER": "proposed, and never answered, not for the old date either",
     "NOT LISTED": "no longer on the list of medicines",
 }
@@ -42,7 +42,8 @@ def key_of(changes: Sequence[MedicineChange]) -> list[tuple[str, str]]:
 def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     """What is said about one medicine to whom must decide, with every number that is known."""
     made = _too_late(change, surgery) if change.need == "cannot be met" else _SENTENCES[change.need](change)
-    again = "It was answered for the old date; the new date needs a new answer." if change.again else ""
+    asked = "before surgery was last moved, and not since" if change.earlier else "for the old date"
+    again = f"It was answered {asked}; the new date needs a new answer." if change.again else ""
     renamed = "The list has it under another id than before: make sure that it is the same." if change.renamed else ""
     parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again, renamed]
     return " ".join(p for p in parts if p)
