@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import cache
+from collections.abc import Callable
+from functools import cache, wraps
 from importlib import import_module
 from typing import Annotated, Any, cast
 
@@ -38,8 +39,21 @@ def _built(command: str) -> Any:
     name = command.replace("-", "_")
     function = getattr(import_module(f"waykeeper.cli.commands.{name}"), name)
     alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-    alone.command(command)(function)
+    alone.command(command)(_apart(name, function))
     return typer.main.get_command(alone)
+
+
+def _apart(name: str, function: Callable[..., None]) -> Callable[..., None]:
+    """The command, which does nothing where one of its outputs is another, or is what it reads."""
+
+    @wraps(function)
+    def checked(**given: Any) -> None:
+        from waykeeper.cli.paths import apart
+
+        apart(name, given)
+        function(**given)
+
+    return checked
 
 
 app = typer.Typer(

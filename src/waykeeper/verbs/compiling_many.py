@@ -322,9 +322,8 @@ def _place(output: str) -> Iterator[str]:
     try:
         folder = tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent)
     except OSError as error:
-        said = (
-            f"there is no folder {str(target.parent)!r}" if not target.parent.is_dir() else str(error.strerror).lower()
-        )
+        beside = Path(output).parent
+        said = str(error.strerror).lower() if beside.is_dir() else f"there is no folder {str(beside)!r}"
         raise WaykeeperError(finding("WKC104", f"cannot write: {said}", Position(output))) from None
     try:
         yield folder

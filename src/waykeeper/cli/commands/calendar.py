@@ -22,7 +22,7 @@ def calendar(
     episode: EpisodeOption = 1,
     sequence: Annotated[
         int | None,
-        typer.Option("--sequence", help="0 for the first, one more for each later one; a server counts by itself."),
+        typer.Option("--sequence", help="0 for the first, more for each later one; by itself it grows with the time."),
     ] = None,
 ) -> None:
     """The patient's calendar (iCalendar)."""

@@ -60,12 +60,12 @@ def validate(
         sieve = validation.Sieve(validating.baseline_of(baseline) if baseline else {})
         tally = validation.Tally()
         seen = validating.each_validated(*paths, profiles=profile or (), stricter=not specification_only, jobs=many)
-        sides = {json: validation.as_json, junit: validation.junit, sarif: validation.sarif}
-        sides.pop("", None)
+        forms = ((json, validation.as_json), (junit, validation.junit), (sarif, validation.sarif))
+        sides = [(path, write) for path, write in forms if path]
         checked = _sifted(seen, sieve, tally)
         if sides or format_ not in validation.STREAMED:
             whole = list(checked)
-            for path, write in sides.items():
+            for path, write in sides:
                 _write(path, write(whole))
             put(validation.stdout_text(whole, format_))
         else:
