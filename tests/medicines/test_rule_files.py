@@ -19,6 +19,7 @@ from waykeeper.medicines import (
     check_weaning,
     package_rules,
     page,
+    patient_facts,
     propose,
     rule_names,
     ruleset,
@@ -80,7 +81,8 @@ def findings_of(code: str, example: Any) -> list[Finding]:
         return list(row_of(example).findings)
     if code.startswith("WKM3"):
         entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(example["rows"])]
-        rows = propose(entries, moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR)
+        facts = patient_facts(example.get("resources", []))
+        rows = propose(entries, moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR, facts=facts)
         whole = page(rows, entries, surgery=moment("2026-03-18T07:30")).findings
         return [*(f for row in rows for f in row.findings), *whole]
     phases = [WeanPhase(a, b, n) for a, b, n in example["phases"]]

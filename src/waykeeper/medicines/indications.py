@@ -14,7 +14,6 @@ from waykeeper.medicines.spelling import normalise
 from waykeeper.medicines.tables import table
 from waykeeper.record.model import MedicineEntry
 
-# ICD-10-CM as FHIR names it, by its OID and as many systems write it.
 _ICD_10 = re.compile(r"icd-?10|2\.16\.840\.1\.113883\.6\.90", re.IGNORECASE)
 
 
@@ -62,7 +61,7 @@ def _by_code(system: str, code: str) -> set[str]:
     """ICD-10-CM by its beginning, with or without the dot; ICD-10-PCS by its beginning; SNOMED CT as a whole."""
     plain = code.replace(".", "")
     found = set()
-    if not system or _ICD_10.search(system):
+    if not system or is_icd_10(system):
         found = {name for start, name in _codes() if plain.startswith(start.replace(".", ""))}
     for name, fields in indication_table().items():
         if code in fields.get("snomed", ()):
@@ -70,6 +69,11 @@ def _by_code(system: str, code: str) -> set[str]:
         if len(code) == _PCS and code.startswith(tuple(fields.get("icd10pcs", ()))):
             found.add(name)
     return found
+
+
+def is_icd_10(system: str) -> bool:
+    """True for ICD-10-CM as FHIR names it, by its OID, and as many systems write it."""
+    return bool(_ICD_10.search(system))
 
 
 def of_the_patient(name: str) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
+from waykeeper.medicines.cautions import PREGNANT, PREGNANT_DAY, allergies_of, pregnancy_of
 from waykeeper.medicines.indications import classes_of
 from waykeeper.medicines.intervals import day_name
 
@@ -23,11 +24,17 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
     "known:CLASS"  what names the class of indications.yaml, as it is written, with its day: "known:heart-failure"
     "day:CLASS"    the newest day of a clot or stroke, ISO; the latest that it may be, "" where no day is told
     "stent"        "yes" where a coronary stent is named
+    "allergy:NAME" and "allergy family:NAME": how an allergy to it is written; "pregnant" with "day:pregnant" likewise
     """
     facts: dict[str, str] = {}
     for resource in resources:
-        if resource.get("resourceType") in ("Condition", "Procedure") and _is_so(resource):
+        kind = resource.get("resourceType")
+        if kind in ("Condition", "Procedure") and _is_so(resource):
             _add(facts, resource)
+        if kind == "AllergyIntolerance":
+            facts |= allergies_of(resource)
+        elif kind in ("Condition", "Observation") and (found := pregnancy_of(resource)):
+            _add_pregnancy(facts, *found)
     if f"{KNOWN}stent" in facts:
         facts["stent"] = "yes"
     return facts
@@ -42,6 +49,13 @@ def known_of(facts: Mapping[str, str], surgery: date) -> dict[str, str]:
 
 def _recent(day: str, surgery: date) -> bool:
     return not day or date.fromisoformat(day) >= surgery - timedelta(RECENT_DAYS)
+
+
+def _add_pregnancy(facts: dict[str, str], said: str, told: str) -> None:
+    """The newest day counts, and one that is not told before any."""
+    day, before = _latest(told), facts.get(PREGNANT_DAY)
+    if before is None or (before and (not day or day > before)):
+        facts[PREGNANT], facts[PREGNANT_DAY] = said, day
 
 
 def _is_so(resource: Mapping[str, Any]) -> bool:

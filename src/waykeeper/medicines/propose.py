@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from waykeeper.medicines.answers import asked_anew, by_medicine, named, row_from_answer, without_days
+from waykeeper.medicines.cautions import with_cautions
 from waykeeper.medicines.context import Context, context_for
 from waykeeper.medicines.decisions import REASON_ONLY
 from waykeeper.medicines.dosing import weekly_medicine, with_dosing
@@ -76,7 +77,7 @@ def propose(
     if past:
         named_now = {e.key: named(e) for e in medicines if e.key in past}
         rows = tuple(asked_anew(r, past[r.key], named_now[r.key]) if r.key in past and r.counted else r for r in rows)
-    return with_pair_questions(rows, rules)
+    return with_cautions(with_pair_questions(rows, rules), context.facts, surgery.day, rules)
 
 
 def _with_stent(

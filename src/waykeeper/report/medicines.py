@@ -11,6 +11,7 @@ from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, moment, wrap
 
 DUPLICATE, TOO_OFTEN = "WKM302", "WKM205"
+CAUTIONS = {"WKM305": "an allergy of the record meets", "WKM306": "a pregnancy of the record meets"}
 _INDENT = "    "
 USED_UP = (
     "Dispensed without an order, and used up long before surgery by the days of supply",
@@ -198,10 +199,13 @@ def _without_order(page: MedicinesPage) -> list[str]:
 
 
 def _alerts(page: MedicinesPage) -> list[str]:
-    """What must not be overlooked stands at the head: two anticoagulants at once, a weekly medicine taken daily."""
+    """What must not be overlooked stands at the head: two anticoagulants, a weekly medicine taken daily, an allergy."""
     often = [clean(x.row.words) for x in page.lines if any(f.code == TOO_OFTEN for f in x.row.findings)]
     found = [f"ALERT: a weekly medicine is ordered more often, ask at once: {', '.join(often)}"] if often else []
     doubled = [clean(x.row.words) for x in page.lines if any(f.code == DUPLICATE for f in x.row.findings)]
     if doubled:
         found.append(f"ALERT: two anticoagulants at once, which one is meant: {', '.join(doubled)}")
+    for code, what in CAUTIONS.items():
+        if met := [clean(x.row.words) for x in page.lines if any(f.code == code for f in x.row.findings)]:
+            found.append(f"ALERT: {what}: {', '.join(met)}")
     return found
