@@ -72,9 +72,9 @@ def before_last_move(server: Server, held: Sequence[Held], episode: Episode, roo
     return stood if any(p.episode == episode for p, _ in read_all(stood)) else None
 
 
-def changes(server: Server, root: str) -> int:
-    """How often a plan that stood was changed, as the server remembers: what a later calendar counts on from."""
-    return sum(any(e.get("role") == "revision" for e in p.get("entity") or []) for p in _provenances(server, root))
+def changed(server: Server, root: str) -> bool:
+    """Whether a plan that stood was changed, as the server remembers."""
+    return any(e.get("role") == "revision" for p in _provenances(server, root) for e in p.get("entity") or [])
 
 
 def withdrawn_by(server: Server, root: str) -> str:

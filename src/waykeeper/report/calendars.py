@@ -56,15 +56,17 @@ def calendar_ics(
     now: datetime,
     language: str,
     bookings: Bookings | None = None,
+    earlier: bool | None = None,
 ) -> bytes:
     """The patient's calendar. Unanswered holds, undated items and the clinic's own work are not in it.
 
-    sequence   0 for the first calendar of a plan, one more for each later one
+    sequence   greater for each later calendar of a plan: only so a calendar program takes its events (RFC 5545)
     now        when it is made, an aware datetime; becomes DTSTAMP
     bookings   proven bookings by visit; a visit without one stands on its target day, tentative, without alarm
+    earlier    whether the patient may hold an earlier calendar; where nobody says so, 0 is the sequence of a first one
 
     Items that were withdrawn or entered in error become cancelled events without alarm, so that a calendar that
-    holds them lets them go; from the second calendar on so do items whose date or answer was taken back (a hold
+    holds them lets them go; where there may be an earlier one so do items whose date or answer was taken back (a hold
     that must be approved again after a move would otherwise go on ringing on its old day). Raises WaykeeperError:
     WKO001 to WKO003 (nothing may be printed), WKO004 (language), WKO005 (sequence), WKO007 (now without zone).
     """
@@ -72,7 +74,7 @@ def calendar_ics(
     words = interface(language)
     code = check_code(plan, state, bookings)
     events = [*calendar_events(plan, state, words, bookings), *_cancelled_items(plan, state, words)]
-    if _checked(sequence):
+    if _checked(sequence) if earlier is None else earlier:
         events += _taken_back(plan, state, words, {e.key for e in events})
     calendar = _calendar(plan.zone, words.say("calendar_name", pathway=pathway_words(plan, words)))
     caution = words.say("calendar_caution", code=code)

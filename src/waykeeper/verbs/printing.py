@@ -141,20 +141,28 @@ def calendar_of(made: Move, fallback: str = "en") -> bytes:
     """The calendar after a move: under the next sequence, what is no longer in the plan is cancelled in it."""
     from waykeeper.report.calendars import calendar_ics
 
-    moved = made.moved
-    number = _sequence(moved.server, moved.new_state) if moved.server and not moved.dry_run else 0
+    moved, now = made.moved, datetime.now(UTC)
     return calendar_ics(
-        moved.new, moved.new_state, sequence=max(number, 1), now=datetime.now(UTC),
+        moved.new, moved.new_state, sequence=_sequence(now), now=now, earlier=True,
         language=_language("", moved.new, fallback), bookings=made.bookings,
     )  # fmt: skip
 
 
-def _sequence(server: str, state: State) -> int:
-    """One more with each change of the plan that the server remembers, so that a later calendar always counts more."""
-    from waykeeper.exchange import Server
-    from waykeeper.exchange.versions import changes
+def _sequence(now: datetime) -> int:
+    """Seconds since 2020: a later calendar always counts more, whatever has changed since, as a booking or an answer.
 
-    return changes(Server(server), state.plan_reference)
+    Fits the INTEGER of RFC 5545 (32 bits) until 2088.
+    """
+    return int((now - datetime(2020, 1, 1, tzinfo=UTC)).total_seconds())
+
+
+def _may_hold_one(server: str, state: State) -> bool:
+    """True where something of the plan was changed on the server, so that an earlier calendar may say otherwise."""
+    from waykeeper.exchange import Server
+    from waykeeper.exchange.versions import changed
+
+    touched = any(version not in ("", "1") for own in state.items.values() for version in own.versions.values())
+    return touched or changed(Server(server), state.plan_reference)
 
 
 def calendar(
@@ -170,14 +178,14 @@ def calendar(
 ) -> bytes:
     """The patient's calendar as iCalendar.
 
-    sequence   0 for the first, one more for each later one; from a server it counts on with every change of the plan
+    sequence   of its events, greater for each later calendar; by itself it grows with the time, 0 says that it is the
+               first one that the patient gets
     """
     from waykeeper.report.calendars import calendar_ics
 
-    one = _one_plan(bundle, from_, patient, episode, as_of)
-    if sequence is None:
-        sequence = _sequence(from_, one.state) if from_ else 0
+    one, now = _one_plan(bundle, from_, patient, episode, as_of), datetime.now(UTC)
+    earlier = None if sequence is not None else bool(from_) and _may_hold_one(from_, one.state)
     return calendar_ics(
-        one.plan, one.state, sequence=sequence, now=datetime.now(UTC),
+        one.plan, one.state, sequence=_sequence(now) if sequence is None else sequence, now=now, earlier=earlier,
         language=_language(language, one.plan, fallback), bookings=one.bookings,
     )  # fmt: skip
