@@ -290,6 +290,41 @@ def test_drops_and_creams_make_no_pair() -> None:
     assert [sorted({f.code for f in r.findings}) for r in got] == [["WKM303"], [], ["WKM303"], []]
 
 
+@pytest.mark.parametrize(
+    ("words", "asked"),
+    [
+        (("semaglutide pen", "dulaglutide pen", "liraglutide pen"), "two of a kind (GLP-1)"),
+        (("dapagliflozin 10 mg", "empagliflozin 10 mg"), "two of a kind (SGLT2 inhibitors)"),
+        (("clopidogrel 75 mg", "ticagrelor 90 mg"), "two of a kind (P2Y12 inhibitors)"),
+        (("metoprolol 25 mg", "carvedilol 6.25 mg"), "two of a kind (beta blockers)"),
+        (("lisinopril 10 mg", "enalapril 5 mg"), "two of a kind (ACE inhibitors)"),
+        (("losartan 50 mg", "valsartan 80 mg"), "two of a kind (angiotensin receptor blockers)"),
+        (("lisinopril 10 mg", "losartan 50 mg"), "both act on angiotensin"),
+        (("lisinopril 10 mg", "sacubitril / valsartan 49/51 mg"), "both act on angiotensin"),
+        (("atorvastatin 40 mg", "simvastatin 20 mg"), "two of a kind (statins)"),
+        (("sertraline 50 mg", "duloxetine 60 mg"), "two of a kind (SSRI or SNRI)"),
+        (("lorazepam 1 mg", "diazepam 5 mg"), "two of a kind (benzodiazepines)"),
+        (("adalimumab pen", "etanercept pen"), "two biologics at once"),
+        (("lithium carbonate 300 mg", "ibuprofen 600 mg"), "lithium may rise"),
+        (("lithium carbonate 300 mg", "lisinopril 20 mg"), "lithium may rise"),
+        (("lithium carbonate 300 mg", "losartan 50 mg"), "lithium may rise"),
+        (("lithium carbonate 300 mg", "hydrochlorothiazide 25 mg"), "lithium may rise"),
+    ],
+)
+def test_two_of_a_kind_and_what_lithium_does_not_bear_are_asked_on_each_row(words: tuple[str, ...], asked: str) -> None:
+    """Labels, from memory; that two of one class are seldom meant is common practice, no source."""
+    got = rows(*words)
+    assert [r.question.count(asked) for r in got] == [1] * len(words)
+    alone = [row_of({"words": w}) for w in words]
+    assert all(asked not in r.question for r in alone)
+    assert [(r.missed_days, r.last_dose) for r in got] == [(r.missed_days, r.last_dose) for r in alone]
+
+
+def test_one_product_of_two_is_no_pair_of_a_kind() -> None:
+    assert rows("sacubitril / valsartan 49/51 mg", "timolol eye drops", "metoprolol 25 mg")[0].findings == ()
+    assert rows("timolol eye drops", "metoprolol 25 mg")[1].findings == ()
+
+
 def test_partners_share_one_question() -> None:
     (ibuprofen, *_) = rows("ibuprofen 400 mg", "warfarin 5 mg", "aspirin 81 mg", "clopidogrel 75 mg")
     assert "with warfarin, aspirin, clopidogrel: bleeding adds up: is that intended?" in ibuprofen.question
