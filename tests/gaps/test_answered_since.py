@@ -137,6 +137,20 @@ def test_an_answer_that_another_system_changes_or_takes_back_is_found(before):
     assert again[stays].verdict == "excused" and again[goes].verdict != "excused"
 
 
+def test_no_gate_is_ready_while_an_answer_may_ask_for_what_an_earlier_one_left_out():
+    """The gate needs nothing of what left the plan: it looked ready, with the gloves not ordered."""
+    ask = Item(LATEX, QUESTION, fact=LATEX.item, asks_for=(Key("task", "gloves"),))
+    gloves, gate = item("task", "gloves", dates(SURGERY)), item("gate", "ready", dates(SURGERY))
+    away = ItemState(gloves.key, "cancelled", "withdrawn", withdrawn_by_us=True)
+    for told, verdict in (("no", "ready"), ("yes", "shut")):
+        own = ItemState(LATEX, "completed", "done", fact_answer=told, done_on=date(2026, 3, 1))
+        made = plan(ask, gloves, gate, answers="0123456789ab latex_allergy=no")
+        found = worklist([(made, State({LATEX: own, gloves.key: away}))], (), SURGERY).rows
+        row = next(r for r in found if r.kind == "gate")
+        assert row.verdict == verdict
+        assert (f"An answer that the plan was not made with: {QUESTION}" in row.reason) == (told == "yes")
+
+
 def test_other_answers_since_do_not_hide_a_changed_one_nor_look_like_one():
     world = started()
     record_answer(world, "no")

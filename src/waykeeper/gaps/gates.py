@@ -55,7 +55,7 @@ def _answered(key: Key, item: Item | None, setting: Setting) -> bool:
 def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: date | None) -> str:
     """The needs that nothing fulfils yet, by their state, in the gate's order, in whole sentences; "" for none.
 
-    Open conflicts shut a gate too.
+    Open conflicts shut a gate too, and an answer that may ask again for what an earlier one left out.
 
     due     the gate's own day
     """
@@ -64,6 +64,8 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
     left = lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
     states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
     states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
+    # what an answer of before left out is in no need: nobody may approve before the plan knows the answer that stands
+    states += [(sentence("missing", "answer", {}), asked(s.question.title)) for s in setting.since.values() if s.away]
     groups: dict[str, Counter[str]] = {}
     for state, title in states:
         groups.setdefault(state, Counter())[title] += 1
