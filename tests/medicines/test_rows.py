@@ -461,3 +461,9 @@ def test_an_answer_with_the_proposed_number_keeps_its_clock_limit() -> None:
     assert str(row.last_limit) == "2026-03-17T07:30:00-05:00"
     (other,) = rows("lisinopril 10 mg", answers={"row-0": HoldAnswer("hold", 1)})
     assert (other.last_dose, other.last_limit) == (date(2026, 3, 16), None)
+
+
+def test_a_hormone_after_the_menopause_asks_for_no_contraception() -> None:
+    """NICE CG92/NG89: stopping 4 weeks before is considered; contraception is a matter of contraceptives."""
+    assert "contraception" not in row_of({"words": "estradiol 1 mg tablet"}).question
+    assert "contraception" not in row_of({"words": "conjugated estrogens 0.3 mg"}).question
