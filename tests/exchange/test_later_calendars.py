@@ -80,3 +80,18 @@ def test_an_answer_given_since_is_in_the_later_calendar(url, clock):
     second = events(waykeeper.calendar(from_=url, patient=WHO))
     assert second.keys() > first.keys()
     assert any("apixaban" in str(e["SUMMARY"]) and e["STATUS"] == "CONFIRMED" for e in second.values())
+
+
+def test_of_a_plan_that_was_withdrawn_only_what_still_rings_is_taken_away(url, clock):
+    waykeeper.note(HOLD, "answered", to=url, patient=WHO, by="Dr Reed", on="2026-02-20", days=2)
+    held = events(waykeeper.calendar(from_=url, patient=WHO))
+    waykeeper.withdraw(from_=url, patient=WHO, reason="another treatment", by="R. Alder")
+    with pytest.raises(waykeeper.WaykeeperError) as refused:
+        waykeeper.calendar(from_=url, patient=WHO)
+    assert [f.code for f in refused.value.findings] == ["WKO002"]
+    last = events(waykeeper.calendar(from_=url, patient=WHO, take_back=True))
+    assert last.keys() >= held.keys()
+    assert sequence(last) > sequence(held)
+    assert {str(e["STATUS"]) for e in last.values()} == {"CANCELLED"}
+    assert not [e for e in last.values() if e.walk("VALARM")]
+    assert "Wintergale" not in str(last) and "apixaban" not in str(last)

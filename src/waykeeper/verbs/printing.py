@@ -174,18 +174,33 @@ def calendar(
     language: str = "",
     episode: int = 1,
     sequence: int | None = None,
+    take_back: bool = False,
     fallback: str = "en",
 ) -> bytes:
     """The patient's calendar as iCalendar.
 
     sequence   of its events, greater for each later calendar; by itself it grows with the time, 0 says that it is the
                first one that the patient gets
+    take_back  only cancel what an earlier calendar holds, nameless and silent: of a plan that was withdrawn or put off,
+               of a patient who died. Raises WaykeeperError WKC203 for a plan that stands
     """
-    from waykeeper.report.calendars import calendar_ics
+    from waykeeper.report.calendars import calendar_ics, cancelled_ics
 
     one, now = _one_plan(bundle, from_, patient, episode, as_of), datetime.now(UTC)
     earlier = None if sequence is not None else bool(from_) and _may_hold_one(from_, one.state)
+    number, spoken = _sequence(now) if sequence is None else sequence, _language(language, one.plan, fallback)
+    if take_back:
+        _over(one)
+        return cancelled_ics(one.plan, sequence=number, now=now, language=spoken)
     return calendar_ics(
-        one.plan, one.state, sequence=_sequence(now) if sequence is None else sequence, now=now, earlier=earlier,
-        language=_language(language, one.plan, fallback), bookings=one.bookings,
-    )  # fmt: skip
+        one.plan, one.state, sequence=number, now=now, earlier=earlier, language=spoken, bookings=one.bookings
+    )
+
+
+def _over(one: Sheet) -> None:
+    """Raises WaykeeperError WKC203 for a plan that stands: the patient would lose every date."""
+    from waykeeper.report.permit import refusal
+
+    if refusal(one.plan, one.state) is None:
+        found = "--take-back is for a plan that was withdrawn or put off, or a patient who died; this plan stands"
+        raise WaykeeperError(finding("WKC203", found, help="Leave it out: a later calendar replaces an earlier one."))

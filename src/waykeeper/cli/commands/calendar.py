@@ -24,6 +24,9 @@ def calendar(
         int | None,
         typer.Option("--sequence", help="0 for the first, more for each later one; by itself it grows with the time."),
     ] = None,
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="Only take away what an earlier one holds, of a plan that is over.")
+    ] = False,
 ) -> None:
     """The patient's calendar (iCalendar)."""
 
@@ -35,7 +38,7 @@ def calendar(
         words.needed(ics, "--ics")
         made = verbs.calendar(
             bundle, from_=one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
-            episode=episode, sequence=sequence, fallback=session.settings.language or "en",
+            episode=episode, sequence=sequence, take_back=take_back, fallback=session.settings.language or "en",
         )  # fmt: skip
         write_whole(ics, made)
         return DONE
