@@ -50,8 +50,9 @@ def daily_sums(
     apap: list[AcetaminophenDose] = []
     opioids: list[OpioidDose] = []
     unread: list[str] = []
+    listed = {entry.key for entry in medicines}
     for entry in medicines:
-        if entry.status in ENDED or entry.forbidden:
+        if entry.status in ENDED or entry.forbidden or entry.statement_of in listed:
             continue
         known = recognise(entry, rules)
         counted = [(n, name) for n, name in enumerate(known.ingredients) if rules.ingredients[name].tags & COUNTED]

@@ -38,6 +38,7 @@ class MedicineRow:
     group         the rule's file; a pathway names the groups whose holds it wants
     unlisted      it was dispensed or given, and no order or statement lists it; `handed_over` on that day, and where a
                   number of days was dispensed `supplied_until` the last of them
+    statement_of  key of the order of the list that this row only tells of: no second medicine
     """
 
     key: str
@@ -74,6 +75,7 @@ class MedicineRow:
     unlisted: bool = False
     handed_over: date | None = None
     supplied_until: date | None = None
+    statement_of: str = ""
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property

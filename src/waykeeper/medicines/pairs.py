@@ -78,10 +78,14 @@ def _pairs(rows: Sequence[MedicineRow], rules: Ruleset) -> list[_Met]:
 
 
 def _doubles(rows: Sequence[MedicineRow]) -> list[_Met]:
-    """The same substance in two live rows: one order renewed, two prescribers, or twice the dose?"""
+    """The same substance in two live rows: one order renewed, two prescribers, or twice the dose?
+
+    A statement about an order that is a live row itself is no second one.
+    """
     places: dict[str, list[int]] = {}
+    orders = {row.key for row in rows if _live(row)}
     for i, row in enumerate(rows):
-        for name in dict.fromkeys(row.ingredients) if _live(row) else ():
+        for name in dict.fromkeys(row.ingredients) if _live(row) and row.statement_of not in orders else ():
             places.setdefault(name, []).append(i)
     return [
         _Met(i, "", f"{name} is on the list {len(where)} times: is each of them taken?", "WKM301")

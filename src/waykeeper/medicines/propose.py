@@ -30,6 +30,7 @@ from waykeeper.record.model import ENDED, Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
 LASTING_DAYS = 7
+STATEMENT = "a statement about an order of this list, not a second medicine"
 REVIEW = "needs review, the prescriber must decide: "  # how the question of a row that is not classified begins
 
 
@@ -97,6 +98,8 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if known.doubt and row.decision != "already stopped":
         row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
     row = where_from(only_as_needed(row, entry), entry)
+    if entry.statement_of:
+        row = replace(row, statement_of=entry.statement_of, notes=(*row.notes, STATEMENT))
     if known.ingredients and context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
     if row.last_limit is not None:
