@@ -122,6 +122,8 @@ def test_an_answer_that_another_system_changes_or_takes_back_is_found(before):
     assert found["plan/plan"].verdict == "needs-review" and found["plan/plan"].gap
     assert f"{after}, and it was {before} when the plan was made" in found["plan/plan"].reason
     assert f"{after}, and it was {before}" in found[stays].reason and "answered since" in found[stays].title
+    left_out = {WASH: "Wash with the antiseptic soap", GLOVES: "Order latex-free gloves"}[goes]
+    assert f"Left out by the answer of before: {left_out}." in found["plan/plan"].reason
 
     for taken in ({"status": "requested"}, {"status": "entered-in-error"}):
         record_answer(world, **taken)
@@ -149,6 +151,17 @@ def test_no_gate_is_ready_while_an_answer_may_ask_for_what_an_earlier_one_left_o
         row = next(r for r in found if r.kind == "gate")
         assert row.verdict == verdict
         assert (f"An answer that the plan was not made with: {QUESTION}" in row.reason) == (told == "yes")
+
+
+def test_what_an_answer_left_out_counts_for_how_grave_it_is():
+    ask = Item(LATEX, QUESTION, fact=LATEX.item, asks_for=(Key("task", "gloves"),))
+    gloves = item("task", "gloves", dates(SURGERY), harm=3)
+    own = ItemState(LATEX, "completed", "done", fact_answer="yes", done_on=date(2026, 2, 1))
+    away = ItemState(gloves.key, "cancelled", "withdrawn", withdrawn_by_us=True)
+    made, state = plan(ask, gloves, answers="0123456789ab latex_allergy=no"), State({LATEX: own, gloves.key: away})
+    for as_of, severity in ((date(2026, 2, 2), 2), (SURGERY, 3)):
+        row = next(r for r in worklist([(made, state)], (), as_of).rows if r.kind == "plan")
+        assert (row.severity, row.gap) == (severity, True)
 
 
 def test_other_answers_since_do_not_hide_a_changed_one_nor_look_like_one():

@@ -18,6 +18,7 @@ from waykeeper.plan.model import State
 PLAN = ankle()
 SENTENCES = {
     "tails",
+    "answers",
     "questions",
     "history",
     "why",

@@ -48,7 +48,9 @@ def said(folder, resources, as_of, item):
     ],
 )
 def test_what_is_done_tomorrow_is_not_done(item, name, day, words, tmp_path):
-    made = done(item, name, day, *([output("decision", valueString="continue")] if item == MEDICINE else []))
+    said_by = {MEDICINE: ("decision", "continue"), "question/stairs_at_home": ("answer", "no")}
+    told = [output(said_by[item][0], valueString=said_by[item][1])] if item in said_by else []
+    made = done(item, name, day, *told)
     before, after = f"{day[:8]}{int(day[8:]) - 1:02}", f"{day[:8]}{int(day[8:]) + 1:02}"
     found = [said(tmp_path, made, as_of, item) for as_of in (before, day, after)]
     assert tuple(word for word, _, _ in found) == words

@@ -24,15 +24,20 @@ def filling(found: Iterable[Since], on: Setting) -> Filling:
     """What the plan's own row says of them. `act_on` is the first day that a grave item needs to be right."""
     since = list(found)
     items = list({i.key: i for one in since for i in _ahead(one, on)}.values())
-    titles = list(dict.fromkeys(asked(i.title) for i in items))
-    named = "; ".join(titles[:_NAMED]) + (f"; and {len(titles) - _NAMED} more" if len(titles) > _NAMED else "")
-    serious = [day for i in items if i.harm >= _SERIOUS and (day := _acts_from(i)) is not None]
-    hang = "hangs" if len(items) == 1 else "hang"
+    away = [on.items[key] for one in since for key in one.away]
+    serious = [day for i in (*items, *away) if i.harm >= _SERIOUS and (day := _acts_from(i)) is not None]
+    hang = f" {counted(len(items), 'step')} still {'hangs' if len(items) == 1 else 'hang'} on it: {_named(items)}."
     return Filling({
         "told": " ".join(told_of(one) for one in since), "act_on": min(serious, default=None),
-        "hanging": f" {counted(len(items), 'step')} still {hang} on it: {named}." if items else "",
+        "hanging": (hang if items else "") + (f" Left out by the answer of before: {_named(away)}." if away else ""),
         "answered_on": min((one.on for one in since if one.on is not None), default=None),
     })  # fmt: skip
+
+
+def _named(items: Iterable[Item]) -> str:
+    """The titles, each once; of many the first."""
+    titles = list(dict.fromkeys(asked(i.title) for i in items))
+    return "; ".join(titles[:_NAMED]) + (f"; and {len(titles) - _NAMED} more" if len(titles) > _NAMED else "")
 
 
 def is_dated(found: Iterable[Since], on: Setting) -> bool:
