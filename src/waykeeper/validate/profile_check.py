@@ -6,11 +6,11 @@ from decimal import Decimal
 from typing import Any
 
 from waykeeper.validate.fhirpath import NotEvaluated, evaluate
-from waykeeper.validate.profiles import Profile, ProfileElement, bound_set
+from waykeeper.validate.profiles import Profile, ProfileElement, bound_set, published_profile
 from waykeeper.validate.references import target_type
 from waykeeper.validate.run import Place, Run
 from waykeeper.validate.slicing import NotTold, fits_pattern, slice_of
-from waykeeper.validate.tables import type_record
+from waykeeper.validate.tables import SPEC_VERSION, extension_table, type_record
 
 Json = dict[str, Any]
 Held = list[tuple[Any, Place, str]]  # value, place, JSON name
@@ -20,13 +20,39 @@ def check_profiles(profiles: tuple[Profile, ...], resource: Json, place: Place, 
     """Lay every profile that applies over a resource."""
     meta = resource.get("meta")
     claimed = meta.get("profile") if isinstance(meta, dict) else None
-    claims = {str(url).partition("|")[0] for url in claimed} if isinstance(claimed, list) else set()
+    claims = [url for url in claimed if isinstance(url, str)] if isinstance(claimed, list) else []
+    urls = {url.partition("|")[0] for url in claims}
     for profile in profiles:
-        if profile.type == resource.get("resourceType") and (profile.always or profile.url in claims):
+        if profile.type == resource.get("resourceType") and (profile.always or profile.url in urls):
             _lay(profile, resource, place, run)
-    given = {profile.url for profile in profiles} | {_BASE + str(resource.get("resourceType"))}
-    for url in sorted(claims - given):
-        _not_checked(f"profile {url}", "it is claimed and was not given", place, run)
+    for claim in dict.fromkeys(claims):
+        _check_claim(claim, resource, place, run)
+
+
+def _check_claim(claim: str, resource: Json, place: Place, run: Run) -> None:
+    """A claimed profile is of the type of the resource; one that was not given is R4's own, or is not checked."""
+    url, _, version = claim.partition("|")
+    type_ = str(resource.get("resourceType"))
+    given = run.known.get(url)
+    own = given or (published_profile(url) if version in ("", SPEC_VERSION) else None)
+    needed = own.type if own else _type_of(url, version, run)
+    if needed is not None and needed not in (type_, *_ABSTRACT):
+        run.add("WKV816", place, f"profile {url} is claimed, which is of {needed}; the resource is of {type_}")
+    elif own and not given:
+        _lay(own, resource, place, run)
+    elif needed is None:
+        _not_checked(f"profile {claim}", "it is claimed and was not given", place, run)
+
+
+_ABSTRACT = ("Resource", "DomainResource")  # what fits its own type fits these
+
+
+def _type_of(url: str, version: str, run: Run) -> str | None:
+    """The type of a claim that is no profile: of a type of R4 that type, of a known extension that."""
+    if run.extension(url) is not None or extension_table(url) is not None:
+        return "Extension"
+    name = url.removeprefix(_BASE)
+    return name if url.startswith(_BASE) and type_record(name) and version in ("", SPEC_VERSION) else None
 
 
 UNCHECKED = ("WKV809", "WKV812", "WKV815")  # the codes that say that something of a profile was not checked
@@ -142,9 +168,10 @@ def _check_type_profiles(element: ProfileElement, value: Any, here: Place, run: 
     urls = [str(u).partition("|")[0] for t in element.record.get("type", []) for u in t.get("profile", [])]
     if not urls or not isinstance(value, dict) or element.name in ("extension", "modifierExtension"):
         return
-    known = [run.known[url] for url in urls if url in run.known]
-    for url in urls:
-        if url not in run.known and not url.startswith(_BASE):
+    found = {url: run.known.get(url) or published_profile(url) for url in urls}
+    known = [profile for profile in found.values() if profile is not None]
+    for url, profile in found.items():
+        if profile is None and not (url.startswith(_BASE) and type_record(url.removeprefix(_BASE))):
             _not_checked(f"profile {url}", f"{element.path} must fit it, and it was not given", here, run)
     if len(known) < len(urls):
         return

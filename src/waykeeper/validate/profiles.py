@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.validate.extensions import extension_record
+from waykeeper.validate.tables import profile_record
 from waykeeper.validate.terminology import ValueSet, value_set
 
 Json = dict[str, Any]
@@ -248,6 +250,15 @@ def _closed(url: str, by_system: dict[str, frozenset[str] | None], *, known: boo
     listed = [codes for codes in by_system.values() if codes is not None]
     whole = known and len(listed) == len(by_system) and bool(listed)
     return ValueSet(url, by_system, frozenset().union(*listed) if whole else None, known=known)
+
+
+@cache
+def published_profile(url: str) -> Profile | None:
+    """The profile of that url that 4.0.1 itself publishes, such as the vital signs, or None."""
+    record = profile_record(url)
+    if record is None:
+        return None
+    return _profile({"url": url, "type": record["t"], "snapshot": {"element": record["e"]}}, False, {})
 
 
 def bound_set(profile: Profile, url: str) -> ValueSet:

@@ -73,18 +73,25 @@ def fits_pattern(value: Any, pattern: Any) -> bool:
 
 def _demands(part: ProfileElement, path: str) -> list[tuple[str, str, Any]]:
     """(path, fixed or pattern, value) that a slice states at a path, above it or below it."""
-    steps = [] if path == "$this" else path.split(".")
-    at: ProfileElement | None = part
-    for number in range(len(steps) + 1):
-        if at is None:
-            return []
-        if at.fixed:
-            kind, wanted = at.fixed
-            below = _dig(wanted, steps[number:])
-            return [] if below is None else [(path, kind if number == len(steps) else "pattern", below)]
-        if number < len(steps):
-            at = at.children.get(steps[number]) or at.children.get(steps[number] + "[x]")
-    return [] if at is None else _below(at, path)
+    return _demands_from(part, [] if path == "$this" else path.split("."), path)
+
+
+def _demands_from(at: ProfileElement, steps: list[str], path: str) -> list[tuple[str, str, Any]]:
+    """As `_demands`, with the steps of the path that are left below an element.
+
+    What a required slice below states (`coding:SBPCode` of blood pressure) one of the values there must hold.
+    """
+    if at.fixed:
+        kind, wanted = at.fixed
+        below = _dig(wanted, steps)
+        return [] if below is None else [(path, "pattern" if steps else kind, below)]
+    if not steps:
+        return _below(at, path)
+    child = at.children.get(steps[0]) or at.children.get(steps[0] + "[x]")
+    if child is None:
+        return []
+    needed = [child, *(part for part in child.slices.values() if part.least)]
+    return next((found for one in needed if (found := _demands_from(one, steps[1:], path))), [])
 
 
 def _below(at: ProfileElement, path: str) -> list[tuple[str, str, Any]]:

@@ -10,7 +10,15 @@ from typing import Any
 import orjson
 
 SPEC_VERSION = "4.0.1"
-_FILES = ("types.jsonl", "valuesets.jsonl", "codesystems.jsonl", "extensions.jsonl", "ucum.jsonl", "iso_codes.jsonl")
+_FILES = (
+    "types.jsonl",
+    "valuesets.jsonl",
+    "codesystems.jsonl",
+    "extensions.jsonl",
+    "profiles.jsonl",
+    "ucum.jsonl",
+    "iso_codes.jsonl",
+)
 
 
 @cache
@@ -38,12 +46,6 @@ def type_record(name: str) -> dict[str, Any] | None:
 
 
 @cache
-def type_names() -> tuple[str, ...]:
-    """Every type, sorted: resources, complex and primitive types."""
-    return tuple(_lines("types.jsonl"))
-
-
-@cache
 def resource_types() -> frozenset[str]:
     """The names of the concrete R4 resource types."""
     return frozenset(
@@ -66,6 +68,11 @@ def code_system_record(url: str) -> dict[str, Any] | None:
 def ucum_record(part: str) -> Any:
     """The `prefixes` (a list) or `units` (code to 1 where metric) of UCUM."""
     return _record("ucum.jsonl", part)
+
+
+def profile_record(url: str) -> dict[str, Any] | None:
+    """The record of a profile that 4.0.1 publishes (`build_profiles` draws it), or None."""
+    return _record("profiles.jsonl", url)
 
 
 @cache
