@@ -62,3 +62,18 @@ def test_on_the_morning_of_surgery_nobody_is_asked_again_for_an_answer_that_stan
     unanswered = replace(state, items={**state.items, HOLD: ItemState(HOLD, "on-hold", "open")})
     rows = {r.item: r for r in worklist([(made_plan, unanswered)], [], SURGERY).rows}
     assert "Never answered: lisinopril" in rows[str(GATE)].reason
+
+
+@pytest.mark.parametrize("answer", ANSWERS.values(), ids=ANSWERS)
+@pytest.mark.parametrize(
+    "more", [{"restarted_on": SURGERY + timedelta(days=1)}, {"cls": "done", "status": "completed"}]
+)
+def test_no_state_of_a_medicine_breaks_the_list(answer, more):
+    """A medicine that was started again and never answered has no word for a gate: the whole list ended with it."""
+    made_plan, state = made(answer, None)
+    held = replace(state, items={**state.items, HOLD: replace(state.items[HOLD], **more)})
+    for day in DAYS:
+        rows = {r.item: r for r in worklist([(made_plan, held)], [], day).rows}
+        assert rows[str(GATE)].verdict
+    if answer is None and "restarted_on" in more:
+        assert "Started again, without a clear answer: lisinopril" in rows[str(GATE)].reason
