@@ -206,6 +206,8 @@ def gate_released_and_surgery_moves(world: World) -> None:
     assert world.at(READY, f"mirror:{BLOOD}")["status"] == "completed"
     complete(world, READY, "gate", date(2026, 3, 11))
     world.push()
+    assert world.push().changing == ()  # what was released is not asked again while nothing changes
+    assert world.at(READY, "gate", 2) is None
     world.push(surgery=later(MOVED))
     assert world.at(READY, "gate", 1)["status"] == "completed"
     assert world.at(READY, "gate", 2)["status"] == "requested"

@@ -22,11 +22,12 @@ from merge.stories import answer, book, complete
 from merge.worlds import Memory, later
 from waykeeper.fhir import answers, read_all
 from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES
+from waykeeper.gaps import worklist
 from waykeeper.merge import decide, withdraw
 from waykeeper.merge.difference import difference, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import medicine_changes
-from waykeeper.merge.stopped import RESTART
+from waykeeper.merge.stopped import RESTART, stopped
 from waykeeper.plan.model import Key
 from waykeeper.report.move_words import medicine_sentence
 
@@ -131,6 +132,44 @@ def test_a_pause_that_began_by_the_plans_own_days_counts_as_begun():
     world = start(SURGERY, 3)
     _, row, _ = move(world, later(21), date(2026, 3, 16))  # last dose was 2026-03-14
     assert row.need == "ask about restart" and len(restart_tasks(world)) == 1
+
+
+def restarted_and_answered_anew():
+    """Stopped for 03-18, moved by three weeks, restarted on 03-17, three days answered for 04-08: last dose 04-04."""
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    complete(world, HOLD, RESTART, date(2026, 3, 17))
+    answer(world, 3, date(2026, 3, 18))
+    world.push(surgery=later(21))
+    return world
+
+
+@pytest.mark.parametrize("recorded", [True, False])
+def test_restarted_and_paused_again_for_the_new_day_is_stopped_again(recorded):
+    """A medicine against clots that nobody restarts is the harm: the first restart says nothing of the second pause."""
+    world = restarted_and_answered_anew()
+    held = holding(world.plan(surgery=later(21)).episode, world.resources())
+    assert stopped(held, date(2026, 3, 20)) == stopped(held, date(2026, 4, 4)) == []
+    if recorded:
+        complete(world, HOLD, "stop", date(2026, 4, 4))
+    held = holding(world.plan(surgery=later(21)).episode, world.resources())
+    (again,) = stopped(held, date(2026, 4, 6))
+    assert again.item.key == HOLD
+
+    decided = withdraw(held.plan, world.resources(), "theatre closed", today=date(2026, 4, 6))
+    assert any("was stopped for this surgery" in one for one in decided.notices)
+    world.send(decided)
+    (task,) = (t for t in restart_tasks(world) if t["status"] == "requested")
+    assert task["restriction"]["period"]["end"] == "2026-04-06"
+    assert any("Asked again" in n["text"] and "2026-03-17" in n["text"] for n in task["note"])
+    rows = {r.item: r for r in worklist(read_all(world.resources()), [], date(2026, 4, 7)).rows}
+    assert (rows[str(HOLD)].verdict, rows[str(HOLD)].severity) == ("restart-due", 3)
+
+    complete(world, HOLD, RESTART, date(2026, 4, 7))
+    assert stopped(holding(held.plan.episode, world.resources()), date(2026, 4, 8)) == []
+    rows = {r.item: r for r in worklist(read_all(world.resources()), [], date(2026, 4, 8)).rows}
+    assert rows[str(HOLD)].verdict == "restarted"
 
 
 def test_not_stopped_yet_needs_no_restart():

@@ -294,8 +294,14 @@ def _from_surgery(setting: Setting, more: Filling) -> str:
     return "restart-due" if setting.as_of >= start else "not-yet-due-restart"
 
 
+def _taken_again(own: ItemState, setting: Setting, more: Filling) -> bool:
+    """True if the restart is of this pause: one of a day before its last dose was told was of an earlier pause."""
+    day, last = own.restarted_on, more.raw("last_dose") if _pauses(more) else None
+    return day is not None and not _to_come(day, setting) and (last is None or day >= last)
+
+
 def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:
-    if own.restarted_on is not None and not _to_come(own.restarted_on, setting):
+    if _taken_again(own, setting, more):
         return "restarted"
     stopped = _pauses(more) and more.raw("last_dose") is not None and setting.as_of > more.raw("last_dose")
     if setting.withdrawn and not setting.died and stopped:

@@ -57,7 +57,7 @@ def stopped(held: Holding, today: date | None = None) -> list[Stopped]:
 
 
 def _stopped(held: Holding, item: Item, today: date | None) -> Stopped | None:
-    if _restarted(held, item.key, today):
+    if _restarted(held, item, today):
         return None
     named = item.hold.medicine if item.hold else None
     about = held.rounds_about(item.key, named) if named else None
@@ -87,11 +87,19 @@ def _paused(
         return Stopped(item, "ahead")
     if _asked(held, item.key, rounds):
         return Stopped(item, "asked")
+    return Stopped(item, "planned") if _begun(held, item, rounds, today, hold) else None
+
+
+def _begun(
+    held: Holding, item: Item, rounds: Collection[int] | None, today: date | None, hold: HoldProposal | None
+) -> date | None:
+    """The last-dose day that a prescriber answered, where it is over; None where the pause has not begun by it."""
     state, surgery = held.state.items.get(item.key), held.plan.surgery_day if held.plan else None
-    stands = state is not None and state.cls != "withdrawn"  # what was withdrawn before its day was never begun
-    answer = (state.answer if rounds is None or state.round in rounds else state.earlier) if state and stands else None
-    last = told_last_dose(hold, answer, surgery) if answer and surgery else None
-    return Stopped(item, "planned") if last and today and last < today else None
+    if state is None or surgery is None or state.cls == "withdrawn":  # withdrawn before its day it was never begun
+        return None
+    answer = state.answer if rounds is None or state.round in rounds else state.earlier
+    last = told_last_dose(hold, answer, surgery) if answer else None
+    return last if last and today and last < today else None
 
 
 def _asked(held: Holding, key: Key, rounds: Collection[int] | None) -> bool:
@@ -105,22 +113,35 @@ def _waits(held: Holding, key: Key, number: int) -> bool:
     return status_class(held.own[key, RESTART, number][1]) in ("open", "busy")
 
 
-def _restarted(held: Holding, key: Key, today: date | None) -> bool:
-    """A restart is recorded, and nothing was stopped in a later round."""
-    own = [(part, n, r) for (k, part, n), (_, r) in held.own.items() if k == key and _happened(held, r, today)]
-    again = [n for part, n, _ in own if part in ("restart", RESTART)]
-    paused = [n for part, n, _ in own if part == "stop"]
-    return bool(again) and max(again) >= max(paused, default=0)
+def _restarted(held: Holding, item: Item, today: date | None) -> bool:
+    """A restart is recorded, and no pause has begun after it: another may begin for the new day of a surgery."""
+    happened = [
+        (part, n, _told_on(held, r))
+        for (k, part, n), (_, r) in held.own.items()
+        if k == item.key and _happened(held, r, today)
+    ]
+    again = [(n, day) for part, n, day in happened if part in ("restart", RESTART)]
+    if not again:
+        return False
+    number, day = max(again, key=lambda one: (one[1] or date.min, one[0]))
+    begun = _begun(held, item, None, today, item.hold)
+    if day is not None and begun is not None and begun > day:
+        return False
+    return all(day >= paused if day and paused else number >= n for part, n, paused in happened if part == "stop")
+
+
+def _told_on(held: Holding, resource: Any) -> date | None:
+    """The day on which a Task was done, as recorded; None where nobody said."""
+    period = resource.get("executionPeriod") or {}
+    try:
+        return moment(str(period.get("end") or period.get("start")), held.plan.zone if held.plan else "UTC").day
+    except ValueError:
+        return None
 
 
 def _happened(held: Holding, resource: Any, today: date | None) -> bool:
     """A Task is completed, and not for a day that has not come."""
-    period = resource.get("executionPeriod") or {}
-    try:
-        told = moment(str(period.get("end") or period.get("start")), held.plan.zone if held.plan else "UTC").day
-    except ValueError:
-        told = None
-    return _completed(resource) and not to_come(told, today)
+    return _completed(resource) and not to_come(_told_on(held, resource), today)
 
 
 def _completed(resource: Any) -> bool:
@@ -146,9 +167,12 @@ def restart_asked(
     """The Task that asks the prescriber about a restart in this round; None where it stands already.
 
     why   the sentence's beginning; it holds no date
+
+    One that was answered before another pause began is opened again: its answer stays in its notes.
     """
     item = paused.item
-    if (item.key, RESTART, number) in held.own:
+    ref, standing = held.own.get((item.key, RESTART, number), ("", None))
+    if standing is not None and not _completed(standing):
         return None
     maker = Maker(plan, {item.key: number})
     task = maker.task(item, RESTART, "restart")
@@ -158,4 +182,10 @@ def restart_asked(
     if today:
         task["restriction"] = {"period": {"end": today.isoformat()}}
     word: Word = "create"
-    return Decision(str(item.key), RESTART, number, word, (), why, "", "Task", None, with_offered(task))
+    if standing is not None:
+        word = "write"
+        answered = {"text": f"Asked again: it was answered before this pause ({_told_on(held, standing) or 'no day'})."}
+        kept = {k: v for k, v in standing.items() if k not in ("executionPeriod", "output")}
+        task = {**kept, **task, "id": standing.get("id", task["id"]), "meta": standing.get("meta") or task["meta"]}
+        task["note"] = [*(standing.get("note") or ()), answered]
+    return Decision(str(item.key), RESTART, number, word, (), why, ref, "Task", standing, with_offered(task))
