@@ -12,7 +12,7 @@ from datetime import date
 import pytest
 
 from gaps.exported import exported, gaps, part, row
-from waykeeper.exchange.noting import Noted, _completed
+from waykeeper.exchange.noted_changes import Noted, completed
 
 HELD = "hold/https://alder-quay.example/record-rows|AQ-1001-medicines-1"
 MEDICINE = "medicine/https://alder-quay.example/record-rows|AQ-1001-medicines-3"
@@ -190,5 +190,5 @@ def test_a_goal_met_tomorrow_is_not_met(tmp_path):
 def test_a_goal_noted_as_done_is_one_that_was_achieved():
     made = with_goal(lifecycleStatus="active", **achievement("not-achieved"))
     goal = part(made, "goal/eats-and-drinks", "goal")
-    noted = _completed(goal, Noted("R. Alderman", date(2026, 3, 19), "", None, ""))
+    noted = completed(goal, Noted("R. Alderman", date(2026, 3, 19), "", None, ""))
     assert noted["achievementStatus"]["coding"][0]["code"] == "achieved" and noted["statusDate"] == "2026-03-19"

@@ -17,21 +17,30 @@ from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.in_hand import comes_back, plan_itself, task_in_hand
 from waykeeper.exchange.made_again import to_make_again
 from waykeeper.exchange.noted_before import noted_before
+from waykeeper.exchange.noted_changes import (
+    Noted,
+    annotation,
+    answered,
+    closed,
+    completed,
+    fact,
+    opened_by,
+    owner,
+    reopened,
+    snoozed,
+)
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server, status_of
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import (
-    GOAL_ACHIEVEMENT,
     IDENTIFIER_PATH,
     TAG_CODE,
     TAG_SYSTEM,
-    TASK_CODES,
     TEST_LABEL,
 )
 from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
-from waykeeper.fhir.told import is_in_hand
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.contacts import may_close
@@ -46,18 +55,6 @@ TRIES = 3
 STALE = (409, 412)
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
 BEFORE, AS_BEFORE = ", which was there before", ": as it was noted before"
-
-
-@dataclass(frozen=True, slots=True)
-class Noted:
-    """What is noted: the words of the command, with the day settled."""
-
-    by: str
-    on: date
-    text: str
-    days: int | None
-    decision: str
-    today: date | None = None  # of the writing; without it that of the note
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +156,7 @@ def _written(
     if answer.status >= 400:
         refused = refusal(answer.status, f"note about {found.key}", answer.document)
         raise _AgainError(refused) if answer.status in STALE else refused
-    return _told(found, what, noted, ref) + _opened_by(what, resource) + to_make_again(plan, found, what, noted.text)
+    return _told(found, what, noted, ref) + opened_by(what, resource) + to_make_again(plan, found, what, noted.text)
 
 
 def _attended(
@@ -186,7 +183,7 @@ def _attended(
     entries = [_anew(server, *told, made) if told else _once(made, name)]
     if status_class(request) != "done":
         version = str((request.get("meta") or {}).get("versionId") or "")
-        entries.append(_entry("PUT", ref, _completed(request, noted), f"{server.base}/{ref}", f'W/"{version}"'))
+        entries.append(_entry("PUT", ref, completed(request, noted), f"{server.base}/{ref}", f'W/"{version}"'))
     try:
         answered = server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     except BadAnswerError as refused:
@@ -287,7 +284,7 @@ def _over(resource: Resource) -> bool:
 
 def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
     """True where this very note was written before: its answer had been lost, and it is run again."""
-    if _annotation(noted) not in (resource.get("note") or []):
+    if annotation(noted) not in (resource.get("note") or []):
         return False
     told = {code: output_of(resource, code) for code in ("decision", "missed-days", "answer")}
     if what == "fact":
@@ -384,117 +381,6 @@ def _unfit(text: str, help_text: str = "") -> WaykeeperError:
     return WaykeeperError(finding("WKX240", text, help=help_text))
 
 
-# the changes
-
-
-def _completed(resource: Resource, noted: Noted) -> Resource:
-    kind = resource["resourceType"]
-    made = {**resource, "note": [*(resource.get("note") or []), _annotation(noted)]}
-    if kind == "Goal":
-        met = {"coding": [{"system": GOAL_ACHIEVEMENT, "code": "achieved"}]}
-        return {**made, "lifecycleStatus": "completed", "statusDate": noted.on.isoformat(), "achievementStatus": met}
-    made["status"] = "completed"
-    if kind == "Task":
-        made["executionPeriod"] = {**(resource.get("executionPeriod") or {}), "end": noted.on.isoformat()}
-    return made
-
-
-def _annotation(noted: Noted) -> Resource:
-    return {
-        "authorString": noted.by,
-        "time": noted.on.isoformat(),
-        "text": noted.text or "Recorded with waykeeper note",
-    }
-
-
-def _output(code: str, **value: Any) -> Resource:
-    return {"type": {"coding": [{"system": TASK_CODES, "code": code}]}, **value}
-
-
-def _answered(resource: Resource, noted: Noted) -> Resource:
-    """The confirm or review Task completed, with decision and days as coded outputs.
-
-    The outputs say one thing, the newest: an unclear answer before it stays in the notes.
-    """
-    before = [text for code in ANSWER if (text := output_of(resource, code))]
-    kept = [o for o in resource.get("output") or [] if not _is_answer(o)]
-    decision = noted.decision or ("hold" if noted.days is not None else "")
-    outputs = [_output("decision", valueString=decision)] if decision else []
-    outputs += [_output("missed-days", valueInteger=noted.days)] if noted.days is not None else []
-    outputs += [_output("text", valueString=noted.text)] if noted.text else []
-    made = {k: v for k, v in _completed(resource, noted).items() if k != "output"}
-    if before:
-        made["note"].append({"text": f"Answered before: {', '.join(before)}."})
-    return made | ({"output": [*kept, *outputs]} if outputs or kept else {})
-
-
-ANSWER = ("decision", "missed-days", "text")
-
-
-def _is_answer(output: Mapping[str, Any]) -> bool:
-    codings = (output.get("type") or {}).get("coding") or []
-    return any(c.get("system") == TASK_CODES and c.get("code") in ANSWER for c in codings)
-
-
-def _fact(resource: Resource, noted: Noted) -> Resource:
-    """The question completed with one answer, the newest; one before it stays in the notes."""
-    before = output_of(resource, "answer")
-    made = _put_output(_completed(resource, noted), "answer", valueString=noted.text)
-    if before and before != noted.text:
-        made["note"].append({"text": f"Answered before: {before}."})
-    return made
-
-
-def _owner(resource: Resource, noted: Noted) -> Resource:
-    made = {**_opened(resource), "owner": {"display": noted.text}}
-    return _with_who(made, noted, f"Owner: {noted.text}", noted.on)
-
-
-def _with_who(task: Resource, noted: Noted, text: str, day: date) -> Resource:
-    """A Task in hand with who said so. The item's own Task has none: its latest note names who decided or did it."""
-    said = {"authorString": noted.by, "time": day.isoformat(), "text": text}
-    before = task.get("note") or []
-    return {**task, "note": [*before, said]} if is_in_hand(task) and said not in before else task
-
-
-def _opened(resource: Resource) -> Resource:
-    """Without the reason for which it was closed; the note that said so stays."""
-    kept = [o for o in resource.get("output") or [] if not _is(o, "closed-because")]
-    return {k: v for k, v in resource.items() if k != "output"} | ({"output": kept} if kept else {})
-
-
-def _opened_by(what: str, resource: Resource) -> str:
-    """What is to be told where somebody takes up, or puts off, what had been closed; "" else."""
-    because = output_of(resource, "closed-because")
-    return f"; it had been closed ({because}) and is open again" if because and what in ("owner", "snoozed") else ""
-
-
-def _put_output(resource: Resource, code: str, **value: Any) -> Resource:
-    """One output of a code, the earlier one replaced."""
-    kept = [o for o in resource.get("output") or [] if not _is(o, code)]
-    return {**resource, "output": [*kept, _output(code, **value)]}
-
-
-def _is(output: Mapping[str, Any], code: str) -> bool:
-    return any(c.get("code") == code for c in (output.get("type") or {}).get("coding") or [])
-
-
-def _snoozed(resource: Resource, noted: Noted) -> Resource:
-    """Until a day that comes, so what was closed is open again: else it would come back as closed, that is, never."""
-    made = _put_output(_opened(resource), "snoozed-until", valueDate=noted.on.isoformat())
-    words = f": {noted.text}" if noted.text else ""
-    return _with_who(made, noted, f"Put off until {noted.on.isoformat()}{words}", noted.today or noted.on)
-
-
-def _closed(resource: Resource, noted: Noted) -> Resource:
-    made = _put_output(resource, "closed-because", valueString=noted.text)
-    return {**made, "note": [*(resource.get("note") or []), _annotation(noted)]}
-
-
-def _reopened(resource: Resource, noted: Noted) -> Resource:
-    return {**_opened(resource), "note": [*(resource.get("note") or []), _annotation(noted)]}
-
-
 # What is noted where a reason must not take the place of a decision, by kind.
 _DECIDED: Mapping[str, str] = {
     "hold": "Note the prescriber's answer (answered) or the restart (restarted).",
@@ -516,18 +402,16 @@ def _closable(plan: Plan, state: State, item: Item, what: str, noted: Noted) -> 
 
 _TASKS = ("task", "gate", "question", "medicine")
 WHAT_WAYS: Mapping[str, _Way] = {
-    "done": _Way(
-        ("task", "visit", "restriction", "goal"), _leading("task", "visit", "restriction", "goal"), _completed
-    ),
-    "released": _Way(("gate", "restriction"), _leading("gate", "restriction"), _completed),
-    "answered": _Way(("hold", "medicine"), {"hold": "confirm", "medicine": "review"}, _answered),
-    "fact": _Way(("question",), _leading("question"), _fact),
-    "stopped": _Way(("hold", "medicine"), {"hold": "stop", "medicine": "stop"}, _completed),
-    "restarted": _Way(("hold", "medicine"), {"hold": "restart", "medicine": "restart"}, _completed),
-    "owner": _Way(_TASKS, _leading(*_TASKS), _owner),
-    "snoozed": _Way(_TASKS, _leading(*_TASKS), _snoozed),
-    "closed": _Way(_TASKS, _leading(*_TASKS), _closed),
-    "reopened": _Way(_TASKS, _leading(*_TASKS), _reopened),
+    "done": _Way(("task", "visit", "restriction", "goal"), _leading("task", "visit", "restriction", "goal"), completed),
+    "released": _Way(("gate", "restriction"), _leading("gate", "restriction"), completed),
+    "answered": _Way(("hold", "medicine"), {"hold": "confirm", "medicine": "review"}, answered),
+    "fact": _Way(("question",), _leading("question"), fact),
+    "stopped": _Way(("hold", "medicine"), {"hold": "stop", "medicine": "stop"}, completed),
+    "restarted": _Way(("hold", "medicine"), {"hold": "restart", "medicine": "restart"}, completed),
+    "owner": _Way(_TASKS, _leading(*_TASKS), owner),
+    "snoozed": _Way(_TASKS, _leading(*_TASKS), snoozed),
+    "closed": _Way(_TASKS, _leading(*_TASKS), closed),
+    "reopened": _Way(_TASKS, _leading(*_TASKS), reopened),
 }
 OF_THE_PLAN = ("owner", "snoozed")
 KEPT = ("owner", "snoozed", "closed", "reopened")  # the day's work, of any kind of item: what is no Task gets one
