@@ -110,6 +110,12 @@ def test_a_clot_is_recent_by_its_day_and_where_no_day_is_told(order: str, day: s
     assert ("within 3 months of surgery?" in found.question) == asked
 
 
+def test_a_clot_of_long_ago_is_not_asked_about_where_the_order_gives_another_reason() -> None:
+    old = condition("I82.401", "Old clot", onsetDateTime="2019-01-01")
+    given = {"indication": ["atrial fibrillation"]}
+    assert row("apixaban 5 mg", old, **given).question == row("apixaban 5 mg", **given).question
+
+
 def test_the_newest_clot_counts_and_one_without_a_day_before_it() -> None:
     old = condition("I82.401", "Old clot", onsetDateTime="2019-01-01")
     assert patient_facts([old, CLOT])["day:venous-thromboembolism"] == "2026-01-25"

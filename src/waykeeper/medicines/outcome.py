@@ -186,17 +186,18 @@ def _also_known(rule: Rule, own: frozenset[str], context: Context) -> list[str]:
 
 
 def _with_asks(outcome: Outcome, rule: Rule, situation: Situation, context: Context) -> Outcome:
-    """The questions of a rule that stand beside its cases, by the reasons of the order and by what the record says."""
+    """The questions of a rule beside its cases, by the reasons of the order, and by what counts whatever they are."""
+    if not rule.asks:
+        return outcome
+    of_record = frozenset(n for n in context.known if of_the_patient(n))
+    reasons = replace(situation, words={**situation.words, "indication": of_record})
     for ask in rule.asks:
-        if holds(ask, situation):
-            told = ask.question
-        elif named := [context.known[n] for n in ask.when.get("indication", ()) if n in context.known]:
-            reasons = {**situation.words, "indication": frozenset(context.known)}
-            if not holds(ask, replace(situation, words=reasons)):
+        told = ask.question
+        if not holds(ask, situation):
+            named = [context.known[n] for n in ask.when.get("indication", ()) if n in of_record]
+            if not named or not holds(ask, reasons):
                 continue
-            told = f"the record names {'; '.join(named)}: {ask.question}"
-        else:
-            continue
+            told = f"the record names {'; '.join(named)}: {told}"
         confirms = ask.confirm_by or outcome.confirm_by
         outcome = replace(outcome, question=_join(told, outcome.question), confirm_by=confirms)
     return outcome
