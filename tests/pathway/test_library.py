@@ -54,6 +54,15 @@ def test_files_of_other_rooms_are_checked_by_them():
     assert [f.code for f in check_file("rules.yaml", "group: nsaids\n")[1]] == ["WKP204"]
 
 
+@pytest.mark.parametrize(
+    ("source", "remedy"),
+    [("pathwy: x\ntitle: y\n", "Did you mean 'pathway'?"), ("title: y\n", "Add the key"), ("- a\n", "Add the key")],
+)
+def test_a_file_of_no_known_sort_is_named_with_the_nearest_key(source, remedy):
+    (found,) = check_file("a.yaml", source)[1]
+    assert found.code == "WKP204" and found.help.startswith(remedy)
+
+
 def test_the_invented_patients_are_listed_with_their_files():
     found = list(library.bundles())
     assert found == sorted(found)

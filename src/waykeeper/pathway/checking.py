@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from waykeeper.findings import Finding, Position, finding
+from waykeeper.findings import Finding, Position, did_you_mean, finding
 from waykeeper.pathway import order, references, times, wording
 from waykeeper.pathway.build import draft, name_single_hold
 from waykeeper.pathway.clinic import read_clinic
@@ -174,4 +174,7 @@ def check_file(
     if sort:
         return sort, checks[sort](name, source)
     details = f"the file has none of the keys {', '.join(sorted(checks))}, so it is not known what it is"
-    return "", sort_findings([*found, finding("WKP204", details, root.position)])
+    given = [key.text for key, _ in root.entries]
+    near = (did_you_mean(key, checks) for key in given)
+    hint = next((text for text in near if text.startswith("Did you mean")), "")
+    return "", sort_findings([*found, finding("WKP204", details, root.position, hint)])

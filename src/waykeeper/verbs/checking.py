@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-
 from waykeeper.exchange.files import read_bytes
 from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import rule_names
 from waykeeper.medicines.check import check_rules
-from waykeeper.pathway import check as check_pathway
-from waykeeper.pathway import check_overlay, check_part, read_clinic, read_yaml
+from waykeeper.pathway import check_file
+from waykeeper.pathway.checking import FileCheck
 from waykeeper.pathway.library import clinic_names, names, overlay_names, part_names, read
 from waykeeper.verbs.inputs import policy_names
 from waykeeper.verbs.parts import parts_beside
@@ -28,17 +26,9 @@ def check_any(wanted: str) -> tuple[Finding, ...]:
     Raises WaykeeperError (WKC101, WKC202) where there is nothing to check.
     """
     label, data = _source(wanted)
-    first = _first_key(label, data)
-    if first == "overlay":
-        return check_overlay(label, data, policy_names())[1]
-    if first == "clinic":
-        return read_clinic(label, data, policy_names())[1]
-    if first == "group":
-        return tuple(check_rules(label, data))
     parts = parts_beside("" if wanted in _named() else wanted)
-    if first == "part":
-        return check_part(label, data, parts)
-    return check_pathway([(label, data)], rule_names(), policy_names(), parts=parts)[1]
+    others: dict[str, FileCheck] = {"group": lambda name, _source: tuple(check_rules(name, data))}
+    return check_file(label, data, rule_names=rule_names(), policies=policy_names(), others=others, parts=parts)[1]
 
 
 def _named() -> tuple[str, ...]:
@@ -54,10 +44,3 @@ def _source(wanted: str) -> Source:
         return wanted, read_bytes(wanted)
     hint = did_you_mean(wanted, _named())
     raise WaykeeperError(finding("WKC202", f"nothing named {wanted!r} in the library, and it is no file", help=hint))
-
-
-def _first_key(label: str, data: bytes) -> str:
-    """The name of the first key: it says which sort of file it is."""
-    root, _ = read_yaml(data, label)
-    entries: Collection[str] = [key.text for key, _ in root.entries] if root is not None and root.entries else []
-    return next((key for key in entries if key in ("pathway", "part", "overlay", "clinic", "group")), "")
