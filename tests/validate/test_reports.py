@@ -30,9 +30,24 @@ def test_json_has_file_line_type_id_valid_and_findings():
         "id": "t",
         "valid": False,
     }
-    assert second == {"file": "p.json", "line": 0, "type": "Patient", "id": "p", "valid": True, "findings": []}
+    told = {"file": "p.json", "line": 0, "type": "Patient", "id": "p"}
+    assert second == {**told, "valid": True, "unchecked": 0, "findings": []}
     assert first["findings"][0]["family"] == "the specification"
     assert third["valid"] is False
+
+
+@pytest.mark.parametrize(
+    ("claim", "gender", "valid", "unchecked"),
+    [
+        ("http://example.org/p", "female", None, 1),
+        ("http://example.org/p", "banana", False, 1),
+        ("http://hl7.org/fhir/StructureDefinition/Patient", "female", True, 0),
+    ],
+)
+def test_json_says_no_more_than_was_checked(claim, gender, valid, unchecked):
+    value = {"resourceType": "Patient", "gender": gender, "meta": {"profile": [claim]}}
+    (told,) = json.loads(validation.as_json([check_json(json.dumps(value))]))["resources"]
+    assert (told["valid"], told["unchecked"]) == (valid, unchecked)
 
 
 def test_annotations_name_file_line_and_column():

@@ -48,7 +48,10 @@ def github(checked: Sequence[Checked]) -> str:
 
 
 def as_json(checked: Sequence[Checked]) -> str:
-    """`schema_version`, and for each resource file, line, type, id, valid and findings."""
+    """`schema_version`, and for each resource file, line, type, id, valid, unchecked and findings.
+
+    `valid` is null where there is no error and not everything was checked (`unchecked` counts those findings).
+    """
     document = {"schema_version": SCHEMA_VERSION, "resources": [resource_record(one) for one in checked]}
     return json.dumps(document, indent=2) + "\n"
 
@@ -60,7 +63,8 @@ def resource_record(one: Checked) -> dict[str, Any]:
         "line": one.line,
         "type": one.type,
         "id": one.id,
-        "valid": one.valid,
+        "valid": one.verdict,
+        "unchecked": one.unchecked,
         "findings": [record(f) for f in one.findings],
     }
 

@@ -10,7 +10,7 @@ import orjson
 
 from waykeeper.findings import Finding, Position, entry, finding
 from waykeeper.validate.positions import PositionIndex
-from waykeeper.validate.profile_check import check_profiles
+from waykeeper.validate.profile_check import UNCHECKED, check_profiles
 from waykeeper.validate.profiles import Profiles, all_profiles
 from waykeeper.validate.reader import Reading, read
 from waykeeper.validate.run import Run, steps, to_findings
@@ -29,8 +29,18 @@ class Checked:
 
     @property
     def valid(self) -> bool:
-        """Whether no finding is an error."""
+        """Whether no finding is an error; `unchecked` says whether everything was looked at."""
         return all(f.severity != "error" for f in self.findings)
+
+    @property
+    def unchecked(self) -> int:
+        """How many findings say that something of a profile was not checked: a claim not given, a rule not told."""
+        return sum(f.code in UNCHECKED for f in self.findings)
+
+    @property
+    def verdict(self) -> bool | None:
+        """`valid`, but None where there is no error and something that was claimed or asked for was not checked."""
+        return None if self.valid and self.unchecked else self.valid
 
 
 def validate(resource: Any, profiles: Sequence[Any] = (), *, stricter: bool = True) -> list[Finding]:
