@@ -202,8 +202,16 @@ def _told_since(item: Item, word: str, setting: Setting) -> list[str]:
     """What was answered since: told of the question itself, and of what hangs on it."""
     own = [one for one in setting.since.values() if one.question.key == item.key]
     if own:
-        return [sentence("tails", "own_answer", {"answer": _answer(one)}) for one in own if one.to_make_again]
-    return [
-        sentence("tails", "answered_since" if one.to_make_again else "unclear_since", {"told": told_of(one)})
-        for one in _hanging(item, word, setting)
-    ]
+        return [
+            sentence("tails", "own_answer" if one.answer else "own_answer_gone", {"answer": _answer(one)})
+            for one in own
+            if one.to_make_again
+        ]
+    return [sentence("tails", since_word([one]), {"told": told_of(one)}) for one in _hanging(item, word, setting)]
+
+
+def since_word(since: Sequence[Since]) -> str:
+    """How the sentences and titles of what hangs on questions are called."""
+    if not any(one.to_make_again for one in since):
+        return "unclear_since"
+    return "answered_since" if any(one.how == "answered" for one in since) else "changed_since"

@@ -8,7 +8,7 @@ from datetime import date
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.others import due_day
-from waykeeper.gaps.setting import Setting
+from waykeeper.gaps.setting import Setting, since_word
 from waykeeper.gaps.words import sentence
 from waykeeper.medicines import settles
 from waykeeper.plan.model import Item
@@ -40,8 +40,7 @@ def title(item: Item, said: Verdict, on: Setting) -> str:
     if any(fact not in on.since for fact in item.undecided):
         return sentence("titles", "undecided", {"title": called})
     if hangs:
-        form = "answered_since" if any(one.to_make_again for one in hangs) else "unclear_since"
-        return sentence("titles", form, {"title": called})
+        return sentence("titles", since_word(hangs), {"title": called})
     return called
 
 
