@@ -1,4 +1,4 @@
-"""The cases of rules.yaml, ready to be validated: here by us, in the contract by the official validator."""
+"""The cases of rules.yaml and differs.yaml: here for us, in the contract for the official validator."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 from yaml_text import typed
 
 RULES = Path(__file__).parent / "rules.yaml"
+DIFFERS = Path(__file__).parent / "differs.yaml"
 
 
 def rule_cases(file: Path = RULES) -> Iterator[tuple[str, str, str]]:
@@ -17,6 +18,13 @@ def rule_cases(file: Path = RULES) -> Iterator[tuple[str, str, str]]:
         for side in ("breaks", "keeps"):
             for number, value in enumerate(row[side]):
                 yield f"{row['code']} {row['rule']} {side} {number}", side, as_text(value)
+
+
+def differing_cases(file: Path = DIFFERS) -> Iterator[tuple[str, str, str]]:
+    """(what it is, which side refuses: `ours` or `theirs`, the JSON text) of every known difference."""
+    for row in typed(file.read_text("utf-8")):
+        for number, value in enumerate(row["cases"]):
+            yield f"{row['what']} {number}", row["refuses"], as_text(value)
 
 
 def as_text(value: object) -> str:

@@ -1,20 +1,27 @@
-"""Rules beside the published invariants: what breaks each and what keeps it (rules.yaml names the sources)."""
+"""Rules beside the published invariants: what breaks and what keeps each (rules.yaml, differs.yaml)."""
 
 from __future__ import annotations
 
 import pytest
 
-from validate.rule_cases import as_text, rule_cases
+from validate.rule_cases import as_text, differing_cases, rule_cases
 from waykeeper.validate import load_profiles, validate, validate_json
 
 URL = "http://example.org/StructureDefinition/p"
 CASES = list(rule_cases())
+DIFFERING = list(differing_cases())
 
 
 @pytest.mark.parametrize(("what", "side", "text"), CASES, ids=[what for what, _, _ in CASES])
 def test_the_rule_is_broken_or_kept(what, side, text):
     errors = {f.code for f in validate_json(text, stricter=False) if f.severity == "error"}
     assert errors == (set() if side == "keeps" else {what.partition(" ")[0]})
+
+
+@pytest.mark.parametrize(("what", "refuses", "text"), DIFFERING, ids=[what for what, _, _ in DIFFERING])
+def test_where_the_two_verdicts_part_ours_is_as_written_down(what, refuses, text):
+    errors = [f for f in validate_json(text, stricter=False) if f.severity == "error"]
+    assert bool(errors) == (refuses == "ours")
 
 
 @pytest.mark.parametrize(

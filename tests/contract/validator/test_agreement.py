@@ -14,7 +14,7 @@ import time
 import pytest
 
 from contract.validator.agreement import ROOT, compare, corpus, faulty_examples, goldens
-from validate.rule_cases import rule_cases
+from validate.rule_cases import differing_cases, rule_cases
 from waykeeper.validate import validate_json
 from yaml_text import typed
 
@@ -68,6 +68,13 @@ def test_the_official_validator_agrees_with_the_cases_of_the_rules(judge):
     found = judge.verdicts([text for _, _, text in cases])
     wrong = [what for (what, side, _), v in zip(cases, found, strict=True) if v.valid is not (side == "keeps")]
     assert wrong == []
+
+
+def test_the_official_validator_still_differs_where_it_is_said_to(judge):
+    cases = list(differing_cases())
+    found = judge.verdicts([text for _, _, text in cases])
+    gone = [what for (what, refuses, _), v in zip(cases, found, strict=True) if v.valid is not (refuses == "ours")]
+    assert gone == []
 
 
 def test_the_official_validator_agrees_with_the_cases_of_the_invariants(judge):
