@@ -91,21 +91,29 @@ def refusal(status: int, what: str, document: Any, kind: str = "") -> BadAnswerE
 
 def issue_texts(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of an OperationOutcome say, errors only where there are any; at most five."""
-    issues = [i for i in outcome.get("issue") or [] if isinstance(i, Mapping)]
+    issues = _issues(outcome)
     return words_of([i for i in issues if i.get("severity") in GRAVE] or issues)
 
 
 def grave(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of severity error or fatal say; at most five."""
-    return words_of([i for i in outcome.get("issue") or [] if isinstance(i, Mapping) and i.get("severity") in GRAVE])
+    return words_of([i for i in _issues(outcome) if i.get("severity") in GRAVE])
+
+
+def _issues(outcome: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The issues, however a server in trouble may have written them."""
+    told = outcome.get("issue")
+    return [i for i in told if isinstance(i, Mapping)] if isinstance(told, list) else []
 
 
 def words_of(issues: Sequence[Mapping[str, Any]]) -> list[str]:
     """What issues say, each with the element that it names; at most five."""
     texts = []
     for issue in issues[:5]:
-        details = issue.get("details") or {}
-        said = issue.get("diagnostics") or details.get("text") or issue.get("code") or ""
-        place = next(iter(issue.get("expression") or issue.get("location") or []), "")
+        details = issue.get("details")
+        text = details.get("text") if isinstance(details, Mapping) else details
+        said = issue.get("diagnostics") or text or issue.get("code") or ""
+        places = issue.get("expression") or issue.get("location")
+        place = next(iter(places), "") if isinstance(places, list) else places or ""
         texts.append(" ".join(f"{said}{f' [{place}]' if place else ''}".split())[:400])
     return texts

@@ -19,6 +19,7 @@ from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server
 from waykeeper.exchange.trial import Trial, trial
+from waykeeper.exchange.unreadable import legible
 from waykeeper.exchange.wire_json import dumps, loads
 from waykeeper.fhir import read
 from waykeeper.fhir.identity import parse_key
@@ -172,7 +173,7 @@ class PlanPush:
         patient = one_patient(self.server, self.plan.episode.patient)
         if patient is None and self.server.proven is None:
             of_patients(self.server, [NOBODY])  # a search that the server refuses is met before anything is sent
-        held = [patient, *of_patients(self.server, [patient[0]])] if patient else []
+        held = legible([patient, *of_patients(self.server, [patient[0]])]) if patient else []
         self.versions = {ref: str((r.get("meta") or {}).get("versionId")) for ref, r in held}
         return held
 

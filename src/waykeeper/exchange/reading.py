@@ -11,12 +11,13 @@ from waykeeper.exchange.errors import BadAnswerError, grave
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.matches import not_given_of
 from waykeeper.exchange.server import Held, Pairs, Server
+from waykeeper.exchange.unreadable import legible
 from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
 from waykeeper.fhir.conditions import token
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
-from waykeeper.findings import WaykeeperError, finding
+from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.record import relative
 
@@ -53,44 +54,45 @@ def one_patient(server: Server, patient: Identifier) -> Held | None:
     return found[0] if found else None
 
 
-def plan_resources(server: Server, patient: Identifier | None, *, withheld: list[str] | None = None) -> list[Held]:
+def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[Finding] | None = None) -> list[Held]:
     """The plans of one patient, or of every patient that has one, with the Patient and what they are laid beside.
 
     That is: our resources, and everybody's Appointments, Encounters, Communications and MedicationStatements.
 
-    withheld   of every patient: gets what the server says that it did not give, which else is a failure (WKX217)
+    lacking   of every patient: gets what the server did not give (WKC225) and what has not the shape of a resource
+              (WKX219), which is left out; without a list each is a failure, and so is what else cannot be read
     """
     if patient is not None:
         held = one_patient(server, patient)
-        return [held, *of_patients(server, [held[0]])] if held else []
-    plans = _plans_by_patient(server, withheld)
+        return legible([held, *of_patients(server, [held[0]])]) if held else []
+    plans = _plans_by_patient(server, lacking)
     subjects = sorted(plans)
     found: list[Held] = []
     for start in range(0, len(subjects), AT_ONCE):
         some = subjects[start : start + AT_ONCE]
-        read = _of_some(server, some, withheld)
+        read = _of_some(server, some, lacking)
         there = {ref for ref, _ in read}
         found += read
         for alone in (one for one in some if len(some) > 1 and not plans[one] <= there):  # no lists in its searches
-            found += [pair for pair in _of_some(server, [alone], withheld) if pair[0] not in there]
-    return found
+            found += [pair for pair in _of_some(server, [alone], lacking) if pair[0] not in there]
+    return found if lacking is not None else legible(found)
 
 
-def _of_some(server: Server, subjects: Sequence[str], withheld: list[str] | None) -> list[Held]:
+def _of_some(server: Server, subjects: Sequence[str], lacking: list[Finding] | None) -> list[Held]:
     ids = ",".join(one.partition("/")[2] for one in subjects)
-    people = server.search("Patient", [("_id", ids)], private=True, withheld=withheld)
-    return [*people, *of_patients(server, subjects, withheld=withheld)]
+    people = server.search("Patient", [("_id", ids)], private=True, lacking=lacking)
+    return [*people, *of_patients(server, subjects, lacking=lacking)]
 
 
-def _plans_by_patient(server: Server, withheld: list[str] | None) -> dict[str, set[str]]:
+def _plans_by_patient(server: Server, lacking: list[Finding] | None) -> dict[str, set[str]]:
     """The patients of whom the server has a plan, with what says so. A root without its tag is found by its phases.
 
     Where nothing has our tag, or the server does not search by it, every CarePlan is looked at: there our own extension
     says which are plans.
     """
-    held = _by_tag(server, [("CarePlan", [TAG])], withheld) or []
+    held = _by_tag(server, [("CarePlan", [TAG])], lacking) or []
     if not held:
-        plans = server.search("CarePlan", [("intent", "plan")], withheld=withheld)
+        plans = server.search("CarePlan", [("intent", "plan")], lacking=lacking)
         held = [pair for pair in plans if episode_of(pair[1])]
     found: dict[str, set[str]] = {}
     for ref, resource in held:
@@ -99,10 +101,10 @@ def _plans_by_patient(server: Server, withheld: list[str] | None) -> dict[str, s
     return found
 
 
-def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]], withheld: list[str] | None) -> list[Held] | None:
+def _by_tag(server: Server, wanted: Sequence[tuple[str, Pairs]], lacking: list[Finding] | None) -> list[Held] | None:
     """What searches by our tag find; None on a server that refuses to search by tags."""
     try:
-        return server.searches(wanted, withheld=withheld)
+        return server.searches(wanted, lacking=lacking)
     except BadAnswerError as refused:
         if refused.status not in NO_SUCH_SEARCH:
             raise
@@ -113,24 +115,24 @@ def _subject(resource: Mapping[str, Any]) -> str:
     return relative(str((resource.get("subject") or {}).get("reference") or ""))
 
 
-def of_patients(server: Server, references: Sequence[str], *, withheld: list[str] | None = None) -> list[Held]:
+def of_patients(server: Server, references: Sequence[str], *, lacking: list[Finding] | None = None) -> list[Held]:
     """Our resources of these patients, everybody's CarePlans and everybody's evidence.
 
     Ours carry our tag. Where one that a plan offered is not among them, it is looked for by its identifier: another
     system may have saved it without the tag, on a server that does not keep tags by itself. What says so is the plan's
-    own CarePlan, so that those are read whether they have the tag or not. `withheld` as for `plan_resources`.
+    own CarePlan, so that those are read whether they have the tag or not. `lacking` as for `plan_resources`.
     """
     who = ("patient", ",".join(references))
     evidence = [(kind, [who]) for kind in EVIDENCE]
     ours = [(kind, [who] if kind == "CarePlan" else [who, TAG]) for kind in OURS]
-    found = _by_tag(server, [*ours, *evidence], withheld)
+    found = _by_tag(server, [*ours, *evidence], lacking)
     if found is None:
-        found = server.searches([*((kind, [who]) for kind in OURS), *evidence], withheld=withheld)
+        found = server.searches([*((kind, [who]) for kind in OURS), *evidence], lacking=lacking)
     untagged = _untagged(found)
     if untagged:
         by_name = [("patient", ",".join(sorted(untagged))), ("identifier", ",".join(_systems(found)))]
         known = dict(found)
-        named = server.searches([(kind, by_name) for kind in OURS], withheld=withheld)
+        named = server.searches([(kind, by_name) for kind in OURS], lacking=lacking)
         found += [pair for pair in named if pair[0] not in known]
     return found
 

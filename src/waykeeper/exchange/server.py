@@ -29,11 +29,11 @@ from waykeeper.exchange.errors import (
     refusal,
     unusable,
 )
-from waykeeper.exchange.matches import as_page, matches
+from waykeeper.exchange.matches import as_page, matches, torn
 from waykeeper.exchange.own_names import ABSOLUTE, named, relative_to
 from waykeeper.exchange.statement import Statement, statement_of
 from waykeeper.exchange.wire_json import dumps, loads
-from waykeeper.findings import finding
+from waykeeper.findings import Finding, finding
 
 Held = tuple[str, dict[str, Any]]
 Pairs = Sequence[tuple[str, str]]
@@ -158,6 +158,8 @@ class Server:
     def _at_home(self, response: requests.Response, what: str) -> Answer:
         """The answer, with references to this very server relative, however it calls itself and writes them."""
         answer = read_answer(response, what)
+        if wrong := torn(answer.document):
+            raise BadAnswerError(finding("WKX211", f"{what}: {wrong}"), answer.status)
         if not response.content or not ABSOLUTE.search(response.content):
             return answer
         self._names |= named(answer.document)
@@ -231,12 +233,13 @@ class Server:
         return _resource(answer, f"GET {_shown(reference)}")
 
     def search(
-        self, kind: str, params: Pairs, *, private: bool = False, withheld: list[str] | None = None
+        self, kind: str, params: Pairs, *, private: bool = False, lacking: list[Finding] | None = None
     ) -> list[Held]:
         """Every match over all pages, each once, in the server's order.
 
         private    send the parameters in a body, because they name a patient
-        withheld   gets what the server says that it did not give; without a list that is a failure
+        lacking    gets what the server says that it did not give, and what it gave and nobody can read, which is left
+                   out; without a list each is a failure
 
         Raises BadAnswerError, NoAnswerError.
         """
@@ -245,16 +248,16 @@ class Server:
         else:
             answer = self.send("GET", _query(kind, params), headers=STRICT)
         what = f"search of {kind}"
-        return list(matches(self._pages(answer, what), what, withheld=withheld).items())
+        return list(matches(self._pages(answer, what), what, lacking=lacking).items())
 
     def searches(
-        self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False, withheld: list[str] | None = None
+        self, wanted: Sequence[tuple[str, Pairs]], *, told: bool = False, lacking: list[Finding] | None = None
     ) -> list[Held]:
         """Several searches in one batch, each over all its pages; one after the other where the server has no batch.
 
         told       a type that the server does not offer is no failure, and what it says beside the matches is kept:
                    both stand among them as OperationOutcome, for whoever reads them to show
-        withheld   gets what the server says that it did not give; without a list, and where not `told`, a failure
+        lacking    as for `search`
 
         Raises BadAnswerError, NoAnswerError.
         """
@@ -276,7 +279,7 @@ class Server:
             else:
                 what = f"search of {kind}"
                 pages = chain(self._pages(answer, what), as_page(beside))
-                found |= matches(pages, what, told=told, withheld=withheld)
+                found |= matches(pages, what, told=told, lacking=lacking)
         if absent:
             found["OperationOutcome/not-offered"] = _not_offered(absent)
         return list(found.items())

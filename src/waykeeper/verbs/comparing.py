@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from collections.abc import Mapping as Resource
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict, Unpack
+from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, Unpack
 
 from waykeeper.counting import counted
 from waykeeper.exchange.files import Held, read_json
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from waykeeper.exchange.sources import Mapping
     from waykeeper.gaps import Change, Filters, TheatreList, Worklist
 
+Pair = tuple[str, Resource[str, Any]]
 LARGE = 64 * 1024 * 1024  # bytes of a folder of NDJSON from which it is split by patient; less is quicker whole
 
 
@@ -177,28 +179,59 @@ def read_sources(
     sources: Sequence[str], mapping: str = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
-    from waykeeper.fhir import evidence_of, rootless, types_of
-
     booked, other = bookings.split(sources)
     scheduler = bookings.scheduler_of(booked, mapping)
     from waykeeper.exchange.one_plan import one_of_each
     from waykeeper.exchange.reading import newest
 
     pages: list[Page] = []
-    withheld: list[str] = []
-    held, several = one_of_each(newest(pair for source in other for pair in _source(source, pages, withheld)))
-    copies = _copies(len(several), other)
-    hidden = _withheld(withheld, other)
-    in_part = [finding("WKX421", said, Position(", ".join(other))) for said in missing(pages)]
+    unread: list[Finding] = []
     with inputs.blamed(*other):
-        left_out = types_of(held).left_out
-        plans = read_all(held, left_out)
-        lost = (*hidden, *_rootless(rootless(held, plans), other), *_left_out(left_out, other))
-        if not plans:
-            raise _no_plan(sources, lost)
-        zone = plans[0][0].zone
-        found = bookings.beside(evidence_of(held, plans), plans, booked, scheduler, zone)
-    return found.plans, list(found.evidence), (*in_part, *copies, *lost, *found.findings)
+        held, several = one_of_each(newest(pair for source in other for pair in _source(source, pages, unread)))
+        read = _read(held, unread, other)
+    where = Position(", ".join(other))
+    noticed = (
+        *(finding("WKX421", said, where) for said in missing(pages)),
+        *_copies(len(several), other),
+        *(replace(one, position=where) for one in dict.fromkeys(unread)),
+        *read.lost,
+    )
+    if not read.plans:
+        raise _no_plan(sources, [one for one in noticed if _takes_away(one)])
+    with inputs.blamed(*other):
+        found = bookings.beside(read.evidence, read.plans, booked, scheduler, read.plans[0][0].zone)
+    return found.plans, list(found.evidence), (*noticed, *found.findings)
+
+
+class _Read(NamedTuple):
+    """What the resources of all sources say; `lost`: what is not in it."""
+
+    plans: list[tuple[Plan, State]]
+    evidence: list[Evidence]
+    lost: tuple[Finding, ...]
+
+
+def _read(held: Sequence[Pair], unread: list[Finding], sources: Sequence[str]) -> _Read:
+    """Where a resource of a server keeps the others from being read, it is left out, and stands in `unread`."""
+    from waykeeper.exchange.unreadable import FAILURES, unreadable
+
+    try:
+        return _read_all(held, sources)
+    except FAILURES:
+        wrong = unreadable(held) if any(map(words.is_url, sources)) else {}
+        if not wrong:
+            raise
+    unread += [replace(one, details=f"{one.details}; it is left out") for one in wrong.values()]
+    return _read_all([pair for pair in held if pair[0] not in wrong], sources)
+
+
+def _read_all(held: Sequence[Pair], sources: Sequence[str]) -> _Read:
+    from waykeeper.fhir import evidence_of, rootless, types_of
+
+    left_out = types_of(held).left_out
+    plans = read_all(held, left_out)
+    lost = (*_rootless(rootless(held, plans), sources), *_left_out(left_out, sources))
+    return _Read(plans, evidence_of(held, plans) if plans else [], lost)
 
 
 def _no_plan(sources: Sequence[str], lost: Sequence[Finding]) -> WaykeeperError:
@@ -224,22 +257,17 @@ def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
     return (finding("WKC223", f"{said}: the copy written last counts", where),) if count else ()
 
 
-def _withheld(said: Sequence[str], sources: Sequence[str]) -> tuple[Finding, ...]:
-    where = Position(", ".join(sources))
-    return tuple(finding("WKC225", one, where) for one in dict.fromkeys(said))
-
-
-def _source(source: str, pages: list[Page], withheld: list[str]) -> list[Held]:
+def _source(source: str, pages: list[Page], lacking: list[Finding]) -> list[Held]:
     from waykeeper.exchange.matches import not_given_of
 
     if not words.is_url(source):
         held = inputs.held_of([source], pages)
-        withheld += not_given_of(resource for _, resource in held)
+        lacking += [finding("WKC225", said) for said in not_given_of(resource for _, resource in held)]
         return held
     from waykeeper.exchange import Server
     from waykeeper.exchange.reading import plan_resources
 
-    return plan_resources(Server(source), None, withheld=withheld)
+    return plan_resources(Server(source), None, lacking=lacking)
 
 
 def _day(given: str | date | None, option: str) -> date | None:
