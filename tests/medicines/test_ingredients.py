@@ -8,6 +8,8 @@ import pytest
 
 from medicines.case_files import CALENDAR, moment
 from waykeeper.medicines import MedicineRow, daily_sums, propose
+from waykeeper.medicines.answers import named
+from waykeeper.plan.model import HoldAnswer
 from waykeeper.record import read
 from waykeeper.record.model import Kidney, MedicineEntry
 
@@ -107,3 +109,18 @@ def test_a_name_that_turns_or_looks_like_another_still_asks() -> None:
     for name, asked in (("Jentavix stopped", "not taken"), ("apixabann", "did you mean apixaban")):
         (row,) = rows(listed(name, "warfarin"))
         assert (row.recognised, row.decision) == (False, "ask") and asked in row.question
+
+
+def test_an_answer_about_a_trade_name_is_none_about_other_ingredients_under_it() -> None:
+    """An answer belongs to the medicine that it was given for, and the text alone does not say which that is."""
+    was, same, other = (
+        listed("Jentavix", "warfarin"),
+        listed("Jentavix", "warfarin sodium"),
+        listed("Jentavix", "apixaban"),
+    )
+    answer = HoldAnswer("continue", by="Dr. Fenwick", medicine=named(was))
+    for now, stands in ((was, True), (same, True), (other, False)):
+        (row,) = propose([now], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, answers={now.key: answer})
+        assert row.answered == stands
+    assert "changed from 'Jentavix, of warfarin' to 'Jentavix, of apixaban' since the answer" in row.question
+    assert row.missed_days == 2

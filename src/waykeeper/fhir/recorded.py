@@ -111,7 +111,8 @@ def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
     said = decode(find(holder[1], HOLD), "UTC") if holder else {}
     words = next(iter(said.get("medicine", ())), "")
     dose = amount(str(next(iter(said.get("doseMg", ())), "")))
-    return NamedMedicine(str(words), tuple(said.get("code", ())), dose) if words else None
+    substances = tuple(str(name) for name in said.get("ingredient", ()))
+    return NamedMedicine(str(words), tuple(said.get("code", ())), dose, substances) if words else None
 
 
 def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:

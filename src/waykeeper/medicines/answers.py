@@ -36,7 +36,9 @@ def by_medicine(answers: Mapping[str, A], medicines: Sequence[MedicineEntry]) ->
 def named(entry: MedicineEntry) -> NamedMedicine:
     """What a row of the list calls its medicine, with its dose where the rule turns on it."""
     rules = package_rules()
-    return NamedMedicine(entry.words, entry.codes, dose_that_counts(entry, recognise(entry, rules), rules))
+    known = recognise(entry, rules)
+    dose = dose_that_counts(entry, known, rules)
+    return NamedMedicine(entry.words, entry.codes, dose, known.ingredients or known.named)
 
 
 def asked_anew(row: MedicineRow, answer: AnswerLike, now: NamedMedicine) -> MedicineRow:

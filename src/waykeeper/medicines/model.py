@@ -100,11 +100,13 @@ class NamedMedicine:
 
     dose_mg   milligrams of one dose, only where a case of its rule turns on them; None where that is not so, not told,
               or was not written down yet
+    ingredients  the substances that were recognised, by name or by what the Medication lists; () where that is not told
     """
 
     words: str
     codes: tuple[Coding, ...] = ()
     dose_mg: Decimal | None = None
+    ingredients: tuple[str, ...] = ()
 
 
 class AnswerLike(Protocol):

@@ -33,9 +33,13 @@ def same_medicine(was: NamedMedicine, now: NamedMedicine) -> bool:
 
     Another strength, form or interval is the same medicine, unless a case of its rule turns on it and falls out
     otherwise: then the answer may have been another, and it is asked again. What no rule knows is compared as text.
+    A trade name whose Medication lists other ingredients today is another medicine, whatever its text.
     """
     if was == now:
         return True
+    if was.ingredients and now.ingredients and set(was.ingredients) != set(now.ingredients):
+        return False
+    was, now = replace(was, ingredients=()), replace(now, ingredients=())
     if was.dose_mg is None or now.dose_mg is None:  # like is compared with like: the strength that the texts name
         was, now = replace(was, dose_mg=None), replace(now, dose_mg=None)
     same_text = normalise(was.words) == normalise(now.words) and not _codes_differ(was.codes, now.codes)
@@ -52,12 +56,18 @@ def told_apart(was: NamedMedicine, now: NamedMedicine) -> tuple[str, str]:
             f"{was.words}, {was.dose_mg.normalize():f} mg a dose",
             f"{now.words}, {now.dose_mg.normalize():f} mg a dose",
         )
-    return _with_codes(was), _with_codes(now)
+    if was.codes != now.codes:
+        return _with_codes(was), _with_codes(now)
+    return _with_ingredients(was), _with_ingredients(now)
 
 
 def _with_codes(named: NamedMedicine) -> str:
     codes = ", ".join(code.code for code in named.codes)
     return f"{named.words} (code {codes})" if codes else named.words
+
+
+def _with_ingredients(named: NamedMedicine) -> str:
+    return f"{_with_codes(named)}, of {' and '.join(named.ingredients)}" if named.ingredients else _with_codes(named)
 
 
 def _codes_differ(was: Collection[Coding], now: Collection[Coding]) -> bool:

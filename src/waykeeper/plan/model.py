@@ -140,7 +140,7 @@ class HoldProposal:
     @property
     def medicine(self) -> NamedMedicine:
         """What the order calls its medicine."""
-        return NamedMedicine(self.words, self.codes, self.dose_mg)
+        return NamedMedicine(self.words, self.codes, self.dose_mg, self.ingredients)
 
 
 @dataclass(frozen=True, slots=True)
