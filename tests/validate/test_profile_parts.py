@@ -287,6 +287,44 @@ def test_an_invariant_on_any_element_is_evaluated_primitives_too(at, expression,
     assert found(patient(**element), ruled(at, expression)) == expected
 
 
+def rule(expression):
+    return {"constraint": [{"key": "x-1", "severity": "error", "human": "must hold", "expression": expression}]}
+
+
+def extension(at, expression):
+    """A complex extension with one part `days`, and an invariant on one of its elements."""
+    url = "http://example.org/x"
+    ids = {
+        "Extension": {},
+        "Extension.extension": sliced("value", "url"),
+        "Extension.extension:days": {"sliceName": "days"},
+        "Extension.extension:days.url": {"fixedUri": "days"},
+        "Extension.extension:days.value[x]": {"type": [{"code": "integer"}]},
+        "Extension.url": {"fixedUri": url},
+    }
+    ids[at] = {**ids[at], **rule(expression)}
+    made = profile("Extension", *list(ids.items())[1:], url=url)
+    made["snapshot"]["element"][0].update(ids["Extension"])
+    return made
+
+
+@pytest.mark.parametrize(
+    ("at", "expression", "expected"),
+    [
+        ("Extension", "extension.exists()", []),
+        ("Extension", "extension.count() > 1", ["WKV811"]),
+        ("Extension.extension:days", "value.exists()", []),
+        ("Extension.extension:days", "value.empty()", ["WKV811"]),
+        ("Extension.extension:days.value[x]", "$this < 8", []),
+        ("Extension.extension:days.value[x]", "$this < 7", ["WKV811"]),
+        ("Extension", "nosuch()", ["WKV815"]),
+    ],
+)
+def test_an_invariant_of_an_extension_is_held(at, expression, expected):
+    held = {"url": "http://example.org/x", "extension": [{"url": "days", "valueInteger": 7}]}
+    assert found(patient(extension=[held]), extension(at, expression)) == expected
+
+
 def test_invariants_of_r4_itself_are_not_evaluated_twice():
     """A snapshot repeats them, with the type that has them as source, or (older ones) without a source."""
     contact = {"contact": [{"gender": "female"}]}

@@ -110,6 +110,7 @@ def _run(resource: Any, profiles: Profiles, stricter: bool) -> Run:
         return run
     run = Run(resource, stricter)
     run.extensions = profiles.extensions
+    run.ruled = profiles.ruled
     run.known = {profile.url: profile for profile in profiles.profiles}
     run.profiles = lambda value, place: check_profiles(profiles.profiles, value, place, run)
     try:

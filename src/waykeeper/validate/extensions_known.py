@@ -6,6 +6,7 @@ from typing import Any
 
 from waykeeper.validate.bindings import coded_check
 from waykeeper.validate.extension_context import container_names
+from waykeeper.validate.profile_check import check_rules
 from waykeeper.validate.references import check_reference
 from waykeeper.validate.run import Place, Run
 from waykeeper.validate.tables import extension_table
@@ -36,6 +37,8 @@ def check_extension(value: Any, here: Place, run: Run, modifier: bool) -> None:
         wanted = "modifierExtension" if record.get("mod") else "extension"
         run.add("WKV701", here, f"extension {url} must stand in {wanted}")
     _check_content(url, record, value, here, run)
+    if url in run.ruled:
+        check_rules(run.ruled[url], value, here, run)
 
 
 def _known(url: str, run: Run) -> bool:

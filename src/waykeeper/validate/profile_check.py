@@ -314,6 +314,27 @@ def _check_invariants(profile: Profile, element: ProfileElement, value: Any, bas
             run.add("WKV811", here, f"{name} is broken: {rule.get('human', '')}", severity=severity)
 
 
+def check_rules(profile: Profile, value: Json, place: Place, run: Run) -> None:
+    """The invariants alone of the definition of an extension; what else it says is held by its record."""
+    _rules_below(profile, profile.root, value, profile.type, place, run)
+
+
+def _rules_below(profile: Profile, element: ProfileElement, value: Any, base: str, place: Place, run: Run) -> None:
+    _check_invariants(profile, element, value, base, place, run)
+    for child in element.children.values() if isinstance(value, dict) else ():
+        for item, here, key in values_of(child.name, value, place):
+            _rules_below(profile, child, item, _base_of(child, key), here, run)
+            for part in child.slices.values():
+                if _is_part(part, item):
+                    _rules_below(profile, part, item, "Extension", here, run)
+
+
+def _is_part(part: ProfileElement, value: Any) -> bool:
+    """Whether a nested extension is the part of this slice, by the url that the definition fixes."""
+    url = part.children.get("url")
+    return isinstance(value, dict) and url is not None and url.fixed == ("fixed", value.get("url"))
+
+
 def _is_base(rule: Json, profile: Profile, element: ProfileElement) -> bool:
     """Whether R4 itself has the invariant: by the type that it names as source, else by key and expression."""
     key, source = str(rule.get("key")), str(rule.get("source", ""))

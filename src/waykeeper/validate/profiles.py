@@ -66,10 +66,11 @@ class Profile:
 
 @dataclass(frozen=True, slots=True)
 class Profiles:
-    """What was loaded from one or more definitions: profiles, and extension definitions by url."""
+    """What was loaded: profiles, and by url extensions; `ruled` are those of them that have invariants of their own."""
 
     profiles: tuple[Profile, ...] = ()
     extensions: dict[str, Json] = field(default_factory=dict)
+    ruled: dict[str, Profile] = field(default_factory=dict)
 
 
 def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profiles:
@@ -82,7 +83,7 @@ def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profi
     for definition in held:
         if not isinstance(definition, dict) or "resourceType" not in definition:
             raise WaykeeperError(finding("WKV802", "a profile must be a StructureDefinition in JSON"))
-    profiles, extensions = [], {}
+    profiles, extensions, ruled = [], {}, {}
     with _readable("the value sets and code systems"):
         sets = _package_sets(held)
     for definition in held:
@@ -91,10 +92,19 @@ def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profi
         with _readable(f"profile {definition.get('url', 'without url')}"):
             _need_snapshot(definition)
             if definition.get("type") == "Extension":
-                extensions[str(definition.get("url"))] = extension_record(definition)
+                url = str(definition.get("url"))
+                extensions[url] = extension_record(definition)
+                if _rules(definition):
+                    ruled[url] = _profile(definition, False, sets)
             else:
                 profiles.append(_profile(definition, always, sets))
-    return Profiles(tuple(profiles), extensions)
+    return Profiles(tuple(profiles), extensions, ruled)
+
+
+def _rules(definition: Json) -> list[Json]:
+    """The invariants that the definition of an extension adds to those of R4's types."""
+    rules = [rule for element in definition["snapshot"]["element"] for rule in element.get("constraint", [])]
+    return [rule for rule in rules if str(rule.get("key")) not in ("ele-1", "ext-1")]
 
 
 @contextmanager
@@ -115,7 +125,8 @@ def all_profiles(given: Sequence[Any]) -> Profiles:
     if len(loaded) == 1:
         return loaded[0]
     extensions = {url: record for one in loaded for url, record in one.extensions.items()}
-    return Profiles(tuple(p for one in loaded for p in one.profiles), extensions)
+    ruled = {url: profile for one in loaded for url, profile in one.ruled.items()}
+    return Profiles(tuple(p for one in loaded for p in one.profiles), extensions, ruled)
 
 
 def _need_snapshot(definition: Json) -> None:

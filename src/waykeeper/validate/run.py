@@ -32,6 +32,7 @@ class Run:
         "profiles",
         "resource",
         "root",
+        "ruled",
         "stricter",
         "unchecked",
         "unknown_extensions",
@@ -50,6 +51,7 @@ class Run:
         self.bundle: Any = None
         self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
+        self.ruled: dict[str, Any] = {}
         self.stricter = stricter
         self.ids: set[str] = set()
         self.urns: list[tuple[Place, str]] = []
