@@ -161,6 +161,12 @@ def test_other_procedures_are_no_stent() -> None:
     assert patient_facts([procedure("C9600", system="https://www.cms.gov/hcpcs")]) == {}
 
 
+def test_a_day_is_shown_as_the_record_tells_it() -> None:
+    for said, shown in (("2019", "2019"), ("2019-05", "2019-05"), ("2019-05-07", "Tue 2019-05-07")):
+        assert patient_facts([condition("I63.9", "Stroke", onsetDateTime=said)])["known:stroke"] == f"Stroke, {shown}"
+    assert patient_facts([condition("I63.9", "Stroke", onsetDateTime="soon")])["known:stroke"] == "Stroke"
+
+
 def test_the_day_of_a_month_is_its_last() -> None:
     for said, day in (("2025-12", "2025-12-31"), ("2024-02", "2024-02-29"), ("2025-13", ""), ("soon", "")):
         assert patient_facts([condition("I63.9", onsetDateTime=said)])["day:stroke"] == day

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from waykeeper.medicines.conditions import UNKNOWN
@@ -45,11 +45,19 @@ def classes_of(concept: Mapping[str, Any]) -> frozenset[str]:
     (`chronic systolic heart failure`) is enough. What is of the family is not of the patient.
     """
     codings = concept.get("coding") or []
-    texts = [normalise(str(t)) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
-    said = [f" {t} " for t in texts if _FAMILY not in t]
-    found = {name for phrase, name in _phrases() for t in said if f" {phrase} " in t}
-    found |= {_words()[t] for t in texts if t in _words()}
-    return frozenset(found.union(*(_by_code(str(c.get("system") or ""), str(c.get("code") or "")) for c in codings)))
+    said = [_by_text(str(t)) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
+    coded = [_by_code(str(c.get("system") or ""), str(c.get("code") or "")) for c in codings]
+    return frozenset[str]().union(*said, *coded)
+
+
+@lru_cache(maxsize=4096)
+def _by_text(text: str) -> frozenset[str]:
+    said = f" {normalise(text)} "
+    if _FAMILY in said:
+        return frozenset()
+    found = {name for phrase, name in _phrases() if f" {phrase} " in said}
+    whole = _words().get(said.strip())
+    return frozenset(found | ({whole} if whole else set()))
 
 
 @cache
@@ -57,7 +65,8 @@ def _phrases() -> tuple[tuple[str, str], ...]:
     return tuple((words, name) for words, name in _words().items() if len(words) > SHORT)
 
 
-def _by_code(system: str, code: str) -> set[str]:
+@lru_cache(maxsize=4096)
+def _by_code(system: str, code: str) -> frozenset[str]:
     """ICD-10-CM by its beginning, with or without the dot; ICD-10-PCS by its beginning; SNOMED CT as a whole."""
     plain = code.replace(".", "")
     found = set()
@@ -68,7 +77,7 @@ def _by_code(system: str, code: str) -> set[str]:
             found.add(name)
         if len(code) == _PCS and code.startswith(tuple(fields.get("icd10pcs", ()))):
             found.add(name)
-    return found
+    return frozenset(found)
 
 
 def is_icd_10(system: str) -> bool:

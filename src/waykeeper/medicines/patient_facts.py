@@ -70,27 +70,29 @@ def _add(facts: dict[str, str], resource: Mapping[str, Any]) -> None:
     codings = concept.get("coding") or []
     named = next((str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t), "")
     shown = named or next((f"code {c['code']}" for c in codings if c.get("code")), "")
-    day = _day(resource)
+    told = _told(resource)
+    day = _latest(told)
+    when = day_name(date.fromisoformat(day)) if day and day == told else told
     for found in classes_of(concept):
         before = facts.get(f"{DAY}{found}") if f"{KNOWN}{found}" in facts else None
         if before is not None and (before == "" or (day and before >= day)):
             continue
-        facts[f"{KNOWN}{found}"] = f"{shown}, {day_name(date.fromisoformat(day))}" if day else shown
+        facts[f"{KNOWN}{found}"] = f"{shown}, {when}" if day else shown
         facts[f"{DAY}{found}"] = day
 
 
-def _day(resource: Mapping[str, Any]) -> str:
-    """When it began or was done, else was written down; of a month or a year the last day that it may be."""
+def _told(resource: Mapping[str, Any]) -> str:
+    """When it began or was done, else was written down, as it is written there: a day, a month or a year."""
     told = (
         resource.get("onsetDateTime"), (resource.get("onsetPeriod") or {}).get("start"),
         resource.get("performedDateTime"), (resource.get("performedPeriod") or {}).get("start"),
         resource.get("recordedDate"),
     )  # fmt: skip
-    text = str(next((t for t in told if t), ""))[:10]
-    return _latest(text)
+    return str(next((t for t in told if t), ""))[:10]
 
 
 def _latest(text: str) -> str:
+    """The day of a date; of a month or a year the last one that it may be; "" where it is none."""
     try:
         if len(text) == len("2026"):
             return date(int(text), 12, 31).isoformat()
