@@ -74,7 +74,14 @@ def test_what_a_gate_needs_is_called_by_its_name():
 def test_a_hold_whose_order_is_gone_is_named_by_what_is_left_of_it():
     world = pushed()
     remove(world, HOLD, "hold")
-    assert told(world)[0].startswith(str(HOLD))
+    assert told(world)[0].startswith("Pause apixaban 5 mg tablet (")
+
+
+def test_a_part_whose_item_is_there_is_named_by_its_title():
+    world = pushed()
+    remove(world, WEIGHT, "flag")
+    ((plan, _),) = read_all(world.resources())
+    assert told(world)[0].startswith(f"{plan.item(WEIGHT).title} (")
 
 
 @pytest.mark.parametrize("side", ["ours", "theirs"])
@@ -143,3 +150,15 @@ def test_an_export_of_some_types_says_so_once_and_not_of_each_part_of_each_plan(
     assert types_of([*left, one]).left_out == frozenset()
     assert (types_of(left) | types_of([one])).left_out == frozenset()  # in two parts
     assert len([c for c in state.conflicts if GONE in c]) == len(named) - 1
+
+
+def test_a_type_that_no_plan_names_often_is_left_out_where_many_plans_name_it():
+    """An export without it: of one plan three holds may have been deleted, of fifty plans not all of them."""
+    world = pushed()
+    left = [(ref, r) for ref, r in world.resources() if r["resourceType"] != "MedicationRequest"]
+    ref, root = root_of(world)
+    few = types_of(left)
+    assert 0 < few.named["MedicationRequest"] <= A_FEW and few.left_out == frozenset()
+    others = [(f"{ref}-{number}", root) for number in range(A_FEW)]
+    assert types_of([*left, *others]).left_out == {"MedicationRequest"}
+    assert (few | types_of(others)).left_out == {"MedicationRequest"}  # in two parts

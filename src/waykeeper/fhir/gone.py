@@ -22,6 +22,7 @@ GONE = (
     "the plan names it and it is not there: deleted, or left out of what was read; push the plan to be asked whether it"
     " is made again"
 )
+A_PART = "a part of the plan"
 # Parts beside the leading one. A proposed Appointment is none of them: its request still asks for the visit.
 PARTS: Mapping[str, tuple[str, ...]] = {
     "visit": ("request",),
@@ -42,15 +43,15 @@ def entries(root: Mapping[str, Any]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Types:
-    """Types of which there is something, and how many parts of each type one plan in force names at most."""
+    """Types of which there is something, and how many parts of each type all plans in force name together."""
 
     there: frozenset[str]
     named: Mapping[str, int]
 
     def __or__(self, other: Types) -> Types:
         """Of both together, as if they had been read at once."""
-        most = {kind: max(self.named.get(kind, 0), other.named.get(kind, 0)) for kind in {*self.named, *other.named}}
-        return Types(self.there | other.there, most)
+        both = {kind: self.named.get(kind, 0) + other.named.get(kind, 0) for kind in {*self.named, *other.named}}
+        return Types(self.there | other.there, both)
 
     @property
     def left_out(self) -> frozenset[str]:
@@ -69,7 +70,7 @@ def types_of(held: Sequence[Held]) -> Types:
     for _, root in held:
         if root.get("resourceType") == "CarePlan" and episode_of(root) is not None and status_class(root) == "open":
             for kind, count in Counter(ref.partition("/")[0] for ref in entries(root) if "/" in ref).items():
-                named[kind] = max(count, named.get(kind, 0))
+                named[kind] = named.get(kind, 0) + count
     named.pop("Appointment", None)  # a proposal is nobody's loss: its request still asks for the visit
     return Types(there, named)
 
@@ -100,13 +101,15 @@ def gone(
     lacking = _lacking(root, plan, theirs) - {one.uuid for one in own}  # those that lost our identifier too
     names = _names(plan, own) if lacking else {}
     lacking -= {uuid for uuid, key in names.items() if not key}
+    titles = _titles(plan, theirs) if lacking else {}
+    called = {uuid: titles.get(key, key) for uuid, key in names.items()}
     computed = [ref for ref in dangling if ref.partition("/")[2] in lacking]
     for ref in computed:
-        yield f"{names.get(ref.partition('/')[2]) or 'a part of the plan'} ({ref}): {GONE}"
+        yield f"{called.get(ref.partition('/')[2]) or A_PART} ({ref}): {GONE}"
     nameless = lacking - {ref.partition("/")[2] for ref in computed}
     others = [ref for ref in dangling if not _is_computed(ref, root)]
     for uuid in sorted(nameless)[: len(others)]:
-        yield f"{names.get(uuid) or 'a part of the plan'} (one of {', '.join(others)}): {GONE}"
+        yield f"{called.get(uuid) or A_PART} (one of {', '.join(others)}): {GONE}"
 
 
 def _is_computed(ref: str, root: Mapping[str, Any]) -> bool:
@@ -133,6 +136,17 @@ def _names(plan: Plan, own: Sequence[Identity]) -> dict[str, str]:
             for number in range(1, last + 1):
                 uuid = plan.episode.uuid(key.kind, key.item, part, key.occurrence, number)
                 found[uuid] = str(key) if number == last or key.kind == "visit" else ""
+    return found
+
+
+def _titles(plan: Plan, theirs: Sequence[Held]) -> dict[str, str]:
+    """The items -> what people call them: an item that is gone itself by what its other parts say of it."""
+    found = {str(item.key): item.title for item in plan.items if item.title}
+    for _, resource in theirs:
+        said = str(resource.get("description") or (resource.get("code") or {}).get("text") or "")
+        known = identity(resource) if said else None
+        if known is not None and belongs(known, plan.episode):
+            found.setdefault(str(known.key), said)
     return found
 
 
