@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
@@ -96,8 +97,9 @@ def _check_end(url: str, resource: Json, kind: Any, here: Place, run: Run) -> No
 
 def _check_relations(bundle: Json, place: Place, run: Run) -> None:
     links = bundle.get("link")
-    names = [link.get("relation") for link in links if isinstance(link, dict)] if isinstance(links, list) else []
-    for name in {str(n) for n in names if names.count(n) > 1 and n is not None}:
+    held = [link.get("relation") for link in links if isinstance(link, dict)] if isinstance(links, list) else []
+    counts = Counter(name for name in held if isinstance(name, str))
+    for name in [name for name, count in counts.items() if count > 1]:
         run.add("WKV604", (place, "link"), f"link relation {name!r} is there more than once")
 
 
