@@ -203,3 +203,18 @@ def test_nothing_listens():
 def test_no_answer_and_a_bad_answer_are_different_things():
     assert NoAnswerError.exit_code == 3 and BadAnswerError.exit_code == 1
     assert not issubclass(NoAnswerError, BadAnswerError)
+
+
+def test_a_scheme_is_the_same_in_any_case(net):
+    """RFC 3986, 3.1."""
+    net.get(f"{BASE}/Task", json=bundle("1"), content_type="application/json")
+    scheme, _, rest = BASE.partition("://")
+    asked = Server(f"{scheme.upper()}://{rest}/", sleep=lambda _: None)
+    assert asked.base == BASE and [ref for ref, _ in asked.search("Task", [])] == ["Task/1"]
+
+
+@pytest.mark.parametrize("more", ["?token=sekret", "#sekret", "/Task?sekret#x"])
+def test_a_base_address_ends_with_its_path_and_what_follows_is_not_repeated(more):
+    with pytest.raises(CannotSendError, match="WKX101") as refused:
+        Server(BASE + more)
+    assert "sekret" not in str(refused.value)

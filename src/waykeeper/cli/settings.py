@@ -96,15 +96,27 @@ class Settings:
         """A server by its name or its address. Raises WaykeeperError WKC202."""
         if text in self.servers:
             return self.servers[text]
-        if text.startswith(("http://", "https://")):
-            known = [entry for entry in self.servers.values() if entry.url.rstrip("/") == text.rstrip("/")]
-            return known[0] if known else ServerEntry(text)
+        if is_address(text):
+            url = with_its_scheme(text)
+            known = [entry for entry in self.servers.values() if entry.url.rstrip("/") == url.rstrip("/")]
+            return known[0] if known else ServerEntry(url)
         shown = repr(text) if "@" not in text else "an address with an @"
         from waykeeper.findings import WaykeeperError, did_you_mean, finding
 
         remedy = did_you_mean(text, self.servers) if self.servers else "Write the FHIR base address: https://host/path."
         details = f"{option} is {shown}, which is neither an address nor a server of waykeeper.toml"
         raise WaykeeperError(finding("WKC202", details, help=remedy))
+
+
+def is_address(text: str) -> bool:
+    """True for an address of a server; its scheme may be written in any case (RFC 3986, 3.1)."""
+    return text[:8].lower().startswith(("http://", "https://"))
+
+
+def with_its_scheme(url: str) -> str:
+    """An address with its scheme as everybody else writes it."""
+    scheme, _, rest = url.partition("://")
+    return f"{scheme.lower()}://{rest}"
 
 
 def read_settings(folder: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:
@@ -209,7 +221,7 @@ class _Said:
             if key != "allow_http" and (not isinstance(value, str) or not value):
                 self.wrong(key, f"{key} of server {name!r} must be a text")
         url, holds = entry.get("url", ""), entry.get("holds", "test")
-        if not url.startswith(("http://", "https://")):
+        if not is_address(url):
             self.wrong("url", f"server {name!r} has no url that begins with https://")
         if "@" in url:
             self.wrong("url", f"the url of server {name!r} holds credentials", 'Write auth = "basic" and user.')

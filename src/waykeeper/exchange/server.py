@@ -91,7 +91,7 @@ class Server:
         Raises CannotSendError for an address that cannot or may not be used, for credentials that are not there.
         """
         connection = as_connection(to, kind, allow_http=allow_http)
-        self.base, self.kind = connection.url.rstrip("/"), connection.holds
+        self.base, self.kind = _base_of(connection.url), connection.holds
         self.proven: object = None  # what the first resource written to it has shown, see trial.py
         self._allow_http = connection.allow_http
         self._origin = _origin_of(self.base, self._allow_http)
@@ -382,6 +382,17 @@ class Server:
 
 def _as_it_is(request: requests.PreparedRequest) -> requests.PreparedRequest:
     return request
+
+
+def _base_of(url: str) -> str:
+    """A base address, its scheme in small letters. Raises CannotSendError where more stands behind it than a path."""
+    if "?" in url or "#" in url:  # the address is not repeated: it may hold a secret
+        sign = "?" if "?" in url else "#"
+        raise CannotSendError(
+            finding("WKX101", f"the address has a part behind {sign!r}, a base address ends before it")
+        )
+    scheme, mark, rest = url.partition("://")
+    return f"{scheme.lower()}{mark}{rest}".rstrip("/")
 
 
 def _origin_of(url: str, allow_http: bool) -> tuple[str, str]:

@@ -36,8 +36,8 @@ def needed(value: str, option: str) -> None:
 
 
 def is_url(text: str) -> bool:
-    """True for a server, as against a file."""
-    return text.startswith(("http://", "https://"))
+    """True for a server, as against a file; the scheme may be written in any case (RFC 3986, 3.1)."""
+    return text[:8].lower().startswith(("http://", "https://"))
 
 
 def positive(number: int, option: str) -> None:
