@@ -316,6 +316,27 @@ def test_a_line_that_breaks_off_behind_its_patient_is_named(export, tmp_path):
         assert (found.code, found.position.line) == ("WKC102", last)
 
 
+@pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.parametrize(
+    ("kind", "more", "said"),
+    [
+        ("ServiceRequest", {"identifier": "x"}, "ServiceRequest.identifier is a text, a list is wanted"),
+        ("Appointment", {"participant": [None]}, "Appointment.participant[0] is null, an object is wanted"),
+        ("Patient", {"name": "x"}, "Patient.name is a text, a list is wanted"),
+    ],
+)
+def test_a_resource_that_nobody_can_read_is_named_with_its_line(export, tmp_path, kind, more, said, jobs):
+    found = [orjson.loads(line) for file in bulk_files(str(export)) for line in file.read_bytes().splitlines()]
+    last = [r["id"] for r in found if r["resourceType"] == kind][-1]
+    folder = changed(export, tmp_path / "changed", kind, lambda r: r | more if r["id"] == last else r)
+    with pytest.raises(WaykeeperError) as refused:
+        caseload(bulk_files(str(folder)), date(2026, 6, 26), part=100_000, jobs=jobs)
+    (one,) = refused.value.findings
+    line = Path(one.position.file).read_bytes().splitlines()[one.position.line - 1]
+    assert one.code == "WKX219" and one.details.endswith(said) and orjson.loads(line)["id"] == last
+    assert f"{kind}/{last}" in one.details
+
+
 def test_no_room_to_split_into_is_said_with_what_to_do(export, tmp_path, monkeypatch):
     def full(*_):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -16,6 +16,7 @@ import orjson
 
 from waykeeper.exchange.files import Held, readable
 from waykeeper.fhir.patients import Names, Persons, persons_of
+from waykeeper.fhir.shape import misshapen, whose
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.record import resources_of
 
@@ -212,6 +213,20 @@ def check(files: Iterable[Path]) -> None:
     for file in files:
         for number, line in _lines(file):
             _resource(file, number, line)
+
+
+def check_shapes(files: Iterable[Path]) -> None:
+    """Look at the shape of every resource, so that one that keeps the others from being read is named.
+
+    Raises WaykeeperError WKX219 with file and line, and as `check`; nothing where the shape of none is to blame.
+    """
+    for file in files:
+        for number, line in _lines(file):
+            resource = _resource(file, number, line)
+            if wrong := misshapen(resource):
+                who = whose(resource)
+                name = f"{resource['resourceType']}/{resource.get('id') or '?'}{f' of {who}' if who else ''}"
+                raise WaykeeperError(finding("WKX219", f"{name}: {wrong}", Position(str(file), number)))
 
 
 def _named_plainly(line: bytes) -> bytes:

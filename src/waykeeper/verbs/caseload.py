@@ -17,9 +17,10 @@ from time import perf_counter
 
 from waykeeper.exchange.files import unwritable
 from waykeeper.exchange.one_plan import one_of_each
-from waykeeper.exchange.partition import Parts, UnreadableError, check, partition, resources
+from waykeeper.exchange.partition import Parts, UnreadableError, check, check_shapes, partition, resources
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
+from waykeeper.exchange.unreadable import FAILURES
 from waykeeper.fhir import Types, evidence_of, read_all, rootless, types_of
 from waykeeper.gaps import Placement, Row, Worklist, once, order, place_order, worklist
 from waykeeper.plan.model import Plan, State
@@ -58,10 +59,14 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
 
     Memory is that of `jobs` parts: rows and appointments are on disk, in a file without a name, and are read from there
     each time they are gone through. What grows with the number of patients is their names while the export is split,
-    and the appointments of classes. Raises WaykeeperError WKC101 to WKC104, and WKC902.
+    and the appointments of classes. Raises WaykeeperError WKC101 to WKC104, WKC902, and WKX219 for a resource that
+    nobody can read.
     """
     try:
         return _caseload(files, as_of, jobs, part)
+    except FAILURES:
+        check_shapes(files)
+        raise
     except OSError as error:  # the export is read with names of its own; what is left is our own writing
         remedy = "Name a folder in TMPDIR with room for the whole export, unpacked, and a third more."
         raise unwritable(tempfile.gettempdir(), (error.strerror or str(error)).lower(), remedy) from None
