@@ -21,7 +21,7 @@ PUBLIC = [
     "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
-    "calendar": "bundle from_ patient as_of language episode sequence fallback",
+    "calendar": "bundle from_ patient as_of language episode sequence take_back fallback",
     "check": "pathways",
     "compare_pathways": "a b clinic",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
