@@ -211,6 +211,20 @@ def test_an_answer_against_the_record_is_asked_about_once_the_plan_knows_both():
     assert "the answer is in doubt" in found[GLOVES].title
 
 
+@pytest.mark.parametrize("status", ["completed", "in-progress"])
+def test_what_somebody_did_or_has_in_work_keeps_what_was_unknown_and_contradicts_nothing(status):
+    """A push leaves it as it stands, with what was not known when it was written: no record says the opposite."""
+    world = started()
+    gloves = Key("task", "latex-free")
+    end = {"executionPeriod": {"end": "2026-03-01"}} if status == "completed" else {}
+    world.edit(gloves, "task", status=status, note=[{"authorString": "RA", "text": "ordered"}], **end)
+    record_answer(world, "yes")
+    found = made_again(world)
+    assert found[str(LATEX)].verdict == "done"
+    assert "opposite" not in found[str(LATEX)].reason
+    assert found["plan/plan"].verdict == "current"
+
+
 def test_the_digest_tells_the_answers_and_stays_what_it_was_without_one():
     told = Answers(facts={"b": "no", "a": "yes", "c": "perhaps=so"})
     assert facts_told(digest(told)) == {"a": "yes", "b": "no"}

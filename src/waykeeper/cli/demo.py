@@ -116,6 +116,9 @@ class _Demo:
         self.do("push", self.plan, "--to", url, shorten=True)
         self.say("Their bookings stand; our own proposals for those visits gave way. People record on:")
         self.record([n for n in self.notes if n not in before], url)
+        self.say("The day of discharge and two answers are known now: the plan is made again with them (move).")
+        why = ("--by", "Ruth Alderman, RN", "--reason", "discharged")
+        self.do("move", "--from", url, "--patient", patient, *why, "--as-of", "2026-03-20", shorten=True)
         self.say(f"8. On {self.case['as_of']} the coordinator asks: who missed what, and what do I do this morning?")
         self.do(
             "gaps", "--from", url, "--as-of", self.case["as_of"],

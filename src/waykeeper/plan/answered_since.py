@@ -82,7 +82,7 @@ class _Reading:
         own = self.state.items[question.key]
         fact, now = question.fact, own.fact_answer if own.fact_answer in YES_NO and own.cls != "void" else ""
         before = self.told.get(fact, "")
-        open_still = tuple(k for k in self.undecided.get(fact, ()) if self._stands(k))
+        open_still = tuple(k for k in self.undecided.get(fact, ()) if self._waits(k))
         decided = tuple(k for k in question.asks_for if self._stands(k) and k not in open_still)
         away = tuple(k for k in question.asks_for if k in self.known and self._left_out(k))
         how: How
@@ -101,6 +101,11 @@ class _Reading:
     def _stands(self, key: Key) -> bool:
         own = self.state.items.get(key)
         return own is None or own.cls != "withdrawn"
+
+    def _waits(self, key: Key) -> bool:
+        """True for what is still to come: what is done stays as it is, with what was not known when it was written."""
+        own = self.state.items.get(key)
+        return own is None or own.cls not in ("withdrawn", "done")
 
     def _left_out(self, key: Key) -> bool:
         own = self.state.items.get(key)
