@@ -9,6 +9,7 @@ import pytest
 import waykeeper
 from exchange.faults import Fault, between
 from waykeeper.cli.main import main
+from waykeeper.exchange.matches import matches
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
 from waykeeper.report.not_whole import NOT_WHOLE
@@ -172,3 +173,54 @@ def test_the_answer_to_a_search_in_a_file_is_read_the_same(tmp_path):
     path.write_text(json.dumps(page))
     found = waykeeper.gaps(PLAN, str(path), as_of=DAY)
     assert [f.code for f in found.findings] == ["WKC225"] and len(found.worklist.lacking) == 1
+
+
+UNREADABLE = {"resource": {"resourceType": "Device", "id": "d1", "identifier": "x"}, "search": {"mode": "match"}}
+SAID = {"resource": {"resourceType": "OperationOutcome", "issue": [HIDDEN]}, "search": {"mode": "outcome"}}
+
+
+def losing(kind, lost, total=None, short=""):
+    """Each search set with a match of `kind` gets `lost`; each with one of `short` gives one match of so many."""
+
+    def walk(part):
+        entries = part.get("entry") or []
+        for entry in entries:
+            if (entry.get("resource") or {}).get("resourceType") == "Bundle":
+                walk(entry["resource"])
+        if part.get("type") != "searchset":
+            return
+        kinds = {_kind(e) for e in entries}
+        if short in kinds:
+            part |= {"total": total, "entry": entries[:1], "link": []}
+        if kind in kinds:
+            part["entry"] = [*part["entry"], lost]
+
+    def change(body):
+        document = json.loads(body) if body else None
+        if isinstance(document, dict):
+            walk(document)
+        return json.dumps(document).encode() if body else body
+
+    return change
+
+
+@pytest.mark.parametrize(("lost", "code"), [(UNREADABLE, "WKX219"), (SAID, "WKC225")])
+def test_what_an_earlier_search_lost_does_not_explain_that_a_later_one_was_cut_short(lost, code, behind):
+    with behind(losing("CarePlan", lost)) as base:
+        assert code in [f.code for f in waykeeper.gaps(base, as_of=DAY).findings], "alone it is told, and the list made"
+    with (
+        behind(losing("CarePlan", lost, total=5000, short="Task")) as base,
+        pytest.raises(WaykeeperError, match=r"WKX217 .*search of Task: 5000 matches, 1 of them given"),
+    ):
+        waykeeper.gaps(base, as_of=DAY)
+
+
+def test_what_nobody_can_read_was_given_and_explains_no_shortage_of_its_own_search():
+    page = {"type": "searchset", "total": 3, "entry": [UNREADABLE, UNREADABLE]}
+    with pytest.raises(WaykeeperError, match=r"WKX217 .*3 matches, 2 of them given"):
+        matches([page], "search of Device", lacking=[])
+    lacking = []
+    assert matches([{**page, "total": 2}], "search of Device", lacking=lacking) == {}
+    assert [one.code for one in lacking] == ["WKX219", "WKX219"]
+    assert matches([{**page, "entry": [SAID]}], "search of Device", lacking=lacking) == {}, "held back, as it says"
+    assert [one.code for one in lacking] == ["WKX219", "WKX219", "WKC225"]

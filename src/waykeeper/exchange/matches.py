@@ -24,13 +24,14 @@ def matches(
 
     told      outcomes, whether they say that they are none or not, are kept beside them
     lacking   gets what the server says that it did not give (WKC225), and what it gave and nobody can read (WKX219),
-              which is left out; without a list each is a failure
+              which is left out; without a list each is a failure. What earlier searches put there explains nothing here
 
     Raises BadAnswerError WKX217 where the server says that it has more than it gave, that it holds something back or
     could not reach it, or that it failed in part: half of a plan looks whole.
     """
     found: dict[str, Resource] = {}
     total, given = 0, 0
+    own: list[Finding] | None = None if lacking is None else []
     for page in pages:
         total = max(total, page["total"] if isinstance(page.get("total"), int) else 0)
         for entry in page.get("entry") or []:
@@ -42,13 +43,15 @@ def matches(
                 if told:
                     found[f"OperationOutcome/{uuid.uuid4()}"] = resource
                 else:
-                    _heed(resource, what, lacking)
+                    _heed(resource, what, own)
             elif mode == "match":
                 given += 1
-                if resource and _readable(resource, what, lacking):
+                if resource and _readable(resource, what, own):
                     found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
-    if given < total and not lacking:
+    if given < total and not any(one.code == "WKC225" for one in own or ()):  # what nobody can read was given
         _lacks(f"{what}: {total} matches, {given} of them given, and no next page")
+    if lacking is not None:
+        lacking += own or ()
     return found
 
 
