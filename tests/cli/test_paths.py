@@ -1,5 +1,6 @@
 """No output of a command is written over another, or over what the command reads."""
 
+import itertools
 import os
 from pathlib import Path
 
@@ -62,17 +63,23 @@ def test_what_may_stand_together(tmp_path, monkeypatch):
     (tmp_path / "plan.json").write_text("{}")
     (tmp_path / "known.json").write_text("{}")
     os.mkfifo(tmp_path / "pipe")
-    apart("gaps", {"from_": ["plan.json", "-", "http://127.0.0.1/fhir"], "html": "-", "csv": "-", "json_": "a.json"})
+    apart("gaps", {"from_": ["plan.json", "-", "http://127.0.0.1/fhir"], "html": "-", "json_": "a.json"})
     apart("gaps", {"from_": ["plan.json"], "html": "pipe", "csv": "./pipe"})
     apart("gaps", {"from_": ["."], "json_": "new.json", "html": "list.html"})  # a new file; a page is not read
     apart("validate", {"paths": ["plan.json"], "baseline": "known.json", "write_baseline": "known.json"})
     apart("push", {"bundle": ["failed/bundles"], "errors_to": "failed"})  # what was kept is sent again
 
 
-def test_standard_output_may_be_given_twice(capsys):
-    assert main(["validate", str(PLAN), "--json", "-", "--junit", "-"]) == 0
-    told = capsys.readouterr().out
-    assert '"schema_version"' in told and "<testsuites" in told
+def test_standard_output_takes_one_document(capsys):
+    for command, names in WRITTEN.items():
+        for one, other in itertools.combinations(names, 2):
+            assert refused(command, **{one: "-", other: "-"}) == ["WKC203"], f"{command}: {one}, {other}"
+        for name in names:
+            apart(command, {name: "-"})
+    assert main(["validate", str(PLAN), "--json", "-", "--junit", "-"]) == 2
+    assert capsys.readouterr().out == ""
+    assert main(["validate", str(PLAN), "--junit", "-"]) == 0
+    assert "<testsuites" in capsys.readouterr().out
 
 
 def test_a_baseline_is_brought_up_to_date_in_its_place(tmp_path):

@@ -68,8 +68,9 @@ class _Place:
 def apart(command: str, given: Mapping[str, Any]) -> None:
     """Raises WaykeeperError WKC203 where two files of a command line are one and at least one of them is written.
 
-    Asked before anything is done. Standard output, devices and pipes may be given as often as wanted.
+    Asked before anything is done. Standard output takes one of them; devices and pipes may be given as often as wanted.
     """
+    _one_stream(command, given)
     written = list(_places(given, WRITTEN.get(command, ())))
     for n, one in enumerate(written):
         for other in written[:n]:
@@ -81,6 +82,18 @@ def apart(command: str, given: Mapping[str, Any]) -> None:
             if (one.parameter, source.parameter) not in TOGETHER and _overwrites(one, source):
                 said = f"{one.option} {one.path!r} would be written over {_called(one, source)}"
                 raise WaykeeperError(finding("WKC203", said, help="Write to another file; what is read stays."))
+
+
+def _one_stream(command: str, given: Mapping[str, Any]) -> None:
+    """Two documents in one stream are neither: nothing that reads it can tell where the second begins."""
+    there = [
+        _Place(parameter, "-", "-", False).option
+        for parameter in WRITTEN.get(command, ())
+        if given.get(parameter) == "-"
+    ]
+    if len(there) > 1:
+        said = f"{' and '.join(there)} are both written to standard output, '-'"
+        raise WaykeeperError(finding("WKC203", said, help="Give each but one a file of its own."))
 
 
 def _called(one: _Place, source: _Place) -> str:
