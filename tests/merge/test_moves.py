@@ -172,6 +172,37 @@ def test_restarted_and_paused_again_for_the_new_day_is_stopped_again(recorded):
     assert rows[str(HOLD)].verdict == "restarted"
 
 
+def test_restarted_and_paused_again_on_one_day_is_paused():
+    """The later round is the later of two things that were recorded for one day."""
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    complete(world, HOLD, RESTART, date(2026, 3, 17))
+    answer(world, 3, date(2026, 3, 17))
+    move(world, later(1), date(2026, 3, 17))
+    answer(world, 3, date(2026, 3, 17))
+    world.push(surgery=later(1))
+    complete(world, HOLD, "stop", date(2026, 3, 17))
+    held = holding(world.plan(surgery=later(1)).episode, world.resources())
+    world.send(withdraw(held.plan, world.resources(), "theatre closed", today=date(2026, 3, 18)))
+    assert [t["status"] for t in restart_tasks(world) if t["status"] == "requested"] == ["requested"]
+
+
+def test_a_restart_recorded_for_a_day_to_come_is_left_as_somebody_wrote_it():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    complete(world, HOLD, RESTART, date(2026, 3, 27), note=[{"authorString": "Dr Reed", "text": "on the 27th"}])
+    before = world.at(HOLD, RESTART)
+    held = holding(world.plan(surgery=later(21)).episode, world.resources())
+    decided = withdraw(held.plan, world.resources(), "theatre closed", today=date(2026, 3, 20))
+    assert any("was stopped for this surgery" in one for one in decided.notices)  # said, as it has not happened yet
+    world.send(decided)
+    assert {k: v for k, v in world.at(HOLD, RESTART).items() if k != "meta"} == {
+        k: v for k, v in before.items() if k != "meta"
+    }
+
+
 def test_not_stopped_yet_needs_no_restart():
     world = start(SURGERY, 3)
     _, row, _ = move(world, later(21), date(2026, 3, 10))

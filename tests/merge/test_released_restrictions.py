@@ -29,7 +29,7 @@ def world():
 
 def released(world, day, by="Dr Reed"):
     """A person notes that the restriction has ended, as `note ... released` writes it."""
-    note = [{"authorString": by, "text": "as told", **({"time": day.isoformat()} if day else {})}]
+    note = [{"authorString": by, "text": "Ended: as told", **({"time": day.isoformat()} if day else {})}]
     world.edit(WEIGHT, "request", status="completed", note=note)
 
 
@@ -60,6 +60,24 @@ def test_moved_to_a_later_day_the_restriction_holds_again(world, day):
     told = {r.item: r.change for r in difference(before.plan, moved.plan, before.state, moved)}
     assert told[WEIGHT] == "again"
     assert world.push(surgery=later(21)).changing == ()
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        {"time": "2026-03-02", "text": "told in class"},
+        {"time": (SURGERY + timedelta(days=60)).isoformat(), "authorString": "Clerk", "text": "copy sent"},
+    ],
+)
+def test_a_note_about_something_else_is_no_day_of_the_release(world, note):
+    world.today = SURGERY + timedelta(days=62)
+    ended = {"time": (SURGERY + timedelta(days=44)).isoformat(), "authorString": "Dr Reed", "text": "Ended: films read"}
+    for notes, told in (([note], "a day not known"), ([ended, note], f"{SURGERY + timedelta(days=44):%a %Y-%m-%d}")):
+        world.edit(WEIGHT, "request", status="completed", note=notes)
+        world.push()
+        assert world.at(WEIGHT, "request", 2) is None
+        assert world.at(WEIGHT, "flag")["status"] == "inactive"
+        assert row(world, world.today).reason.startswith(f"Released {told}")
 
 
 @pytest.mark.parametrize("days", [-1, 1])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from waykeeper.fhir.names import GOAL_ACHIEVEMENT, TASK_CODES
+from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, TASK_CODES
 from waykeeper.fhir.recorded import output_of
 from waykeeper.fhir.told import is_in_hand
 
@@ -29,7 +29,7 @@ class Noted:
 
 def completed(resource: Resource, noted: Noted) -> Resource:
     kind = resource["resourceType"]
-    made = {**resource, "note": [*(resource.get("note") or []), annotation(noted)]}
+    made = {**resource, "note": [*(resource.get("note") or []), written_on(resource, noted)]}
     if kind == "Goal":
         met = {"coding": [{"system": GOAL_ACHIEVEMENT, "code": "achieved"}]}
         return {**made, "lifecycleStatus": "completed", "statusDate": noted.on.isoformat(), "achievementStatus": met}
@@ -45,6 +45,12 @@ def annotation(noted: Noted) -> Resource:
         "time": noted.on.isoformat(),
         "text": noted.text or "Recorded with waykeeper note",
     }
+
+
+def written_on(resource: Mapping[str, Any], noted: Noted) -> Resource:
+    """The note on a resource that somebody completed; on a restriction its words say that it has ended."""
+    said = annotation(noted)
+    return {**said, "text": f"{ENDED}: {said['text']}"} if resource.get("doNotPerform") else said
 
 
 def output(code: str, **value: Any) -> Resource:

@@ -19,7 +19,6 @@ from waykeeper.exchange.made_again import to_make_again
 from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.noted_changes import (
     Noted,
-    annotation,
     answered,
     closed,
     completed,
@@ -28,6 +27,7 @@ from waykeeper.exchange.noted_changes import (
     owner,
     reopened,
     snoozed,
+    written_on,
 )
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.server import Server, status_of
@@ -284,7 +284,7 @@ def _over(resource: Resource) -> bool:
 
 def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
     """True where this very note was written before: its answer had been lost, and it is run again."""
-    if annotation(noted) not in (resource.get("note") or []):
+    if written_on(resource, noted) not in (resource.get("note") or []):
         return False
     told = {code: output_of(resource, code) for code in ("decision", "missed-days", "answer")}
     if what == "fact":
@@ -326,7 +326,8 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
         noted = _answer(item, noted)
     if what in ("owner", "closed", "reopened") and not noted.text.strip():
         raise _unfit(f"{what} needs words", "Add --text.")
-    if item.key.kind == "restriction" and not still_released(item, noted.on, moved=False):
+    ends = what in ("released", "done") and item.key.kind == "restriction"
+    if ends and not still_released(item, noted.on, moved=False):
         remedy = "Give the day of the decision with --on; where surgery has another day, move the plan."
         raise _unfit(f"{item.key} has not begun on {noted.on.isoformat()}, so nobody ends it on that day", remedy)
     return noted

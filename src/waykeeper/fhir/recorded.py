@@ -9,7 +9,7 @@ from typing import Any
 
 from waykeeper.fhir.extensions import amount, decode, find, moment
 from waykeeper.fhir.identity import Identity
-from waykeeper.fhir.names import GOAL_ACHIEVEMENT, HOLD, TASK_CODES
+from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
@@ -241,15 +241,16 @@ def _done_on(resource: Mapping[str, Any], zone: str) -> date | None:
     if status_class(resource) != "done":
         return None
     period = resource.get("executionPeriod") or {}
-    told = period.get("end") or period.get("start") or resource.get("statusDate") or _noted_last(resource)
+    told = period.get("end") or period.get("start") or resource.get("statusDate") or _ended_on(resource)
     found = _moment(told, zone)
     return found.day if found else None
 
 
-def _noted_last(resource: Mapping[str, Any]) -> Any:
-    """The time of the newest note on a ServiceRequest, which has no element for the day on which it was done."""
-    notes = resource.get("note") or () if resource.get("resourceType") == "ServiceRequest" else ()
-    return next((note["time"] for note in reversed(notes) if note.get("time")), None)
+def _ended_on(resource: Mapping[str, Any]) -> Any:
+    """The time of the newest note that says that a restriction has ended: a ServiceRequest has no element for it."""
+    notes = resource.get("note") or () if resource.get("doNotPerform") else ()
+    told = (n.get("time") for n in reversed(notes) if str(n.get("text") or "").startswith(ENDED))
+    return next((time for time in told if time), None)
 
 
 def _moment(text: Any, zone: str) -> Moment | None:

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from waykeeper.fhir.extensions import moment
 from waykeeper.fhir.ownership import with_offered
+from waykeeper.fhir.recorded import output_of
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import last_taken as taken_last
@@ -127,7 +128,11 @@ def _restarted(held: Holding, item: Item, today: date | None) -> bool:
     begun = _begun(held, item, None, today, item.hold)
     if day is not None and begun is not None and begun > day:
         return False
-    return all(day >= paused if day and paused else number >= n for part, n, paused in happened if part == "stop")
+    return all(
+        (day, number) >= (paused, n) if day and paused else number >= n
+        for part, n, paused in happened
+        if part == "stop"
+    )
 
 
 def _told_on(held: Holding, resource: Any) -> date | None:
@@ -172,7 +177,7 @@ def restart_asked(
     """
     item = paused.item
     ref, standing = held.own.get((item.key, RESTART, number), ("", None))
-    if standing is not None and not _completed(standing):
+    if standing is not None and not _happened(held, standing, today):
         return None
     maker = Maker(plan, {item.key: number})
     task = maker.task(item, RESTART, "restart")
@@ -184,7 +189,9 @@ def restart_asked(
     word: Word = "create"
     if standing is not None:
         word = "write"
-        answered = {"text": f"Asked again: it was answered before this pause ({_told_on(held, standing) or 'no day'})."}
+        said = [text for code in ("decision", "text") if (text := output_of(standing, code))]
+        before = ", ".join([str(_told_on(held, standing) or "no day is recorded"), *said])
+        answered = {"text": f"Asked again: it was answered before this pause ({before})."}
         kept = {k: v for k, v in standing.items() if k not in ("executionPeriod", "output")}
         task = {**kept, **task, "id": standing.get("id", task["id"]), "meta": standing.get("meta") or task["meta"]}
         task["note"] = [*(standing.get("note") or ()), answered]
