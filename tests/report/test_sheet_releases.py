@@ -5,6 +5,7 @@ Good Friday and the other closures are the demo clinic's; the two-week visit lie
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -158,3 +159,86 @@ def test_the_code_of_a_sheet_changes_with_the_release_and_not_by_compiling_again
     told = select(again, gate(day), as_of=day, language="en")
     shown = [next(replace(e, awaited="") for e in one.entries if e.key == boot) for one in (held, told)]
     assert shown[0] == shown[1]
+
+
+# What each restriction forbids or demands, as a word of its own text in both languages. Where it was released, no
+# other line of the sheet may say the same: the patient would not know which of the two holds.
+SAYS = {
+    "non-weight-bearing": (
+        r"weight on the foot|not stand|until we say|off the floor",
+        r"[Nn]o apoye|no se pare|Espere",
+    ),
+    "splint-stays-on": (r"splint on\b|Keep it dry", r"férula puesta|no se moje"),
+    "dressing-stays-on": (r"bandage on\b|Keep it dry", r"venda puesta|no se moje"),
+    "weight-as-ordered": (r"[Uu]se your walker|as we told you", r"[Uu]se siempre su andador|como le dijimos"),
+    "hip-precautions": (
+        r"90 degrees|cross your legs|toes (in|out)|step back|lie on your front",
+        r"90 grados|No cruce|gire el pie|paso largo|boca abajo",
+    ),
+    "no-driving": (r"not drive", r"No maneje"),
+    "no-nicotine": (r"smok", r"[Nn]o fume|fumar"),
+    "no-biologic": (r"arthritis", r"artritis"),
+}
+LANGUAGES = ("en", "es")
+
+
+@pytest.mark.parametrize(("name", "overlays"), LIBRARY)
+def test_each_restriction_says_what_is_looked_for(name, overlays):
+    """Else the test below would look for nothing."""
+    for rule in (i for i in pathway(*overlays, name=name).items if i.kind == "restriction"):
+        for language, pattern in zip(LANGUAGES, SAYS[rule.name], strict=True):
+            assert re.search(pattern, rule.words[language]), (rule.name, language)
+
+
+def contradicting(plan: Plan, state: State, as_of: date) -> list[tuple[str, str, str]]:
+    """Released restriction, language and what an instruction, a task or a goal says against it all the same."""
+    found = []
+    for n, language in enumerate(LANGUAGES):
+        chosen = select(plan, state, as_of=as_of, language=language)
+        over = [one.key.item for one in chosen.left_out if one.key.kind == "restriction" and one.reason == "released"]
+        told = [e.text for e in chosen.entries if e.key.kind in ("instruction", "task", "goal") and not e.done]
+        found += [(rule, language, text) for rule in over for text in told if re.search(SAYS[rule][n], text)]
+    return found
+
+
+def all_released(plan: Plan, day: date) -> State:
+    gates = {i.key for i in plan.items if i.key.kind == "gate"}
+    return State({key: ItemState(key, "completed", "done", done_on=day) for key in gates})
+
+
+@settings(max_examples=examples(60), deadline=None)
+@given(
+    which=st.sampled_from(LIBRARY),
+    surgery=st.one_of(st.sampled_from(EDGES), st.dates(date(2025, 1, 1), date(2029, 12, 31))),
+    released=st.integers(4, 90),
+)
+def test_no_sheet_says_what_was_released(which, surgery, released):
+    """From the fourth day: while the leg is numb (within 3 days) nobody stands on it, whatever was released."""
+    name, overlays = which
+    plan, on = plan_of(name, overlays, surgery), surgery + timedelta(days=released)
+    for days in (*range(released, 100, 3), 200, 400):
+        as_of = surgery + timedelta(days=days)
+        assert contradicting(plan, all_released(plan, on), as_of) == [], as_of
+
+
+def test_who_may_stand_on_the_foot_is_not_told_to_wait():
+    """The wound was slow, so the boot is looked after until two weeks later, when the films have allowed weight."""
+    plan = plan_of(ANKLE, (), date(2026, 3, 18))
+    healed, films = Key("gate", "wound-check"), Key("gate", "film-check")
+    wound = {healed: ItemState(healed, "completed", "done", done_on=date(2026, 4, 25))}
+    weight = {films: ItemState(films, "completed", "done", done_on=date(2026, 5, 1))}
+    for day, state, forbidden in ((2, wound | weight, False), (2, wound, True)):
+        page = sheet_html(plan, State(state), as_of=date(2026, 5, day), language="en", checked_against=None)
+        assert "wear the boot day and night" in page and "Once we say that you may stand on the foot" in page
+        assert ("Put no weight on the foot." in page) is forbidden
+        assert "Do not stand on the foot" not in page
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_nicotine_has_one_end_on_every_sheet(name):
+    made = {i.name: i.words for i in pathway(name=name).items}
+    for language, end in (
+        ("en", "until we tell you that your wound and bone have healed."),
+        ("es", "hasta que le digamos que la herida y el hueso sanaron."),
+    ):
+        assert all(end in made[one][language] for one in ("quit-nicotine", "no-nicotine"))
