@@ -8,19 +8,19 @@ from datetime import date
 import pytest
 
 from report.builder import SURGERY, hold, plan
-from waykeeper.medicines import AS_NEEDED, MORNING
+from waykeeper.medicines import AS_NEEDED, MORNING, NOT_SWALLOWED, RESCUE
 from waykeeper.pathway.reading import grade
 from waykeeper.plan.model import HoldAnswer, ItemState, Key, Plan, State
 from waykeeper.report.interface import interface
 from waykeeper.report.medicine_lines import medicine_line
 from waykeeper.report.selection import check_code
-from waykeeper.report.sheet import sheet_html
+from waykeeper.report.sheet import _weekday_before, sheet_html
 
 KEY = Key("medicine", "urn:rx|9")
 AS_OF = date(2026, 3, 1)
 SAID = {
-    "en": ("Take it on the morning of surgery too", "Ask us if you should take it on the morning of surgery."),
-    "es": ("Tómela también la mañana de la operación", "Pregúntenos si la toma o no en la mañana de la operación."),
+    "en": ("Take it on the morning of surgery too", "Ask us, before the day of surgery, if you should take it that morning."),
+    "es": ("Tómela también la mañana de la operación", "Pregúntenos, antes del día de la operación, si la toma o no esa mañana."),
 }
 
 
@@ -70,6 +70,58 @@ def test_a_medicine_for_when_it_is_needed_is_not_kept_taking(language: str) -> N
     assert words.say("continue_medicine") not in html and SAID[language][0] not in html
 
 
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_rescue_medicine_is_used_as_always_and_brought_along(language: str) -> None:
+    """Common practice, no source: an inhaler for an attack is at hand on the day of surgery."""
+    words = interface(language)
+    for notes in ((RESCUE,), (RESCUE, AS_NEEDED, NOT_SWALLOWED)):
+        html = sheet(continued(*notes), answer(), language)
+        assert words.say("rescue_as_always") in html and words.say("rescue_bring") in html
+        for key in ("morning_ask", "morning_as_needed", "take_as_needed", "continue_medicine", "reminder_ask"):
+            assert words.say(key) not in html
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_of_drops_patches_and_creams_nothing_is_asked_for_the_morning(language: str) -> None:
+    words = interface(language)
+    daily = sheet(continued(NOT_SWALLOWED), answer(), language)
+    needed = sheet(continued(AS_NEEDED, NOT_SWALLOWED), answer(), language)
+    assert words.say("continue_medicine") in daily and words.say("take_as_needed") in needed
+    for html in (daily, needed):
+        assert not any(words.say(k) in html for k in ("morning_ask", "morning_as_needed", "morning_too", "reminder_ask"))
+
+
+def test_the_patient_asks_on_the_last_weekday_before_and_never_on_the_day_itself() -> None:
+    """Surgery is on Wed 2026-03-18: nobody answers at five in the morning of that day."""
+    ask, words = interface("en").say("reminder_ask"), SAID["en"][1]
+    for made in (continued(), continued(AS_NEEDED)):
+        today = sheet(made, answer(), as_of=SURGERY)
+        assert ask not in today and words not in today and "Ask us, before" not in today
+    before = sheet(continued(), answer(), as_of=date(2026, 3, 17))
+    assert before.index(interface("en").date(date(2026, 3, 17))) < before.index(ask) and words in before
+
+
+@pytest.mark.parametrize(("surgery", "asked"), [(16, 13), (17, 16), (20, 19), (21, 20), (22, 20)])
+def test_the_day_to_ask_is_a_weekday(surgery: int, asked: int) -> None:
+    assert _weekday_before(date(2026, 3, surgery)) == date(2026, 3, asked)
+
+
+@pytest.mark.parametrize("text", ["Continue, also on the morning of surgery", "also on the day of surgery."])
+def test_a_prescriber_who_says_the_morning_has_said_it(text: str) -> None:
+    assert SAID["en"][0] in sheet(continued(), answer(text))
+    assert SAID["en"][0] not in sheet(continued(), answer(f"not {text}"))
+
+
+def test_words_of_the_answer_are_not_told_as_only_when_needed() -> None:
+    html = sheet(continued(AS_NEEDED), answer("take it twice a day"))
+    assert interface("en").say("take_as_needed") not in html and interface("en").say("continue_medicine") in html
+
+
+def test_after_surgery_what_is_taken_as_needed_says_nothing_of_the_operation() -> None:
+    html = sheet(continued(AS_NEEDED), answer(), as_of=date(2026, 3, 19))
+    assert interface("en").say("take_as_needed") in html and "for the surgery" not in html
+
+
 def test_an_unanswered_one_says_nothing_of_a_morning() -> None:
     html = sheet(continued(MORNING), State())
     assert "until we call you" in html and "morning of surgery" not in html and "This morning, with" not in html
@@ -90,7 +142,13 @@ def test_the_morning_is_in_the_check_code_and_other_answers_have_none() -> None:
 
 
 @pytest.mark.parametrize("language", ["en", "es"])
-@pytest.mark.parametrize("key", ["morning_too", "morning_ask", "take_as_needed", "morning_as_needed", "reminder_ask"])
+@pytest.mark.parametrize(
+    "key",
+    [
+        "morning_too", "morning_ask", "take_as_needed", "morning_as_needed", "reminder_ask", "rescue_as_always",
+        "rescue_bring",
+    ],
+)  # fmt: skip
 def test_the_sentences_are_at_grade_six(key: str, language: str) -> None:
     """School grade 6 at most (the trade's usual aim; common practice, no source)."""
     found = grade(interface(language).say(key), language)

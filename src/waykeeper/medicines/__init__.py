@@ -11,7 +11,7 @@ from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
 from waykeeper.medicines.met import NotMet, not_met
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, NamedMedicine
-from waykeeper.medicines.on_the_day import AS_NEEDED, MORNING
+from waykeeper.medicines.on_the_day import AS_NEEDED, MORNING, NOT_SWALLOWED, RESCUE
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_json
 from waykeeper.medicines.patient_facts import patient_facts
@@ -28,6 +28,8 @@ __all__ = [
     "AS_NEEDED",
     "BY_HOURS",
     "MORNING",
+    "NOT_SWALLOWED",
+    "RESCUE",
     "NOT_TAKEN",
     "PAUSE",
     "REASON_ONLY",

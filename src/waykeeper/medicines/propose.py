@@ -18,7 +18,7 @@ from waykeeper.medicines.intervals import WEEK, day_name
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
 from waykeeper.medicines.met import with_last_taken, with_loose_dose
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow
-from waykeeper.medicines.on_the_day import only_as_needed
+from waykeeper.medicines.on_the_day import with_how_taken
 from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
@@ -97,7 +97,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
     if known.doubt and row.decision != "already stopped":
         row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
-    row = where_from(only_as_needed(row, entry), entry)
+    row = where_from(with_how_taken(row, entry, known, context.rules), entry)
     if entry.statement_of:
         row = replace(row, statement_of=entry.statement_of, notes=(*row.notes, STATEMENT))
     if known.ingredients and context.surgeries:

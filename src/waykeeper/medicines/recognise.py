@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import cache
 
 from waykeeper.findings import Finding, finding
 from waykeeper.medicines.ruleset import RXNORM, Ruleset
 from waykeeper.medicines.spelling import normalise
-from waykeeper.medicines.words import Reading, ended_words, near_names, read_words
+from waykeeper.medicines.words import Reading, ended_words, near_names, read_words, vocabulary
 from waykeeper.quickly_made import quickly_made
-from waykeeper.record.model import MedicineEntry
+from waykeeper.record.model import MedicineEntry, Part
 
 UNKNOWN_NAME = "not recognised"
 HINT = "; did you mean "
@@ -58,7 +59,8 @@ def _with_parts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Reco
     Ingredients that the name does not say are held to their rules, and asked about. Where each says what the other
     does not, nobody chooses.
     """
-    read = [(p, _by_name(MedicineEntry("", words=p.words, codes=p.codes), rules).ingredients) for p in entry.parts]
+    told = [p for p in entry.parts if not _says_nothing(p, bool(known.ingredients))]
+    read = [(p, _part(p, rules)) for p in told]
     listed = tuple(dict.fromkeys(name for _, names in read for name in names))
     unread = [p.words or "one without a name" for p, names in read if not names]
     coded = _coded(entry, rules)
@@ -68,6 +70,8 @@ def _with_parts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Reco
     if unread:
         beside = f" beside {' and '.join(listed)}" if listed else ""
         why = f"its ingredients name {' and '.join(unread)}{beside}, which is not recognised"
+        if known.ingredients and set(listed) <= set(known.ingredients):
+            return replace(known, doubt=why)  # the rule of the name stands, and its last dose
         asks = why if known.ingredients else f"{why}; {known.question}"
         found = known.findings or (finding("WKM202", f"{entry.words!r}: {why}"),)
         return replace(known, ingredients=(), question=asks, near=near, findings=found)
@@ -86,6 +90,34 @@ def _with_parts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Reco
     return replace(
         known, ingredients=listed, question="", near=(), findings=(), notes=(*known.notes, note), doubt=doubt
     )
+
+
+def _part(part: Part, rules: Ruleset) -> tuple[str, ...]:
+    """The substances of an ingredient, as a terminology writes them: `Product containing apixaban (medicinal product)`."""
+    found = _by_name(MedicineEntry("", words=part.words, codes=part.codes), rules).ingredients
+    return found or _by_name(MedicineEntry("", words=_WRITTEN.sub(" ", part.words), codes=part.codes), rules).ingredients
+
+
+_WRITTEN = re.compile(
+    r"\((?:substance|medicinal product|product|medicinal product form|clinical drug)\)"
+    r"|^\s*products? containing (?:only )?(?:precisely )?|\b(?:hydrogen|bisulfate|sulfate|monohydrate|anhydrous)\b",
+    re.IGNORECASE,
+)
+
+
+def _says_nothing(part: Part, named: bool) -> bool:
+    """True for what no medicine is made of it by, and, beside a name that is known, for a part without words."""
+    bare = not part.words.strip() or any(part.words.strip() == c.code for c in part.codes)
+    return normalise(_WRITTEN.sub(" ", part.words)) in _excipients() or (named and bare and not _known_code(part))
+
+
+def _known_code(part: Part) -> bool:
+    return any(c.system == RXNORM for c in part.codes)
+
+
+@cache
+def _excipients() -> frozenset[str]:
+    return frozenset(normalise(w) for w in vocabulary()["excipients"])
 
 
 def _by_name(entry: MedicineEntry, rules: Ruleset) -> Recognised:

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
-from waykeeper.medicines import AS_NEEDED, MORNING, as_proposed, unclear
+from waykeeper.medicines import AS_NEEDED, MORNING, NOT_SWALLOWED, RESCUE, as_proposed, unclear
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Plan, State
 from waykeeper.timing.model import Moment
 
+# A prescriber's whole answer that says the morning of surgery; any other word beside it may say otherwise.
+_ON_THE_MORNING = re.compile(
+    r"(?:continue,? (?:and take )?)?also (?:take )?on the (?:morning|day) of surgery(?: with a sip of water)?\.?",
+    re.IGNORECASE,
+)
 Told = Literal["wait", "hold", "continue", "told"]
-Morning = Literal["", "too", "ask", "as needed"]
+Morning = Literal["", "too", "ask", "as needed", "use as needed", "rescue"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +30,8 @@ class MedicineLine:
     last_dose   the last day with a dose; first_missed .. surgery are the days without one, both included
     limit       an hours rule: last dose at or before this moment, never later than last_dose's day
     morning     of what continues, the morning of surgery: `too` where the rule says so and a prescriber confirmed what
-                was proposed, `as needed` where it is taken only then, else `ask`: nobody has said it
+                was proposed, or said it; `as needed` of a pill that is taken only then; else, of pills, `ask`: nobody
+                has said it. Of what is not swallowed "", or `use as needed`; `rescue` is used as always, and brought
     too_late    the answer came after the last-dose day: the hold can no longer be met as a whole
     """
 
@@ -64,11 +71,16 @@ def medicine_line(plan: Plan, item: Item, state: State) -> MedicineLine:
 
 
 def _morning(hold: HoldProposal, answer: HoldAnswer) -> Morning:
-    """What is known of the morning of surgery. An answer with words of its own may say otherwise: then it asks."""
+    """What is known of the morning of surgery. An answer with words of its own may say otherwise: then a pill asks."""
+    swallowed, said = NOT_SWALLOWED not in hold.notes and RESCUE not in hold.notes, answer.text.strip()
+    if said:
+        return "too" if swallowed and _ON_THE_MORNING.fullmatch(said) else "ask" if swallowed else ""
+    if RESCUE in hold.notes:
+        return "rescue"
     if AS_NEEDED in hold.notes:
-        return "as needed"
-    confirmed = hold.recognised and hold.decision == "continue" and not answer.text.strip()
-    return "too" if confirmed and MORNING in hold.notes else "ask"
+        return "as needed" if swallowed else "use as needed"
+    confirmed = hold.recognised and hold.decision == "continue"
+    return "too" if confirmed and MORNING in hold.notes else "ask" if swallowed else ""
 
 
 def _held(plan: Plan, hold: HoldProposal, answer: HoldAnswer, name: str) -> MedicineLine:

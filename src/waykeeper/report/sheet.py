@@ -141,10 +141,17 @@ def medicine_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[s
 
 def _continue_notes(words: Interface, line: MedicineLine, as_of: date) -> tuple[str, ...]:
     """Go on, and until surgery what is known of its morning: nobody shall have to guess it from `keep taking`."""
-    first = words.say("take_as_needed" if line.morning == "as needed" else "continue_medicine")
-    if line.surgery is not None and as_of > line.surgery:
-        return (first,)
-    return (first, words.say({"too": "morning_too", "as needed": "morning_as_needed"}.get(line.morning, "morning_ask")))
+    first = words.say(_GOES_ON.get(line.morning, "continue_medicine"))
+    then = _OF_THE_MORNING.get(line.morning)
+    over = line.surgery is not None and as_of > line.surgery
+    asks_today = line.surgery == as_of and line.morning in ("ask", "as needed")  # asked before: nobody answers at five
+    return (first,) if then is None or over or asks_today else (first, words.say(then))
+
+
+_GOES_ON = {"as needed": "take_as_needed", "use as needed": "take_as_needed", "rescue": "rescue_as_always"}
+_OF_THE_MORNING = {
+    "too": "morning_too", "ask": "morning_ask", "as needed": "morning_as_needed", "rescue": "rescue_bring",
+}  # fmt: skip
 
 
 def _hold_notes(words: Interface, line: MedicineLine, as_of: date) -> list[str]:
@@ -283,15 +290,22 @@ def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date
 
 
 def _mornings(words: Interface, lines: list[MedicineLine], as_of: date) -> dict[date, list[str]]:
-    """What is taken on the morning of surgery by name, and that the others are asked about."""
+    """What is taken on the morning of surgery by name, and on the weekday before it that other pills are asked about."""
     found: dict[date, list[str]] = {}
     goes_on = [x for x in lines if x.told == "continue" and x.surgery is not None and x.surgery >= as_of]
     for line in (x for x in goes_on if x.morning == "too"):
         said = words.say("reminder_morning", medicine=line.name or words.say("this_medicine"))
         found.setdefault(line.surgery or as_of, []).append(said)
-    for day in dict.fromkeys(x.surgery for x in goes_on if x.morning != "too" and x.surgery is not None):
-        found.setdefault(day, []).append(words.say("reminder_ask"))
+    for day in dict.fromkeys(_weekday_before(x.surgery) for x in goes_on if x.morning == "ask" and x.surgery):
+        if day >= as_of:
+            found.setdefault(day, []).append(words.say("reminder_ask"))
     return found
+
+
+def _weekday_before(surgery: date) -> date:
+    """The last day from Monday to Friday before surgery: on it somebody can be asked."""
+    back = {0: 3, 6: 2}.get(surgery.weekday(), 1)
+    return surgery - timedelta(back)
 
 
 def _rule(words: Interface, entry: Entry, as_of: date) -> SheetLine:
