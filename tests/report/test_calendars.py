@@ -14,11 +14,13 @@ from hypothesis import strategies as st
 from icalendar import Calendar, Event
 
 from effort import examples
+from merge.small import compiled
 from report.builder import SURGERY, hold, item, moment, plan, point, said, visit
 from report.caseload import report
 from waykeeper.findings import WaykeeperError
-from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, Plan, State
+from waykeeper.plan.model import Evidence, HoldAnswer, Identifier, ItemState, Key, Plan, State
 from waykeeper.report.calendars import calendar_ics, calendar_left_out, cancelled_ics, todo_ics
+from waykeeper.report.selection import select
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates
 
@@ -116,12 +118,38 @@ def test_every_item_has_an_event_or_is_left_out_with_a_reason(classes):
     state = State({i.key: ItemState(i.key, cls=c) for i, c in zip(made.items, classes, strict=False)})
     raw = ics(made, state)
     uids = set(events(raw))
-    left = {x.key for x in calendar_left_out(made, state)}
+    left = {x.key for x in calendar_left_out(made, state, now=NOW)}
     for one in made.items:
         key = one.key
         parts = ("calendar", "calendar:last-dose", "calendar:no-dose")
         shown = any(made.episode.uuid(key.kind, key.item, p, key.occurrence) in uids for p in parts)
         assert shown is not (key in left), key
+
+
+def test_a_restriction_released_too_early_is_in_the_calendar_until_its_earliest_day():
+    """The sheet of the same day still printed it: no weight for six weeks, whoever looked at the film on day 23."""
+    rule, film = Key("restriction", "no-weight"), Key("gate", "film-check")
+    made = compiled(Identifier("https://alder-quay.example/mrn", "M-early"))
+    assert made.item(rule).dates.earliest == date(2026, 4, 29)
+    uid = made.episode.uuid(rule.kind, rule.item, "calendar")
+
+    def told(day: date, **released: date) -> bool:
+        own = {film: ItemState(film, "completed", "done", done_on=released.get("gate"))}
+        own |= {rule: ItemState(rule, "completed", "done", done_on=released["own"])} if "own" in released else {}
+        now = datetime.combine(day, time(12), NOW.tzinfo)
+        shown = {uid in events(ics(made, State(own), now=now, sequence=n)) for n in (0, 5)}
+        left = {x.key for x in calendar_left_out(made, State(own), now=now)}
+        assert shown == {rule not in left}
+        page = select(made, State(own), as_of=day, language="en").entries
+        assert shown == {rule in {e.key for e in page}}, "the sheet of that day says the same"
+        return shown == {True}
+
+    early, end = date(2026, 4, 10), date(2026, 4, 29)
+    assert told(date(2026, 4, 11), gate=early) and told(date(2026, 4, 28), gate=early)
+    assert not told(end, gate=early) and not told(date(2026, 5, 10), gate=early)
+    assert told(date(2026, 4, 30), gate=date(2026, 5, 1)), "recorded for a day that has not come"
+    assert told(early, own=end) and not told(end, own=end)
+    assert told(date(2026, 5, 10)), "of a day that nobody recorded"
 
 
 def test_a_visit_stands_on_its_target_without_alarm_until_it_is_booked():

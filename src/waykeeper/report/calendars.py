@@ -21,7 +21,7 @@ from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, sentences_of
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.plain import clean
-from waykeeper.report.selection import Bookings, Entry, LeftOut, check_code, select
+from waykeeper.report.selection import RELEASED, Bookings, Entry, LeftOut, check_code, select
 from waykeeper.report.sheet import line_words, pathway_words, unsure_notes
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
@@ -73,9 +73,11 @@ def calendar_ics(
     ensure_printable(plan, state)
     words = interface(language)
     code = check_code(plan, state, bookings)
-    events = [*calendar_events(plan, state, words, bookings), *_cancelled_items(plan, state, words)]
+    ended = _ended(plan, state, now)
+    events = [e for e in calendar_events(plan, state, words, bookings) if e.key not in ended]
+    events += _cancelled_items(plan, state, words)
     if _checked(sequence) if earlier is None else earlier:
-        events += _taken_back(plan, state, words, {e.key for e in events})
+        events += _taken_back(plan, state, words, {e.key for e in events} | ended.keys())
     calendar = _calendar(plan.zone, words.say("calendar_name", pathway=pathway_words(plan, words)))
     caution = words.say("calendar_caution", code=code)
     for event in events:
@@ -83,12 +85,23 @@ def calendar_ics(
     return _with_zone(calendar, plan.zone, [e.start.day for e in events])
 
 
-def calendar_left_out(plan: Plan, state: State, *, bookings: Bookings | None = None) -> tuple[LeftOut, ...]:
+def _ended(plan: Plan, state: State, now: datetime) -> dict[Key, LeftOut]:
+    """The restrictions that have ended by the day on which a calendar is made: as the sheet of that day has them."""
+    today = _stamp(now).astimezone(ZoneInfo(plan.zone)).date()
+    left = select(plan, state, as_of=today, language="en").left_out
+    return {x.key: x for x in left if x.reason == RELEASED}
+
+
+def calendar_left_out(
+    plan: Plan, state: State, *, now: datetime, bookings: Bookings | None = None
+) -> tuple[LeftOut, ...]:
     """Every item that the calendar has no event for, with the reason; with the events' keys, all of the plan."""
+    ended = _ended(plan, state, now)
     chosen = select(plan, state, as_of=date.min, language="en", bookings=bookings)
-    shown = {e.key for e in calendar_events(plan, state, interface("en"), bookings)}
+    shown = {e.key for e in calendar_events(plan, state, interface("en"), bookings)} - ended.keys()
     gone = {e.key for e in _cancelled_items(plan, state, interface("en"))}
-    silent = [LeftOut(e.key, plan.item(e.key).title, _why_silent(e)) for e in chosen.entries if e.key not in shown]
+    unseen = [e for e in chosen.entries if e.key not in shown]
+    silent = [ended.get(e.key) or LeftOut(e.key, plan.item(e.key).title, _why_silent(e)) for e in unseen]
     return tuple(x for x in (*chosen.left_out, *silent) if x.key not in gone)
 
 

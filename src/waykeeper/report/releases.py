@@ -7,6 +7,7 @@ is recorded counts at once, also before the plan is compiled again.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import date
 
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
@@ -49,7 +50,28 @@ def released_on(plan: Plan, state: State, gate: str, as_of: date) -> date | None
 
 def window_of(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:
     """The days of an instruction that counts from releases, by what is recorded; None while one is not."""
-    opened = {gate: released_on(plan, state, gate, as_of) for gate in gates_in(item.phrase)}
+    return _window(plan, item, {gate: released_on(plan, state, gate, as_of) for gate in gates_in(item.phrase)})
+
+
+def waits_until(plan: Plan, state: State, item: Item) -> date | None:
+    """The last day of an instruction that counts from releases, were each given on the first day that its rule allows.
+
+    Later than that it does not wait on a page: the rule is still there, and a release that comes begins it all the same.
+    None where the plan does not say it.
+    """
+    found = _window(plan, item, {gate: _first_day(_rules(plan, state, gate)) for gate in gates_in(item.phrase)})
+    return found.end.day if found else None
+
+
+def _first_day(rules: list[Item]) -> date | None:
+    """The first day on which all of the rules can be released."""
+    starts = [(r.dates.earliest, r.dates.at or r.dates.target) for r in rules]
+    days = [earliest or (start.day if start else None) for earliest, start in starts]
+    known = [d for d in days if d is not None]
+    return max(known) if known and len(known) == len(days) else None
+
+
+def _window(plan: Plan, item: Item, opened: Mapping[str, date | None]) -> Window | None:
     if None in opened.values():
         return None
     known = {a.name: a.moment for a in plan.anchors}
@@ -86,5 +108,9 @@ def _gate_day(state: State, gate: str, as_of: date) -> date | None:
 
 
 def _today(as_of: date) -> date | None:
-    """None for a page that is of no day (the calendar, the check code): all that is recorded counts for it."""
+    """None for a page that is of no day (the calendar, the check code): all that is recorded counts for it.
+
+    What begins with a release is dated there. What ends with one stays in a calendar until that day has come: whoever
+    makes one asks again with the day of making.
+    """
     return None if as_of == date.min else as_of

@@ -20,7 +20,7 @@ from waykeeper.plan.unlisted import unlisted
 from waykeeper.plan.validity import done_counts
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
-from waykeeper.report.releases import ended_on, gates_in, window_of
+from waykeeper.report.releases import ended_on, gates_in, waits_until, window_of
 from waykeeper.timing.model import Anchor, Moment, Standing, Window
 
 # day: on `start` · span: from `start` through `end` · rule: from `start`, until released · medicine: see `medicine`
@@ -30,6 +30,7 @@ Place = Literal["day", "span", "rule", "medicine", "waiting", "past"]
 Bookings = Mapping[Key, Evidence]
 
 PREPARED = "it prepared an operation whose day is over"
+RELEASED = "released"
 _NOT_DONE = frozenset({"failed", "rejected"})  # FHIR Task states that end the work without doing it
 _OVER = frozenset({"fulfilled", "finished"})
 _LIVE = frozenset({"booked", "arrived", "checked-in", "in-progress"})
@@ -200,7 +201,7 @@ def _work(case: _Case, item: Item) -> Entry | str:
     entry = _worded(case, item)
     window = _days(case.plan, case.state, item, case.as_of)
     if window is None:
-        return "done" if _counts_as_done(case, item) else _waiting(entry, item)
+        return "done" if _counts_as_done(case, item) else _for_release(case, item) or _waiting(entry, item)
     over = window.end.day < case.as_of
     if over and _counts_as_done(case, item):
         return "done"
@@ -210,6 +211,13 @@ def _work(case: _Case, item: Item) -> Entry | str:
         return PREPARED
     done, once = _counts_as_done(case, item), item.key.kind == "task"
     return replace(_dated(case, entry, window), done=done, once=once, deadline=_deadline(item))
+
+
+def _for_release(case: _Case, item: Item) -> str:
+    """Why an instruction does not wait for a release any more, "" while it does: the rule that holds says enough."""
+    gates = gates_in(item.phrase) if item.key.kind == "instruction" else ()
+    last = waits_until(case.plan, case.state, item) if gates else None
+    return f"no release of {gates[0]} by {last.isoformat()}" if last and last < case.as_of else ""
 
 
 def _deadline(item: Item) -> bool:
@@ -233,8 +241,10 @@ def _days(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:
 
 def _restriction(case: _Case, item: Item) -> Entry | str:
     """From its first day, until a recorded release; the earliest day of a release is never printed."""
-    if _counts_as_done(case, item) or ended_on(case.state, item, case.as_of):
-        return "released"
+    held, of_no_day = case.of(item), case.as_of == date.min
+    waits = of_no_day and (held.cls != "done" or held.done_on is not None)  # its last day may be still to come
+    if not waits and (_counts_as_done(case, item) or ended_on(case.state, item, case.as_of)):
+        return RELEASED
     entry = _worded(case, item)
     start = item.dates.window.start if item.dates.window else item.dates.at or item.dates.target
     return replace(entry, place="rule", start=start) if start else _waiting(entry, item)
