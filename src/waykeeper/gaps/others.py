@@ -19,7 +19,7 @@ from waykeeper.medicines import NOT_TAKEN, unclear
 from waykeeper.plan.holds import last_dose_of, pauses, taken_inside, told_last_dose
 from waykeeper.plan.model import Item, ItemState, Key
 from waykeeper.plan.unlisted import unlisted
-from waykeeper.plan.validity import to_come
+from waykeeper.plan.validity import still_released, to_come
 
 _FAILED = ("failed", "rejected")
 _ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
@@ -383,6 +383,14 @@ def _releases(item: Item, own: ItemState, setting: Setting) -> list[ItemState]:
     return [one for one, done in ((own, own.cls == "done"), (gate, released)) if done and one is not None]
 
 
+def _of_before(item: Item, one: ItemState) -> bool:
+    """True for the release of a gate that is not of this restriction: from before it began, or of no day at all.
+
+    The sheet tells of the restriction then, as before.
+    """
+    return one.key != item.key and not still_released(item, one.done_on, moved=one.done_on is None)
+
+
 def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     """A restriction ends by a recorded release, never by a date passing."""
     own = setting.of(item)
@@ -390,7 +398,7 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     start = start_day(item) or more.raw("due")
     more["from"] = start
     releases = _releases(item, own, setting)
-    real = next((one for one in releases if not _to_come(one.done_on, setting)), None)
+    real = next((one for one in releases if not _to_come(one.done_on, setting) and not _of_before(item, one)), None)
     if ended_for(setting, own):
         word = "excused"
     elif _is_void(own):
@@ -399,8 +407,10 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
         word = "released"
         more.update({"done_on": real.done_on, "by_whom": f" by {real.by}" if real.by else ""})
     elif releases:
-        word = "needs-review-future"
-        more["done_on"] = releases[0].done_on
+        own, day = releases[0], releases[0].done_on
+        how = "day" if day is None else "future" if _to_come(day, setting) else "before"
+        word = f"needs-review-{how}"
+        more.update({"done_on": day, "by_whom": f" by {own.by}" if own.by else ""})
     elif start is None:
         word = "undated"
     elif setting.as_of < start:
