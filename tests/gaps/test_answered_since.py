@@ -23,6 +23,7 @@ from waykeeper.plan.answers import digest, facts_told
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Answers, Identifier, Item, ItemState, Key, State
 from waykeeper.record import read
+from waykeeper.timing.model import Standing
 
 WASHING = (
     ("who: patient\n        at: {evening", "who: patient\n        unless: [latex_allergy]\n        at: {evening"),
@@ -240,6 +241,81 @@ def test_a_plan_of_before_its_digest_told_the_answers_is_no_plan_made_without_th
     decided, open_still = item("task", "one"), item("task", "one", undecided=("card",))
     assert not answered_since(plan(ask, decided, answers="0123456789ab"), told)
     assert answered_since(plan(ask, open_still, answers="0123456789ab"), told)["card"].how == "answered"
+
+
+def of_before(world, said):
+    """The plan as a version made it that wrote no answers into the digest: its digits alone."""
+    record_answer(world, said)
+    made = world.plan(changes=WASHING)
+    world.push(replace(made, answers=made.answers.split()[0]))
+
+
+@pytest.mark.parametrize("before", ["yes", "no"])
+def test_an_answer_corrected_on_a_plan_of_before_its_digest_told_the_answers_is_found_by_its_digits(before):
+    """It was silent: the question done, the gloves left out by the wrong answer, the plan current."""
+    world = started()
+    of_before(world, before)
+    assert rows(world)["plan/plan"].verdict == "current", "made with the answer that stands"
+    after = "no" if before == "yes" else "yes"
+    record_answer(world, after)
+    own = rows(world)["plan/plan"]
+    assert (own.verdict, own.severity) == ("needs-review", 3)
+    assert f"{after}, and it was {before} when the plan was made" in own.reason
+    assert "Left out by the answer of before" in own.reason
+    record_answer(world, status="requested")
+    assert f"no answer any more, and it was {before} when" in rows(world)["plan/plan"].reason
+    assert made_again(world)["plan/plan"].verdict == "current"
+
+
+def test_where_the_digits_do_not_say_it_what_an_answer_left_out_is_asked_about_once():
+    """More was recorded since: nobody can tell by which answer the gloves were left out."""
+    world = started()
+    of_before(world, "no")
+    answer(world, 3, date(2026, 3, 5))
+    record_answer(world, "yes")
+    found = rows(world)
+    own = found["plan/plan"]
+    assert (own.verdict, own.gap, own.severity) == ("needs-review", True, 1)
+    assert f"{QUESTION} yes (RA, {TODAY})." in own.reason and "Left out by an answer: Order latex-free" in own.reason
+    assert "Make the plan again" in own.next_action
+    assert (found[str(LATEX)].verdict, found[GLOVES].verdict) == ("done", "excused")
+    assert "not made with" not in found[str(LATEX)].reason, "that nobody knows"
+    assert made_again(world)["plan/plan"].verdict == "current"
+
+
+def test_a_plan_made_without_any_answer_to_a_question_is_no_plan_of_before():
+    ask = Item(LATEX, QUESTION, fact=LATEX.item, asks_for=(Key("task", "gloves"),))
+    gloves, wash = item("task", "gloves", dates(SURGERY)), item("task", "wash", dates(SURGERY))
+    made = plan(ask, gloves, wash, answers=digest(Answers(rounds={wash.key: 2})))
+    away = ItemState(gloves.key, "cancelled", "withdrawn", withdrawn_by_us=True)
+    own = ItemState(LATEX, "completed", "done", fact_answer="yes", done_on=date(2026, 3, 1))
+    state = State({LATEX: own, gloves.key: away, wash.key: ItemState(wash.key, round=2)})
+    assert not answered_since(made, state)
+    assert answered_since(replace(made, answers="0123456789ab"), state)[LATEX.item].how == "unsure"
+
+
+def test_an_operation_that_nothing_proves_comes_before_the_answers_and_hides_none():
+    """For months the row said to make the plan again, and not to find out whether the operation took place."""
+    ask = Item(Key("question", "card"), "Any card?", fact="card", asks_for=(Key("task", "one"),))
+    told = ItemState(ask.key, "completed", "done", fact_answer="no", done_on=date(2026, 2, 1))
+
+    def row(day, as_of, kind="task"):
+        one = item(kind, "one", dates(day), harm=3, undecided=("card",))
+        made = plan(ask, one, standing=Standing.GIVEN)
+        found = worklist([(made, State({ask.key: told, one.key: ItemState(one.key)}))], (), as_of).rows
+        return next(r for r in found if r.kind == "plan")
+
+    before, after = date(2026, 3, 17), date(2026, 3, 25)
+    own = row(before, after)
+    assert (own.verdict, own.severity) == ("unproven", 2), "what came before the operation makes it no graver"
+    assert "nothing in the record proves that it happened" in own.reason
+    assert "not made with the answers" in " ".join(own.questions)
+    first, then = own.next_action.split(" Then: ")
+    assert first.startswith("Find out whether and when it happened") and then.startswith("Make the plan again")
+    assert (row(before, SURGERY).verdict, row(before, SURGERY).severity) == ("needs-review", 3), "it can still be done"
+    assert row(date(2026, 3, 24), after).severity == 3, "missed yesterday, and it still hangs on the answer"
+    assert row(date(2026, 3, 24), date(2026, 6, 26)).severity == 2, "long over"
+    assert row(SURGERY, date(2026, 6, 26), "restriction").severity == 3, "it holds until it is released"
 
 
 def test_a_plan_that_is_over_asks_for_nothing():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, timedelta
 
 from waykeeper.counting import counted
 from waykeeper.gaps.setting import Setting, asked, told_of
@@ -12,6 +12,7 @@ from waykeeper.plan.answered_since import Since
 from waykeeper.plan.model import Item, Key
 
 _NAMED = 3  # titles in a sentence; the rest is counted
+_LONG = timedelta(days=30)  # after which an item whose day is over makes nothing graver; a reading of our own
 _SERIOUS = 2  # harm from which the plan is made again at once: an allergy, not a letter for the employer
 
 
@@ -20,12 +21,27 @@ def to_make_again(on: Setting) -> list[Since]:
     return [one for one in on.since.values() if one.to_make_again and (one.away or _ahead(one, on))]
 
 
+def in_doubt(on: Setting) -> list[Since]:
+    """The answers of which an older plan does not say whether it was made with them, where one left something out."""
+    return [one for one in on.since.values() if one.how == "unsure"]
+
+
+def doubts(found: Iterable[Since], on: Setting) -> Filling:
+    """What the plan's own row says of those."""
+    since = list(found)
+    return Filling({
+        "in_doubt": " ".join(told_of(one) for one in since),
+        "perhaps": _named(on.items[key] for one in since for key in one.perhaps),
+    })  # fmt: skip
+
+
 def filling(found: Iterable[Since], on: Setting) -> Filling:
     """What the plan's own row says of them. `act_on` is the first day that a grave item needs to be right."""
     since = list(found)
     items = list({i.key: i for one in since for i in _ahead(one, on)}.values())
     away = [on.items[key] for one in since for key in one.away]
-    serious = [day for i in (*items, *away) if i.harm >= _SERIOUS and (day := _acts_from(i)) is not None]
+    grave = [i for i in (*items, *away) if i.harm >= _SERIOUS and not _long_over(i, on)]
+    serious = [day for i in grave if (day := _acts_from(i)) is not None]
     hang = f" {counted(len(items), 'step')} still {'hangs' if len(items) == 1 else 'hang'} on it: {_named(items)}."
     return Filling({
         "told": " ".join(told_of(one) for one in since), "act_on": min(serious, default=None),
@@ -54,8 +70,24 @@ def _over(item: Item, key: Key, on: Setting) -> bool:
     own = on.state.items.get(key)
     if own is not None and own.cls not in ("open", "busy"):
         return True
+    last = _last_day(item)
+    return item.key.kind == "instruction" and last is not None and last < on.as_of
+
+
+def _long_over(item: Item, on: Setting) -> bool:
+    """True after surgery for what came before it, and for what was to be done long ago: no plan brings its day back.
+
+    A restriction holds until it is released, whenever it began.
+    """
+    last = _last_day(item)
+    if last is None or on.surgery is None or on.surgery >= on.as_of or item.key.kind == "restriction":
+        return False
+    return last <= on.surgery or last < on.as_of - _LONG
+
+
+def _last_day(item: Item) -> date | None:
     last = item.dates.window.end if item.dates.window else item.dates.at or item.dates.target
-    return item.key.kind == "instruction" and last is not None and last.day < on.as_of
+    return last.day if last is not None else None
 
 
 def _acts_from(item: Item) -> date | None:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from waykeeper.gaps.answered import filling, is_dated, to_make_again
+from waykeeper.gaps.answered import doubts, filling, in_doubt, is_dated, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.setting import Setting, is_missing, is_unproven, spoken
-from waykeeper.gaps.words import Filling, after
+from waykeeper.gaps.words import Filling, after, sentence
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
 _SIDES = {"left": "left", "l": "left", "lt": "left", "right": "right", "r": "right", "rt": "right"}
-_BEFORE_ANSWERS = ("needs-review-side", "date-differs")
+_UNPROVEN = ("unproven", "unproven-awaited")
+_BEFORE_ANSWERS = ("needs-review-side", "date-differs", *_UNPROVEN)
+_ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
 
@@ -98,7 +100,11 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
     if on.since and (since := to_make_again(on)):
         more.update(filling(since, on))
         word = f"needs-review-answers{'' if is_dated(since, on) else '-undated'}"
-        words.insert(sum(w in _BEFORE_ANSWERS for w in words), word)  # a move makes the plan again with the answers
+        # a move makes the plan again with the answers; whether the operation took place comes before what follows it
+        words.insert(sum(w in _BEFORE_ANSWERS for w in words), word)
+    if on.since and (unsure := in_doubt(on)):
+        more.update(doubts(unsure, on))
+        words.append("needs-review-answers-unsure")
     if on.suspended:
         listed = case is not None and case.day >= on.as_of
         words = ["suspended-listed" if listed else "suspended", *[w for w in (_side(on, case),) if w]]
@@ -117,11 +123,19 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
 def _with_more(
     said: Verdict, words: Sequence[str], proof: tuple[str, Anchor] | None, more: Filling, on: Setting
 ) -> Verdict:
-    """Add the reasons of the other words that hold too, so that none is hidden behind the first."""
+    """Add the reasons of the other words that hold too, so that none is hidden behind the first.
+
+    Behind an operation that nothing proves, answers keep their next action and how grave they are: both are to be done.
+    """
     reasons = []
+    first_unproven = proof is not None and said.word == "unproven"
     for word in words:
         filled = Filling(more)
         if proof and word.startswith("unproven"):
             filled.update({"anchor": proof[1].name, "day": proof[1].moment.day if proof[1].moment else None})
-        reasons.append(spoken("plan", word, None, filled, on).reason)
+        other = spoken("plan", word, None, filled, on)
+        reasons.append(other.reason)
+        if first_unproven and word in _ANSWERS:
+            then = sentence("actions", "then", {"first": said.next_action, "next": other.next_action})
+            said = replace(said, next_action=then, severity=max(said.severity, other.severity))
     return replace(said, questions=tuple(reasons)) if reasons else said

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from waykeeper.plan.answers import YES_NO, facts_told
+from waykeeper.plan.answers import YES_NO, facts_by_digits, facts_told
 from waykeeper.plan.model import Item, Key, Plan, State
 
 # answered: unknown when the plan was made · changed, taken-back: it was made with `before`
 # contradicted: it was made with this very answer, and the record says the opposite · unclear: neither yes nor no
-How = Literal["answered", "changed", "taken-back", "contradicted", "unclear"]
+# unsure: something was left out by an answer, and a plan of before answers were told does not say by which
+How = Literal["answered", "changed", "taken-back", "contradicted", "unclear", "unsure"]
 TO_MAKE_AGAIN: tuple[How, ...] = ("answered", "changed", "taken-back")
 _FAILED = ("failed", "rejected")
 
@@ -25,7 +26,8 @@ _FAILED = ("failed", "rejected")
 class Since:
     """One question. `answer` and `before` are "yes", "no" or ""; `items` what hangs on it and is not withdrawn.
 
-    away   items that the answer of before left out, and that another may ask for again
+    away      items that the answer of before left out, and that another may ask for again
+    perhaps   of an unsure one: items that this answer left out, or another one before it
     """
 
     fact: str
@@ -37,6 +39,7 @@ class Since:
     on: date | None = None
     items: tuple[Key, ...] = ()
     away: tuple[Key, ...] = ()
+    perhaps: tuple[Key, ...] = ()
 
     @property
     def to_make_again(self) -> bool:
@@ -52,9 +55,15 @@ def answered_since(plan: Plan, state: State, questions: Sequence[Item] | None = 
     asked = [item for item in plan.items if item.fact] if questions is None else questions
     held = [(item, own) for item in asked if (own := state.items.get(item.key)) is not None]
     told = facts_told(plan.answers) if plan.answers else {}
+    digits_only = bool(plan.answers) and not told  # of before the digest told the answers, or made without any
     if not told and not any(own.cls == "done" or own.fact_answer for _, own in held):
-        return {}
-    one = _Reading(plan, state, told)
+        left_out = (_left_out(state, key) for item, _ in held for key in item.asks_for)
+        if not digits_only or not any(left_out):
+            return {}
+    known: Mapping[str, str] | None = told
+    if digits_only:
+        known = facts_by_digits(plan, state)
+    one = _Reading(plan, state, known)
     return {item.fact: since for item, _ in held if (since := one.of(item)) is not None}
 
 
@@ -68,10 +77,10 @@ def hanging(since: Iterable[Since]) -> Mapping[Key, tuple[Since, ...]]:
 
 
 class _Reading:
-    """One plan in which something was answered."""
+    """One plan in which something was answered. `told` None: which answers it was made with, nobody can tell."""
 
-    def __init__(self, plan: Plan, state: State, told: Mapping[str, str]) -> None:
-        self.state, self.told = state, told
+    def __init__(self, plan: Plan, state: State, told: Mapping[str, str] | None) -> None:
+        self.state, self.told, self.in_doubt = state, told or {}, told is None
         self.undecided: dict[str, list[Key]] = {}
         for item in plan.items:
             for fact in item.undecided:
@@ -84,12 +93,12 @@ class _Reading:
         before = self.told.get(fact, "")
         open_still = tuple(k for k in self.undecided.get(fact, ()) if self._waits(k))
         decided = tuple(k for k in question.asks_for if self._stands(k) and k not in open_still)
-        away = tuple(k for k in question.asks_for if k in self.known and self._left_out(k))
+        away = tuple(k for k in question.asks_for if k in self.known and _left_out(self.state, k))
         how: How
         if now != before:
-            # a fact that the plan knew otherwise than by an answer, or of before it told its answers
-            if not before and not open_still:
-                return None
+            if not before and not open_still:  # a fact that the plan knew otherwise, or of before it told its answers
+                unsure = bool(away) and self.in_doubt
+                return Since(fact, question, "unsure", now, by=own.by, on=own.done_on, perhaps=away) if unsure else None
             how = "answered" if not before else "changed" if now else "taken-back"
         elif not open_still or not (now or (own.cls == "done" and own.status not in _FAILED)):
             return None
@@ -107,6 +116,7 @@ class _Reading:
         own = self.state.items.get(key)
         return own is None or own.cls not in ("withdrawn", "done")
 
-    def _left_out(self, key: Key) -> bool:
-        own = self.state.items.get(key)
-        return own is not None and own.cls == "withdrawn" and own.withdrawn_by_us
+
+def _left_out(state: State, key: Key) -> bool:
+    own = state.items.get(key)
+    return own is not None and own.cls == "withdrawn" and own.withdrawn_by_us

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 
 from waykeeper.medicines import REASON_ONLY, by_medicine
-from waykeeper.plan.model import Answers, HoldAnswer, Item, Key, PlanPhase
+from waykeeper.plan.model import Answers, HoldAnswer, Item, Key, Plan, PlanPhase, State
 from waykeeper.record.model import MedicineEntry
 
 YES_NO = ("yes", "no")  # the answers to a question that compile understands
@@ -44,6 +44,49 @@ def digest(answers: Answers, items: Iterable[Item] = (), phases: Iterable[PlanPh
 def facts_told(digest: str) -> dict[str, str]:
     """The answers to questions in a digest, by fact. A digest of before they were told has none."""
     return {fact: said for fact, _, said in (word.partition("=") for word in digest.split()[1:])}
+
+
+def recorded(state: State) -> Answers:
+    """Everything recorded that changes a plan: holds answered, gates released, tasks done, questions answered."""
+    items = state.items.values()
+    done = {s.key: s.done_on for s in items if s.cls == "done" and s.status == "completed" and s.done_on}
+    return Answers(
+        holds={s.key: s.answer for s in items if s.answer is not None},
+        released={key.item: day for key, day in done.items() if key.kind == "gate"},
+        completed={key: day for key, day in done.items() if key.kind in ("task", "visit")},
+        facts={
+            s.key.item: s.fact_answer
+            for s in items
+            if s.key.kind == "question" and s.fact_answer and s.cls != "void"  # entered in error: nobody said it
+        },
+        rounds={s.key: s.round for s in items if s.round > 1},
+        proposed={s.key: s.earlier for s in items if s.answer is None and s.earlier is not None},
+    )
+
+
+def facts_by_digits(plan: Plan, state: State) -> dict[str, str] | None:
+    """The answers to questions that went into a plan whose digest has digits and no words; None where they do not say.
+
+    Its digits are compared with those of what is recorded now: as it stands, with one answer the other way, given or
+    taken away, and with none. They say nothing where more than that was recorded since.
+    """
+    now = recorded(state)
+    gone = {key for key, own in state.items.items() if own.cls == "withdrawn"}
+    items = [item for item in plan.items if item.key not in gone]
+    questions = [item.fact for item in plan.items if item.fact]
+    for facts in _perhaps(now.facts, questions):
+        if digest(replace(now, facts=facts), items, plan.phases).split()[:1] == plan.answers.split()[:1]:
+            return {fact: said for fact, said in facts.items() if said in YES_NO}
+    return None
+
+
+def _perhaps(facts: Mapping[str, str], questions: Iterable[str]) -> Iterator[dict[str, str]]:
+    yield dict(facts)
+    for fact in questions:
+        others = {name: said for name, said in facts.items() if name != fact}
+        yield others
+        yield from ({**others, fact: said} for said in YES_NO)
+    yield {}
 
 
 def _as_told(answers: Mapping[Key, HoldAnswer]) -> dict[str, dict[str, str]]:
