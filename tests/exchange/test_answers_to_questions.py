@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import LATEX, compiled, new_identifier
+from merge.small import HOLD, LATEX, compiled, new_identifier
 from waykeeper.exchange import Server
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import push
@@ -68,6 +69,35 @@ def test_a_wrong_answer_is_put_right_and_stays_told(one, first, then):
     assert answers(read(plan_resources(*one))[1]).facts == {LATEX.item: then}
     assert AGAIN not in say(one, first), "with the answer of before the plan was made"
     assert task(one)["note"][-1]["text"] == f"Answered before: {then}."
+
+
+def as_of_before(one):
+    """The plan made again as a version did that wrote no answers into the digest, only its digits."""
+    make_again(one)
+    made, state = read(plan_resources(*one))
+    digits, _, words = made.answers.partition(" ")
+    root = json.dumps(one[0].read(state.plan_reference))
+    assert f"{digits} {words}" in root
+    one[0].send("PUT", state.plan_reference, json.loads(root.replace(made.answers, digits)))
+    assert read(plan_resources(*one))[0].answers == digits
+
+
+def test_of_an_older_plan_the_digits_say_whether_it_was_made_with_an_answer(one):
+    """The same answer, noted again, asked to make the plan again with it; the list said nothing of that."""
+    say(one, "no")
+    as_of_before(one)
+    assert say(one, "no").endswith(": as it was noted before")
+    assert say(one, "yes").endswith(f"; {AGAIN}")
+    assert AGAIN not in say(one, "no"), "with the answer of before the plan was made"
+
+
+def test_where_the_digits_do_not_say_it_a_note_says_so(one):
+    say(one, "no")
+    as_of_before(one)
+    note(*one, "task/blood-tests", "done", by="RA", on=DAY)
+    note(*one, str(HOLD), "answered", by="RA", on=DAY, days=3)
+    said = say(one, "yes")
+    assert AGAIN not in said and "the plan does not say whether it was made with this answer" in said
 
 
 @pytest.mark.parametrize("status", ["completed", "failed", "rejected"])

@@ -2,13 +2,35 @@
 
 from __future__ import annotations
 
-from waykeeper.plan.answers import facts_told
-from waykeeper.plan.model import Item, Plan
+from waykeeper.plan.answers import facts_by_digits, facts_told
+from waykeeper.plan.model import Item, ItemState, Plan, State
 
 MAKE_AGAIN = "; the plan was not made with this answer: make it again (compile --from) and push it"
+CANNOT_TELL = (
+    "; the plan does not say whether it was made with this answer: if it was not, make it again (compile --from) and"
+    " push it"
+)
+_OVER = ("withdrawn", "done")
 
 
-def to_make_again(plan: Plan, item: Item, what: str, answer: str) -> str:
-    """The end of the line that says what was written; "" where the plan knows this answer, or it is none."""
-    knows = what != "fact" or facts_told(plan.answers).get(item.fact) == answer
-    return "" if knows else MAKE_AGAIN
+def to_make_again(plan: Plan, state: State, item: Item, what: str, answer: str) -> str:
+    """The end of the line that says what was written; "" where the plan knows this answer, or it is none.
+
+    state   as it stood before the note
+
+    A plan of before answers were told has digits alone. Where they do not say with what it was made, and nothing that
+    hangs on the answer is open, it was made with one, and nobody can tell with which.
+    """
+    if what != "fact":
+        return ""
+    told: dict[str, str] | None = facts_told(plan.answers)
+    if plan.answers and not told:
+        told = facts_by_digits(plan, state)
+    if told is None and not _open_still(plan, state, item.fact):
+        return CANNOT_TELL
+    return "" if told and told.get(item.fact) == answer else MAKE_AGAIN
+
+
+def _open_still(plan: Plan, state: State, fact: str) -> bool:
+    hang = [one.key for one in plan.items if fact in one.undecided]
+    return any(state.items.get(key, ItemState(key)).cls not in _OVER for key in hang)

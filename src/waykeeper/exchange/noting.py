@@ -143,7 +143,8 @@ def _written(
     else:
         ref, resource = _part(held, plan, state, found, what)
         if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
-            return f"{_told(found, what, noted, ref)}{AS_BEFORE}{to_make_again(plan, found, what, noted.text)}"
+            again = to_make_again(plan, state, found, what, noted.text)
+            return f"{_told(found, what, noted, ref)}{AS_BEFORE}{again}"
         _open_yet(held, plan, state, found, what, resource)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
@@ -156,7 +157,8 @@ def _written(
     if answer.status >= 400:
         refused = refusal(answer.status, f"note about {found.key}", answer.document)
         raise _AgainError(refused) if answer.status in STALE else refused
-    return _told(found, what, noted, ref) + opened_by(what, resource) + to_make_again(plan, found, what, noted.text)
+    again = to_make_again(plan, state, found, what, noted.text)
+    return _told(found, what, noted, ref) + opened_by(what, resource) + again
 
 
 def _attended(
