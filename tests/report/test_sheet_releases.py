@@ -242,3 +242,30 @@ def test_nicotine_has_one_end_on_every_sheet(name):
         ("es", "hasta que le digamos que la herida y el hueso sanaron."),
     ):
         assert all(end in made[one][language] for one in ("quit-nicotine", "no-nicotine"))
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_what_waits_for_a_release_waits_as_long_as_the_pathway_gives_it(name):
+    """Six weeks after surgery, as its phrase says; the splint or bandage stays on until somebody releases it."""
+    surgery = date(2026, 3, 18)
+    plan, last = plan_of(name, (), surgery), surgery + timedelta(weeks=6)
+    stays, after = both(plan, State(), last, None)
+    assert stays and after and (stays.place, after.place) == ("rule", "waiting")
+    for days in (1, 30, 200):
+        stays, after = both(plan, State(), last + timedelta(days=days), None)
+        assert stays and stays.place == "rule" and after is None
+    left = select(plan, State(), as_of=last + timedelta(days=1), language="en").left_out
+    said = [one.reason for one in left if one.key.item == AFTER[name]]
+    assert said == ["no release of wound-check by 2026-04-29"]
+    late = last + timedelta(days=30)
+    stays, after = both(plan, gate(late), late, None)
+    assert stays is None and after and after.start == Moment(late) and after.end == Moment(late + timedelta(days=14))
+
+
+def test_what_can_not_be_reckoned_goes_on_waiting():
+    """Without a rule that ends with the gate nothing says how early the release could have come."""
+    plan = plan_of(ANKLE, (), date(2026, 3, 18))
+    rule = Key("restriction", STAYS[ANKLE])
+    gone = State({rule: ItemState(rule, "entered-in-error", "void")})
+    _, after = both(plan, gone, date(2026, 11, 18), None)
+    assert after and after.place == "waiting"

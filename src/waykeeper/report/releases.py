@@ -56,7 +56,7 @@ def window_of(plan: Plan, state: State, item: Item, as_of: date) -> Window | Non
 def waits_until(plan: Plan, state: State, item: Item) -> date | None:
     """The last day of an instruction that counts from releases, were each given on the first day that its rule allows.
 
-    Later than that it does not wait on a page: the rule is still there, and a release that comes begins it all the same.
+    After it nothing waits on a page: the rule is still there, and a release that comes begins it all the same.
     None where the plan does not say it.
     """
     found = _window(plan, item, {gate: _first_day(_rules(plan, state, gate)) for gate in gates_in(item.phrase)})
