@@ -20,10 +20,17 @@ from waykeeper.record.model import ENDED, MedicineEntry
 COUNTED = frozenset({"acetaminophen", "opioid"})
 _EVERY = re.compile(r"\b(?:every|q) ?(\d{1,2})(?: ?(?:-|to) ?(\d{1,2}))? ?h(?:ours?|rs?)?\b")
 _WORDS = {
-    "once daily": 1, "once a day": 1, "daily": 1, "every day": 1, "at bedtime": 1, "nightly": 1,
+    "once daily": 1, "once a day": 1, "daily": 1, "every day": 1, "every other day": 1, "qd": 1,
     "twice daily": 2, "twice a day": 2, "bid": 2, "three times a day": 3, "three times daily": 3, "tid": 3,
     "four times a day": 4, "four times daily": 4, "qid": 4,
 }  # fmt: skip
+# Parts of a day: a dose in each that is named, where no number of doses is.
+_PARTS = (
+    re.compile(r"\b(?:(?:every|each|in the) morning|mornings|qam|(?:with|at|before|after) breakfast)\b"),
+    re.compile(r"\b(?:at noon|at midday|every afternoon|in the afternoon|(?:with|at|before|after) lunch)\b"),
+    re.compile(r"\b(?:(?:every|each|in the) evening|evenings|qpm|(?:with|at|before|after) (?:dinner|supper))\b"),
+    re.compile(r"\b(?:(?:at|every) bedtime|nightly|(?:at|every|each) night|qhs)\b"),
+)
 _NUMBERS = {"one": "1", "two": "2", "three": "3", "four": "4", "six": "6", "eight": "8"}
 _TIMES = re.compile(r"\b(\d+) time\(s\) every (\d+) (h|d)\b")
 _UNITS = re.compile(r"\b(\d+)(?: ?(?:-|to) ?(\d+))? ?(?:tab|tablet|cap|capsule|caplet)s?\b")
@@ -80,6 +87,9 @@ def doses_a_day(text: str) -> Fraction | None:
     found = {n for words, n in _WORDS.items() if re.search(rf"\b{words}\b", plain)}
     if len(found) > 1:
         found.discard(1)  # `twice daily` also holds `daily`
+    parts = sum(bool(part.search(plain)) for part in _PARTS)
+    if found <= {1}:
+        found = {max(parts, len(found))} if found or parts else set()
     return Fraction(found.pop()) if len(found) == 1 else None
 
 

@@ -34,35 +34,62 @@ def _codes() -> tuple[tuple[str, str], ...]:
 
 
 SHORT = 4  # letters: `mi`, `pad`, `pain` mean it only where they are the whole text
-_FAMILY = "family history"
 _PCS = 7  # characters of a code of ICD-10-PCS
+_SKIN = "C44"  # cancer of the skin that is cut out: no reason for a medicine against cancer (common practice, no source)
+_OF_EVERYONE = frozenset({"analgesia"})  # a headache of the record is no reason of an aspirin
+_STATED = "stated"  # a reason is written there, and not read
+HISTORY = "Z8"  # ICD-10-CM: personal and family history, never what is so now
+# Words beside a disease that leave it the same disease. Any other word may turn it round (`heat stroke`, `no stroke`).
+_QUALIFIERS = frozenset(
+    "acute subacute chronic recurrent paroxysmal persistent permanent longstanding bilateral left right severe moderate"
+    " mild primary secondary unspecified disorder disease diagnosis status systolic diastolic congestive ischemic"
+    " ischaemic nonvalvular valvular metastatic active of the leg lower extremity limb with and".split()
+)
+# What a text says beside a code that takes the code back. Names of codes hold `without` and `not`: those do not.
+_TAKEN_BACK = re.compile(
+    r"\b(?:ruled? out|screening|family history|fear of|risk|no (?:history|evidence|known)|negative for|denies|denied"
+    r"|resolved|suspected|descartad[oa]|antecedentes? familiar(?:es)?|riesgo|tamizaje)\b|^no "
+)
 
 
 def classes_of(concept: Mapping[str, Any]) -> frozenset[str]:
-    """The classes that a Condition or Procedure names, by its codes or by a phrase of the tables in its words.
+    """The classes that a Condition or Procedure names, by its codes, or by its words where they say nothing else.
 
-    Wider than what a reason on an order counts by: it only ever raises a question, so a phrase inside a longer text
-    (`chronic systolic heart failure`) is enough. What is of the family is not of the patient.
+    A word of the tables inside a longer text is not enough: `screening for cancer`, `risk of heart failure` and `heat
+    stroke` are none. What a text takes back (`ruled out`) or gives to the family does not count by its code either.
     """
     codings = concept.get("coding") or []
-    said = [_by_text(str(t)) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
-    coded = [_by_code(str(c.get("system") or ""), str(c.get("code") or "")) for c in codings]
-    return frozenset[str]().union(*said, *coded)
+    texts = [f"{normalise(str(t))}" for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
+    if any(_TAKEN_BACK.search(t) for t in texts):
+        return frozenset()
+    codes = [(str(c.get("system") or ""), str(c.get("code") or "")) for c in codings]
+    coded = [_by_code(system, code) for system, code in codes if not code.startswith(_SKIN)]
+    named = [_by_text(t) for t in texts if "prevention" not in t and "prophyla" not in t]
+    return frozenset[str]().union(*named, *coded) - _OF_EVERYONE
+
+
+def is_history(concept: Mapping[str, Any]) -> bool:
+    """True where every code of a concept is one of history (Z86.73): its day is that of the telling."""
+    codes = [str(c.get("code") or "") for c in concept.get("coding") or []]
+    return bool(codes) and all(c.startswith(HISTORY) for c in codes)
 
 
 @lru_cache(maxsize=4096)
 def _by_text(text: str) -> frozenset[str]:
-    said = f" {normalise(text)} "
-    if _FAMILY in said:
-        return frozenset()
-    found = {name for phrase, name in _phrases() if f" {phrase} " in said}
-    whole = _words().get(said.strip())
-    return frozenset(found | ({whole} if whole else set()))
+    """The class of a text that is a phrase of the tables, apart from qualifiers: `acute congestive heart failure`."""
+    if text in _words():
+        return frozenset({_words()[text]})
+    said = f" {text} "
+    for phrase, name in _phrases():
+        if f" {phrase} " in said and _QUALIFIERS.issuperset(said.replace(f" {phrase} ", " ").split()):
+            return frozenset({name})
+    return frozenset()
 
 
 @cache
 def _phrases() -> tuple[tuple[str, str], ...]:
-    return tuple((words, name) for words, name in _words().items() if len(words) > SHORT)
+    """The longest first: `congestive heart failure` before `heart failure`."""
+    return tuple(sorted(((w, n) for w, n in _words().items() if len(w) > SHORT), key=lambda p: -len(p[0])))
 
 
 @lru_cache(maxsize=4096)
@@ -101,3 +128,17 @@ def indications_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> fr
         if "icd-10" in system:
             found |= {name for start, name in _codes() if code.startswith(start)}
     return frozenset(found or {UNKNOWN})
+
+
+def stated_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> frozenset[str]:
+    """The classes that a row's reasons may mean, read wider than `indications_of`: a phrase inside a text is enough.
+
+    A reason that is stated and not read is none of them, and not unknown either: {"unknown"} only where none is stated.
+    It decides nothing but what is asked.
+    """
+    said = (answer.text,) if answer is not None and answer.decision == REASON_ONLY else entry.indication
+    texts = [f" {normalise(t)} " for t in said if t.strip(" |")]
+    if not texts:
+        return frozenset({UNKNOWN})
+    inside = {name for phrase, name in _words().items() for t in texts if f" {phrase} " in t}
+    return frozenset({_STATED} | inside | (indications_of(entry, answer) - {UNKNOWN}))

@@ -26,7 +26,7 @@ from waykeeper.medicines.dosing import (
     weekly_medicine,
     with_dosing,
 )
-from waykeeper.medicines.indications import indications_of, of_the_patient
+from waykeeper.medicines.indications import indications_of, of_the_patient, stated_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
 from waykeeper.medicines.nsaids import nsaid_days
@@ -170,19 +170,21 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     outcome = _by_reasons(rule, index, situation, entry, known, context)
     if way_of(entry, known, context.rules):
         return outcome
-    for name in _also_known(rule, own, context):
+    stated = stated_of(entry, context.answers.get(entry.key))
+    for name in _also_known(rule, own, context, open_reason=UNKNOWN in stated):
         wider = _situation(rule, index, entry, known, context, own - {UNKNOWN} | {name})
         other = _by_reasons(rule, index, wider, entry, known, context)
         outcome = with_doubt(outcome, other, context.known[name])
-    return _with_asks(outcome, rule, situation, context)
+    asked = own if own != {UNKNOWN} else stated
+    return _with_asks(outcome, rule, replace(situation, words={**situation.words, "indication": asked}), context)
 
 
-def _also_known(rule: Rule, own: frozenset[str], context: Context) -> list[str]:
+def _also_known(rule: Rule, own: frozenset[str], context: Context, *, open_reason: bool) -> list[str]:
     """What the record says of the patient that a case turns on, and that the order does not give as its reason."""
     if not context.known:
         return []
     turned_on = {n for case in (*rule.cases, *rule.neuraxial) for n in case.when.get("indication", ())}
-    return [n for n in context.known if n in turned_on - own and (own == {UNKNOWN} or of_the_patient(n))]
+    return [n for n in context.known if n in turned_on - own and (open_reason or of_the_patient(n))]
 
 
 def _with_asks(outcome: Outcome, rule: Rule, situation: Situation, context: Context) -> Outcome:

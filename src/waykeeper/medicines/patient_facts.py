@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
 from waykeeper.medicines.cautions import PREGNANT, PREGNANT_DAY, allergies_of, pregnancy_of
-from waykeeper.medicines.indications import classes_of
+from waykeeper.medicines.indications import classes_of, is_history
 from waykeeper.medicines.intervals import day_name
 
 KNOWN, DAY, RECENT_CLOT = "known:", "day:", "recent-clot"
@@ -16,6 +17,11 @@ KNOWN, DAY, RECENT_CLOT = "known:", "day:", "recent-clot"
 RECENT_DAYS = 92
 _CLOTS = ("venous-thromboembolism", "stroke")
 _NOT_SO = frozenset({"refuted", "entered-in-error"})
+_OVER = frozenset({"inactive", "remission", "resolved"})
+PAST, PAST_DAY = "past:", "past day:"
+_LONG_AGO = date.min.isoformat()  # of what is told as history: never recent by the day of the telling
+_STENT = re.compile(r"\bstents?\b")
+_YEAR = re.compile(r"\b(?:19|20)\d\d\b")
 
 
 def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
@@ -23,6 +29,7 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
 
     "known:CLASS"  what names the class of indications.yaml, as it is written, with its day: "known:heart-failure"
     "day:CLASS"    the newest day of a clot or stroke, ISO; the latest that it may be, "" where no day is told
+    "past:CLASS" and "past day:CLASS": a clot or stroke that is over, with the day on which it began
     "stent"        "yes" where a coronary stent is named
     "allergy:NAME" and "allergy family:NAME": how an allergy to it is written; "pregnant" with "day:pregnant" likewise
     """
@@ -31,6 +38,8 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
         kind = resource.get("resourceType")
         if kind in ("Condition", "Procedure") and _is_so(resource):
             _add(facts, resource)
+            if _names_stent(resource):
+                facts["stent"] = "yes"
         if kind == "AllergyIntolerance":
             facts |= allergies_of(resource)
         elif kind in ("Condition", "Observation") and (found := pregnancy_of(resource)):
@@ -44,6 +53,8 @@ def known_of(facts: Mapping[str, str], surgery: date) -> dict[str, str]:
     """What is known of the patient by class, with `recent-clot` for a clot or stroke that may be of the last months."""
     known = {name.removeprefix(KNOWN): text for name, text in facts.items() if name.startswith(KNOWN)}
     recent = [known[c] for c in _CLOTS if c in known and _recent(facts.get(f"{DAY}{c}", ""), surgery)]
+    over = [c for c in _CLOTS if f"{PAST}{c}" in facts and _recent(facts[f"{PAST_DAY}{c}"], surgery)]
+    recent = list(dict.fromkeys([*recent, *(facts[f"{PAST}{c}"] for c in over)]))
     return known | ({RECENT_CLOT: "; ".join(recent)} if recent else {})
 
 
@@ -70,23 +81,49 @@ def _add(facts: dict[str, str], resource: Mapping[str, Any]) -> None:
     codings = concept.get("coding") or []
     named = next((str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t), "")
     shown = named or next((f"code {c['code']}" for c in codings if c.get("code")), "")
-    told = _told(resource)
-    day = _latest(told)
+    over, history = _is_over(resource), is_history(concept)
+    told = _told(resource, begun=over or history)
+    day = _latest(told) or (_LONG_AGO if history else "")
     when = day_name(date.fromisoformat(day)) if day and day == told else told
+    shown_day = bool(day) and day != _LONG_AGO
+    name_key, day_key = (PAST, PAST_DAY) if over else (KNOWN, DAY)
     for found in classes_of(concept):
-        before = facts.get(f"{DAY}{found}") if f"{KNOWN}{found}" in facts else None
+        if over and not (found in _CLOTS and shown_day):
+            continue  # what is over is so no more; of a clot or stroke its day may still be of the last months
+        before = facts.get(f"{day_key}{found}") if f"{name_key}{found}" in facts else None
         if before is not None and (before == "" or (day and before >= day)):
             continue
-        facts[f"{KNOWN}{found}"] = f"{shown}, {when}" if day else shown
-        facts[f"{DAY}{found}"] = day
+        facts[f"{name_key}{found}"] = f"{shown}, {when}" if shown_day else shown
+        facts[f"{day_key}{found}"] = day
 
 
-def _told(resource: Mapping[str, Any]) -> str:
-    """When it began or was done, else was written down, as it is written there: a day, a month or a year."""
+def _is_over(resource: Mapping[str, Any]) -> bool:
+    """True for a Condition that its status or an end calls over."""
+    if resource.get("resourceType") != "Condition":
+        return False
+    status = {str(c.get("code")) for c in (resource.get("clinicalStatus") or {}).get("coding") or []}
+    return bool(status & _OVER) or any(name.startswith("abatement") and value for name, value in resource.items())
+
+
+def _names_stent(resource: Mapping[str, Any]) -> bool:
+    """A stent stays where it was put, whatever became of the disease; any text with the word counts."""
+    concept = resource.get("code") or {}
+    codings = concept.get("coding") or []
+    said = (concept.get("text"), *(c.get("display") for c in codings))
+    coded = classes_of({"coding": [{k: v for k, v in c.items() if k != "display"} for c in codings]})
+    return "stent" in coded or any(_STENT.search(str(t or "").casefold()) for t in said)
+
+
+def _told(resource: Mapping[str, Any], *, begun: bool = False) -> str:
+    """When it began or was done, else was written down, as it is written there: a day, a month or a year.
+
+    begun   only when it began: the day on which somebody told of it says nothing
+    """
+    said = _YEAR.findall(str(resource.get("onsetString") or ""))
     told = (
         resource.get("onsetDateTime"), (resource.get("onsetPeriod") or {}).get("start"),
         resource.get("performedDateTime"), (resource.get("performedPeriod") or {}).get("start"),
-        resource.get("recordedDate"),
+        said[-1] if said else None, None if begun else resource.get("recordedDate"),
     )  # fmt: skip
     return str(next((t for t in told if t), ""))[:10]
 
