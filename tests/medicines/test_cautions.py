@@ -63,6 +63,10 @@ def test_an_allergy_is_asked_about_on_the_row_that_it_meets(of_record: dict[str,
         (allergy("Aspirin", **status("verificationStatus", "refuted")), "aspirin 81 mg"),
         (allergy("Aspirin", **status("verificationStatus", "entered-in-error")), "aspirin 81 mg"),
         (allergy("Aspirin", **status("clinicalStatus", "resolved")), "aspirin 81 mg"),
+        (allergy("Aspirin", **status("clinicalStatus", "inactive")), "aspirin 81 mg"),
+        (allergy("No known allergy to aspirin"), "aspirin 81 mg"),
+        (allergy("Tolerates aspirin, allergic to peanuts"), "aspirin 81 mg"),
+        (allergy("No known drug allergies"), "aspirin 81 mg"),
     ],
 )
 def test_what_it_does_not_meet_is_not_asked(of_record: dict[str, Any], words: str) -> None:
@@ -73,7 +77,8 @@ def test_a_pause_keeps_its_days_and_an_answer_its_decision() -> None:
     plain, asked = rows([], "ibuprofen 400 mg")[0], rows([allergy("NSAIDs")], "ibuprofen 400 mg")[0]
     assert (asked.decision, asked.missed_days, asked.last_dose) == ("hold", plain.missed_days, plain.last_dose)
     answered = rows([allergy("Aspirin")], "celecoxib 200 mg", answers={"row-0": HoldAnswer("continue")})[0]
-    assert (answered.decision, answered.answered) == ("continue", True) and "allergy" in answered.question
+    assert (answered.decision, answered.answered) == ("continue", True) and answered.question == ""
+    assert any("allergy or intolerance (Aspirin)" in n for n in answered.notes) and answered.findings == ()
     ended = [entry({"words": "celecoxib 200 mg", "status": "stopped"})]
     facts = patient_facts([allergy("Aspirin")])
     (row,) = propose(ended, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, facts=facts)
@@ -156,3 +161,26 @@ def test_the_tables_name_only_what_the_rules_know() -> None:
     for fields in [*table("cautions")["allergies"].values(), *table("cautions")["pregnant"]]:
         assert set(fields.get("ingredients", ())) <= set(rules.ingredients)
         assert set(fields.get("tags", ())) <= tags and fields["source"]
+
+
+def test_an_allergy_beside_what_is_borne_is_not_lost() -> None:
+    for said in ("Tolerates aspirin, allergic to NSAIDs", "No known allergy to aspirin but allergic to ibuprofen"):
+        assert "allergy" in rows([allergy(said)], "ibuprofen 400 mg")[0].question
+
+
+PREGNANT = {"resourceType": "Condition", "code": {"text": "Pregnancy"}, "onsetDateTime": "2026-01-05"}
+
+
+@pytest.mark.parametrize(
+    ("said", "sex", "born", "asked"),
+    [
+        ("Pregnancy", "female", "1990-05-01", True), ("Pregnancy", "", "", True), ("Pregnancy", "male", "1990", False),
+        ("Pregnancy", "female", "1950-03-01", False), ("Never pregnant", "female", "1990", False),
+        ("Pregnancy of partner", "", "", False), ("Wishes to avoid pregnancy", "female", "1990", False),
+    ],
+)  # fmt: skip
+def test_a_pregnancy_is_that_of_the_patient(said: str, sex: str, born: str, asked: bool) -> None:
+    """Nobody is pregnant at 76, and no man is (common practice, no source)."""
+    patient = {"resourceType": "Patient", "gender": sex, "birthDate": born}
+    found = rows([{**PREGNANT, "code": {"text": said}}, patient], "lisinopril 10 mg")[0]
+    assert ("pregnancy" in found.question) == asked

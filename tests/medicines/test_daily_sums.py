@@ -101,3 +101,17 @@ def test_units_a_dose() -> None:
     assert units_a_dose("two tablets when it hurts") == 2
     assert units_a_dose("One or two caplets, one to three tablets") == 3
     assert units_a_dose("as needed") == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "doses"),
+    [
+        ("1 tablet every morning", 1), ("1 tablet in the morning and at bedtime", 2), ("qam", 1),
+        ("1 tablet nightly", 1),
+        ("twice daily, in the morning and at bedtime", 2), ("every other day", 1), ("with breakfast, lunch", 1),
+        ("in the morning, in the afternoon and in the evening", 3), ("as directed", None),
+    ],
+)  # fmt: skip
+def test_parts_of_a_day_are_doses(text: str, doses: int | None) -> None:
+    """The most of a day: a dose in each part that is named, never fewer."""
+    assert doses_a_day(text) == doses

@@ -130,7 +130,11 @@ SNOMED = "http://snomed.info/sct"
 
 
 def snomed(code: str, display: str = "") -> dict[str, Any]:
-    return {"itemCodeableConcept": {"coding": [{"system": SNOMED, "code": code, **({"display": display} if display else {})}]}}
+    return {
+        "itemCodeableConcept": {
+            "coding": [{"system": SNOMED, "code": code, **({"display": display} if display else {})}]
+        }
+    }
 
 
 @pytest.mark.parametrize(
@@ -172,6 +176,8 @@ def test_an_unknown_ingredient_beside_a_known_name_asks_and_keeps_its_last_dose(
 
 
 def test_an_ingredient_of_another_code_than_its_words_is_never_read_by_the_words_alone() -> None:
-    other = {"itemCodeableConcept": {"coding": [{"system": RXNORM, "code": "11289", "display": "apixaban (substance)"}]}}
+    other = {
+        "itemCodeableConcept": {"coding": [{"system": RXNORM, "code": "11289", "display": "apixaban (substance)"}]}
+    }
     (row,) = rows(listed("Jentavix", other))
     assert (row.recognised, row.decision) == (False, "ask")

@@ -111,7 +111,9 @@ def test_a_daily_dose_with_more_as_needed_is_never_told_as_only_when_needed(word
     assert "only as needed" not in found.question
 
 
-@pytest.mark.parametrize("dosage", [{"text": "1 tablet twice daily as needed"}, {"text": "1 tablet daily", "asNeededBoolean": True}])
+@pytest.mark.parametrize(
+    "dosage", [{"text": "1 tablet twice daily as needed"}, {"text": "1 tablet daily", "asNeededBoolean": True}]
+)
 def test_an_instruction_that_says_both_asks_which_it_is(dosage: dict[str, Any]) -> None:
     found = ordered("metoprolol tartrate 25 mg", dosage)
     assert "its order says both each day and as needed: which is it?" in found.question
@@ -131,7 +133,11 @@ def test_an_opioid_as_needed_is_not_asked_how_often_and_is_not_of_the_day_of_sur
     assert AS_NEEDED in found.notes and MORNING not in found.notes
     assert not any("also on the day of surgery" in n for n in found.notes)
     assert "begun" not in found.question and "which is it" not in found.question
-    timed = {"text": text, "asNeededBoolean": True, "timing": {"repeat": {"frequency": 1, "period": 6, "periodUnit": "h"}}}
+    timed = {
+        "text": text,
+        "asNeededBoolean": True,
+        "timing": {"repeat": {"frequency": 1, "period": 6, "periodUnit": "h"}},
+    }
     assert AS_NEEDED in ordered("oxycodone 5 mg", timed).notes
 
 

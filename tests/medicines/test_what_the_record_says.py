@@ -177,3 +177,121 @@ def test_adrenal_insufficiency_of_the_record_sets_the_flag_on_every_steroid() ->
     found = row("prednisone 5 mg", condition("E27.1", "Addison disease"), indication=["rheumatoid arthritis"])
     assert (found.decision, found.confirm_by) == ("continue", "endocrinologist")
     assert "the record names Addison disease: adrenal insufficiency: never left out" in found.question
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "Breast cancer screening", "Encounter for screening for malignant neoplasm of colon", "Fear of cancer",
+        "Corneal transplant", "History of breast cancer", "No history of stroke", "Heat stroke",
+        "Pulmonary embolism ruled out", "At risk for DVT", "Risk of heart failure", "Adrenal insufficiency ruled out",
+        "Need for DVT prophylaxis", "Stroke prevention", "Family history of stroke", "Superficial thrombosis, no DVT",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize(
+    "order", ["methotrexate 15 mg weekly", "apixaban 5 mg", "lisinopril 10 mg", "prednisone 5 mg", "warfarin 5 mg"]
+)
+def test_a_text_that_says_more_than_the_disease_changes_nothing(said: str, order: str) -> None:
+    words = {"resourceType": "Condition", "code": {"text": said}}
+    assert row(order, words) == row(order)
+    assert patient_facts([words]) == {}
+
+
+def test_a_code_counts_whatever_its_name_says_but_not_what_is_taken_back_or_of_the_skin() -> None:
+    named = condition("Z86.73", "Personal history of TIA, and cerebral infarction without residual deficits")
+    assert "known:stroke" in patient_facts([named])
+    for code, said in (
+        ("I26.99", "Pulmonary embolism, ruled out"),
+        ("C44.311", "Basal cell carcinoma of skin of nose"),
+    ):
+        assert patient_facts([condition(code, said)]) == {}
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"clinicalStatus": {"coding": [{"code": "resolved"}]}}, {"clinicalStatus": {"coding": [{"code": "inactive"}]}},
+        {"abatementDateTime": "2001-09-01"},
+    ],
+)  # fmt: skip
+def test_what_is_over_is_so_no_more(more: dict[str, Any]) -> None:
+    for code, order in (
+        ("I50.21", "lisinopril 10 mg"),
+        ("C50.9", "methotrexate 15 mg weekly"),
+        ("I63.9", "apixaban 5 mg"),
+    ):
+        assert row(order, condition(code, onsetDateTime="2001", **more)) == row(order)
+
+
+def test_a_clot_of_the_last_months_counts_though_it_is_over() -> None:
+    over = {"clinicalStatus": {"coding": [{"code": "resolved"}]}}
+    found = row("apixaban 5 mg", {**CLOT, **over}, indication=["atrial fibrillation"])
+    assert "the record names Clot in the right leg, Sun 2026-01-25: is that within 3 months" in found.question
+
+
+@pytest.mark.parametrize("code", ["Z86.73", "Z86.718"])
+@pytest.mark.parametrize("order", ["apixaban 5 mg", "warfarin 5 mg"])
+def test_history_is_not_made_recent_by_the_day_it_was_told(code: str, order: str) -> None:
+    """ICD-10-CM: Z86 is personal history; the day of the telling is the visit before surgery."""
+    told = condition(code, "Personal history", recordedDate="2026-02-20")
+    old = condition("I63.9", "Stroke", onsetDateTime="2015-04-03", recordedDate="2026-02-20")
+    for resources in ((told,), (told, old), (old, told)):
+        found = row(order, *resources, indication=["atrial fibrillation"])
+        assert "within 3 months of surgery" not in found.question
+    assert patient_facts([told, old]).get("known:stroke", "").startswith("Stroke, Fri 2015") or code == "Z86.718"
+    assert "within 3 months" in row(order, told, CLOT, indication=["atrial fibrillation"]).question
+
+
+def test_an_onset_in_words_has_its_year() -> None:
+    for said, recent in (("in 2009", False), ("in winter", True)):
+        clot = condition("I82.401", "DVT", onsetString=said)
+        assert ("within 3 months of surgery" in row("apixaban 5 mg", clot, indication=["af"]).question) == recent
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [
+        "Paroxysmal atrial fibrillation", "Permanent atrial fibrillation", "Chronic atrial fibrillation",
+        "Atrial fibrillation, unspecified", "Nonvalvular AF", "stroke prophylaxis", "another reason",
+    ],
+)  # fmt: skip
+def test_a_reason_that_is_stated_is_not_an_unknown_one(reason: str) -> None:
+    found, bare = row("apixaban 5 mg", indication=[reason]), row("apixaban 5 mg")
+    assert "is it taken for a clot" in bare.question and "is it taken for a clot" not in found.question
+    assert (found.decision, found.last_dose) == (bare.decision, bare.last_dose)
+    assert "is it taken for a clot" in row("apixaban 5 mg", indication=["history of DVT in 2019"]).question
+
+
+def test_a_stated_reason_of_a_steroid_or_methotrexate_asks_for_no_other() -> None:
+    for reason in ("polymyalgia rheumatica", "COPD"):
+        assert row("prednisone 5 mg", indication=[reason], dose_text="1 tablet daily").question == ""
+    cancer = condition("C50.9", "Breast cancer")
+    order = "methotrexate 15 mg weekly"
+    assert row(order, cancer, indication=["psoriasis"]).question == row(order, indication=["psoriasis"]).question
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Take 1 tablet by mouth every morning", "1 tablet in the morning", "1 tablet qd", "1 tablet qam",
+        "Take 1 tablet by mouth daily with food or milk", "1 tablet every other day", "take 1 tablet (5 mg) every day",
+        "1 tablet every morning with breakfast. Do not stop suddenly.", "1 tablet daily. Never stop taking this.",
+    ],
+)  # fmt: skip
+def test_an_ordinary_sig_of_a_steroid_asks_nothing(text: str) -> None:
+    assert row("prednisone 5 mg tablet", indication=["rheumatoid arthritis"], dose_text=text).question == ""
+
+
+@pytest.mark.parametrize("text", ["20 mg for 3 days, then stop", "1 tablet daily, taper", "20 mg daily then 10 mg"])
+def test_a_steroid_that_ends_is_still_asked_about(text: str) -> None:
+    found = row("prednisone 5 mg tablet", indication=["rheumatoid arthritis"], dose_text=text)
+    assert "by its text the dose changes or ends" in found.question
+
+
+def test_no_question_is_asked_twice() -> None:
+    stroke = condition("I63.9", "Ischemic stroke", onsetDateTime="2015-03-02")
+    order = entry({"words": "warfarin 5 mg", "indication": ["atrial fibrillation"]})
+    facts = patient_facts([stroke])
+    (found,) = propose([order], SURGERY, Kidney(), "spinal", {}, calendar=CALENDAR, facts=facts)
+    asked = found.question.split("; ")
+    assert len(asked) == len(set(asked)) > 1

@@ -19,8 +19,14 @@ from waykeeper.report.sheet import _weekday_before, sheet_html
 KEY = Key("medicine", "urn:rx|9")
 AS_OF = date(2026, 3, 1)
 SAID = {
-    "en": ("Take it on the morning of surgery too", "Ask us, before the day of surgery, if you should take it that morning."),
-    "es": ("Tómela también la mañana de la operación", "Pregúntenos, antes del día de la operación, si la toma o no esa mañana."),
+    "en": (
+        "Take it on the morning of surgery too",
+        "Ask us, before the day of surgery, if you should take it that morning.",
+    ),
+    "es": (
+        "Tómela también la mañana de la operación",
+        "Pregúntenos, antes del día de la operación, si la toma o no esa mañana.",
+    ),
 }
 
 
@@ -88,7 +94,9 @@ def test_of_drops_patches_and_creams_nothing_is_asked_for_the_morning(language: 
     needed = sheet(continued(AS_NEEDED, NOT_SWALLOWED), answer(), language)
     assert words.say("continue_medicine") in daily and words.say("take_as_needed") in needed
     for html in (daily, needed):
-        assert not any(words.say(k) in html for k in ("morning_ask", "morning_as_needed", "morning_too", "reminder_ask"))
+        assert not any(
+            words.say(k) in html for k in ("morning_ask", "morning_as_needed", "morning_too", "reminder_ask")
+        )
 
 
 def test_the_patient_asks_on_the_last_weekday_before_and_never_on_the_day_itself() -> None:

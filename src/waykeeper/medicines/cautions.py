@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
@@ -19,7 +20,9 @@ from waykeeper.medicines.words import read_words
 ALLERGY, FAMILY, PREGNANT, PREGNANT_DAY = "allergy:", "allergy family:", "pregnant", "day:pregnant"
 PREGNANCY_DAYS = 300  # 40 weeks and some: what was written down earlier is over
 LOINC = "http://loinc.org"
-_NO_ALLERGY = frozenset({"refuted", "entered-in-error", "resolved"})
+_NO_ALLERGY = frozenset({"refuted", "entered-in-error", "resolved", "inactive"})
+BORN = "born"
+PAST_BEARING = 56  # years: no pregnancy of the record is hers any more (common practice, no source)
 
 
 def allergies_of(resource: Mapping[str, Any]) -> dict[str, str]:
@@ -32,7 +35,7 @@ def allergies_of(resource: Mapping[str, Any]) -> dict[str, str]:
         shown = next(iter(_texts(concept)), "")
         for name in _substances(concept):
             found[f"{ALLERGY}{name}"] = shown or name
-        said = [f" {normalise(t)} " for t in _texts(concept)]
+        said = [f" {normalise(_not_denied(t))} " for t in _texts(concept)]
         for family, fields in table("cautions")["allergies"].items():
             if any(f" {normalise(n)} " in t for n in fields["names"] for t in said):
                 found[f"{FAMILY}{family}"] = shown
@@ -42,7 +45,7 @@ def allergies_of(resource: Mapping[str, Any]) -> dict[str, str]:
 def pregnancy_of(resource: Mapping[str, Any]) -> tuple[str, str] | None:
     """How a Condition or an Observation names a pregnancy, and its day ("" where none is told); else None."""
     kind = resource.get("resourceType")
-    if kind == "Condition" and _stands(resource, _NO_ALLERGY | {"inactive", "remission"}) and not _over(resource):
+    if kind == "Condition" and _stands(resource, _NO_ALLERGY | {"remission"}) and not _over(resource):
         concept = resource.get("code") or {}
         if _names_pregnancy(concept):
             told = resource.get("onsetDateTime") or resource.get("recordedDate") or ""
@@ -67,9 +70,20 @@ def with_cautions(
     )
 
 
+_CLAUSES = re.compile(r"[,;.]|\b(?:but|except|pero|excepto)\b", re.IGNORECASE)
+
+
+def _not_denied(text: str) -> str:
+    """A text without its parts that begin by saying that there is none: `tolerates aspirin, allergic to ibuprofen`."""
+    none = tuple(table("cautions")["no_allergy"])
+    return ", ".join(part for part in _CLAUSES.split(text) if not normalise(part).startswith(none))
+
+
 def _cautioned(row: MedicineRow, asked: list[tuple[str, str]]) -> MedicineRow:
     if not asked or not row.counted or row.decision == "already stopped":
         return row
+    if row.answered:  # decided: it stays in sight, and is not asked for good
+        return replace(row, notes=(*row.notes, *(q for _, q in asked)))
     questions = dict.fromkeys([*(q for _, q in asked), *([row.question] if row.question else [])])
     if not row.recognised:  # a row in review begins with why it is
         questions = dict.fromkeys([row.question, *(q for _, q in asked)])
@@ -102,6 +116,9 @@ def _crosses(key: str, name: str, fields: Mapping[str, Any], rules: Ruleset) -> 
 
 def _pregnant(row: MedicineRow, facts: Mapping[str, str], surgery: date, rules: Ruleset) -> Iterator[tuple[str, str]]:
     said, day = facts.get(PREGNANT), facts.get(PREGNANT_DAY, "")
+    born = facts.get(BORN, "")
+    if born.isdigit() and surgery.year - int(born) > PAST_BEARING:
+        return
     if not said or (day and date.fromisoformat(day) < surgery - timedelta(PREGNANCY_DAYS)):
         return
     for fields in table("cautions")["pregnant"]:
@@ -137,7 +154,7 @@ def _substances(concept: Mapping[str, Any]) -> set[str]:
     rules = package_rules()
     coded = [str(c.get("code")) for c in concept.get("coding") or [] if c.get("system") == RXNORM]
     found = {rules.codes[code] for code in coded if code in rules.codes}
-    return found.union(*(read_words(text, rules).ingredients for text in _texts(concept)))
+    return found.union(*(read_words(_not_denied(text), rules).ingredients for text in _texts(concept)))
 
 
 def _names_pregnancy(concept: Mapping[str, Any]) -> bool:

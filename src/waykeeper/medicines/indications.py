@@ -12,6 +12,7 @@ from waykeeper.medicines.decisions import REASON_ONLY
 from waykeeper.medicines.model import AnswerLike
 from waykeeper.medicines.spelling import normalise
 from waykeeper.medicines.tables import table
+from waykeeper.medicines.words import vocabulary
 from waykeeper.record.model import MedicineEntry
 
 _ICD_10 = re.compile(r"icd-?10|2\.16\.840\.1\.113883\.6\.90", re.IGNORECASE)
@@ -35,16 +36,12 @@ def _codes() -> tuple[tuple[str, str], ...]:
 
 SHORT = 4  # letters: `mi`, `pad`, `pain` mean it only where they are the whole text
 _PCS = 7  # characters of a code of ICD-10-PCS
-_SKIN = "C44"  # cancer of the skin that is cut out: no reason for a medicine against cancer (common practice, no source)
+_SKIN = (
+    "C44"  # cancer of the skin that is cut out: no reason for a medicine against cancer (common practice, no source)
+)
 _OF_EVERYONE = frozenset({"analgesia"})  # a headache of the record is no reason of an aspirin
 _STATED = "stated"  # a reason is written there, and not read
 HISTORY = "Z8"  # ICD-10-CM: personal and family history, never what is so now
-# Words beside a disease that leave it the same disease. Any other word may turn it round (`heat stroke`, `no stroke`).
-_QUALIFIERS = frozenset(
-    "acute subacute chronic recurrent paroxysmal persistent permanent longstanding bilateral left right severe moderate"
-    " mild primary secondary unspecified disorder disease diagnosis status systolic diastolic congestive ischemic"
-    " ischaemic nonvalvular valvular metastatic active of the leg lower extremity limb with and".split()
-)
 # What a text says beside a code that takes the code back. Names of codes hold `without` and `not`: those do not.
 _TAKEN_BACK = re.compile(
     r"\b(?:ruled? out|screening|family history|fear of|risk|no (?:history|evidence|known)|negative for|denies|denied"
@@ -81,9 +78,15 @@ def _by_text(text: str) -> frozenset[str]:
         return frozenset({_words()[text]})
     said = f" {text} "
     for phrase, name in _phrases():
-        if f" {phrase} " in said and _QUALIFIERS.issuperset(said.replace(f" {phrase} ", " ").split()):
+        if f" {phrase} " in said and _qualifiers().issuperset(said.replace(f" {phrase} ", " ").split()):
             return frozenset({name})
     return frozenset()
+
+
+@cache
+def _qualifiers() -> frozenset[str]:
+    """Words beside a disease that leave it the same; any other may turn it round (`heat stroke`, `no stroke`)."""
+    return frozenset(vocabulary()["qualifiers"])
 
 
 @cache

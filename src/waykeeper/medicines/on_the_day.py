@@ -79,7 +79,7 @@ def _asking(row: MedicineRow, question: str) -> MedicineRow:
 
 
 def _is_rescue(entry: MedicineEntry, known: Recognised, forms: frozenset[str], rules: Ruleset) -> bool:
-    """Kept at hand for an attack: what its rule file tags so, in a form for it, or any inhaler for when it is needed."""
+    """Kept at hand for an attack: what is tagged so, in a form for it, or any inhaler for when it is needed."""
     if not known.ingredients or "patch" in forms:
         return False
     needed = is_as_needed(entry)

@@ -242,7 +242,8 @@ def with_doubt(outcome: Outcome, other: Outcome, named: str) -> Outcome:
     stricter = other.pauses and other.interval.strictness < outcome.interval.strictness
     takes = stricter and (outcome.pauses or outcome.decision == "continue")
     asked = f"the record names {named}: is it taken for that?"
-    more = other.question if other.question not in outcome.question else ""
+    asked_by_now = outcome.question.split("; ")
+    more = "; ".join(q for q in other.question.split("; ") if q not in asked_by_now)
     then = more or ("then it continues" if other.decision == "continue" != outcome.decision else "")
     same = outcome.decision == other.decision and outcome.interval == other.interval
     return replace(

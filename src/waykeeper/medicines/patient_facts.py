@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
-from waykeeper.medicines.cautions import PREGNANT, PREGNANT_DAY, allergies_of, pregnancy_of
+from waykeeper.medicines.cautions import BORN, PREGNANT, PREGNANT_DAY, allergies_of, pregnancy_of
 from waykeeper.medicines.indications import classes_of, is_history
 from waykeeper.medicines.intervals import day_name
 
@@ -32,18 +32,26 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
     "past:CLASS" and "past day:CLASS": a clot or stroke that is over, with the day on which it began
     "stent"        "yes" where a coronary stent is named
     "allergy:NAME" and "allergy family:NAME": how an allergy to it is written; "pregnant" with "day:pregnant" likewise
+    "born"         the year, beside a pregnancy
     """
     facts: dict[str, str] = {}
+    sex, born = "", ""
     for resource in resources:
         kind = resource.get("resourceType")
         if kind in ("Condition", "Procedure") and _is_so(resource):
             _add(facts, resource)
             if _names_stent(resource):
                 facts["stent"] = "yes"
+        if kind == "Patient":
+            sex, born = str(resource.get("gender") or ""), str(resource.get("birthDate") or "")[:4]
         if kind == "AllergyIntolerance":
             facts |= allergies_of(resource)
         elif kind in ("Condition", "Observation") and (found := pregnancy_of(resource)):
             _add_pregnancy(facts, *found)
+    if PREGNANT in facts and sex == "male":
+        facts = {name: text for name, text in facts.items() if name not in (PREGNANT, PREGNANT_DAY)}
+    if PREGNANT in facts and born:
+        facts[BORN] = born
     if f"{KNOWN}stent" in facts:
         facts["stent"] = "yes"
     return facts

@@ -93,9 +93,11 @@ def _with_parts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Reco
 
 
 def _part(part: Part, rules: Ruleset) -> tuple[str, ...]:
-    """The substances of an ingredient, as a terminology writes them: `Product containing apixaban (medicinal product)`."""
+    """The substances of an ingredient, also as `Product containing apixaban (medicinal product)`."""
     found = _by_name(MedicineEntry("", words=part.words, codes=part.codes), rules).ingredients
-    return found or _by_name(MedicineEntry("", words=_WRITTEN.sub(" ", part.words), codes=part.codes), rules).ingredients
+    return (
+        found or _by_name(MedicineEntry("", words=_WRITTEN.sub(" ", part.words), codes=part.codes), rules).ingredients
+    )
 
 
 _WRITTEN = re.compile(

@@ -290,7 +290,7 @@ def _reminders(words: Interface, chosen: Selection, as_of: date) -> Mapping[date
 
 
 def _mornings(words: Interface, lines: list[MedicineLine], as_of: date) -> dict[date, list[str]]:
-    """What is taken on the morning of surgery by name, and on the weekday before it that other pills are asked about."""
+    """What is taken on the morning of surgery by name, and on the weekday before that others are asked about."""
     found: dict[date, list[str]] = {}
     goes_on = [x for x in lines if x.told == "continue" and x.surgery is not None and x.surgery >= as_of]
     for line in (x for x in goes_on if x.morning == "too"):
