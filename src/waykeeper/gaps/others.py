@@ -404,7 +404,8 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     elif _is_void(own):
         word = "needs-review-void"
     elif real is not None:
-        word = "released"
+        waits = real.key != item.key and _to_come(item.dates.earliest, setting)  # as on the sheet
+        word = "in-force-released" if waits else "released"
         more.update({"done_on": real.done_on, "by_whom": f" by {real.by}" if real.by else ""})
     elif releases:
         own, day = releases[0], releases[0].done_on
