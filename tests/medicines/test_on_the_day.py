@@ -62,6 +62,7 @@ def test_what_no_rule_has_on_the_morning_is_not_said_to_be_taken_then(words: str
         {"text": "1 tablet", "asNeededBoolean": True},
         {"text": "1 tablet", "asNeededCodeableConcept": {"text": "palpitations"}},
         {"text": "una tableta si es necesario"},
+        {"text": "1 extra tablet as needed for palpitations"},
         {"text": "1 tab PRN"},
     ],
 )
@@ -101,6 +102,10 @@ def test_as_needed_changes_no_pause_and_asks_nothing_where_nothing_is_daily() ->
         ("oxycodone 10 mg", "1 tablet every 6 hours scheduled, and 1 more as needed for breakthrough pain"),
         ("metoprolol tartrate 25 mg", "1 tableta dos veces al día, y una más si es necesario"),
         ("metoprolol tartrate 25 mg", "1 tablet nightly, 1 more as needed"),
+        ("metoprolol tartrate 25 mg", "1 tablet 2x/day; 1 tab extra as needed"),
+        ("metoprolol tartrate 25 mg", "1 tablet with breakfast and dinner, 1 extra as needed"),
+        ("levetiracetam 500 mg", "1-0-1, 1 extra as needed"),
+        ("carbidopa / levodopa 25/100 mg", "1 tablet at 8, 12, 4 and 8, 1 extra as needed"),
     ],
 )
 def test_a_daily_dose_with_more_as_needed_is_never_told_as_only_when_needed(words: str, text: str) -> None:
@@ -145,6 +150,7 @@ def test_an_opioid_as_needed_is_not_asked_how_often_and_is_not_of_the_day_of_sur
     ("words", "text", "rescue"),
     [
         ("albuterol 90 mcg inhaler", "2 puffs every 4 hours as needed", True),
+        ("nitroglycerin 0.4 mg", "1 under the tongue as needed, may repeat once", True),
         ("nitroglycerin 0.4 mg sublingual tablet", "1 under the tongue as needed for chest pain", True),
         ("naloxone 4 mg nasal spray", "1 spray", True),
         ("budesonide / formoterol inhaler", "2 puffs as needed", True),
@@ -156,6 +162,7 @@ def test_an_opioid_as_needed_is_not_asked_how_often_and_is_not_of_the_day_of_sur
 def test_a_rescue_medicine_is_brought_along(words: str, text: str, rescue: bool) -> None:
     found = ordered(words, {"text": text})
     assert (RESCUE in found.notes) == rescue and AS_NEEDED not in found.notes
+    assert not (rescue and MORNING in found.notes)
     assert found.recognised and found.decision == "continue"
 
 

@@ -51,7 +51,7 @@ def with_how_taken(row: MedicineRow, entry: MedicineEntry, known: Recognised, ru
     forms = forms_of(entry, known, rules)
     forms |= frozenset().union(*(read_words(one.dose_text, rules).forms for one in instructions(entry)))
     if _is_rescue(entry, known, forms, rules):
-        return replace(row, notes=(RESCUE, *row.notes))
+        return replace(row, notes=(RESCUE, *(n for n in row.notes if n != MORNING)))
     row = _only_as_needed(row, entry, known, rules)
     return replace(row, notes=(*row.notes, NOT_SWALLOWED)) if forms and "oral" not in forms else row
 
@@ -110,7 +110,8 @@ def _taken(one: MedicineEntry) -> Taken:
     daily = any(_DAILY.search(c) or _AT_NIGHT.search(c) for c in others)
     if one.as_needed:
         return "both" if daily else "as needed"
-    daily = daily or any(_HOURLY.search(c) for c in others)
+    more = any(c in others for c in _clauses(one.dose_text)) and any(_MORE.search(c) for c in needed)
+    daily = daily or more or any(_HOURLY.search(c) for c in others)
     if daily or not needed:
         return "daily" if daily or timing else ""
     return "both" if any(_DAILY.search(c) for c in (*needed, timing)) else "as needed"
@@ -134,11 +135,13 @@ def _clauses(text: str) -> list[str]:
 _CUT = re.compile(r"(?:[;,()\n]|\.(?!\d))+|\b(?:and|plus|then|also|may|y|mas|tambien|puede)\b")
 _DAILY = re.compile(
     r"\b(?:daily|every (?:day|morning|evening)|each (?:day|morning|evening)|(?:a|per) day|in the (?:morning|evening)"
-    r"|qd|qam|qpm|bid|tid|qid|al dia|por dia|cada (?:dia|manana|tarde)|todos los dias|diari[oa]|diariamente"
+    r"|qd|qam|qpm|bid|tid|qid|\d ?x ?/ ?day|al dia|por dia|cada (?:dia|manana|tarde)|todos los dias|diari[oa]|diariamente"
     r"|\d+ time\(s\) every \d+ d)(?!\w)"
 )
 _AT_NIGHT = re.compile(r"\b(?:(?:every|each|at) night|nightly|(?:at|every) bedtime|qhs|cada noche|todas las noches)\b")
 _HOURLY = re.compile(r"\b(?:every|q|cada) ?\d{1,2}(?: ?(?:-|to|a) ?\d{1,2})? ?h")
+# One more than what stands before it: `1-0-1, 1 extra as needed` is taken each day, however that is written.
+_MORE = re.compile(r"\b(?:extra|additional|another|more|second|adicional|otra)\b")
 _MOST = re.compile(
     r"\b(?:max\w*|not? more than|up to|(?:do )?not (?:to )?exceed|no mas de|no exceder|hasta)\b"
     r"[^.;]*?\b(?:day|daily|24 ?h\w*|dia|diari\w+)\b"
