@@ -171,6 +171,7 @@ def test_a_rescue_medicine_is_brought_along(words: str, text: str, rescue: bool)
     [
         ("latanoprost eye drops", "1 drop nightly", False), ("timolol 0.5%", "1 drop in both eyes", False),
         ("fluticasone", "2 puffs twice daily", False), ("levothyroxine 50 mcg", "1 daily", True),
+        ("enoxaparin 40 mg injection", "1 daily", False), ("semaglutide 1 mg pen", "once weekly", False),
         ("omeprazole 20 mg capsule", "1 daily", True), ("rotigotine 2 mg/24 hr patch", "1 patch daily", False),
     ],
 )  # fmt: skip

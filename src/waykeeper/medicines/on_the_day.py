@@ -44,15 +44,16 @@ def is_as_needed(entry: MedicineEntry) -> bool:
 def with_how_taken(row: MedicineRow, entry: MedicineEntry, known: Recognised, rules: Ruleset) -> MedicineRow:
     """The row with what the patient must know of the day of surgery: only as needed, a rescue medicine, not swallowed.
 
-    Nothing of it changes what is proposed.
+    Nothing of it changes what is proposed. What pauses may be answered to go on: that it is not swallowed holds then.
     """
-    if not row.recognised or row.stops or row.decision not in ("continue", "ask", "adjust"):
+    if not row.recognised or row.decision in ("already stopped", "entered in error"):
         return row
     forms = forms_of(entry, known, rules)
     forms |= frozenset().union(*(read_words(one.dose_text, rules).forms for one in instructions(entry)))
-    if _is_rescue(entry, known, forms, rules):
-        return replace(row, notes=(RESCUE, *(n for n in row.notes if n != MORNING)))
-    row = _only_as_needed(row, entry, known, rules)
+    if not row.stops and row.decision in ("continue", "ask", "adjust"):
+        if _is_rescue(entry, known, forms, rules):
+            return replace(row, notes=(RESCUE, *(n for n in row.notes if n != MORNING)))
+        row = _only_as_needed(row, entry, known, rules)
     return replace(row, notes=(*row.notes, NOT_SWALLOWED)) if forms and "oral" not in forms else row
 
 
@@ -135,7 +136,8 @@ def _clauses(text: str) -> list[str]:
 _CUT = re.compile(r"(?:[;,()\n]|\.(?!\d))+|\b(?:and|plus|then|also|may|y|mas|tambien|puede)\b")
 _DAILY = re.compile(
     r"\b(?:daily|every (?:day|morning|evening)|each (?:day|morning|evening)|(?:a|per) day|in the (?:morning|evening)"
-    r"|qd|qam|qpm|bid|tid|qid|\d ?x ?/ ?day|al dia|por dia|cada (?:dia|manana|tarde)|todos los dias|diari[oa]|diariamente"
+    r"|qd|qam|qpm|bid|tid|qid|\d ?x ?/ ?day"
+    r"|al dia|por dia|cada (?:dia|manana|tarde)|todos los dias|diari[oa]|diariamente"
     r"|\d+ time\(s\) every \d+ d)(?!\w)"
 )
 _AT_NIGHT = re.compile(r"\b(?:(?:every|each|at) night|nightly|(?:at|every) bedtime|qhs|cada noche|todas las noches)\b")
