@@ -3,6 +3,7 @@
 import pytest
 
 import waykeeper
+from waykeeper.exchange import Server
 from waykeeper.pathway.shelf import folder
 from waykeeper.sandbox import running
 
@@ -34,4 +35,14 @@ def test_before_it_begins_it_may_be_somebody_s_and_put_off_but_not_end(told):
 def test_its_end_is_told_with_the_day_on_which_it_was_decided(told):
     said = [waykeeper.note(WEIGHT, "released", on="2026-05-02", text="films read", **told) for _ in range(2)]
     assert "as it was noted before" in said[1]
+    assert row(told, "2026-05-10").reason == "Released Sat 2026-05-02 by Ruth Alderman."
+
+
+def test_an_end_that_another_system_recorded_without_its_day_may_be_told_with_it(told):
+    with Server(told["to"]) as client:
+        held = client.search("ServiceRequest", [("category:not", "none")])
+        ref, request = next((r, s) for r, s in held if WEIGHT in str(s.get("extension")))
+        client.send("PUT", ref, {**request, "status": "completed"})
+    assert row(told, "2026-05-10").reason.startswith("Released a day not known")
+    waykeeper.note(WEIGHT, "released", on="2026-05-02", text="films read", **told)
     assert row(told, "2026-05-10").reason == "Released Sat 2026-05-02 by Ruth Alderman."

@@ -301,7 +301,10 @@ def _open_yet(
     held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str, resource: Resource
 ) -> None:
     """Raises WaykeeperError WKX240 where the resource is done or withdrawn, and nothing more is asked about it."""
-    answer = own.answer if (own := state.items.get(item.key)) is not None else None
+    own = state.items.get(item.key)
+    answer = own.answer if own is not None else None
+    if item.key.kind == "restriction" and own is not None and own.cls == "done" and own.done_on is None:
+        return  # that it has ended is known, on which day is asked for
     asked = what in ("answered", "closed") and unlisted(item, plan, state)
     if not _over(resource) or asked or (what == "answered" and answer is not None and unclear(answer)):
         return
