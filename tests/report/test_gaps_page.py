@@ -239,7 +239,7 @@ def test_a_patient_is_known_by_birth_date_side_and_number_unless_names_are_hidde
     called = {"telecom": [{"system": "email", "value": "m@x"}, {"system": "phone", "value": "555 0142"}]}
     some = [replace(one, side="left", source_patient=called)]
     page = gaps_html(report(), some)
-    assert 'born <span class="d">1958-11-02</span> · tel. 555 0142' in page
+    assert 'born <span class="d">1958-11-02</span> · <span class="d">tel. 555 0142</span>' in page
     assert '<span class="operation">ankle, <b>left</b></span>' in page
     bare = gaps_html(report(), some, names="hidden")
     assert "1958-11-02" not in bare
