@@ -82,12 +82,12 @@ def _not_denied(text: str) -> str:
 def _cautioned(row: MedicineRow, asked: list[tuple[str, str]]) -> MedicineRow:
     if not asked or not row.counted or row.decision == "already stopped":
         return row
-    if row.answered:  # decided: it stays in sight, and is not asked for good
-        return replace(row, notes=(*row.notes, *(q for _, q in asked)))
+    raised = tuple(finding(code, f"{row.words}: {text}") for code, text in asked)
+    if row.answered:  # decided: not asked for good, and not hidden either, for it may be known only since the answer
+        return replace(row, notes=(*row.notes, *(q for _, q in asked)), findings=(*row.findings, *raised))
     questions = dict.fromkeys([*(q for _, q in asked), *([row.question] if row.question else [])])
     if not row.recognised:  # a row in review begins with why it is
         questions = dict.fromkeys([row.question, *(q for _, q in asked)])
-    raised = tuple(finding(code, f"{row.words}: {text}") for code, text in asked)
     decision = "ask" if row.decision in ("continue", "adjust", "time") and not row.answered else row.decision
     return replace(row, decision=decision, question="; ".join(questions), findings=(*row.findings, *raised))
 
