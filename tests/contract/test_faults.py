@@ -122,7 +122,7 @@ CASES = [
     Case("429 inside a transaction of 200", Fault(change=inside(429, "throttled")), 0, written=True),
     Case("409 inside a transaction of 200", Fault(change=inside(409, "conflict")), 0, written=True),
     Case("500", Fault(answer=refusal(500)), 1, "WKX208", "Run it again"),
-    Case("500 after the commit", Fault(answer=refusal(500), after=True), 1, "WKX208", "not written twice", True),
+    Case("500 after the commit", Fault(answer=refusal(500), after=True), 1, "WKX208", "nothing is written twice", True),
     Case("502", Fault(answer=(502, "text/html", b"<html>", {})), 3, "WKX301", "502"),
     Case("503 once", Fault(answer=refusal(503)), 0),
     Case("503 always", Fault(answer=refusal(503), times=9), 1, "WKX207", "later"),
