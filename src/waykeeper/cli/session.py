@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND, guarded
-from waykeeper.cli.settings import ServerEntry, Settings, is_address
+from waykeeper.cli.settings import ServerEntry, Settings
 from waykeeper.counting import counted
 
 if TYPE_CHECKING:
@@ -107,4 +107,6 @@ def one_source(bundle: str, from_: str) -> str:
 
 
 def _is_server(text: str) -> bool:
-    return text in settings.servers or is_address(text)
+    from waykeeper.verbs.words import is_url
+
+    return text in settings.servers or is_url(text)

@@ -94,9 +94,12 @@ class Settings:
 
     def server(self, text: str, option: str) -> ServerEntry:
         """A server by its name or its address. Raises WaykeeperError WKC202."""
+        from waykeeper.exchange.connection import with_its_scheme
+        from waykeeper.verbs.words import is_url
+
         if text in self.servers:
             return self.servers[text]
-        if is_address(text):
+        if is_url(text):
             url = with_its_scheme(text)
             known = [entry for entry in self.servers.values() if entry.url.rstrip("/") == url.rstrip("/")]
             return known[0] if known else ServerEntry(url)
@@ -106,17 +109,6 @@ class Settings:
         remedy = did_you_mean(text, self.servers) if self.servers else "Write the FHIR base address: https://host/path."
         details = f"{option} is {shown}, which is neither an address nor a server of waykeeper.toml"
         raise WaykeeperError(finding("WKC202", details, help=remedy))
-
-
-def is_address(text: str) -> bool:
-    """True for an address of a server; its scheme may be written in any case (RFC 3986, 3.1)."""
-    return text[:8].lower().startswith(("http://", "https://"))
-
-
-def with_its_scheme(url: str) -> str:
-    """An address with its scheme as everybody else writes it."""
-    scheme, _, rest = url.partition("://")
-    return f"{scheme.lower()}://{rest}"
 
 
 def read_settings(folder: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:
@@ -212,6 +204,7 @@ class _Said:
 
     def _server(self, name: str, entry: Mapping[str, Any]) -> ServerEntry:
         from waykeeper.exchange.connection import Connection, ServerUrl
+        from waykeeper.verbs.words import is_url
 
         for key, value in entry.items():
             if key not in SERVER_KEYS:
@@ -221,7 +214,7 @@ class _Said:
             if key != "allow_http" and (not isinstance(value, str) or not value):
                 self.wrong(key, f"{key} of server {name!r} must be a text")
         url, holds = entry.get("url", ""), entry.get("holds", "test")
-        if not is_address(url):
+        if not is_url(url):
             self.wrong("url", f"server {name!r} has no url that begins with https://")
         if "@" in url:
             self.wrong("url", f"the url of server {name!r} holds credentials", 'Write auth = "basic" and user.')

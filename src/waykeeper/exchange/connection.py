@@ -110,3 +110,9 @@ def as_connection(address: Address, holds: Holds = "test", *, allow_http: bool =
     if isinstance(address, Connection):
         return address
     return address.connection if isinstance(address, ServerUrl) else Connection(address, holds, allow_http=allow_http)
+
+
+def with_its_scheme(url: str) -> str:
+    """An address with its scheme in small letters, as everybody else writes it (RFC 3986, 3.1)."""
+    scheme, mark, rest = url.partition("://")
+    return f"{scheme.lower()}{mark}{rest}"

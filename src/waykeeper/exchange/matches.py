@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError, grave, words_of
-from waykeeper.fhir.shape import misshapen, whose
+from waykeeper.fhir.shape import misshapen, with_whose
 from waykeeper.findings import Finding, finding
 from waykeeper.record import withheld as not_given
 
@@ -61,8 +61,7 @@ def _readable(resource: Resource, what: str, lacking: list[Finding] | None) -> b
     if not wrong:
         return True
     name = "/".join(str(resource.get(key) or "?") for key in ("resourceType", "id"))
-    who = whose(resource)
-    said = f"{what}: {name}{f' of {who}' if who else ''}: {wrong}"
+    said = f"{what}: {with_whose(name, resource)}: {wrong}"
     if lacking is None:
         raise BadAnswerError(finding("WKX219", said), 200)
     lacking.append(finding("WKX219", f"{said}; it is left out"))

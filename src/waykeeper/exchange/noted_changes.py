@@ -28,6 +28,7 @@ class Noted:
 
 
 def completed(resource: Resource, noted: Noted) -> Resource:
+    """Done, met or released, on the day that is noted."""
     kind = resource["resourceType"]
     made = {**resource, "note": [*(resource.get("note") or []), written_on(resource, noted)]}
     if kind == "Goal":
@@ -40,6 +41,7 @@ def completed(resource: Resource, noted: Noted) -> Resource:
 
 
 def annotation(noted: Noted) -> Resource:
+    """Who said it, on which day, in which words."""
     return {
         "authorString": noted.by,
         "time": noted.on.isoformat(),
@@ -54,6 +56,7 @@ def written_on(resource: Mapping[str, Any], noted: Noted) -> Resource:
 
 
 def output(code: str, **value: Any) -> Resource:
+    """One output of a Task under a code of ours."""
     return {"type": {"coding": [{"system": TASK_CODES, "code": code}]}, **value}
 
 
@@ -89,6 +92,7 @@ def fact(resource: Resource, noted: Noted) -> Resource:
 
 
 def owner(resource: Resource, noted: Noted) -> Resource:
+    """In somebody's hand; what was closed is open again."""
     made = {**_opened(resource), "owner": {"display": noted.text}}
     return _with_who(made, noted, f"Owner: {noted.text}", noted.on)
 
@@ -130,9 +134,11 @@ def snoozed(resource: Resource, noted: Noted) -> Resource:
 
 
 def closed(resource: Resource, noted: Noted) -> Resource:
+    """Closed, with the reason."""
     made = _put_output(resource, "closed-because", valueString=noted.text)
     return {**made, "note": [*(resource.get("note") or []), annotation(noted)]}
 
 
 def reopened(resource: Resource, noted: Noted) -> Resource:
+    """Open again, with the words of who says so."""
     return {**_opened(resource), "note": [*(resource.get("note") or []), annotation(noted)]}

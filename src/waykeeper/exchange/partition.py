@@ -16,7 +16,7 @@ import orjson
 
 from waykeeper.exchange.files import Held, readable
 from waykeeper.fhir.patients import Names, Persons, persons_of
-from waykeeper.fhir.shape import misshapen, whose
+from waykeeper.fhir.shape import misshapen, with_whose
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.record import resources_of
 
@@ -224,8 +224,7 @@ def check_shapes(files: Iterable[Path]) -> None:
         for number, line in _lines(file):
             resource = _resource(file, number, line)
             if wrong := misshapen(resource):
-                who = whose(resource)
-                name = f"{resource['resourceType']}/{resource.get('id') or '?'}{f' of {who}' if who else ''}"
+                name = with_whose(f"{resource['resourceType']}/{resource.get('id') or '?'}", resource)
                 raise WaykeeperError(finding("WKX219", f"{name}: {wrong}", Position(str(file), number)))
 
 

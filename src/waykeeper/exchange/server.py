@@ -19,7 +19,7 @@ from requests.adapters import HTTPAdapter
 from urllib3.util.retry import Retry
 
 from waykeeper.exchange.access import Access, access_of, given
-from waykeeper.exchange.connection import Address, Connection, as_connection
+from waykeeper.exchange.connection import Address, Connection, as_connection, with_its_scheme
 from waykeeper.exchange.errors import (
     BadAnswerError,
     CannotSendError,
@@ -391,8 +391,7 @@ def _base_of(url: str) -> str:
         raise CannotSendError(
             finding("WKX101", f"the address has a part behind {sign!r}, a base address ends before it")
         )
-    scheme, mark, rest = url.partition("://")
-    return f"{scheme.lower()}{mark}{rest}".rstrip("/")
+    return with_its_scheme(url).rstrip("/")
 
 
 def _origin_of(url: str, allow_http: bool) -> tuple[str, str]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.fhir import evidence_of, is_ours, read_all
-from waykeeper.fhir.shape import whose
+from waykeeper.fhir.shape import with_whose
 from waykeeper.findings import Finding, finding
 
 Held = tuple[str, Mapping[str, Any]]
@@ -27,7 +27,7 @@ def unreadable(held: Sequence[Held]) -> dict[str, Finding]:
             next(_vague(resource, f"{resource.get('resourceType')}."), "") if is_ours(resource) else ""
         ) or _illegal(resource)
         if wrong:
-            found[reference] = finding("WKX219", f"{_called(reference, resource)}: {wrong}")
+            found[reference] = finding("WKX219", f"{with_whose(reference, resource)}: {wrong}")
     return found
 
 
@@ -58,11 +58,6 @@ def legible(held: list[tuple[str, dict[str, Any]]]) -> list[tuple[str, dict[str,
     with blaming(held):
         evidence_of(held, read_all(held))
     return held
-
-
-def _called(reference: str, resource: Mapping[str, Any]) -> str:
-    who = whose(resource)
-    return f"{reference}{f' of {who}' if who else ''}"
 
 
 @contextmanager

@@ -1,6 +1,5 @@
 """Plan <-> FHIR R4 resources, evidence of what happened, and our own rules for plans. See README.md."""
 
-from waykeeper.fhir.answers import answers
 from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
 from waykeeper.fhir.evidence import evidence, evidence_of, zones_of
 from waykeeper.fhir.gone import Types, rootless, types_of
@@ -8,6 +7,7 @@ from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_
 from waykeeper.fhir.read import read, read_all
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import write
+from waykeeper.plan.answers import recorded as answers
 
 __all__ = [
     "Identity",

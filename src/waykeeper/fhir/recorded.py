@@ -66,7 +66,7 @@ def _with_recorded(
     closed_by, closed_on = _closed(closer, zone)
     return replace(
         found,
-        done_on=_done_on(leading, zone),
+        done_on=done_on(leading, zone),
         owner=_display(leading.get("owner")) or _display(hand.get("owner")),
         by=_task_told(confirming),
         reason=_reason(leading),
@@ -118,7 +118,7 @@ def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
 def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:
     """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again."""
     told = [parts.get("restart"), parts.get("restart-needed") if cls == "withdrawn" else None]
-    return next((_done_on(one[1], zone) for one in told if one is not None and _completed(one)), None)
+    return next((done_on(one[1], zone) for one in told if one is not None and _completed(one)), None)
 
 
 def plan_state(
@@ -189,7 +189,7 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
             decision=decision or _proposed(parts),
             missed_days=days if told is not None else _proposed_days(parts, decision),
             by=_task_told(resource),
-            on=_done_on(resource, zone),
+            on=done_on(resource, zone),
             text=output_of(resource, "text") or "",
             medicine=named_medicine(parts),
         )
@@ -236,7 +236,7 @@ def _completed(held: Held | None) -> bool:
     return held is not None and held[1].get("status") == "completed"
 
 
-def _done_on(resource: Mapping[str, Any], zone: str) -> date | None:
+def done_on(resource: Mapping[str, Any], zone: str) -> date | None:
     """The day on which it was done, as recorded: never the day on which somebody touched the resource."""
     if status_class(resource) != "done":
         return None

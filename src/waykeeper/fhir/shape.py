@@ -40,6 +40,12 @@ def whose(resource: Mapping[str, Any]) -> str:
     return next((one for one in told if isinstance(one, str) and "Patient/" in one), "")
 
 
+def with_whose(name: str, resource: Mapping[str, Any]) -> str:
+    """The name of a resource with that of its patient: `Task/12 of Patient/3`; alone where it names none."""
+    who = whose(resource)
+    return f"{name} of {who}" if who else name
+
+
 @cache
 def _elements(name: str) -> Mapping[str, tuple[bool, bool, str]] | None:
     """The elements of a type or backbone element, by their names; None where R4 has no such type.

@@ -95,7 +95,7 @@ def _is_void(own: ItemState) -> bool:
 def _task_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> str:
     if _is_void(own):
         return "needs-review-void"
-    done, to_come = own.cls == "done" and own.status not in _FAILED, _to_come(own.done_on, setting)
+    done, to_come = own.was_done, _to_come(own.done_on, setting)
     if done and not to_come:
         return _done_word(item, own, more)
     if ended_for(setting, own):
@@ -176,7 +176,7 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
         word = "done" if answered else _task_word(item, own, setting, more)
         return spoken("confirm", word, item, more, setting, mend=more.raw("due"))
     more["longest_from"] = item.dates.earliest or item.dates.due_from or _hold_due(None, setting.surgery)
-    done = own.cls == "done" and own.status not in _FAILED
+    done = own.was_done
     open_word = "answered" if done or answer is not None else review_word(item.hold)
     if _to_come(own.done_on if done else None, setting) or _to_come(answer.on if answer else None, setting):
         open_word = "needs-review-future"
@@ -349,7 +349,7 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
         word = "excused"
     elif _is_void(own):
         word = "needs-review-void"
-    elif own.cls == "done" and own.status not in _FAILED:
+    elif own.was_done:
         word = "needs-review-future" if _to_come(own.done_on, setting) else "released"
     elif own.status not in _FAILED and not lacking:
         word = f"ready{_too_late(due, setting)}"
@@ -379,7 +379,7 @@ def instruction_verdict(item: Item, setting: Setting) -> Verdict:
 def _releases(item: Item, own: ItemState, setting: Setting) -> list[ItemState]:
     """What a person released: the restriction, or the gate that ends it."""
     gate = setting.state.items.get(item.ending_gate) if item.ending_gate else None
-    released = gate is not None and gate.cls == "done" and gate.status not in _FAILED
+    released = gate is not None and gate.was_done
     return [one for one, done in ((own, own.cls == "done"), (gate, released)) if done and one is not None]
 
 

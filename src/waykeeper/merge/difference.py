@@ -120,8 +120,7 @@ def _change(
 
 
 def _done(known: ItemState, today: date | None) -> bool:
-    done = known.cls == "done" and known.status not in ("failed", "rejected")
-    return done and not to_come(known.done_on, today)
+    return known.was_done and not to_come(known.done_on, today)
 
 
 def _answered(known: ItemState, today: date | None) -> bool:

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Literal
 
-from waykeeper.fhir.extensions import moment
 from waykeeper.fhir.ownership import with_offered
-from waykeeper.fhir.recorded import output_of
+from waykeeper.fhir.recorded import done_on, output_of
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import last_taken as taken_last
@@ -117,7 +116,7 @@ def _waits(held: Holding, key: Key, number: int) -> bool:
 def _restarted(held: Holding, item: Item, today: date | None) -> bool:
     """A restart is recorded, and no pause has begun after it: another may begin for the new day of a surgery."""
     happened = [
-        (part, n, _told_on(held, r))
+        (part, n, _done_on(held, r))
         for (k, part, n), (_, r) in held.own.items()
         if k == item.key and _happened(held, r, today)
     ]
@@ -135,18 +134,13 @@ def _restarted(held: Holding, item: Item, today: date | None) -> bool:
     )
 
 
-def _told_on(held: Holding, resource: Any) -> date | None:
-    """The day on which a Task was done, as recorded; None where nobody said."""
-    period = resource.get("executionPeriod") or {}
-    try:
-        return moment(str(period.get("end") or period.get("start")), held.plan.zone if held.plan else "UTC").day
-    except ValueError:
-        return None
+def _done_on(held: Holding, resource: Any) -> date | None:
+    return done_on(resource, held.plan.zone if held.plan else "UTC")
 
 
 def _happened(held: Holding, resource: Any, today: date | None) -> bool:
     """A Task is completed, and not for a day that has not come."""
-    return _completed(resource) and not to_come(_told_on(held, resource), today)
+    return _completed(resource) and not to_come(_done_on(held, resource), today)
 
 
 def _completed(resource: Any) -> bool:
@@ -190,7 +184,7 @@ def restart_asked(
     if standing is not None:
         word = "write"
         said = [text for code in ("decision", "text") if (text := output_of(standing, code))]
-        before = ", ".join([str(_told_on(held, standing) or "no day is recorded"), *said])
+        before = ", ".join([str(_done_on(held, standing) or "no day is recorded"), *said])
         answered = {"text": f"Asked again: it was answered before this pause ({before})."}
         kept = {k: v for k, v in standing.items() if k not in ("executionPeriod", "output")}
         task = {**kept, **task, "id": standing.get("id", task["id"]), "meta": standing.get("meta") or task["meta"]}

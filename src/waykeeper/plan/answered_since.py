@@ -19,7 +19,6 @@ from waykeeper.plan.model import Item, Key, Plan, State
 # unsure: something was left out by an answer, and a plan of before answers were told does not say by which
 How = Literal["answered", "changed", "taken-back", "contradicted", "unclear", "unsure"]
 TO_MAKE_AGAIN: tuple[How, ...] = ("answered", "changed", "taken-back")
-_FAILED = ("failed", "rejected")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +99,7 @@ class _Reading:
                 unsure = bool(away) and self.in_doubt
                 return Since(fact, question, "unsure", now, by=own.by, on=own.done_on, perhaps=away) if unsure else None
             how = "answered" if not before else "changed" if now else "taken-back"
-        elif not open_still or not (now or (own.cls == "done" and own.status not in _FAILED)):
+        elif not open_still or not (now or own.was_done):
             return None
         else:
             how = "contradicted" if now else "unclear"

@@ -333,6 +333,11 @@ class ItemState:
     not_taken: Moment | None = None  # holds: the latest record that it was not taken
     achieved: str = ""  # goals: the code of Goal.achievementStatus
 
+    @property
+    def was_done(self) -> bool:
+        """True for what was really done: a Task that failed or was rejected is over as well (FHIR R4 task-status)."""
+        return self.cls == "done" and self.status not in ("failed", "rejected")
+
 
 @dataclass(frozen=True, slots=True)
 class Contact:

@@ -11,12 +11,11 @@ from collections.abc import Mapping
 from datetime import date
 
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
-from waykeeper.plan.validity import to_come
+from waykeeper.plan.validity import still_released, to_come
 from waykeeper.timing import PhraseError, TimingError, parse, resolve
 from waykeeper.timing.model import Moment, Window, WorkingCalendar
 
 _RELEASE = re.compile(r"\brelease of ([a-z0-9_-]+)")
-_NOT_DONE = frozenset({"failed", "rejected"})  # FHIR Task states that end the work without doing it
 
 
 def gates_in(phrase: str) -> tuple[str, ...]:
@@ -29,11 +28,10 @@ def ended_on(state: State, rule: Item, as_of: date) -> date | None:
 
     Never before its earliest day, whenever the gate was released, and never by a release of which no day is recorded.
     """
-    start = rule.dates.at or rule.dates.target
-    days = [d for gate in gates_in(rule.until) if (d := _gate_day(state, gate, as_of))]
-    if not days or start is None or max(days) < start.day:  # released before it began: that was another surgery day
+    released = _gate_day(state, rule.ending_gate, as_of) if rule.ending_gate else None
+    if released is None or not still_released(rule, released, moved=True):  # before it began: of another surgery day
         return None
-    day = max([*days, *([rule.dates.earliest] if rule.dates.earliest else [])])
+    day = max(released, rule.dates.earliest or released)
     return None if to_come(day, _today(as_of)) else day
 
 
@@ -43,7 +41,7 @@ def released_on(plan: Plan, state: State, gate: str, as_of: date) -> date | None
     A restriction that was itself released counts as the gate's release; None while one holds, or no day is recorded.
     """
     days: list[date | None] = [_own_day(state, r) or ended_on(state, r, as_of) for r in _rules(plan, state, gate)]
-    days = days or [_gate_day(state, gate, as_of)]
+    days = days or [_gate_day(state, Key("gate", gate), as_of)]
     known = [d for d in days if d is not None]
     return max(known) if len(known) == len(days) else None
 
@@ -90,20 +88,19 @@ def _rules(plan: Plan, state: State, gate: str) -> list[Item]:
     """The restrictions in force that end by the release of a gate."""
     return [
         i for i in plan.items
-        if i.key.kind == "restriction" and gate in gates_in(i.until)
+        if i.key.kind == "restriction" and i.ending_gate == Key("gate", gate)
         and state.items.get(i.key, ItemState(i.key)).cls not in ("withdrawn", "void")
     ]  # fmt: skip
 
 
 def _own_day(state: State, rule: Item) -> date | None:
     held = state.items.get(rule.key)
-    return held.done_on if held and held.cls == "done" and held.status not in _NOT_DONE else None
+    return held.done_on if held and held.was_done else None
 
 
-def _gate_day(state: State, gate: str, as_of: date) -> date | None:
-    held = state.items.get(Key("gate", gate))
-    done = held is not None and held.cls == "done" and held.status not in _NOT_DONE
-    day = held.done_on if held is not None and done else None
+def _gate_day(state: State, gate: Key, as_of: date) -> date | None:
+    held = state.items.get(gate)
+    day = held.done_on if held is not None and held.was_done else None
     return None if to_come(day, _today(as_of)) else day
 
 

@@ -31,7 +31,6 @@ Bookings = Mapping[Key, Evidence]
 
 PREPARED = "it prepared an operation whose day is over"
 RELEASED = "released"
-_NOT_DONE = frozenset({"failed", "rejected"})  # FHIR Task states that end the work without doing it
 _OVER = frozenset({"fulfilled", "finished"})
 _LIVE = frozenset({"booked", "arrived", "checked-in", "in-progress"})
 _PEOPLE_AT_HOME = ("patient", "family", "helper", "caregiver")
@@ -308,7 +307,7 @@ def _counts_as_done(case: _Case, item: Item) -> bool:
     """Done, by the rule of the list and the gates: neither too early for the date in force nor on a day to come."""
     held = case.of(item)
     today = None if case.as_of == date.min else case.as_of  # a calendar looks at no day
-    return held.cls == "done" and held.status not in _NOT_DONE and done_counts(item, held.done_on, today)
+    return held.was_done and done_counts(item, held.done_on, today)
 
 
 def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> list[str]:
