@@ -40,7 +40,7 @@ PARAMETERS = {
     "note": "item what to holds patient by on text days decision episode pathway",
     "note_all": "table to by on holds told",
     "pathways": "",
-    "review_pathway": "pathway clinic surgery discharge side anaesthesia",
+    "review_pathway": "pathway clinic surgery discharge",
     "push": "bundles to holds dry_run take reported",
     "push_all": "paths to holds jobs ledger errors_to dry_run found reported",
     "sandbox": "port load db",

@@ -17,8 +17,9 @@ from effort import examples
 from gaps.plans import ankle, evidence, link
 from report.caseload import report
 from waykeeper.gaps import Row, Worklist, changes_since, worklist
+from waykeeper.gaps.as_json import as_json, as_object
 from waykeeper.plan.model import State
-from waykeeper.report.gap_files import CSV_COLUMNS, csv_in_parts, gaps_csv, gaps_json, json_in_parts
+from waykeeper.report.gap_files import CSV_COLUMNS, csv_in_parts, json_in_parts
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.plain import clean, shortened, width_of
 from waykeeper.report.terminal import changes_text, terminal
@@ -29,7 +30,8 @@ REQUIRED = (
 )  # fmt: skip
 
 
-def read(text: str) -> list[dict[str, str]]:
+def read(made: Worklist) -> list[dict[str, str]]:
+    text = "".join(csv_in_parts(made))
     return list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"), newline="")))
 
 
@@ -42,9 +44,9 @@ def with_text(text: str) -> Worklist:
 
 def test_csv_has_a_row_for_each_planned_item_in_the_contract_s_columns():
     made = report()
-    text = gaps_csv(made)
+    text = "".join(csv_in_parts(made))
     assert text.startswith("\ufeffpatient,item,kind,verdict,severity,")
-    rows = read(text)
+    rows = read(made)
     assert CSV_COLUMNS[: len(REQUIRED)] == REQUIRED
     assert set(CSV_COLUMNS) == {f.name for f in fields(Row)}
     assert [r["item"] for r in rows] == [r.item for r in made.rows]
@@ -57,7 +59,7 @@ def test_csv_has_a_row_for_each_planned_item_in_the_contract_s_columns():
 
 
 def test_csv_lines_end_as_rfc_4180_says():
-    text = gaps_csv(report())
+    text = "".join(csv_in_parts(report()))
     assert text.count("\r\n") == len(report().rows) + 1
     assert "\n" not in text.replace("\r\n", "")
 
@@ -65,18 +67,18 @@ def test_csv_lines_end_as_rfc_4180_says():
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t=", "\r=", "\n=", " =", "＝", "＋", "－", "＠"])
 def test_no_cell_becomes_a_formula(start):
     """The signs are those of the OWASP page on CSV injection (from memory)."""
-    row = read(gaps_csv(with_text(f"{start}HYPERLINK(1)")))[0]
+    row = read(with_text(f"{start}HYPERLINK(1)"))[0]
     for cell in (row["patient"], row["reason"], row["questions"], row["evidence"], row["owner"]):
         assert cell.startswith("'")
 
 
 def test_an_ordinary_cell_is_left_alone():
-    assert read(gaps_csv(with_text('Søren O\'Neil, Jr. "the boat"')))[0]["patient"] == 'Søren O\'Neil, Jr. "the boat"'
+    assert read(with_text('Søren O\'Neil, Jr. "the boat"'))[0]["patient"] == 'Søren O\'Neil, Jr. "the boat"'
 
 
 def test_json_carries_a_version_and_every_row():
     made = report()
-    found = json.loads(json.dumps(gaps_json(made)))
+    found = json.loads("".join(json_in_parts(made)))
     assert found["schema_version"] == "1"
     assert found["as_of"] == "2026-06-26"
     assert [r["item"] for r in found["rows"]] == [r.item for r in made.rows]
@@ -88,8 +90,9 @@ def test_json_in_parts_is_the_whole_as_the_standard_library_writes_it(text):
     whole = report()
     for made in (with_text(text), replace(whole, asked={"surgeon": text}), replace(whole, rows=(), appointments=())):
         for changes in (None, [], changes_since(whole.rows[:3], with_text(text).rows)):
-            written = json.dumps(gaps_json(made, changes), indent=2, ensure_ascii=False) + "\n"
-            assert "".join(json_in_parts(made, changes)) == written
+            told = {} if changes is None else {"changes": [as_object(change) for change in changes]}
+            whole_text = json.dumps(as_json(made) | told, indent=2, ensure_ascii=False, sort_keys=True) + "\n"
+            assert "".join(json_in_parts(made, changes)) == whole_text
 
 
 def test_rows_are_written_as_they_are_read():

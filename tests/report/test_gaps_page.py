@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from collections import Counter
 from dataclasses import replace
@@ -20,7 +21,7 @@ from waykeeper.gaps.filters import Filters, narrow
 from waykeeper.gaps.model import Placement, Row
 from waykeeper.gaps.words import table
 from waykeeper.plan.model import Item, ItemState, Key, State
-from waykeeper.report.gap_files import gaps_json
+from waykeeper.report.gap_files import json_in_parts
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.page import dated
 from waykeeper.report.shown import WORDS, entry_ahead, history, is_over, order_of_all, owner_line, shown, titles_of
@@ -203,7 +204,7 @@ def test_who_decides_is_asked_by_the_reader(kind, who, owner, said):
     one = replace(report(), rows=(row,))
     assert f"<b>{said}</b>" in gaps_html(one, plans())
     assert f"({said}, by" in " ".join(terminal(one).split())
-    assert gaps_json(one)["rows"][0]["who"] == who
+    assert json.loads("".join(json_in_parts(one)))["rows"][0]["who"] == who
 
 
 def test_steps_that_ask_first_share_one_order():

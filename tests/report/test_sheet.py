@@ -313,8 +313,8 @@ def test_not_checked_against_the_server_is_said():
 
 
 def test_replaces_line_and_code():
-    text = sheet(plan(), replaces=date(2026, 2, 20), replaces_code="ABC-DEF").words
-    assert "This sheet replaces the sheet of Friday, February 20, 2026 with the code ABC-DEF." in text
+    text = sheet(plan(), replaces_surgery=date(2026, 2, 20), replaces_code="ABC-DEF").words
+    assert "This sheet replaces the sheet for surgery on Friday, February 20, 2026 with the code ABC-DEF." in text
     assert "replaces the sheet" not in sheet(plan()).words
 
 

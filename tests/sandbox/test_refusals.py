@@ -92,7 +92,7 @@ def start(example, folder):
             path.write_text(example["db"] * 20)
         _filled(path, None).close()
     else:
-        _listen(example.get("port", 0), example.get("host", "127.0.0.1")).close()
+        _listen(example.get("port", 0)).close()
 
 
 STARTING = sorted(set(OURS) - set(REFUSALS))

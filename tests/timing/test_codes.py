@@ -12,11 +12,8 @@ from waykeeper.timing import (
     calendar_for,
     contains,
     parse,
-    public_holidays,
     resolve,
     roll,
-    spelling,
-    spelling_finding,
 )
 
 CODES = [entry for code, entry in catalogue().items() if code.startswith("WKT")]
@@ -44,10 +41,7 @@ def run(example):
                 window = Window(*map(moment, rest["window"])) if "window" in rest else None
                 roll(date.fromisoformat(day), policy, window, CALENDAR)
             case {"country": country}:
-                public_holidays(country, [2026])
-            case {"spelling": text}:
-                found = [f for f in [spelling_finding(text)] if f]
-                assert (spelling(text) is None) == (not found)
+                calendar_for(country, [2026])
             case {"target": target, "window": window}:
                 found = [f for f in [contains(parse(target), parse(window)).finding()] if f]
             case _:

@@ -18,7 +18,6 @@ from waykeeper.timing import (
     events,
     from_instant,
     holiday_version,
-    is_name,
     is_zone,
     lateness,
     parse,
@@ -51,9 +50,9 @@ def test_public_names():
         "Anchor", "Awaited", "Containment", "Dates", "Event", "Moment", "Occurrences", "Phrase", "PhraseError",
         "Reading", "Standing", "TimingError", "Unit", "Window", "WorkingCalendar", "add_days", "add_elapsed",
         "add_months", "calendar_for", "contains", "earlier_reading", "events", "from_instant", "grammar_table",
-        "holiday_version", "is_name", "is_point", "is_span", "is_zone", "later_reading", "lateness",
+        "holiday_version", "is_point", "is_span", "is_zone", "later_reading", "lateness",
         "longest_closure", "parse",
-        "precision", "public_holidays", "read_wall", "resolve", "roll", "spelling", "spelling_finding", "units",
+        "precision", "read_wall", "resolve", "roll", "spelling", "units",
         "working_days_after", "working_days_before",
     }  # fmt: skip
     for name in waykeeper.timing.__all__:
@@ -103,14 +102,6 @@ def test_messages(text, offset, found):
         parse(text)
     assert caught.value.offset == offset
     assert found in caught.value.findings[0].sentence()
-
-
-def test_names():
-    assert is_name("surgery")
-    assert is_name("two-week")
-    assert is_name("mrsa_ever")
-    for name in ("", "day", "from", "Surgery", "2nd", "two week", "-a", "a-"):
-        assert not is_name(name), name
 
 
 def test_zones():

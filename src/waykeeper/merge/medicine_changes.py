@@ -68,7 +68,6 @@ class MedicineChange:
     is_stopped: bool = False
     due: date | None = None
     who: str = "prescriber"
-    answered_by: str = ""
     recorded_later: date | None = None
     sooner: bool = False
     renamed: bool = False
@@ -150,7 +149,6 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
         last_taken=taken.day if taken and not later else None,
         who=item.who or "prescriber",
         is_stopped=known in case.pauses and not later,
-        answered_by=answer.by if answer else "",
         recorded_later=later,
         sooner=case.sooner,
         renamed=known.item != item.key.item,

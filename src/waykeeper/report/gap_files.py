@@ -7,7 +7,6 @@ import io
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields, replace
 from datetime import date
-from typing import Any
 
 import orjson
 
@@ -24,18 +23,15 @@ CSV_COLUMNS = (*_FIRST, *sorted(f.name for f in fields(Row) if f.name not in _FI
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
-def gaps_csv(worklist: Worklist) -> str:
+def csv_in_parts(worklist: Worklist) -> Iterator[str]:
     """One row a planned item, in the report's order, for a spreadsheet; before them, in a list that is not whole, why.
+
+    It comes row by row: the rows of a large export are read from disk as they are written.
 
     UTF-8 with a byte-order mark, commas, CRLF (RFC 4180): without the mark a spreadsheet reads accents wrong when
     the file is double-clicked, and other readers skip it (`utf-8-sig`). Dates are ISO 8601. Cells that a spreadsheet
     would run as a formula begin with an apostrophe. Line breaks inside a cell become spaces, lists are joined by `; `.
     """
-    return "".join(csv_in_parts(worklist))
-
-
-def csv_in_parts(worklist: Worklist) -> Iterator[str]:
-    """`gaps_csv` row by row: the rows of a large export are read from disk as they are written."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     out.write("\ufeff")
@@ -51,14 +47,11 @@ def csv_in_parts(worklist: Worklist) -> Iterator[str]:
     yield out.getvalue()
 
 
-def gaps_json(worklist: Worklist, changes: Sequence[Change] | None = None) -> dict[str, Any]:
-    """The report as JSON values with `schema_version`; `gaps --since` reads it back. With what changed, if given."""
-    told = {} if changes is None else {"changes": [as_object(change) for change in changes]}
-    return dict(sorted((as_json(worklist) | told).items()))
-
-
 def json_in_parts(worklist: Worklist, changes: Sequence[Change] | None = None) -> Iterator[str]:
-    """`gaps_json` as text, indented by two, value by value: a large report is never in memory as a whole."""
+    """The report as JSON text with `schema_version`; `gaps --since` reads it back. With what changed, if given.
+
+    Indented by two, names in order; value by value, so that a large report is never in memory as a whole.
+    """
     lists: dict[str, Iterable[Row | Placement | Change]] = {
         "appointments": worklist.appointments,
         "rows": worklist.rows,

@@ -48,16 +48,14 @@ def sheet_html(
     language: str,
     checked_against: str | None,
     bookings: Bookings | None = None,
-    replaces: date | None = None,
-    replaces_code: str = "",
     replaces_surgery: date | None = None,
+    replaces_code: str = "",
 ) -> str:
     """The patient's sheet as one self-contained HTML file.
 
     checked_against   the server that the plan was read from; None: the sheet says that nobody checked it
     bookings          proven bookings by visit; without one a visit prints its target and "not booked yet"
-    replaces          the day of the sheet that this one replaces, with its check code
-    replaces_surgery  instead of it: the surgery day of that sheet, where surgery moved
+    replaces_surgery  where surgery moved: the surgery day of the sheet that this one replaces; with its check code
 
     Raises WaykeeperError: WKO001 (died), WKO002 (withdrawn), WKO003 (surgery suspended), WKO004 (language).
     """
@@ -73,7 +71,7 @@ def sheet_html(
         code=check_code(plan, state, bookings),
         checked=_checked(words, checked_against),
         unchecked=checked_against is None,
-        replaced=_replaced(words, replaces, replaces_code, replaces_surgery),
+        replaced=_replaced(words, replaces_surgery, replaces_code),
         new_answer=words.say("new_answer") if chosen.new_answer else "",
         medicines=[_medicine(words, e, as_of) for e in chosen.entries if e.medicine],
         blocks=_blocks(words, chosen, as_of),
@@ -109,12 +107,11 @@ def _checked(words: Interface, source: str | None) -> str:
     return words.say("not_checked") if source is None else words.say("checked", source=source)
 
 
-def _replaced(words: Interface, old: date | None, code: str, surgery: date | None) -> str:
-    day = surgery or old
-    if day is None:
+def _replaced(words: Interface, surgery: date | None, code: str) -> str:
+    if surgery is None:
         return ""
     named = words.say("replaces_code", code=code) if code else ""
-    return words.say("replaces_surgery" if surgery else "replaces", date=words.date(day), code=named)
+    return words.say("replaces_surgery", date=words.date(surgery), code=named)
 
 
 def _medicine(words: Interface, entry: Entry, as_of: date) -> SheetLine:

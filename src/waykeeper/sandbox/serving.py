@@ -23,10 +23,11 @@ from waykeeper.sandbox.store import Store
 HOST = "127.0.0.1"
 
 
-def _listen(port: int, host: str = HOST) -> socket.socket:
-    """A socket on the loopback address. Raises WaykeeperError for another host or a port that is taken."""
-    if host not in ("127.0.0.1", "localhost"):
-        raise WaykeeperError(finding("WKS101", f"host {host!r}; the sandbox listens on {HOST} only"))
+def _listen(port: int) -> socket.socket:
+    """A socket on the loopback address, the only one: the sandbox has no access control.
+
+    Raises WaykeeperError for a port that is taken.
+    """
     # The protocol is named, for only then does the event loop send each answer at once: else 40 ms pass with each.
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -60,19 +61,16 @@ def _filled(db: str | Path | None, load: str | Path | None) -> Store:
     return store
 
 
-def serve(
-    port: int = 0, load: str | Path | None = None, db: str | Path | None = None, *, host: str = HOST,
-    paging: Paging | None = None,
-) -> None:  # fmt: skip
+def serve(port: int = 0, load: str | Path | None = None, db: str | Path | None = None) -> None:
     """Serve until interrupted; prints `READY <base url>` to stderr once requests are answered.
 
     `load` is a folder of bundles and resources, `db` a file (without it everything ends with the process).
-    Raises WaykeeperError for another host, a port that is taken, a file that is no database, a folder that is refused.
+    Raises WaykeeperError for a port that is taken, a file that is no database, a folder that is refused.
     """
-    listening = _listen(port, host)
+    listening = _listen(port)
     with listening:
         store = _filled(db, load)
-        server = _server(create_app(store, paging))
+        server = _server(create_app(store))
         listening.listen(128)  # from here on requests wait in line until the loop runs
         sys.stderr.write(f"READY {_base(listening)}\n")
         sys.stderr.flush()

@@ -3,7 +3,7 @@
 from waykeeper.timing.arithmetic import add_days, add_elapsed, add_months, from_instant
 from waykeeper.timing.containment import Containment, contains, longest_closure
 from waykeeper.timing.errors import PhraseError, TimingError
-from waykeeper.timing.grammar import grammar_table, is_name, parse, spelling, spelling_finding
+from waykeeper.timing.grammar import grammar_table, parse, spelling
 from waykeeper.timing.lateness import lateness
 from waykeeper.timing.model import Anchor, Awaited, Dates, Moment, Standing, Window, WorkingCalendar
 from waykeeper.timing.phrases import Event, Phrase, Unit, events, is_point, is_span, precision, units
@@ -13,7 +13,6 @@ from waykeeper.timing.wall import Reading, earlier_reading, is_zone, later_readi
 from waykeeper.timing.working import (
     calendar_for,
     holiday_version,
-    public_holidays,
     roll,
     working_days_after,
     working_days_before,
@@ -45,7 +44,6 @@ __all__ = [
     "from_instant",
     "grammar_table",
     "holiday_version",
-    "is_name",
     "is_point",
     "is_span",
     "is_zone",
@@ -54,12 +52,10 @@ __all__ = [
     "longest_closure",
     "parse",
     "precision",
-    "public_holidays",
     "read_wall",
     "resolve",
     "roll",
     "spelling",
-    "spelling_finding",
     "units",
     "working_days_after",
     "working_days_before",

@@ -10,7 +10,7 @@ from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any, Literal, cast
 
-from waykeeper.findings import Finding, Position, did_you_mean, finding
+from waykeeper.findings import did_you_mean
 from waykeeper.timing.canonical import around, between, day_of, point, span, within
 from waykeeper.timing.errors import PhraseError
 from waykeeper.timing.phrases import (
@@ -331,11 +331,6 @@ class _Reader:
         return point(count, unit, side, event, clock, offset=offset)
 
 
-def is_name(name: str) -> bool:
-    """True for a name that a phrase can count from: an anchor, visit, gate or item."""
-    return bool(_NAME.fullmatch(name)) and name not in _RESERVED
-
-
 @lru_cache(maxsize=4096)
 def parse(text: str) -> Phrase:
     """Read one phrase. Common misspellings are read too; `spelling` tells them from the right spelling.
@@ -353,11 +348,3 @@ def spelling(text: str) -> str | None:
     """The one right spelling of a phrase, or None where it is already spelt so. Raises PhraseError."""
     right = str(parse(text))
     return None if right == text else right
-
-
-def spelling_finding(text: str, position: Position | None = None) -> Finding | None:
-    """WKT301 with the right spelling as its remedy; None where the phrase is spelt right. Raises PhraseError."""
-    right = spelling(text)
-    if right is None:
-        return None
-    return finding("WKT301", f"{text!r} is another spelling of {right!r}", position, f"Write {right!r}.")

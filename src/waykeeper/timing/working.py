@@ -63,14 +63,12 @@ def holiday_version() -> str:
     return version("holidays")
 
 
-def public_holidays(country: str, years: Iterable[int]) -> Mapping[date, str]:
-    """Public holidays with their observed days, each with its name in the country's language, by day."""
-    return _public_holidays(country, tuple(years))[0]
-
-
 @lru_cache(maxsize=64)
 def _public_holidays(country: str, years: tuple[int, ...]) -> tuple[Mapping[date, str], tuple[int, ...]]:
-    """The holidays, and the years that the library has data for: in one without, a holiday would be taken for open."""
+    """The holidays with their observed days, each by its name, and the years that the library has data for.
+
+    In a year without, a holiday would be taken for open.
+    """
     found, lacks_some = _country(country, years)
     known = tuple(year for year in years if found.start_year <= year <= found.end_year)
     if lacks_some:

@@ -54,11 +54,6 @@ def check_narrative(value: Any, here: Place, run: Run) -> None:
         run.add("WKV206", (here, "div"), fault or f"link '#{lost[0]}' of the narrative leads to nothing that is there")
 
 
-def narrative_fault(text: str) -> str | None:
-    """What is wrong with the XHTML text of a narrative by itself, or None."""
-    return _read(text)[0]
-
-
 def _read(text: str) -> tuple[str | None, tuple[str, ...]]:
     """What is wrong by itself, and the ids that its internal links name."""
     if "<!DOCTYPE" in text or "<!ENTITY" in text or "<?" in text.strip()[1:]:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from waykeeper.findings import Finding, WaykeeperError, finding
-from waykeeper.verbs import inputs, words
+from waykeeper.verbs import inputs
 
 if TYPE_CHECKING:
     from waykeeper.pathway.comparing import Comparison
@@ -29,9 +29,7 @@ def compare_pathways(a: str, b: str, *, clinic: str = "") -> Comparison:
     return compare(_pathway(a, clinic, "A"), _pathway(b, clinic, "B"))
 
 
-def review_pathway(
-    pathway: str, *, clinic: str, surgery: str, discharge: str = "", side: str = "left", anaesthesia: str = "unknown"
-) -> Review:
+def review_pathway(pathway: str, *, clinic: str, surgery: str, discharge: str = "") -> Review:
     """The review sheet of a pathway in a clinic, with the days of an example patient of whom nothing is known.
 
     pathway   as for `compare_pathways`; the clinic's own overlays are in force beside those that it names
@@ -41,16 +39,12 @@ def review_pathway(
     from waykeeper.record import read
     from waykeeper.report.review import review
 
-    words.choice(side, inputs.SIDES, "--side")
-    words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     known = inputs.clinic_of(clinic)
     given = inputs.anchors_of(known, surgery, discharge)
     chosen, noted = _checked(pathway, clinic, "")
     system = known.own_identifier_system or known.patient_identifier_system
     example = {"resourceType": "Patient", "id": EXAMPLE, "identifier": [{"system": system, "value": EXAMPLE}]}
-    plan = compile_plan(
-        chosen, known, read([(f"Patient/{EXAMPLE}", example)]), given, side=side, anaesthesia=anaesthesia
-    )
+    plan = compile_plan(chosen, known, read([(f"Patient/{EXAMPLE}", example)]), given, side="left")
     return review(chosen, plan, known, [one.line() for one in (*noted, *plan.findings)])
 
 

@@ -3,14 +3,13 @@
 from waykeeper.exchange.sources.mapping import Mapping, read_mapping
 from waykeeper.exchange.sources.merged import joined, plans_joined
 from waykeeper.exchange.sources.model import Bookings
-from waykeeper.exchange.sources.reading import is_bookings, read_bookings
+from waykeeper.exchange.sources.reading import read_bookings
 from waykeeper.exchange.sources.settling import across, unknown
 
 __all__ = [
     "Bookings",
     "Mapping",
     "across",
-    "is_bookings",
     "joined",
     "plans_joined",
     "read_bookings",

@@ -19,11 +19,6 @@ READERS: dict[str, Callable[[Sequence[str], Mapping, str], Bookings]] = {
 }  # fmt: skip
 
 
-def is_bookings(path: str) -> bool:
-    """True for a file of bookings, as against FHIR. A folder is one if it holds HL7 v2 messages and no FHIR."""
-    return ending(path) in READERS
-
-
 def ending(path: str) -> str:
     """The ending that tells the format, of a compressed file too."""
     return Path(path.removesuffix(".gz")).suffix.lower()
