@@ -165,6 +165,23 @@ def test_a_visit_before_surgery_is_not_booked_after_it():
     assert "book" not in row.next_action
 
 
+@pytest.mark.parametrize(
+    ("status", "day", "telehealth", "word", "says"),
+    [
+        ("booked", date(2026, 3, 3), False, "unconfirmed", "did not come and surgery took place, it is too late"),
+        ("booked", date(2026, 3, 27), False, "booked-late", "have the booking cancelled"),
+        ("fulfilled", date(2026, 3, 3), True, "needs-review", "if not and surgery took place, it is too late"),
+    ],
+)
+def test_nor_is_one_booked_again_after_it_whatever_became_of_its_booking(status, day, telehealth, word, says):
+    of = plan(lesson())
+    found = evidence("Appointment/1", status, day, link_to=link(of, "class"), telehealth=telehealth)
+    after = next(r for r in worklist([(of, State())], [found], AFTER).rows if r.kind == "visit")
+    assert (after.verdict, after.by) == (word, AFTER)
+    assert says in after.next_action and "before surgery on Wed 2026-03-18" in after.reason
+    assert "rebook" not in after.next_action and "book the visit" not in after.next_action
+
+
 def test_the_days_for_a_slot_are_weekdays():
     row = visit_row("booked", date(2026, 4, 8), date(2026, 3, 25), "two-week")  # its window ends on Sunday 5 April
     assert row.verdict == "booked-late"

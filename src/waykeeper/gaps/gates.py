@@ -60,7 +60,7 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
     due     the gate's own day
     """
     items = {i.key: i for i in setting.plan.items}
-    past = _is_past(due, setting)
+    past = setting.of_before(due)
     left = lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
     states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
     states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
@@ -76,11 +76,6 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
 def _titles(titles: Counter[str]) -> str:
     several = [(title, {"title": title, "count": count}) for title, count in titles.items()]
     return "; ".join(sentence("missing", "several", about) if about["count"] != 1 else t for t, about in several)
-
-
-def _is_past(day: date | None, setting: Setting) -> bool:
-    """True for what was to be there by a surgery that is over."""
-    return day is not None and setting.surgery is not None and day <= setting.surgery < setting.as_of
 
 
 def _title(item: Item) -> str:
@@ -105,7 +100,7 @@ def _state(need: Key, item: Item | None, verdict: Verdict | None, setting: Setti
         return sentence("missing", "put_away", {}), title
     if need.kind == "visit" and verdict.word in _MET_WORDS["visit"]:
         return sentence("missing", "recognised", {}), title
-    if need.kind in _BY_A_DAY and _is_past(verdict.mend_by, setting):
+    if need.kind in _BY_A_DAY and setting.of_before(verdict.mend_by):
         return sentence("missing", "past_gate" if past else "past", {}), title
     if need.kind in MEDICINES and verdict.word == "needs-review" and (doubt := _doubt(item, setting)):
         return sentence("missing", doubt, {}), title

@@ -107,13 +107,8 @@ def _task_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
     if more.raw("due") is None:
         return "undated"
     if setting.as_of > more.raw("due"):
-        return "overdue-past" if _before_past_surgery(more.raw("due"), setting) else "overdue"
+        return "overdue-past" if setting.of_before(more.raw("due")) else "overdue"
     return "due" if setting.as_of >= more.raw("due_from") else "not-yet-due"
-
-
-def _before_past_surgery(due: date, setting: Setting) -> bool:
-    """True if a thing was due up to the surgery day and that is over: too late to do, not too late to record."""
-    return setting.surgery is not None and due <= setting.surgery < setting.as_of
 
 
 def _done_word(item: Item, own: ItemState, more: Filling) -> str:
@@ -294,6 +289,15 @@ def _from_surgery(setting: Setting, more: Filling) -> str:
     return "restart-due" if setting.as_of >= start else "not-yet-due-restart"
 
 
+def _put_away(own: ItemState, setting: Setting, more: Filling) -> str:
+    """A hold that a person withdrew after its last dose was told: from the surgery day on its restart is asked for.
+
+    Where a push withdrew it, that asks for the restart itself (part `restart-needed`).
+    """
+    over = setting.surgery is not None and setting.as_of >= setting.surgery
+    return _from_surgery(setting, more) if over and not own.withdrawn_by_us and own.restarted_on is None else "excused"
+
+
 def _taken_again(own: ItemState, setting: Setting, more: Filling) -> bool:
     """True if the restart is of this pause: one of a day before its last dose was told was of an earlier pause."""
     day, last = own.restarted_on, more.raw("last_dose") if _pauses(more) else None
@@ -309,7 +313,7 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, more: Filling) -> s
     if own.restart_asked and not setting.died and not other_medicine(item, setting):
         return "restart-asked"
     if ended_for(setting, own):
-        return "excused"
+        return _put_away(own, setting, more) if stopped and not setting.ended else "excused"
     if _is_void(own):
         return "needs-review-void"
     if ahead := _recorded_ahead(setting, more):
@@ -330,6 +334,10 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     if was := other_medicine(item, setting):
         more.update(told_of_other(item, was))
     said = spoken("hold", _hold_word(item, own, setting, more), item, more, setting, mend=more.raw("last_dose"))
+    by_a_person = own.cls == "withdrawn" and not own.withdrawn_by_us and not own.restart_asked
+    if by_a_person and said.word in ("restart-due", "not-yet-due"):
+        told = sentence("tails", "put_away", {"by_whom": f" by {own.by}" if own.by else ""})
+        return replace(said, reason=f"{said.reason} {told}")
     not_taken = own.not_taken.day if own.not_taken else None
     if not_taken is None or said.word not in ("answered", "unanswered") or _to_come(not_taken, setting):
         return said
@@ -342,7 +350,8 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     more = _filling(item, own, setting)
     due = more.raw("due")
     lacking = missing(item, setting, attended, due)
-    more["missing"] = lacking or sentence("missing", "nothing", {})
+    refused = _refused(own, setting, more) if own.status in _FAILED else ""
+    more["missing"] = " ".join(filter(None, (refused, lacking))) or sentence("missing", "nothing", {})
     decide = acts(item.released_by or item.who or "coordinator", "decide", {})
     more.update({"decide": decide, "decide_it": decide[0].lower() + decide[1:], "home": home_since(setting)})
     if ended_for(setting, own):
@@ -351,7 +360,9 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
         word = "needs-review-void"
     elif own.was_done:
         word = "needs-review-future" if _to_come(own.done_on, setting) else "released"
-    elif own.status not in _FAILED and not lacking:
+    elif refused:
+        word = f"shut{_too_late(due, setting) or '-refused'}"
+    elif not lacking:
         word = f"ready{_too_late(due, setting)}"
     elif due is None:
         word = "undated"
@@ -360,9 +371,16 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     return spoken("gate", word, item, more, setting, mend=due)
 
 
+def _refused(own: ItemState, setting: Setting, more: Filling) -> str:
+    """The sentence of a check that somebody decided against, with who, when and why: a no is no open question."""
+    more["refused_on"] = None if _to_come(own.done_on, setting) else own.done_on
+    told = f" on {more['refused_on']}" if more.raw("refused_on") else ""
+    return sentence("missing", "refused", {**more, "on": told})
+
+
 def _too_late(due: date | None, setting: Setting) -> str:
     """How a check reads whose time is over: before a surgery that is over, or of a stay that may be over."""
-    if due is not None and _before_past_surgery(due, setting):
+    if setting.of_before(due):
         return "-past"
     return after_stay(due, setting)
 

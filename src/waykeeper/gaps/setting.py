@@ -52,6 +52,10 @@ class Setting:
         """What is recorded about an item."""
         return self.state.items.get(item.key, NOTHING_RECORDED)
 
+    def of_before(self, day: date | None) -> bool:
+        """True for what was to be there by a surgery that is over: too late to do, not too late to record."""
+        return day is not None and self.surgery is not None and day <= self.surgery < self.as_of
+
     def rests(self, item: Item) -> bool:
         """True if the item comes after a surgery that nothing proves."""
         if not self.unproven or self.surgery is None:

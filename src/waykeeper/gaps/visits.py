@@ -170,11 +170,12 @@ def _awaited(item: Item, setting: Setting) -> str:
 def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Setting) -> tuple[str, Match | None, str]:
     """The first line of the table that holds: entry of the words, the deciding match, why it contradicts."""
     as_of = setting.as_of
+    past = "-past" if setting.of_before(when.closes) else ""
     if found.attended:
         return *_best_attended(found.attended, when), ""
     if found.contradictory:
         first, why = found.contradictory[0]
-        return "needs-review-distant" if why == "at_a_distance" else "needs-review", first, why
+        return f"needs-review-distant{past}" if why == "at_a_distance" else "needs-review", first, why
     if ended_for(setting, own):
         return "excused", None, ""
     if own.cls == "void":
@@ -185,16 +186,15 @@ def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Settin
     if live is not None and live.fact.day and when.inside(live.fact.day):
         return "booked", live, ""
     if over is not None and over.fact.says == "unconfirmed":
-        return "unconfirmed", over, ""
+        return f"unconfirmed{past}", over, ""
     if live is not None and live.fact.day:
-        return ("booked-early" if live.fact.day < when.opens else "booked-late"), live, ""
+        return ("booked-early" if live.fact.day < when.opens else f"booked-late{past}"), live, ""
     return _unbooked(found, when, setting), None, ""
 
 
 def _missed(found: Sorted, when: Days, setting: Setting) -> str:
     """`missed` in three readings: too late for good, never given a slot (not the patient's doing), not attended."""
-    surgery = setting.surgery
-    if surgery is not None and when.closes is not None and when.closes <= surgery < setting.as_of:
+    if setting.of_before(when.closes):
         return "missed-past"
     return "missed" if found.fell or found.guesses else "missed-unbooked"
 
