@@ -1,6 +1,8 @@
 """No output of a command is written over another, or over what the command reads."""
 
+import csv
 import itertools
+import json
 import os
 from pathlib import Path
 
@@ -9,7 +11,7 @@ import pytest
 from waykeeper.cli.application import _built
 from waykeeper.cli.command_table import COMMANDS
 from waykeeper.cli.main import main
-from waykeeper.cli.paths import READ, WRITTEN, apart
+from waykeeper.cli.paths import NO_STREAM, READ, WRITTEN, apart, to_stdout
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
 
@@ -72,14 +74,41 @@ def test_what_may_stand_together(tmp_path, monkeypatch):
 
 def test_standard_output_takes_one_document(capsys):
     for command, names in WRITTEN.items():
-        for one, other in itertools.combinations(names, 2):
+        streams = [name for name in names if name not in NO_STREAM.get(command, ())]
+        for one, other in itertools.combinations(streams, 2):
             assert refused(command, **{one: "-", other: "-"}) == ["WKC203"], f"{command}: {one}, {other}"
         for name in names:
             apart(command, {name: "-"})
+            assert to_stdout(command, {name: "-"}) is (name in streams), f"{command}: {name}"
     assert main(["validate", str(PLAN), "--json", "-", "--junit", "-"]) == 2
     assert capsys.readouterr().out == ""
     assert main(["validate", str(PLAN), "--junit", "-"]) == 0
     assert "<testsuites" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("command", "beside"),
+    [
+        (["gaps", "--from", str(PLAN), "--as-of", "2026-03-02", "--csv", "-"], "Waykeeper proposes"),
+        (["gaps", "--from", str(PLAN), "--as-of", "2026-03-02", "--json", "-"], "Waykeeper proposes"),
+        (["measures", "--from", str(PLAN), "--month", "2026-03", "--csv", "-"], "2026-03"),
+        (["pathways", "--compare", *["total-ankle-replacement"] * 2, "--json", "-"], "total-ankle"),
+        (["validate", str(PLAN), "--json", "-"], "no findings"),
+    ],
+)
+def test_what_is_no_data_leaves_standard_output_to_the_data(capsys, command, beside):
+    """A program that reads the table or the document meets nothing behind it; what people read is on standard error."""
+    assert main(command) == 0
+    data, said = capsys.readouterr()
+    assert beside in said
+    if "--json" in command:
+        json.loads(data)
+    else:
+        rows = list(csv.reader(data.splitlines()))
+        assert len(rows) > 1
+        assert {len(row) for row in rows} == {len(rows[0])}
+    assert main(["gaps", "--from", str(PLAN), "--as-of", "2026-03-02"]) == 0  # the next command of this process
+    assert "Waykeeper proposes" in capsys.readouterr().out
 
 
 def test_a_baseline_is_brought_up_to_date_in_its_place(tmp_path):

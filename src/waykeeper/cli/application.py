@@ -48,9 +48,10 @@ def _apart(name: str, function: Callable[..., None]) -> Callable[..., None]:
 
     @wraps(function)
     def checked(**given: Any) -> None:
-        from waykeeper.cli.paths import apart
+        from waykeeper.cli.paths import apart, to_stdout
 
         apart(name, given)
+        session.stdout_taken = to_stdout(name, given)
         function(**given)
 
     return checked

@@ -28,6 +28,14 @@ WRITTEN: Mapping[str, tuple[str, ...]] = {
     "sheet": ("html",),
     "validate": ("json", "junit", "sarif", "write_baseline"),
 }
+# Of these the folders and databases: `-` is a name there like any other, and never standard output.
+NO_STREAM: Mapping[str, tuple[str, ...]] = {
+    "demo": ("output",),
+    "export": ("output",),
+    "letters": ("output",),
+    "push": ("ledger", "errors_to"),
+    "sandbox": ("db",),
+}
 READ: Mapping[str, tuple[str, ...]] = {
     "calendar": ("bundle",),
     "check": ("pathway",),
@@ -84,13 +92,21 @@ def apart(command: str, given: Mapping[str, Any]) -> None:
                 raise WaykeeperError(finding("WKC203", said, help="Write to another file; what is read stays."))
 
 
+def to_stdout(command: str, given: Mapping[str, Any]) -> bool:
+    """True where standard output takes a document of the command, by whatever name: then nothing else goes there."""
+    from waykeeper.exchange.files import is_stdout
+
+    return any(is_stdout(str(given[name])) for name in _streams(command) if given.get(name))
+
+
+def _streams(command: str) -> list[str]:
+    """The parameters for which `-` is standard output."""
+    return [name for name in WRITTEN.get(command, ()) if name not in NO_STREAM.get(command, ())]
+
+
 def _one_stream(command: str, given: Mapping[str, Any]) -> None:
     """Two documents in one stream are neither: nothing that reads it can tell where the second begins."""
-    there = [
-        _Place(parameter, "-", "-", False).option
-        for parameter in WRITTEN.get(command, ())
-        if given.get(parameter) == "-"
-    ]
+    there = [_Place(name, "-", "-", False).option for name in _streams(command) if given.get(name) == "-"]
     if len(there) > 1:
         said = f"{' and '.join(there)} are both written to standard output, '-'"
         raise WaykeeperError(finding("WKC203", said, help="Give each but one a file of its own."))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -20,6 +21,7 @@ CAUTION = (
     "and every date is checked by a person before it is relied on."
 )
 debug = False
+stdout_taken = False  # a document of this command goes to standard output, so nothing else may
 settings = Settings()
 
 
@@ -34,7 +36,6 @@ def end(work: Callable[[], int]) -> NoReturn:
 def _requests_shown() -> Iterator[None]:
     """Each request to a server as a line on stderr: method, type, status, milliseconds, id; no patient, no secret."""
     import logging
-    import sys
 
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(logging.Formatter("%(name)s: %(message)s"))
@@ -71,10 +72,13 @@ def reports_shown(format_: str) -> Iterator[tuple[list[PushReport], Callable[[Pu
 
 
 def put(text: str | Iterable[str]) -> None:
-    """The payload, on standard output."""
+    """The payload, on standard output; on standard error where an output option took that (`--csv -`)."""
     from waykeeper.exchange.files import write_whole
 
-    write_whole("-", text)
+    if stdout_taken:
+        sys.stderr.writelines((text,) if isinstance(text, str) else text)
+    else:
+        write_whole("-", text)
 
 
 def summary(findings: Any) -> str:

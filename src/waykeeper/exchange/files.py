@@ -241,6 +241,16 @@ def _kind_of(path: str) -> str:
     return "file" if stat.S_ISREG(found.st_mode) else "stream"
 
 
+def is_stdout(path: str) -> bool:
+    """True for a path that is written to standard output: `-`, or another name of what it goes to."""
+    if path == "-":
+        return True
+    try:
+        return _is_stdout(Path(path).stat())
+    except (OSError, ValueError):  # nothing is there yet; whoever opens it says what is wrong with it
+        return False
+
+
 def _is_stdout(found: os.stat_result) -> bool:
     """True for what standard output goes to: replaced, it would be lost to whatever is written there after."""
     try:

@@ -103,7 +103,7 @@ def _reviewed(name: str, clinic: str, surgery: str, discharge: str) -> tuple[Any
 
 
 def _written(document: tuple[Any, Any, Any], html: str, json_: str, format_: str) -> int:
-    """Side files first; stdout gets the chosen format unless the page was asked for there."""
+    """Side files first, then the chosen format."""
     from waykeeper.exchange.files import write_whole
 
     text, plain, page = document
@@ -112,6 +112,5 @@ def _written(document: tuple[Any, Any, Any], html: str, json_: str, format_: str
         write_whole(json_, as_json)
     if html:
         write_whole(html, page())
-    if "-" not in (html, json_):
-        put(as_json if format_ == "json" else text())
+    put(as_json if format_ == "json" else text())
     return DONE
