@@ -86,7 +86,21 @@ def test_a_visit_that_was_kept_is_noted_once(one):
     for other in ({"on": date(2026, 2, 28)}, {"by": "Nurse Kim"}, {"text": "at home"}):
         with pytest.raises(WaykeeperError) as refused:
             note(server, identifier, str(VISIT), "done", **{"by": "Nurse Park", "on": DAY, "text": "in town"} | other)
-        assert "is recorded as kept already" in refused.value.findings[0].details
+        said, ref = refused.value.findings[0], f"Encounter/{of_kind(server, identifier, 'Encounter')[0]['id']}"
+        assert "is recorded as kept already, on 2026-03-01" in said.details
+        assert f"set {ref} to entered-in-error" in said.help
+
+
+@pytest.mark.parametrize(("item", "what"), [(BLOOD, "done"), (READY, "released"), (BLOOD, "owner")])
+def test_what_is_done_already_says_when_and_what_corrects_it(one, item, what):
+    server, identifier = one
+    note(server, identifier, str(item), "released" if item is READY else "done", by="Nurse Park", on=DAY)
+    ref = next(r for r, x in plan_resources(server, identifier) if x.get("status") == "completed")
+    with pytest.raises(WaykeeperError) as refused:
+        note(server, identifier, str(item), what, by="Nurse Kim", on=date(2026, 2, 28), text="Kim")
+    (said,) = refused.value.findings
+    assert f"is completed already, on 2026-03-01 ({ref})" in said.details
+    assert said.help.startswith(f"If that is wrong, correct {ref} on the server")
 
 
 def test_a_visit_that_was_recorded_as_kept_in_error_can_be_recorded_again(one):

@@ -40,7 +40,7 @@ from waykeeper.fhir.names import (
     TAG_SYSTEM,
     TEST_LABEL,
 )
-from waykeeper.fhir.recorded import LONGEST_HOLD, output_of
+from waykeeper.fhir.recorded import LONGEST_HOLD, done_on, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.contacts import may_close
@@ -179,9 +179,9 @@ def _attended(
     if told and told[1].get("status") != "entered-in-error":
         if all(told[1].get(part) == made[part] for part in ("status", "type", "period")):
             return f"{_told(item, 'done', noted, ref)}{AS_BEFORE}"
-        raise _unfit(f"{item.key} is recorded as kept already")
+        raise _kept_already(item, *told)
     if status_class(request) not in ("open", "busy", "done"):
-        raise _unfit(f"{item.key} is {request.get('status')} already")
+        raise _unfit(f"{item.key} is {request.get('status')} already", _STANDS.format(ref))
     entries = [_anew(server, *told, made) if told else _once(made, name)]
     if status_class(request) != "done":
         version = str((request.get("meta") or {}).get("versionId") or "")
@@ -191,8 +191,19 @@ def _attended(
     except BadAnswerError as refused:
         raise (_AgainError(refused) if refused.status in STALE else refused) from None
     if not told and status_of(answered[0]) == THERE:
-        raise _AgainError(_unfit(f"{item.key} is recorded as kept already"))
+        raise _AgainError(_kept_already(item, "its Encounter", {}))
     return _told(item, "done", noted, ref)
+
+
+# What was noted is never written over by another note: of two days nobody could tell which is right.
+_STANDS = "If that is wrong, correct {} on the server: a note does not write over what is done or withdrawn."
+
+
+def _kept_already(item: Item, ref: str, encounter: Resource) -> WaykeeperError:
+    """WKX240 for a visit that has its Encounter, with what corrects a wrong one."""
+    day = str((encounter.get("period") or {}).get("start") or "")[:10]
+    remedy = f"If that is wrong, set {ref} to entered-in-error on the server, then note the visit again."
+    return _unfit(f"{item.key} is recorded as kept already{f', on {day}' if day else ''} ({ref})", remedy)
 
 
 def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resource:
@@ -312,9 +323,11 @@ def _open_yet(
         return
     said = identity(resource)
     status = resource.get("status") or resource.get("lifecycleStatus")
-    details = f"{item.key} {said.part if said else ''} is {status} already"
+    day = done_on(resource, plan.zone)
+    details = f"{item.key} {said.part if said else ''} is {status} already{f', on {day.isoformat()}' if day else ''}"
     if not plan.withdrawn:
-        raise _unfit(details)
+        ref = f"{resource['resourceType']}/{resource.get('id')}"
+        raise _unfit(f"{details} ({ref})", _STANDS.format(ref))
     others = sorted(
         p.episode.number for p, _ in read_all(held) if not p.withdrawn and p.pathway.url == plan.pathway.url
     )
