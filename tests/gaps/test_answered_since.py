@@ -15,6 +15,7 @@ from gaps.plans import SURGERY, dates, item, plan
 from merge.small import LATEX, MRN, clinic, compiled, pathway, patient
 from merge.stories import answer
 from merge.worlds import Memory
+from waykeeper.exchange.made_again import to_make_again
 from waykeeper.fhir import answers, is_ours, read_all
 from waykeeper.fhir.names import TASK_CODES
 from waykeeper.gaps import TheatreCase, TheatreList, worklist
@@ -23,7 +24,7 @@ from waykeeper.plan.answers import digest, facts_told
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Answers, Identifier, Item, ItemState, Key, State
 from waykeeper.record import read
-from waykeeper.timing.model import Standing
+from waykeeper.timing.model import Anchor, Moment, Standing
 
 WASHING = (
     ("who: patient\n        at: {evening", "who: patient\n        unless: [latex_allergy]\n        at: {evening"),
@@ -346,3 +347,28 @@ def test_the_theatre_list_comes_first_and_hides_no_answer():
             r for r in worklist(read_all(world.resources()), (), AS_OF, theatre=theatre).rows if r.kind == "plan"
         )
         assert row.verdict == word and "not made with the answers" in " ".join((row.reason, *row.questions))
+
+
+@pytest.mark.parametrize(
+    ("standing", "proven", "command"),
+    [
+        (Standing.ASSUMED, {"discharge": "Encounter/1"}, "(move, as the day of discharge is recorded too)"),
+        (Standing.AWAITED, {"discharge": "Encounter/1"}, "(move, as the day of discharge is recorded too)"),
+        (Standing.RECORDED, {"discharge": "Encounter/1"}, "(compile --from) and push it"),
+        (Standing.ASSUMED, {}, "(compile --from) and push it"),
+        (Standing.ASSUMED, {"surgery": "Procedure/1"}, "(compile --from) and push it"),
+    ],
+)
+def test_the_next_command_is_one_that_goes_through(standing, proven, command):
+    """A push refuses a plan with another day of discharge than stands (WKU101), so there only a move is named."""
+    ask = Item(Key("question", "card"), "Any card?", fact="card", asks_for=(Key("task", "one"),))
+    one = item("task", "one", dates(SURGERY), undecided=("card",))
+    moment = None if standing is Standing.AWAITED else Moment(date(2026, 3, 20))
+    made = plan(ask, one)
+    made = replace(made, anchors=(*made.anchors, Anchor("discharge", moment, standing)))
+    told = ItemState(ask.key, "completed", "done", fact_answer="no", done_on=date(2026, 2, 1))
+    state = State({ask.key: told, one.key: ItemState(one.key)}, proven=proven)
+    row = next(r for r in worklist([(made, state)], (), date(2026, 3, 1)).rows if r.kind == "plan")
+    assert f"Make the plan again with what the server holds {command};" in row.next_action
+    noted = to_make_again(made, State({one.key: ItemState(one.key)}, proven=proven), ask, "fact", "no")
+    assert ("make it again (move" in noted, "push it" in noted) == (command.startswith("(move"), "push" in command)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
+from waykeeper.plan.answered_since import learnt_since
 from waykeeper.plan.answers import facts_by_digits, facts_told
 from waykeeper.plan.model import Item, ItemState, Plan, State
 
-MAKE_AGAIN = "; the plan was not made with this answer: make it again (compile --from) and push it"
-CANNOT_TELL = (
-    "; the plan does not say whether it was made with this answer: if it was not, make it again (compile --from) and"
-    " push it"
-)
+MAKE_AGAIN = "; the plan was not made with this answer: make it again {}"
+CANNOT_TELL = "; the plan does not say whether it was made with this answer: if it was not, make it again {}"
 _OVER = ("withdrawn", "done")
 
 
@@ -26,9 +24,16 @@ def to_make_again(plan: Plan, state: State, item: Item, what: str, answer: str) 
     told: dict[str, str] | None = facts_told(plan.answers)
     if plan.answers and not told:
         told = facts_by_digits(plan, state)
+    how = _how(plan, state)
     if told is None and not _open_still(plan, state, item.fact):
-        return CANNOT_TELL
-    return "" if told and told.get(item.fact) == answer else MAKE_AGAIN
+        return CANNOT_TELL.format(how)
+    return "" if told and told.get(item.fact) == answer else MAKE_AGAIN.format(how)
+
+
+def _how(plan: Plan, state: State) -> str:
+    """By which command: a push is refused where a day was learnt since, and a move takes both over."""
+    learnt = learnt_since(plan, state)
+    return f"(move; the day of {' and '.join(learnt)} is recorded too)" if learnt else "(compile --from) and push it"
 
 
 def _open_still(plan: Plan, state: State, fact: str) -> bool:

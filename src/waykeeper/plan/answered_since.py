@@ -13,6 +13,7 @@ from typing import Literal
 
 from waykeeper.plan.answers import YES_NO, facts_by_digits, facts_told
 from waykeeper.plan.model import Item, Key, Plan, State
+from waykeeper.timing.model import Standing
 
 # answered: unknown when the plan was made · changed, taken-back: it was made with `before`
 # contradicted: it was made with this very answer, and the record says the opposite · unclear: neither yes nor no
@@ -64,6 +65,15 @@ def answered_since(plan: Plan, state: State, questions: Sequence[Item] | None = 
         known = facts_by_digits(plan, state)
     one = _Reading(plan, state, known)
     return {item.fact: since for item, _ in held if (since := one.of(item)) is not None}
+
+
+def learnt_since(plan: Plan, state: State) -> tuple[str, ...]:
+    """The anchors whose day was awaited or assumed in the plan and is recorded by now: `discharge`, for instance.
+
+    A plan compiled with such a day is another one than stands, so that only a move makes it again, no push.
+    """
+    open_yet = (Standing.AWAITED, Standing.ASSUMED)
+    return tuple(a.name for a in plan.anchors if a.standing in open_yet and a.name in state.proven)
 
 
 def hanging(since: Iterable[Since]) -> Mapping[Key, tuple[Since, ...]]:
