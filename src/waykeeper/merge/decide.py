@@ -244,7 +244,7 @@ class _Merge:
             "entered in error, the plan still wants it" if cls == "void" else "a person withdrew it, the plan wants it"
         )
         said = digest(standing, "status")
-        if self._dispute(place, ("status",), why, said, "wanted") == "ours" and cls != "void":
+        if self._dispute(place, ("status",), why, said, "wanted") == "ours":
             verdicts: dict[str, Verdict] = dict.fromkeys(GROUPS, "write")
             after = reoffered(weave(standing, wanted, GROUPS), offers(wanted, standing, verdicts), before="")
             self._row(place, "write", "a person chose the plan's side", groups=GROUPS, after=after)
@@ -374,10 +374,10 @@ class _Merge:
         if cls not in ("open", "busy"):
             self._row(place, "history" if older else "keep", "done or over" if cls == "done" else "withdrawn before")
             return
-        if place[1] == "appointment" and not older:
-            self._own_wish(place, standing, cls)
+        if place[1] == "appointment" and cls == "busy" and not older:
+            self._row(place, "keep", "booked: the scheduler's")
             return
-        reason = f"replaced by round {number}" if older else "not needed any more"
+        reason = f"replaced by round {number}" if older else self._not_needed(place)
         answered = older and place[1] == "hold"
         worked_on = (cls == "busy" or touched(standing)) and not answered
         why = f"{reason}, but somebody works on it or changed it"
@@ -386,13 +386,12 @@ class _Merge:
         else:
             self._row(place, "replace" if older else "withdraw", reason, after=withdrawn(standing, reason))
 
-    def _own_wish(self, place: Place, standing: Mapping[str, Any], cls: str) -> None:
-        """Our Appointment of a visit for which the scheduler made its own, or whose clinic wants no proposals."""
-        if cls == "busy" or touched(standing):
-            self._row(place, "keep", "booked: the scheduler's" if cls == "busy" else "a person changed it")
-            return
-        reason = "the visit has an appointment of the scheduler"
-        self._row(place, "withdraw", reason, after=withdrawn(standing, reason))
+    def _not_needed(self, place: Place) -> str:
+        """Why a part of an item that is wanted is not."""
+        if place[1] != "appointment":
+            return "not needed any more"
+        taken_up = place[0] in self.visits.taken_up
+        return "the visit has an appointment of the scheduler" if taken_up else "the clinic wants no proposals"
 
     def _left_item(self, found: Sequence[Place]) -> None:
         """An item that the plan does not want any more: withdrawn whole, or not at all."""

@@ -1,0 +1,72 @@
+"""What a person did to one part of a visit: asked about, and the answer does what it says.
+
+Contract: a part that is not wanted any more and was touched is a conflict; `--take ours` writes what the plan wants.
+"""
+
+from dataclasses import replace
+from datetime import date
+
+from merge.small import VISIT
+from merge.stories import MOVED, book, theirs, words
+from merge.worlds import Memory, later
+from waykeeper.merge import decide
+from waykeeper.pathway.model import Settings
+
+OLD_WISH = [{"start": "2026-03-29", "end": "2026-04-01"}]
+
+
+def changed_wish_beside_a_booking() -> Memory:
+    """A person changed the days of our proposal; then the scheduler made an Appointment of its own."""
+    world = Memory()
+    world.push()
+    world.edit(VISIT, "appointment", requestedPeriod=OLD_WISH)
+    theirs(world, date(2026, 4, 2))
+    return world
+
+
+def test_a_changed_proposal_never_keeps_days_of_an_old_surgery_in_silence():
+    world = changed_wish_beside_a_booking()
+    moved = world.push(surgery=later(MOVED))
+    assert words(moved, VISIT, "appointment") == ["conflict"] and len(world.conflicts()) == 1
+    assert world.at(VISIT, "appointment")["requestedPeriod"] == OLD_WISH
+    world.push(surgery=later(MOVED), take={str(VISIT): "ours"})
+    assert world.at(VISIT, "appointment")["status"] == "cancelled" and world.conflicts() == []
+    assert world.push(surgery=later(MOVED)).changing == ()
+
+
+def test_a_changed_proposal_that_a_person_keeps_is_asked_about_once_for_one_surgery():
+    world = changed_wish_beside_a_booking()
+    world.push()
+    world.push(take={str(VISIT): "theirs"})
+    assert world.at(VISIT, "appointment")["status"] == "proposed" and world.conflicts() == []
+    assert world.push().changing == ()
+    world.push(surgery=later(MOVED))
+    assert len(world.conflicts()) == 1
+
+
+def test_our_proposal_that_became_a_booking_stays_beside_one_of_the_schedulers_own():
+    world = Memory()
+    world.push()
+    book(world, date(2026, 4, 1))
+    theirs(world, date(2026, 4, 2))
+    assert words(world.push(), VISIT, "appointment") == ["keep"] and world.conflicts() == []
+
+
+def test_a_clinic_that_wants_no_proposals_any_more_says_so_as_the_reason():
+    world = Memory()
+    world.push()
+    plan = world.plan()
+    quiet = replace(plan, settings=Settings(proposed_appointments=False))
+    world.send(decide(quiet, world.resources(), today=world.today))
+    wish = world.at(VISIT, "appointment")
+    assert (wish["status"], wish["cancelationReason"]) == ("cancelled", {"text": "the clinic wants no proposals"})
+
+
+def test_a_request_entered_in_error_comes_back_where_the_plans_side_is_taken():
+    world = Memory()
+    world.push()
+    world.edit(VISIT, "request", status="entered-in-error")
+    assert words(world.push(), VISIT, "request") == ["conflict"]
+    world.push(take={str(VISIT): "ours"})
+    assert world.at(VISIT, "request")["status"] == "active" and world.conflicts() == []
+    assert world.push().changing == ()
