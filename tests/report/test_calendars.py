@@ -100,6 +100,16 @@ def test_an_answered_hold_has_its_last_dose_day_and_its_days_without():
     assert last.walk("VALARM")
 
 
+@pytest.mark.parametrize(("day", "rings"), [(date(2026, 2, 20), True), (date(2026, 3, 20), False)])
+def test_a_pause_rings_until_its_own_restart(day, rings):
+    """As on the sheet: a restart of before the pause, or of a day to come, ends nothing."""
+    made, own = plan(), replace(answered(5).items[WARFARIN], restarted_on=day)
+    uid = made.episode.uuid(WARFARIN.kind, WARFARIN.item, "calendar:last-dose")
+    later = datetime(2026, 3, 21, 9, 30, tzinfo=NOW.tzinfo)
+    assert uid in events(ics(made, State({WARFARIN: own}))), "before the day of the restart"
+    assert (uid in events(ics(made, State({WARFARIN: own}), now=later, sequence=1))) is rings
+
+
 def test_an_answer_that_was_taken_back_takes_its_events_back():
     """After a move every confirmed hold needs approval again: the old alarm must stop."""
     made = plan()

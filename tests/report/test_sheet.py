@@ -121,6 +121,20 @@ def test_the_answer_counts_and_not_the_proposal():
     assert "March 12" not in text.words
 
 
+@pytest.mark.parametrize("day", [date(2026, 3, 1), date(2026, 3, 20)])
+def test_a_restart_of_before_the_pause_or_of_a_day_to_come_leaves_the_pause_on_the_sheet(day):
+    """The list says of neither that the medicine was taken again: the sheet must not drop its days."""
+    again = State({WARFARIN: replace(answered().items[WARFARIN], restarted_on=day)})
+    entry = Page(chunk(sheet_html(plan(), again, as_of=AS_OF, language="en", checked_against=None), str(WARFARIN)))
+    assert "Last day you may take it: Thursday, March 12, 2026" in entry.words
+
+
+def test_a_restart_of_before_the_pause_changes_no_code():
+    before, after = (replace(answered().items[WARFARIN], restarted_on=day) for day in (date(2026, 3, 1), SURGERY))
+    assert check_code(plan(), State({WARFARIN: before})) == check_code(plan(), answered())
+    assert check_code(plan(), State({WARFARIN: after})) != check_code(plan(), answered())
+
+
 def test_no_missed_day_still_leaves_out_the_day_of_surgery():
     text = Page(chunk(sheet_html(plan(), answered(0), as_of=AS_OF, language="en", checked_against=None), str(WARFARIN)))
     assert "Last day you may take it: Tuesday, March 17, 2026" in text.words

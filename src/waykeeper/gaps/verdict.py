@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 
+from waykeeper.gaps.medicines import hold_verdict, medicine_verdict
 from waykeeper.gaps.model import Match, Verdict
-from waykeeper.gaps.others import PLAIN, gate_verdict
+from waykeeper.gaps.others import gate_verdict, goal_verdict, instruction_verdict, restriction_verdict, task_verdict
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.visits import visit_verdict
 from waykeeper.plan.model import Item, Key, Plan, State
+
+_BY_KIND: Mapping[str, Callable[[Item, Setting], Verdict]] = {
+    "task": task_verdict,
+    "question": task_verdict,
+    "hold": hold_verdict,
+    "medicine": medicine_verdict,
+    "instruction": instruction_verdict,
+    "restriction": restriction_verdict,
+    "goal": goal_verdict,
+}
 
 
 def verdict(
@@ -36,7 +47,7 @@ def _one(item: Item, on: Setting, matched: Sequence[Match], others: Mapping[Key,
         return visit_verdict(item, on, matched)
     if kind == "gate":
         return gate_verdict(item, on, others)
-    return PLAIN[kind](item, on)
+    return _BY_KIND[kind](item, on)
 
 
 def verdicts(on: Setting, matched: Mapping[Key, Sequence[Match]]) -> dict[Key, Verdict]:

@@ -8,13 +8,13 @@ from datetime import date, timedelta
 
 from waykeeper.findings import Position
 from waykeeper.medicines import REASON_ONLY, MedicineRow, as_proposed, unclear
+from waykeeper.medicines.due import days_of, first_gap_day, longest_last_dose
 from waykeeper.pathway.model import PathwayItem, Source
-from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, Key
-from waykeeper.timing import working_days_before
+from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, ItemState, Key
+from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Dates, Moment, WorkingCalendar
 
 LONGEST_PLAUSIBLE = 28  # days: the longest hold of the published rules (oestrogen, monthly naltrexone)
-EARLIEST_GAP = 14  # days before surgery: an unanswered hold is a gap from here at the latest
 
 
 def hold_items(
@@ -114,17 +114,17 @@ def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> 
 
 def _dates(row: MedicineRow, proposal: HoldProposal, surgery: Moment, calendar: WorkingCalendar) -> Dates:
     """`at` is the last-dose day; `due_from` the first day on which an unanswered row is a gap."""
-    latest = surgery.day - timedelta(days=EARLIEST_GAP)
-    last = proposal.last_dose or _longest(row, surgery)
-    due_from = min(latest, working_days_before(last, 3, calendar)) if last else latest
-    at = Moment(last) if proposal.last_dose and last else None
+    last = proposal.last_dose or longest_last_dose(row, surgery.day)
+    due_from = first_gap_day(last, surgery.day, days_of(calendar))
+    at = Moment(proposal.last_dose) if proposal.last_dose else None
     days = row.longest_days if row.longest_days is not None else LONGEST_PLAUSIBLE
     earliest = surgery.day - timedelta(days=days) if row.missed_days is None else None
     return Dates(target=at, at=at, due_from=due_from, earliest=earliest)
 
 
-def _longest(row: MedicineRow, surgery: Moment) -> date | None:
-    return surgery.day - timedelta(days=row.longest_days + 1) if row.longest_days is not None else None
+def answer_in_force(item: Item, own: ItemState) -> HoldAnswer | None:
+    """The answer that is recorded, else the one that the plan was made with."""
+    return own.answer or (item.hold.answered if item.hold else None)
 
 
 def pauses(answer: HoldAnswer) -> bool:
@@ -147,6 +147,23 @@ def told_last_dose(hold: HoldProposal | None, answer: HoldAnswer, surgery: date)
     if hold is not None and pauses(answer) and as_proposed(answer.missed_days, hold, surgery):
         return hold.last_dose
     return last_dose_of(answer, surgery)
+
+
+def restarted(item: Item, own: ItemState, surgery: date | None, today: date | None) -> date | None:
+    """The day on which a medicine was taken again after the pause of the plan; None where nobody recorded it.
+
+    today   None where no day is looked at: what is recorded for a day to come has not happened yet
+
+    A restart of before the last dose that is told was of an earlier pause, or is a slip: the pause still comes.
+    """
+    day, answer = own.restarted_on, answer_in_force(item, own)
+    if day is None or to_come(day, today):
+        return None
+    last = item.hold.last_dose if item.hold else None
+    if answer is not None and surgery is not None:
+        last = told_last_dose(item.hold, answer, surgery)
+    of_before = answer is not None and pauses(answer) and last is not None and day < last
+    return None if of_before else day
 
 
 def taken_inside(hold: HoldProposal | None, taken: Moment | None, last_dose: date | None, surgery: date | None) -> bool:

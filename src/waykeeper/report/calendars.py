@@ -21,7 +21,7 @@ from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, sentences_of
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.plain import clean
-from waykeeper.report.selection import RELEASED, Bookings, Entry, LeftOut, check_code, select
+from waykeeper.report.selection import RELEASED, RESTARTED, Bookings, Entry, LeftOut, check_code, select
 from waykeeper.report.sheet import line_words, pathway_words, unsure_notes
 from waykeeper.report.zone_rules import vtimezone
 from waykeeper.timing.model import Dates, Moment
@@ -86,10 +86,10 @@ def calendar_ics(
 
 
 def _ended(plan: Plan, state: State, now: datetime) -> dict[Key, LeftOut]:
-    """The restrictions that have ended by the day on which a calendar is made: as the sheet of that day has them."""
+    """What has ended by the day on which a calendar is made, as the sheet of that day has it: restrictions, pauses."""
     today = _stamp(now).astimezone(ZoneInfo(plan.zone)).date()
     left = select(plan, state, as_of=today, language="en").left_out
-    return {x.key: x for x in left if x.reason == RELEASED}
+    return {x.key: x for x in left if x.reason == RELEASED or x.reason.startswith(RESTARTED)}
 
 
 def calendar_left_out(

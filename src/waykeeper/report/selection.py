@@ -15,6 +15,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from waykeeper.plan.answered_since import answered_since, hanging
+from waykeeper.plan.holds import restarted
 from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.plan.validity import done_counts
@@ -31,6 +32,7 @@ Bookings = Mapping[Key, Evidence]
 
 PREPARED = "it prepared an operation whose day is over"
 RELEASED = "released"
+RESTARTED = "restarted on"
 _OVER = frozenset({"fulfilled", "finished"})
 _LIVE = frozenset({"booked", "arrived", "checked-in", "in-progress"})
 _PEOPLE_AT_HOME = ("patient", "family", "helper", "caregiver")
@@ -166,8 +168,8 @@ def _medicine(case: _Case, item: Item) -> Entry | str:
     held = case.of(item)
     if held.cls == "withdrawn" and held.withdrawn_by_us and not unlisted(item, case.plan, case.state):
         return "withdrawn: the medicine is no longer in the plan"
-    if held.restarted_on:
-        return f"restarted on {held.restarted_on.isoformat()}"
+    if day := restarted(item, held, case.plan.surgery_day, case.as_of):
+        return f"{RESTARTED} {day.isoformat()}"
     line = medicine_line(case.plan, item, case.state)
     if held.cls in ("withdrawn", "void"):  # somebody took our hold away: say nothing but the safe sentence
         line = MedicineLine(line.name, "wait")
@@ -319,7 +321,8 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
     seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited,
                           *item.undecided]  # fmt: skip
     if item.key.kind in MEDICINES:
-        seen = [line.told, line.last_dose, line.limit, held.restarted_on, *([line.morning] if line.morning else [])]
+        again = restarted(item, held, plan.surgery_day, None)
+        seen = [line.told, line.last_dose, line.limit, again, *([line.morning] if line.morning else [])]
     ended = item.key.kind == "restriction" and (held.cls == "done" or ended_on(state, item, date.min) is not None)
     moment = booked_moment(booking, plan.zone) if booking else None
     if series_of(item.phrase):
