@@ -150,6 +150,15 @@ def _best_live(found: Sequence[Match], when: Days) -> Match | None:
     return min(found, key=lambda m: abs(((m.fact.day or target) - target).days))
 
 
+def _further(found: Sorted, chosen: Match | None, when: Days) -> list[Match]:
+    """Live bookings beside the one that the visit has; beside a visit that took place, each one of a later day."""
+    if not found.attended:
+        booking = _best_live(found.live, when)
+        return [m for m in found.live if m is not booking]
+    came = chosen.fact.day if chosen else None
+    return [m for m in found.live if m.fact.head.kind == "appointment" and m.fact.day != came]
+
+
 def _latest_over(found: Sorted, as_of: date) -> Match | None:
     """The latest booking or fallen-through one whose day is over; same day: by start, then what fell through wins."""
     over = [m for m in (*found.unconfirmed, *found.fell) if m.fact.day is not None and m.fact.day < as_of]
@@ -306,7 +315,8 @@ def _asks(
     if not word.startswith("attended"):
         older = [m for m in found.unconfirmed if m is not chosen]
         asks += [sentence("questions", "older_unconfirmed", {"day": m.fact.day}) for m in older]
-    asks += [sentence("questions", "duplicate", {"reference": m.fact.head.reference, "day": m.fact.day}) for m in extra]
+    second = "still_booked" if found.attended else "duplicate"
+    asks += [sentence("questions", second, {"reference": m.fact.head.reference, "day": m.fact.day}) for m in extra]
     return asks
 
 
@@ -321,12 +331,14 @@ def explained(match: Match, why: str, more: Filling) -> str:
 def _followed(found: Sorted, chosen: Match | None, word: str, when: Days, as_of: date) -> list[str]:
     """The sentences that follow the reason of a visit."""
     ends: list[str] = []
-    if word == "unconfirmed":
+    if word == "unconfirmed" or (word == "needs-review" and found.contradictory):
         live = _best_live(found.live, when)
-        if live is not None:
-            ends.append(sentence("tails", "live_elsewhere", {"other": live.fact.day}))
-        if when.closes is not None and as_of > when.closes:
-            ends.append(sentence("tails", "window_closed", {"close": when.closes}))
+        if live is not None and live.fact.day is not None:
+            where = "live_inside" if when.inside(live.fact.day) else "live_elsewhere"
+            where = "live_undated" if when.opens is None else where
+            ends.append(sentence("tails", where, {"other": live.fact.day}))
+    if word == "unconfirmed" and when.closes is not None and as_of > when.closes:
+        ends.append(sentence("tails", "window_closed", {"close": when.closes}))
     if word in ("missed", "overdue", "rebook", "to-book"):
         fell = _fell(found)
         if fell and word != "rebook":  # its own sentence says it
@@ -359,8 +371,7 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
         more.update({"day": day, "after_day": after(day), "reference": reference})
         more["why"] = explained(chosen, why, more) if why else ""
     said = say("visit", name, item, more, setting.as_of)
-    booking = _best_live(found.live, when)
-    extra = [m for m in found.live if m is not booking]
+    extra = _further(found, chosen, when)
     earlier = [m for m in (*found.fell, *found.unconfirmed, *found.attended) if m is not chosen]
     follow = _followed(found, chosen, said.word, when, setting.as_of)
     return Verdict(
