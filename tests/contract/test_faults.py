@@ -96,6 +96,9 @@ class Case:
 SOON = formatdate(time.time() - 60, usegmt=True)
 CASES = [
     Case("connection refused", Fault("GET", "nothing"), 2, "WKX103", "running"),
+    # RFC 9110, 15.3.3: the request might or might not eventually be acted upon
+    Case("202", Fault(answer=(202, "text/plain", b"queued", {})), 3, "WKX301", "Wait until the server"),
+    Case("202 after the commit", Fault(answer=(202, "", b"", {}), after=True), 3, "WKX301", "202", written=True),
     Case("400", Fault(answer=refusal(400)), 1, "WKX201", "400, no"),
     Case("400, a dangling reference", Fault(request=dangling), 1, "WKX201", "is-not-there"),
     Case("400, wrong version", Fault(answer=refusal(400, "conflict", "version")), 1, "WKX201", "400, version"),

@@ -91,6 +91,16 @@ def test_a_visit_that_was_kept_is_noted_once(one):
         assert f"set {ref} to entered-in-error" in said.help
 
 
+def test_a_note_that_the_server_only_took_is_not_told_as_written(one):
+    """RFC 9110, 15.3.3: accepted is not carried out."""
+    server, identifier = one
+    server.gave_up = (202,)
+    with pytest.raises(NoAnswerError) as unknown:
+        note(server, identifier, str(BLOOD), "done", by="Nurse Park", on=DAY)
+    assert unknown.value.exit_code == 3 and "Wait until the server" in unknown.value.findings[0].help
+    assert note(server, identifier, str(BLOOD), "done", by="Nurse Park", on=DAY).endswith(": as it was noted before")
+
+
 @pytest.mark.parametrize(("item", "what"), [(BLOOD, "done"), (READY, "released"), (BLOOD, "owner")])
 def test_what_is_done_already_says_when_and_what_corrects_it(one, item, what):
     server, identifier = one

@@ -49,6 +49,13 @@ WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
 NOT_OFFERED = (400, 403, 404, 405, 501)  # how a server refuses a type that its CapabilityStatement does not list
 STRICT = {"Prefer": "handling=strict"}  # a parameter that the server does not know is an error, not left out
 NO_BATCH = (400, 404, 405, 415, 422, 501)  # refusals after which each search is sent by itself
+# "Accepted" says nothing of whether it will be done (RFC 9110, 15.3.3). We never ask for it (`respond-async`), and
+# where the outcome is to be asked for differs between the releases of FHIR, so what stands afterwards is read instead.
+ACCEPTED = 202
+QUEUED = "202, the server has taken it and does not say whether it is carried out"
+QUEUED_HELP = (
+    "Wait until the server has worked it off, then run it again: what was written is found, nothing is written twice."
+)
 ASK_AGAIN = (408, 429, 502, 503, 504)  # where a request only reads
 _log = logging.getLogger("waykeeper.exchange")
 
@@ -130,7 +137,8 @@ class Server:
         repeatable   it only reads although it is a POST: it may be asked again where no answer came
 
         A GET, a search in a form and what is repeatable are tried again where the server is busy or the connection
-        broke. Raises NoAnswerError, BadAnswerError (not JSON, another host); a refusal is an Answer with its status.
+        broke. Raises NoAnswerError (also where a change was only taken, 202), BadAnswerError (not JSON, another
+        host); a refusal is an Answer with its status.
         """
         url = self._url(path)
         sent = {"Accept": FHIR_JSON, "Cache-Control": "no-cache", **(headers or {})}
@@ -145,7 +153,10 @@ class Server:
         reads = method == "GET" or form or repeatable
         for attempt in range(ATTEMPTS):
             try:
-                answer = self._at_home(self.signed(method, url, data, sent), what)
+                response = self.signed(method, url, data, sent)
+                if response.status_code == ACCEPTED and not reads and method != "DELETE":
+                    raise NoAnswerError(finding("WKX301", f"{what}: {QUEUED}", help=QUEUED_HELP))
+                answer = self._at_home(response, what)
             except NoAnswerError:
                 if not reads or attempt:
                     raise
