@@ -30,11 +30,11 @@ def test_proxy_certificates_and_permission_reach_the_connection(tmp_path):
     made = connection(
         tmp_path,
         'holds = "patients"\nproxy = "http://proxy:3128"\nca_bundle = "ca.pem"\nclient_certificate = "/own.pem"\n'
-        'client_key = "own.key"\nallow_http = true\n',
+        'client_key = "own.key"\nallow_http = true\ncalls_itself = "http://inside:8080/r4"\n',
     )
     assert made == Connection(
         "https://fhir.example.org/r4", "patients", "ward", "http://proxy:3128", str(tmp_path / "ca.pem"), "/own.pem",
-        str(tmp_path / "own.key"), allow_http=True,
+        str(tmp_path / "own.key"), allow_http=True, calls_itself="http://inside:8080/r4",
     )  # fmt: skip
 
 
@@ -65,6 +65,7 @@ def test_each_kind_of_sign_in(tmp_path, text, auth):
         ("proxy = 3128", 3, "proxy of server 'ward' must be a text"),
         ('allow_http = "yes"', 3, "allow_http must be true or false"),
         ('client_key = "k"', 3, "client_key needs client_certificate"),
+        ('calls_itself = "fhir.inside"', 3, "calls_itself of server 'ward' is no address"),
         ('auth = "oauth"', 3, "auth = 'oauth'. Allowed: basic, bearer, none, smart"),
         ('auth = "smrt"', 3, "Did you mean 'smart'?"),
         ('auth = "bearer"', 3, "one of token_env and token_file is needed, none is given"),

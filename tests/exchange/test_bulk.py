@@ -7,7 +7,7 @@ import json
 import pytest
 import responses
 
-from waykeeper.exchange import BadAnswerError, CannotSendError, NoAnswerError, Server
+from waykeeper.exchange import BadAnswerError, CannotSendError, Connection, NoAnswerError, Server
 from waykeeper.exchange.bulk import STATE, Wanted, export
 
 BASE = "https://fhir.example/r4"
@@ -187,6 +187,31 @@ def test_a_file_elsewhere_is_fetched_without_our_token(net, tmp_path):
     run(tmp_path, token="secret")
     told = {c.request.url: c.request.headers.get("Authorization") for c in net.calls}
     assert told[away] is None and told[STATUS] == "Bearer secret"
+
+
+INSIDE = "http://fhir.inside.example:8080/r4"  # what the server calls itself behind a proxy
+
+
+@pytest.mark.parametrize("told", ["by the settings", "by its statement", "by nobody"])
+def test_an_export_behind_a_proxy_is_asked_for_by_the_name_of_the_proxy(net, tmp_path, told):
+    """CapabilityStatement.implementation.url: "an absolute base URL for the implementation" (FHIR R4)."""
+    stated = {"resourceType": "CapabilityStatement", "implementation": {"url": f"{INSIDE}/"}}
+    net.get(f"{BASE}/metadata", json=stated if told == "by its statement" else {"resourceType": "CapabilityStatement"})
+    net.get(KICK, status=202, headers={"Content-Location": STATUS.replace(BASE, INSIDE)})
+    file = {"type": "Patient", "url": f"{FILES}/1".replace(BASE, INSIDE), "count": 2}
+    net.get(STATUS, json=manifest(requiresAccessToken=True, output=[file]))
+    net.get(f"{FILES}/1", body=PATIENTS, content_type=NDJSON)
+    net.delete(STATUS, status=202)
+    itself = INSIDE if told == "by the settings" else ""
+    where = Connection(BASE, calls_itself=itself)
+    if told == "by nobody":
+        with pytest.raises(BadAnswerError) as refused:
+            export(Server(where, token="secret"), str(tmp_path / "out"), WANTED)
+        assert code(refused) == "WKX210" and "http://fhir.inside.example:8080" in str(refused.value)
+        assert "calls_itself" in refused.value.findings[0].help
+    else:
+        assert export(Server(where, token="secret"), str(tmp_path / "out"), WANTED).counts == {"Patient": 2}
+    assert {c.request.url.startswith(BASE) for c in net.calls} == {True}, "nothing goes to the other address"
 
 
 @pytest.mark.parametrize(

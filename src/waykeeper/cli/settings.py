@@ -15,6 +15,7 @@ The file is `waykeeper.toml` in the current folder, else `[tool.waykeeper]` of i
     ca_bundle = "hospital-ca.pem"   # who may sign its certificate
     client_certificate = "our.pem"  # ours, with its key in it or as client_key
     allow_http = false              # true: patient data may travel unencrypted
+    calls_itself = "http://fhir.internal:8080/r4"   # in its links, where a proxy gives it another name; see WKX210
     auth = "smart"                  # none, bearer, basic or smart; without it WAYKEEPER_TOKEN is sent where it is set
     client_id = "waykeeper"         # smart (SMART Backend Services); also key_id, scopes, token_url
     key_file = "key.jwks.json"      # JWK, JWK Set or PEM: RSA (RS384) or P-384 (ES384)
@@ -53,7 +54,8 @@ def _keys_of(kind: str) -> tuple[str, ...]:
 
 AUTH_KEYS = tuple(key for kind in AUTHS for key in _keys_of(kind))
 PATHS = ("ca_bundle", "client_certificate", "client_key")
-SERVER_KEYS = ("url", "holds", "proxy", *PATHS, "allow_http", "auth", *AUTH_KEYS)
+SERVER_KEYS = ("url", "holds", "proxy", *PATHS, "allow_http", "calls_itself", "auth", *AUTH_KEYS)
+ADDRESS = "Write the base address that stands in the server's own links."
 VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 SECRET = re.compile(r"token|password|secret|credential|api_?key", re.IGNORECASE)
 
@@ -218,6 +220,8 @@ class _Said:
             self.wrong("url", f"server {name!r} has no url that begins with https://")
         if "@" in url:
             self.wrong("url", f"the url of server {name!r} holds credentials", 'Write auth = "basic" and user.')
+        if "calls_itself" in entry and not is_url(entry["calls_itself"]):
+            self.wrong("calls_itself", f"calls_itself of server {name!r} is no address that begins with http", ADDRESS)
         if holds not in HOLDS:
             self.wrong("holds", f"server {name!r} holds {holds!r}", _nearest(str(holds), HOLDS))
         if "client_key" in entry and "client_certificate" not in entry:
@@ -226,6 +230,7 @@ class _Said:
         made = Connection(
             url, holds, name, entry.get("proxy", ""), ca_bundle, certificate, key,
             allow_http=entry.get("allow_http", False), auth=self._auth(name, entry),
+            calls_itself=entry.get("calls_itself", ""),
         )  # fmt: skip
         return ServerEntry(ServerUrl(made), holds)
 

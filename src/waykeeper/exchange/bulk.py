@@ -10,10 +10,11 @@ import json
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 import orjson
 import requests
@@ -189,8 +190,7 @@ class _Export:
         if answer.status != 202 or not place:
             details = f"{path}: {answer.status}, the server does not say where the export will be"
             raise BadAnswerError(finding("WKX123", details), answer.status)
-        if not self.server.is_here(place):
-            raise BadAnswerError(finding("WKX210", f"{path}: the export is announced on another host"), answer.status)
+        place = self.server.by_our_address(place, f"{path}: the export is announced")
         return {"path": path, "types": list(types), "status": place, "manifest": None, "of_patients": False}
 
     def _manifest(self, job: dict[str, Any]) -> None:
@@ -287,9 +287,12 @@ class _Export:
     def _opened(self, url: str, job: Mapping[str, Any]) -> requests.Response:
         """The answer of a file: with credentials here, without them elsewhere, never with them elsewhere."""
         headers = {"Accept": NDJSON}
+        with suppress(BadAnswerError):
+            url = self.server.by_our_address(url, "a file of the export lies")
         here = self.server.is_here(url)
         if not here and job["manifest"].get("requiresAccessToken"):
-            raise BadAnswerError(finding("WKX210", "a file of the export lies on another host and wants our token"))
+            said = f"a file of the export lies on another host, {urlsplit(url).netloc}, and wants our token"
+            raise BadAnswerError(finding("WKX210", said))
         response = self.server.signed("GET", url, None, headers, stream=True) if here else self._elsewhere(url, headers)
         if response.status_code != 200:
             answer = read_answer(response, "file of the export")

@@ -71,6 +71,7 @@ class Connection:
     ca_bundle            PEM of the authorities that may sign its certificate
     client_certificate   PEM of ours, with its key in it or in `client_key`
     allow_http           let patient data travel unencrypted to another machine
+    calls_itself         the address in its own links, where it is reached by another; nothing is sent there
     auth                 None: the token in WAYKEEPER_TOKEN where there is one
     """
 
@@ -83,6 +84,7 @@ class Connection:
     client_key: str = ""
     allow_http: bool = False
     auth: Auth | None = None
+    calls_itself: str = ""
 
     def __str__(self) -> str:
         """Its address."""

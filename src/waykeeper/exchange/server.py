@@ -6,7 +6,7 @@ import contextlib
 import logging
 import time
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from email.utils import parsedate_to_datetime
 from itertools import chain
@@ -33,7 +33,7 @@ from waykeeper.exchange.matches import as_page, matches, torn
 from waykeeper.exchange.own_names import ABSOLUTE, named, relative_to
 from waykeeper.exchange.statement import Statement, statement_of
 from waykeeper.exchange.wire_json import dumps, loads
-from waykeeper.findings import Finding, finding
+from waykeeper.findings import Finding, WaykeeperError, finding
 
 Held = tuple[str, dict[str, Any]]
 Pairs = Sequence[tuple[str, str]]
@@ -104,7 +104,10 @@ class Server:
         self._origin = _origin_of(self.base, self._allow_http)
         self._timeout, self._sleep = timeout, sleep
         self._statement: Statement | None = None  # once it was asked for
-        self._names = frozenset({self.base})  # what it calls itself where it makes references absolute
+        told = connection.calls_itself.rstrip("/")
+        # what it calls itself where it makes references absolute, or says where something is
+        self._names = frozenset({self.base, told} if told else {self.base})
+        self._stated: frozenset[str] | None = None  # what its CapabilityStatement says of that, once it was asked for
         self._session = requests.Session()
         self._session.auth = _as_it_is  # else requests would sign with what a .netrc holds
         # A connection that was never made is tried again for any method; all else is decided in `send`.
@@ -333,23 +336,36 @@ class Server:
             link = next((str(k.get("url")) for k in page.get("link") or [] if k.get("relation") == "next"), "")
             if not link:
                 return
-            url = self._by_our_address(urljoin(self.base + "/", link), page)
+            self._names |= named(page)
+            url = self.by_our_address(urljoin(self.base + "/", link), f"{what}: the next page lies")
             if url in seen:
                 raise BadAnswerError(finding("WKX212", f"{what}: the pages go in a circle"), answer.status)
-            if urlsplit(url)[:2] != self._origin:
-                there = "://".join(urlsplit(url)[:2])
-                said = f"{what}: the next page lies on another host, {there}"
-                raise BadAnswerError(finding("WKX210", said), answer.status)
             seen.add(url)
             answer = self.send("GET", url)
         raise BadAnswerError(finding("WKX212", f"{what}: more than {MOST_PAGES} pages"))
 
-    def _by_our_address(self, url: str, page: dict[str, Any]) -> str:
-        """A link of the server by the address at which it is reached, where its matches show what it calls itself."""
-        for name in sorted(self._names | named(page)):
-            if url.startswith(name) and url[len(name) : len(name) + 1] in ("", "/", "?"):
-                return self.base + url.removeprefix(name)
-        return url
+    def by_our_address(self, url: str, what: str) -> str:
+        """A link of the server by the address at which it is reached, also where it calls itself otherwise.
+
+        Nothing is ever sent to the other address. Raises BadAnswerError WKX210, beginning with `what`, for one of whose
+        address nobody says that it is this server: not its matches, its CapabilityStatement or the settings.
+        """
+        ours = _under(self._names, url, self.base)
+        if not self.is_here(ours):
+            ours = _under(self._stated_names(), url, self.base)
+        if self.is_here(ours):
+            return ours
+        there = "://".join(urlsplit(url)[:2])
+        raise BadAnswerError(finding("WKX210", f"{what} on another host, {there}"))
+
+    def _stated_names(self) -> frozenset[str]:
+        """The address that the CapabilityStatement gives; nothing where there is none, or no such statement."""
+        if self._stated is None:
+            self._stated = frozenset()
+            with contextlib.suppress(WaykeeperError):
+                said = self.statement()
+                self._stated = frozenset({said.url}) if said is not None and said.url else self._stated
+        return self._stated
 
     def bundle(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Post a transaction or batch; the response entries, as many as were sent.
@@ -460,6 +476,14 @@ def broken(error: requests.exceptions.RequestException, host: str) -> NoAnswerEr
     if isinstance(error, kinds.Timeout | kinds.ChunkedEncodingError | kinds.ContentDecodingError):
         return NoAnswerError(finding("WKX301", f"{host} did not answer in time, or its answer is cut off"))
     return BadAnswerError(finding("WKX211", f"{host}: {type(error).__name__}"))
+
+
+def _under(names: Iterable[str], url: str, base: str) -> str:
+    """An address below one of the names of a server, below its base instead; any other as it is."""
+    for name in sorted(names):
+        if url.startswith(name) and url[len(name) : len(name) + 1] in ("", "/", "?"):
+            return base + url.removeprefix(name)
+    return url
 
 
 def _by_pages(params: Pairs) -> list[tuple[str, str]]:

@@ -18,6 +18,7 @@ class Statement:
     types: frozenset[str] = frozenset()
     interactions: frozenset[str] = frozenset()
     operations: frozenset[str] = frozenset()
+    url: str = ""  # its base address, as it knows it itself
 
     def lists(self, kind: str) -> bool:
         """False where types are listed, and not this one."""
@@ -35,7 +36,12 @@ def statement_of(document: Any) -> Statement | None:
         frozenset(str(one.get("type")) for one in resources),
         frozenset(str(one.get("code")) for r in rest for one in r.get("interaction") or ()),
         frozenset(str(name).removeprefix("$") for one in (*rest, *resources) for name in _operations(one)),
+        _address(document.get("implementation")),
     )
+
+
+def _address(implementation: Any) -> str:
+    return str(implementation.get("url") or "").rstrip("/") if isinstance(implementation, Mapping) else ""
 
 
 def _operations(part: Mapping[str, Any]) -> Iterator[Any]:
