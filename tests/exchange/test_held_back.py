@@ -3,6 +3,7 @@
 import csv
 import json
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +15,7 @@ from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
 from waykeeper.report.not_whole import NOT_WHOLE
 from waykeeper.sandbox import running
+from waykeeper.verbs import comparing
 
 BUNDLES = folder("sandbox_bundles") / "demo-left"
 PLAN, RECORD = str(BUNDLES / "plan.bundle.json"), str(BUNDLES / "record.bundle.json")
@@ -173,6 +175,41 @@ def test_the_answer_to_a_search_in_a_file_is_read_the_same(tmp_path):
     path.write_text(json.dumps(page))
     found = waykeeper.gaps(PLAN, str(path), as_of=DAY)
     assert [f.code for f in found.findings] == ["WKC225"] and len(found.worklist.lacking) == 1
+
+
+@pytest.mark.parametrize("large", [False, True])
+@pytest.mark.parametrize(
+    ("file", "code", "severity", "whole"),
+    [
+        ("errors-1.outcomes", "not-found", "error", False),  # whatever is an error there left something out
+        ("errors-1.outcomes", "incomplete", "information", False),
+        ("errors-1.outcomes", "informational", "information", True),
+        ("OperationOutcome-1.ndjson", "suppressed", "warning", False),  # the file of another exporter
+    ],
+)
+def test_what_an_export_left_out_makes_the_list_not_whole(tmp_path, monkeypatch, large, file, code, severity, whole):
+    """Bulk Data Access 2.0, `error` of the manifest: OperationOutcomes of what could not be exported."""
+    monkeypatch.setattr(comparing, "LARGE", 1 if large else comparing.LARGE)
+    resources = [e["resource"] for e in json.loads(Path(PLAN).read_text())["entry"]]
+    (tmp_path / "all.ndjson").write_text("".join(json.dumps(r) + "\n" for r in resources))
+    issue = {"severity": severity, "code": code, "diagnostics": "Appointment: index broken"}
+    outcome = {"resourceType": "OperationOutcome", "issue": [issue]}
+    (tmp_path / file).write_text(json.dumps(outcome) + "\n")
+    found = waykeeper.gaps(str(tmp_path), as_of=DAY)
+    assert (found.evidence == ()) or not large
+    assert [f.code for f in found.findings if f.code == "WKC225"] == ([] if whole else ["WKC225"])
+    assert len(found.worklist.lacking) == (0 if whole else 1)
+    assert whole or "index broken" in found.worklist.lacking[0]
+
+
+def test_what_an_export_left_out_is_told_of_a_record_read_from_it(tmp_path, capsys):
+    record = [e["resource"] for e in json.loads(Path(RECORD).read_text())["entry"]]
+    (tmp_path / "all.ndjson").write_text("".join(json.dumps(r) + "\n" for r in record))
+    issue = {"severity": "error", "code": "exception", "diagnostics": "MedicationStatement: index broken"}
+    (tmp_path / "errors-1.outcomes").write_text(json.dumps({"resourceType": "OperationOutcome", "issue": [issue]}))
+    given = ["--clinic", "clinic-demo", "--surgery", "2026-03-18T07:30", "--side", "left", "--output", "-"]
+    assert main(["compile", "total-ankle-replacement", "--patient", str(tmp_path), *given]) == 0
+    assert "WKR108" in (said := capsys.readouterr().err) and "index broken" in said
 
 
 UNREADABLE = {"resource": {"resourceType": "Device", "id": "d1", "identifier": "x"}, "search": {"mode": "match"}}

@@ -20,7 +20,7 @@ import orjson
 import requests
 
 from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError, refusal
-from waykeeper.exchange.files import write_whole
+from waykeeper.exchange.files import OUTCOMES, write_whole
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import ATTEMPTS, FHIR_JSON, LONGEST_WAIT, Answer, Server, broken, pause_of, read_answer
 from waykeeper.findings import Finding, Position, finding
@@ -325,7 +325,7 @@ class _Export:
     def _errors(self) -> tuple[Finding, ...]:
         """What the server could not export, as findings; kept whole in files that are no resources of a caseload."""
         found: list[Finding] = []
-        for one, name, job in self._listed("error", "errors-{}.outcomes"):
+        for one, name, job in self._listed("error", f"errors-{{}}{OUTCOMES}"):
             self._fetch(one, name, job)
             for line in _lines_of(self.folder / name):
                 found += _issues(orjson.loads(line))

@@ -91,16 +91,16 @@ def refusal(status: int, what: str, document: Any, kind: str = "") -> BadAnswerE
 
 def issue_texts(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of an OperationOutcome say, errors only where there are any; at most five."""
-    issues = _issues(outcome)
+    issues = issues_of(outcome)
     return words_of([i for i in issues if i.get("severity") in GRAVE] or issues)
 
 
 def grave(outcome: Mapping[str, Any]) -> list[str]:
     """What the issues of severity error or fatal say; at most five."""
-    return words_of([i for i in _issues(outcome) if i.get("severity") in GRAVE])
+    return words_of([i for i in issues_of(outcome) if i.get("severity") in GRAVE])
 
 
-def _issues(outcome: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def issues_of(outcome: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The issues, however a server in trouble may have written them."""
     told = outcome.get("issue")
     return [i for i in told if isinstance(i, Mapping)] if isinstance(told, list) else []

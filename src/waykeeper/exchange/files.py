@@ -25,6 +25,7 @@ Held = tuple[str, dict[str, Any]]
 MEBIBYTE = 1024 * 1024
 LARGEST = 512 * MEBIBYTE  # bytes, before and after unpacking; a larger file is given as NDJSON in parts
 ENDINGS = (".json", ".ndjson", ".json.gz", ".ndjson.gz")
+OUTCOMES = ".outcomes"  # what a bulk export could not give, a line each: no resources of a caseload
 
 
 @contextmanager
@@ -152,6 +153,17 @@ def read_resources(path: str, pages: list[Page] | None = None) -> list[Held]:
         if pages is not None:
             pages += pages_of(document)
     return found
+
+
+def exported_outcomes(path: str) -> list[Held]:
+    """What the server of a bulk export said of it, kept beside it: OperationOutcomes, each with its file and line.
+
+    Nothing for what is no folder. Raises WaykeeperError WKC101, WKC102.
+    """
+    found = sorted(Path(path).rglob(f"*{OUTCOMES}")) if path != "-" and Path(path).is_dir() else []
+    lines = [(f, n, line) for f in found for n, line in enumerate(read_bytes(str(f)).splitlines(), 1) if line.strip()]
+    told = [(f"{file.name}:{number}", _parse(line, str(file), number)) for file, number, line in lines]
+    return [(place, one) for place, one in told if isinstance(one, dict)]
 
 
 def read_bundle(path: str) -> dict[str, Any]:

@@ -9,7 +9,8 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from waykeeper.exchange.errors import BadAnswerError, grave, words_of
+from waykeeper.exchange.errors import GRAVE, BadAnswerError, grave, issues_of, words_of
+from waykeeper.exchange.files import exported_outcomes
 from waykeeper.fhir.shape import misshapen, with_whose
 from waykeeper.findings import Finding, finding
 from waykeeper.record import withheld as not_given
@@ -72,6 +73,20 @@ def not_given_of(resources: Iterable[Mapping[str, Any]]) -> list[str]:
     """What the OperationOutcomes among resources say that was not given."""
     outcomes = (one for one in resources if one.get("resourceType") == "OperationOutcome")
     return [said for one in outcomes for said in words_of(list(not_given(one)))]
+
+
+def not_exported(path: str) -> list[str]:
+    """What the server of a bulk export could not give, by the files in which `export` keeps it; [] for what is none.
+
+    Whatever is an error there left something out, by whichever code: the file is the list of what failed. Raises
+    WaykeeperError WKC101, WKC102.
+    """
+    said = []
+    for place, outcome in exported_outcomes(path):
+        issues = [i for i in issues_of(outcome) if i.get("severity") in GRAVE]
+        found = issues + [i for i in not_given(outcome) if i not in issues]
+        said += [f"{place}: {text}" for text in words_of(found)]
+    return said
 
 
 def _heed(outcome: Resource, what: str, lacking: list[Finding] | None) -> None:

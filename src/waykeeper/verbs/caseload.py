@@ -16,6 +16,7 @@ from pathlib import Path
 from time import perf_counter
 
 from waykeeper.exchange.files import unwritable
+from waykeeper.exchange.matches import not_given_of
 from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.exchange.partition import Parts, UnreadableError, check, check_shapes, partition, resources
 from waykeeper.exchange.reading import newest
@@ -39,6 +40,7 @@ class Caseload:
     copies    plans that were there more than once: the copy written last counts
     rootless  (patient, root) of plans that are not there themselves while their phases are
     left_out  types that plans name and of which nothing was read
+    held_back what the server says that it did not give, where it stands among the lines
     """
 
     worklist: Worklist
@@ -49,6 +51,7 @@ class Caseload:
     copies: int = 0
     rootless: tuple[tuple[str, str], ...] = ()
     left_out: frozenset[str] = frozenset()
+    held_back: tuple[str, ...] = ()
 
 
 def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, part: int = PART) -> Caseload:
@@ -88,7 +91,8 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
     count, copies = sum(one.plans for one in compared), sum(one.copies for one in compared)
     lost = tuple(pair for one in compared for pair in one.rootless)
     left_out = _types(compared).left_out
-    return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost, left_out)
+    held_back = tuple(dict.fromkeys(said for one in compared for said in one.held_back))
+    return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost, left_out, held_back)
 
 
 def _begin() -> None:
@@ -113,6 +117,7 @@ class _Compared:
     plans: int
     copies: int
     rootless: tuple[tuple[str, str], ...]
+    held_back: tuple[str, ...]
     types: Types
     as_of: date
 
@@ -167,6 +172,7 @@ def _part(part: Sequence[Path], moment: date | datetime, left_out: frozenset[str
         len(plans),
         len(several),
         tuple(rootless(held, plans)),
+        tuple(not_given_of(resource for _, resource in held)),
         types,
         report.as_of,
     )

@@ -166,13 +166,16 @@ def _bulk(sources: Sequence[str]) -> list[Path]:
 def _large(
     files: list[Path], day: date | None, sources: Sequence[str]
 ) -> tuple[Worklist, tuple[tuple[Plan, State], ...], tuple[Finding, ...]]:
+    from waykeeper.exchange.matches import not_exported
     from waykeeper.verbs.caseload import caseload
 
     made = caseload(files, day)
     lost = _rootless(made.rootless, sources)
     if not made.count:
         raise _no_plan(sources, lost)
-    return made.worklist, made.plans, (*_copies(made.copies, sources), *lost, *_left_out(made.left_out, sources))
+    held_back = _held_back([*made.held_back, *not_exported(sources[0])], Position(sources[0]))
+    noticed = (*_copies(made.copies, sources), *held_back, *lost, *_left_out(made.left_out, sources))
+    return made.worklist, made.plans, noticed
 
 
 def read_sources(
@@ -251,6 +254,10 @@ def _left_out(kinds: Collection[str], sources: Sequence[str]) -> tuple[Finding, 
     return (finding("WKC224", said, Position(", ".join(sources))),) if kinds else ()
 
 
+def _held_back(said: Sequence[str], where: Position | None = None) -> list[Finding]:
+    return [finding("WKC225", one, where or Position()) for one in said]
+
+
 def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
     said = f"{counted(count, 'plan')} {'was' if count == 1 else 'were'} read more than once"
     where = Position(", ".join(sources))
@@ -258,11 +265,11 @@ def _copies(count: int, sources: Sequence[str]) -> tuple[Finding, ...]:
 
 
 def _source(source: str, pages: list[Page], lacking: list[Finding]) -> list[Held]:
-    from waykeeper.exchange.matches import not_given_of
+    from waykeeper.exchange.matches import not_exported, not_given_of
 
     if not words.is_url(source):
         held = inputs.held_of([source], pages)
-        lacking += [finding("WKC225", said) for said in not_given_of(resource for _, resource in held)]
+        lacking += _held_back([*not_given_of(resource for _, resource in held), *not_exported(source)])
         return held
     from waykeeper.exchange import Server
     from waykeeper.exchange.reading import plan_resources

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from waykeeper.exchange.files import Held, read_bytes, read_resources
+from waykeeper.exchange.files import Held, exported_outcomes, read_bytes, read_resources
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import policy_table, rule_names
 from waykeeper.pathway import read_clinic
@@ -242,13 +242,16 @@ def held_of(paths: Sequence[str], pages: list[Page] | None = None) -> list[Held]
 
 
 def record_in(path: str) -> list[Held]:
-    """The resources of a record. Raises WaykeeperError WKR105 where pages of a search are missing."""
+    """The resources of a record, and what the server of an export said of it. Raises WaykeeperError WKR105.
+
+    WKR105: pages of a search are missing.
+    """
     pages: list[Page] = []
     held = held_of([path], pages)
     lacking = [finding("WKR105", said, Position(path)) for said in missing(pages)]
     if lacking:
         raise WaykeeperError(lacking)
-    return held
+    return [*held, *exported_outcomes(path)]
 
 
 def single(plans: list[tuple[Plan, State]], place: str, remedy: str) -> tuple[Plan, State]:
