@@ -8,13 +8,15 @@ from typing import Any
 
 from waykeeper.fhir.identity import own_identifier
 from waykeeper.fhir.names import TASK_CODES
+from waykeeper.fhir.recorded import achieved, done_on
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import IN_HAND
 from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.findings import WaykeeperError, finding
-from waykeeper.gaps.others import due_day
+from waykeeper.gaps.others import ACHIEVED, due_day
 from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.plan.validity import done_counts
 from waykeeper.timing.model import Dates, Moment
 
 Resource = dict[str, Any]
@@ -26,8 +28,23 @@ STATUS: Mapping[str, str] = {
 RETRACTED = ("output", "owner", "statusReason")  # what a Task entered in error said; its notes stay as history
 
 
+def asks_still(item: Item, resource: Mapping[str, Any], zone: str, today: date | None) -> bool:
+    """True where a resource is over and the list asks about its item all the same, so that a note is wanted.
+
+    It failed or was refused, was done too early, on a day that has not come or on none where the day counts, a goal
+    ended without being met, or a visit's request says that it was kept, which only an Encounter can say. What counts
+    is never written over by a note.
+    """
+    if resource["resourceType"] == "Task" and resource.get("status") in ("failed", "rejected"):
+        return True
+    if status_class(resource) != "done":
+        return False
+    unmet = resource["resourceType"] == "Goal" and (achieved(resource) or ACHIEVED[0]) not in ACHIEVED
+    return unmet or item.key.kind == "visit" or not done_counts(item, done_on(resource, zone), today)
+
+
 def task_in_hand(
-    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str
+    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str, today: date | None = None
 ) -> tuple[str, Resource]:
     """The Task in hand about an item with the status that the word gives it; its reference is "" if it is a new one.
 
@@ -39,7 +56,8 @@ def task_in_hand(
     about = own.references.get("plan" if item.key == PLAN_KEY else LEADING[item.key.kind][1], "") if own else ""
     if own is None or not about:
         raise WaykeeperError(finding("WKX240", f"{item.key} is not on the server"))
-    if own.cls not in ("open", "busy"):
+    stands = next((r for known, r in held if known == about), None)
+    if own.cls not in ("open", "busy") and not (stands and asks_still(item, stands, plan.zone, today)):
         raise WaykeeperError(finding("WKX240", f"{item.key} is {own.status} already"))
     name = plan.episode.uuid(item.key.kind, item.key.item, IN_HAND, item.key.occurrence, own.round)
     ref, standing = next(((r, t) for r, t in held if own_identifier(t) == name), ("", None))

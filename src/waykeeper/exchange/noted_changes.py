@@ -8,7 +8,8 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, TASK_CODES
-from waykeeper.fhir.recorded import output_of
+from waykeeper.fhir.recorded import achieved, output_of
+from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import is_in_hand
 
 Resource = dict[str, Any]
@@ -30,7 +31,7 @@ class Noted:
 def completed(resource: Resource, noted: Noted) -> Resource:
     """Done, met or released, on the day that is noted."""
     kind = resource["resourceType"]
-    made = {**resource, "note": [*(resource.get("note") or []), written_on(resource, noted)]}
+    made = {**resource, "note": [*(resource.get("note") or []), *_over_before(resource), written_on(resource, noted)]}
     if kind == "Goal":
         met = {"coding": [{"system": GOAL_ACHIEVEMENT, "code": "achieved"}]}
         return {**made, "lifecycleStatus": "completed", "statusDate": noted.on.isoformat(), "achievementStatus": met}
@@ -38,6 +39,17 @@ def completed(resource: Resource, noted: Noted) -> Resource:
     if kind == "Task":
         made["executionPeriod"] = {**(resource.get("executionPeriod") or {}), "end": noted.on.isoformat()}
     return made
+
+
+def _over_before(resource: Resource) -> list[Resource]:
+    """What stood there and did not count, so that it is not lost: failed, refused, done too early, not met."""
+    if status_class(resource) != "done":
+        return []
+    period = resource.get("executionPeriod") or {}
+    day = period.get("end") or period.get("start") or resource.get("statusDate")
+    said = achieved(resource) if resource["resourceType"] == "Goal" else ""
+    told = ", ".join(str(p) for p in (said or status(resource), day) if p)
+    return [{"text": f"Recorded before: {told}."}]
 
 
 def annotation(noted: Noted) -> Resource:

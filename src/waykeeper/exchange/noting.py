@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from waykeeper.counting import counted
 from waykeeper.exchange.created_once import THERE, Created, created, standing
 from waykeeper.exchange.errors import BadAnswerError, refusal
-from waykeeper.exchange.in_hand import comes_back, plan_itself, task_in_hand
+from waykeeper.exchange.in_hand import asks_still, comes_back, plan_itself, task_in_hand
 from waykeeper.exchange.made_again import to_make_again
 from waykeeper.exchange.noted_before import noted_before
 from waykeeper.exchange.noted_changes import (
@@ -139,13 +139,14 @@ def _written(
         return _attended(server, held, plan, state, found, noted)
     _closable(plan, state, found, what, noted)
     if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
-        ref, resource = task_in_hand(held, plan, state, found, what)
+        ref, resource = task_in_hand(held, plan, state, found, what, noted.today)
     else:
         ref, resource = _part(held, plan, state, found, what)
         if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
             again = to_make_again(plan, state, found, what, noted.text)
             return f"{_told(found, what, noted, ref)}{AS_BEFORE}{again}"
-        _open_yet(held, plan, state, found, what, resource)
+        if plan.withdrawn or not asks_still(found, resource, plan.zone, noted.today):
+            _open_yet(held, plan, state, found, what, resource)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
         made = created(server, plan, found, changed)

@@ -83,11 +83,11 @@ def _with_recorded(
         closed_on=closed_on,
         earlier=earlier_answer(by_round, found.round, zone) if len(by_round) > 1 else None,
         not_taken=not_taken(of_any_round, zone) if of_any_round else None,
-        achieved=_achieved(leading) if key.kind == "goal" else "",
+        achieved=achieved(leading) if key.kind == "goal" else "",
     )
 
 
-def _achieved(goal: Mapping[str, Any]) -> str:
+def achieved(goal: Mapping[str, Any]) -> str:
     """How a goal ended: the code of the standard's value set (goal-achievement), else what stands there."""
     said = goal.get("achievementStatus") or {}
     codes = [c for c in said.get("coding") or () if c.get("code")]

@@ -16,7 +16,7 @@ from waykeeper.plan.model import Item, ItemState, Key
 from waykeeper.plan.validity import still_released
 
 _FAILED = ("failed", "rejected")
-_ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
+ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
 _SATURDAY = 5
 _ANSWERED = ("done", "done-early", "done-late")
 _IN_DOUBT = {"contradicted": "needs-review-contradicted", "unclear": "needs-review-no-answer"}  # how a question stands
@@ -237,7 +237,7 @@ def goal_verdict(item: Item, setting: Setting) -> Verdict:
         word = "excused"
     elif is_void(own):
         word = "needs-review-void"
-    elif own.cls == "done" and own.achieved and own.achieved not in _ACHIEVED:
+    elif own.cls == "done" and own.achieved and own.achieved not in ACHIEVED:
         word, more["achieved"] = "not-met-recorded", own.achieved.replace("-", " ")
     elif own.cls == "done":
         word = "needs-review-future" if setting.to_come(own.done_on) else "met"
