@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from waykeeper.plan.answered_since import learnt_since
-from waykeeper.plan.answers import facts_by_digits, facts_told
-from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.plan.answered_since import learnt_since, waits_for
+from waykeeper.plan.answers import made_with
+from waykeeper.plan.model import Item, Plan, State
 
 MAKE_AGAIN = "; the plan was not made with this answer: make it again {}"
 CANNOT_TELL = "; the plan does not say whether it was made with this answer: if it was not, make it again {}"
-_OVER = ("withdrawn", "done")
 
 
 def to_make_again(plan: Plan, state: State, item: Item, what: str, answer: str) -> str:
@@ -21,11 +20,8 @@ def to_make_again(plan: Plan, state: State, item: Item, what: str, answer: str) 
     """
     if what != "fact":
         return ""
-    told: dict[str, str] | None = facts_told(plan.answers)
-    if plan.answers and not told:
-        told = facts_by_digits(plan, state)
-    how = _how(plan, state)
-    if told is None and not _open_still(plan, state, item.fact):
+    told, how = made_with(plan, state), _how(plan, state)
+    if told is None and not waits_for(plan, state, item.fact):
         return CANNOT_TELL.format(how)
     return "" if told and told.get(item.fact) == answer else MAKE_AGAIN.format(how)
 
@@ -34,8 +30,3 @@ def _how(plan: Plan, state: State) -> str:
     """By which command: a push is refused where a day was learnt since, and a move takes both over."""
     learnt = learnt_since(plan, state)
     return f"(move; the day of {' and '.join(learnt)} is recorded too)" if learnt else "(compile --from) and push it"
-
-
-def _open_still(plan: Plan, state: State, fact: str) -> bool:
-    hang = [one.key for one in plan.items if fact in one.undecided]
-    return any(state.items.get(key, ItemState(key)).cls not in _OVER for key in hang)

@@ -13,14 +13,14 @@ from waykeeper.fhir.identity import called, identity
 from waykeeper.fhir.ownership import GROUPS, digest, mark, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
-from waykeeper.merge.attendance import attendance
+from waykeeper.merge.attendance import Attendance, attendance
 from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.in_hand import let_go
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
-from waykeeper.merge.rounds import as_asked, current, renewed
+from waykeeper.merge.rounds import Rounds, as_asked, current, renewed
 from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
@@ -69,7 +69,11 @@ def places(resources: Sequence[Resource]) -> dict[Place, Resource]:
 
 @dataclass
 class _Merge:
-    """The working state of one merge; lives no longer than the call."""
+    """The working state of one merge; lives no longer than the call.
+
+    First what is known before (`take` by item, what was settled, visits, rounds, what is wanted in them), then what is
+    decided of it.
+    """
 
     plan: Plan
     held: Holding
@@ -77,23 +81,31 @@ class _Merge:
     today: date | None
     unmarked: frozenset[str] = frozenset()  # what lost our extensions, and was known again
     reinstate: bool = False
+    take: Mapping[Key, Side] = field(init=False)
+    surgery: str = field(init=False)
+    settled: list[str] = field(init=False)
+    visits: Attendance = field(init=False)
+    rounds: Rounds = field(init=False)
+    items: Mapping[Key, Item] = field(init=False)
+    wanted: dict[Place, Resource] = field(init=False)
     rows: list[Decision] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
-    settled: list[str] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
 
-    def decisions(self) -> Decisions:
+    def __post_init__(self) -> None:
         self.take = self._takes()
         self.surgery = surgery_day(self.plan)
-        self.settled = list(self._settled_before())
+        self.settled = self._settled_before()
         self.visits = attendance(self.held, self.plan.zone, self.today)
         base = places(write(self.plan, current(self.plan, self.held)))
         self.rounds = renewed(self.plan, self.held, base, visits=self.visits, taken=self._anew(base))
         asked = as_asked(self.plan, self.held, self.rounds)
         same = not self.rounds.new and asked is self.plan
         self.plan = asked
-        self.items = {item.key: item for item in self.plan.items}
-        self.wanted = self._wanted(base if same else places(write(self.plan, self.rounds.numbers)))
+        self.items = {item.key: item for item in asked.items}
+        self.wanted = self._wanted(base if same else places(write(asked, self.rounds.numbers)))
+
+    def decisions(self) -> Decisions:
         for place, resource in self.wanted.items():
             if place[0].kind not in ("plan", "phase", "gate"):
                 self._part(place, resource)

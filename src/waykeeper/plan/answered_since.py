@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from waykeeper.plan.answers import YES_NO, facts_by_digits, facts_told
+from waykeeper.plan.answers import YES_NO, facts_told, made_with
 from waykeeper.plan.model import Item, Key, Plan, State
 from waykeeper.timing.model import Standing
 
@@ -60,10 +60,7 @@ def answered_since(plan: Plan, state: State, questions: Sequence[Item] | None = 
         left_out = (_left_out(state, key) for item, _ in held for key in item.asks_for)
         if not digits_only or not any(left_out):
             return {}
-    known: Mapping[str, str] | None = told
-    if digits_only:
-        known = facts_by_digits(plan, state)
-    one = _Reading(plan, state, known)
+    one = _Reading(plan, state, made_with(plan, state))
     return {item.fact: since for item, _ in held if (since := one.of(item)) is not None}
 
 
@@ -100,7 +97,7 @@ class _Reading:
         own = self.state.items[question.key]
         fact, now = question.fact, own.fact_answer if own.fact_answer in YES_NO and own.cls != "void" else ""
         before = self.told.get(fact, "")
-        open_still = tuple(k for k in self.undecided.get(fact, ()) if self._waits(k))
+        open_still = tuple(k for k in self.undecided.get(fact, ()) if _waits(self.state, k))
         decided = tuple(k for k in question.asks_for if self._stands(k) and k not in open_still)
         away = tuple(k for k in question.asks_for if k in self.known and _left_out(self.state, k))
         how: How
@@ -120,10 +117,16 @@ class _Reading:
         own = self.state.items.get(key)
         return own is None or own.cls != "withdrawn"
 
-    def _waits(self, key: Key) -> bool:
-        """True for what is still to come: what is done stays as it is, with what was not known when it was written."""
-        own = self.state.items.get(key)
-        return own is None or own.cls not in ("withdrawn", "done")
+
+def waits_for(plan: Plan, state: State, fact: str) -> bool:
+    """True if something that is still to come hangs on a fact that was not known when the plan was made."""
+    return any(fact in item.undecided and _waits(state, item.key) for item in plan.items)
+
+
+def _waits(state: State, key: Key) -> bool:
+    """True for what is still to come: what is done stays as it is, with what was not known when it was written."""
+    own = state.items.get(key)
+    return own is None or own.cls not in ("withdrawn", "done")
 
 
 def _left_out(state: State, key: Key) -> bool:

@@ -64,6 +64,12 @@ def recorded(state: State) -> Answers:
     )
 
 
+def made_with(plan: Plan, state: State) -> dict[str, str] | None:
+    """The answers to questions that a plan was made with, by fact; None where it is too old to say."""
+    told = facts_told(plan.answers)
+    return told if told or not plan.answers else facts_by_digits(plan, state)
+
+
 def facts_by_digits(plan: Plan, state: State) -> dict[str, str] | None:
     """The answers to questions that went into a plan whose digest has digits and no words; None where they do not say.
 
