@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 from importlib import import_module
 from pathlib import Path
@@ -15,13 +16,18 @@ from medicines.case_files import CALENDAR, entry, kidney, moment, row_of
 from waykeeper.findings import Finding, catalogue, finding
 from waykeeper.medicines import (
     MedicineRow,
+    WeanPhase,
+    cefazolin_grams,
     check_policies,
     check_rules,
+    check_weaning,
     clearance,
     package_rules,
     page,
     propose,
     ruleset,
+    supply_ends,
+    vancomycin_mg,
 )
 from waykeeper.medicines.indications import indications_of
 from waykeeper.medicines.instructions import safest
@@ -352,7 +358,7 @@ def test_the_page_asks_for_the_kidney_only_where_something_is_to_be_asked() -> N
     assert page((), surgery=SURGERY).kidney == ("ask: no creatinine is recorded",)
 
 
-# kidney
+# kidney and weight
 
 
 def test_the_ideal_weight_of_a_man() -> None:
@@ -363,6 +369,33 @@ def test_the_ideal_weight_of_a_man() -> None:
     )
     assert dict(tall)["ideal"] == 50 + Fraction("2.3") * (Fraction(180) / Fraction("2.54") - 60)
     assert [name for name, _ in small] == ["adjusted", "ideal"]
+
+
+def test_a_weight_just_above_nothing_has_a_dose() -> None:
+    """2 g below 120 kg, 15 mg/kg (ASHP 2013)."""
+    assert cefazolin_grams(Decimal("0.5")) == 2
+    assert vancomycin_mg(Decimal("0.5")) == (Decimal("7.5"), 0)
+    assert [vancomycin_mg(Decimal(kg))[1] for kg in ("74.9", "75.1")] == [1000, 1250]
+
+
+def test_half_a_tablet_a_day_is_a_use_and_none_is_not() -> None:
+    """Ten tablets at half a tablet a day last twenty days, the day of filling counted, computed."""
+    assert supply_ends(date(2026, 3, 1), Fraction(10), Fraction(1, 2)) == date(2026, 3, 20)
+    with pytest.raises(ValueError, match="above 0"):
+        supply_ends(date(2026, 3, 1), Fraction(10), Fraction(0))
+
+
+def test_forty_tablets_are_the_range_where_a_clinic_says_no_other() -> None:
+    """A clinic setting, low (common practice, no source)."""
+    for count, codes in ((40, []), (41, ["WKM403"])):
+        assert [f.code for f in check_weaning([WeanPhase(0, 0, Fraction(count))], 1)] == codes
+
+
+def test_as_many_tablets_as_the_phase_before_are_no_rise() -> None:
+    same = [WeanPhase(0, 2, Fraction(2)), WeanPhase(3, 5, Fraction(2))]
+    more = [WeanPhase(0, 2, Fraction(2)), WeanPhase(3, 5, Fraction(3))]
+    assert [f.code for f in check_weaning(same, 6)] == []
+    assert [f.code for f in check_weaning(more, 6)] == ["WKM402"]
 
 
 # rule files, rules, policies

@@ -9,7 +9,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from medicines.case_files import CALENDAR, ZONE, entry, proposal_cases
-from waykeeper.medicines import MedicineRow, check_rules, package_rules, propose
+from waykeeper.medicines import MedicineRow, check_rules, package_rules, propose, restart_rows
 from waykeeper.medicines.words import normalise
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing import Moment, calendar_for
@@ -69,6 +69,7 @@ def test_count_in_is_count_out_and_every_stop_has_a_restart(
         if row.missed_days is not None:
             assert row.last_dose is not None and row.last_dose <= day - timedelta(row.missed_days + 1)
             assert row.first_missed is not None and row.last_dose < row.first_missed
+    assert len(restart_rows(rows, cancelled_on=day)) == sum(r.stops for r in rows)
 
 
 @settings(max_examples=40, deadline=None)

@@ -12,10 +12,14 @@ from medicines.case_files import CALENDAR, ZONE, entry, moment, row_of
 from waykeeper.medicines import (
     MedicineRow,
     check_policies,
+    check_synonyms,
     late,
     not_met,
+    package_rules,
     propose,
+    read_synonyms,
     row_from_answer,
+    with_synonyms,
 )
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import Kidney
@@ -369,6 +373,34 @@ def test_policies_are_checked_by_name_and_value() -> None:
 def test_an_unknown_policy_value_never_decides() -> None:
     got = row_of({"words": "semaglutide 1 mg weekly", "policies": {"glp1": "LENIENT"}})
     assert (got.decision, got.policy, got.missed_days) == ("ask", "ask", None)
+
+
+def test_synonyms_classify_only_what_the_clinic_wrote() -> None:
+    rules = package_rules()
+    words, found = read_synonyms("synonyms.yaml", b"zorblix: apixaban\nduo pill: [oxycodone, acetaminophen]\n", rules)
+    assert found == []
+    ours = with_synonyms(rules, words)
+    entries = [entry({"words": w}, w) for w in ("Zorblix 5 mg", "Duo-Pill", "Zorblixx")]
+    one, two, three = propose(entries, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
+    assert one.ingredients == ("apixaban",)
+    assert two.ingredients == ("oxycodone", "acetaminophen")
+    assert not three.recognised
+    assert "Zorblix" not in rules.names
+
+
+@pytest.mark.parametrize("text", ["apixaban: warfarin\n", "x: nothing\n", "- a\n", "'': apixaban\n", "a: [\n"])
+def test_synonyms_that_are_wrong_are_found(text: str) -> None:
+    found = check_synonyms("synonyms.yaml", text.encode(), package_rules())
+    assert found
+    words, _ = read_synonyms("synonyms.yaml", text.encode(), package_rules())
+    assert words == {}
+
+
+def test_a_synonym_cannot_replace_a_name() -> None:
+    ours = with_synonyms(package_rules(), {"warfarin": ("apixaban",)})
+    given = [entry({"words": "warfarin 5 mg"})]
+    (row,) = propose(given, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
+    assert row.ingredients == ("warfarin",)
 
 
 @pytest.mark.parametrize(

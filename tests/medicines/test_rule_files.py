@@ -11,9 +11,12 @@ import yaml
 from medicines.case_files import CALENDAR, entry, load, moment, proposal_cases, row_of
 from waykeeper.findings import Finding, catalogue
 from waykeeper.medicines import (
+    WeanPhase,
     check_policies,
     check_rules,
     check_ruleset,
+    check_synonyms,
+    check_weaning,
     package_rules,
     page,
     patient_facts,
@@ -67,6 +70,8 @@ def findings_of(code: str, example: Any) -> list[Finding]:
     """Run a catalogue example the way its code is raised."""
     if code in ("WKM110",):
         return check_policies(example["policies"])
+    if code == "WKM111":
+        return check_synonyms("synonyms.yaml", yaml.safe_dump(example["synonyms"]).encode(), package_rules())
     if code == "WKM112":
         written = FILE.replace("missed_days: 2}", f"missed_days: 2, notes: {example['notes']}}}")
         return check_rules("invented.yaml", written.encode())
@@ -74,11 +79,14 @@ def findings_of(code: str, example: Any) -> list[Finding]:
         return check_rules("invented.yaml", changed(example))
     if code.startswith("WKM2"):
         return list(row_of(example).findings)
-    entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(example["rows"])]
-    facts = patient_facts(example.get("resources", []))
-    rows = propose(entries, moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR, facts=facts)
-    whole = page(rows, entries, surgery=moment("2026-03-18T07:30")).findings
-    return [*(f for row in rows for f in row.findings), *whole]
+    if code.startswith("WKM3"):
+        entries = [entry({"words": w}, f"row-{n}") for n, w in enumerate(example["rows"])]
+        facts = patient_facts(example.get("resources", []))
+        rows = propose(entries, moment("2026-03-18T07:30"), Kidney(), "general", {}, calendar=CALENDAR, facts=facts)
+        whole = page(rows, entries, surgery=moment("2026-03-18T07:30")).findings
+        return [*(f for row in rows for f in row.findings), *whole]
+    phases = [WeanPhase(a, b, n) for a, b, n in example["phases"]]
+    return check_weaning(phases, example["off_day"])
 
 
 @pytest.mark.parametrize("code", sorted(ENTRIES))
@@ -197,10 +205,11 @@ def test_groups_are_what_a_pathway_may_name() -> None:
 def test_every_rule_names_cases_that_exist_and_reach_it() -> None:
     """A rule's `tests` are ids of the case files; at least one of its proposal cases ends in that rule."""
     cases = {c.id: c for c in proposal_cases()}
-    elsewhere = {"T84", *load("kidney.yaml")["clearance"]}  # T84: tests/merge/test_moves.py
+    others = set(load("after_surgery.yaml")["weaning"]) | {"T63", "T84"}  # tested by name elsewhere
+    kidney = set(load("kidney.yaml")["clearance"])
     unknown, unreached = [], []
     for rule in package_rules().rules.values():
-        unknown += [(rule.name, t) for t in rule.tests if t not in cases and t not in elsewhere]
+        unknown += [(rule.name, t) for t in rule.tests if t not in cases and t not in others | kidney]
         reached = {part for t in rule.tests if t in cases for part in row_of(cases[t].given).rule.split("+")}
         if rule.name not in reached:
             unreached.append(rule.name)

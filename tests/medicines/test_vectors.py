@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 
 TESTS = Path(__file__).parents[1]
-NUMBERED = {  # T32 to T34, T77 and T78 are doses of a prescriber's order and of a weaning: the tool gives none
-    "T": [*range(1, 18), *range(26, 32), *range(40, 67), 68, 69, *range(79, 85), 87, 88],
+NUMBERED = {
+    "T": [*range(1, 18), *range(26, 35), *range(40, 67), 68, 69, *range(77, 85), 87, 88],
     "CG": range(1, 14),
     "M": range(1, 13),
     "A": range(1, 7),

@@ -260,7 +260,6 @@ def test_restarted_before_the_new_day_is_no_end_of_the_hold():
 
 
 def test_cancelled_surgery_asks_for_the_restart_of_every_stopped_medicine():
-    """T84: a restart for every medicine that was stopped, the same day (common practice, no source)."""
     world = start(SURGERY, 3)
     complete(world, HOLD, "stop", date(2026, 3, 14))
     plan = holding(world.plan().episode, world.resources()).plan

@@ -6,6 +6,7 @@ from waykeeper.medicines.answers import as_proposed, by_medicine, row_from_answe
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
 from waykeeper.medicines.decisions import NOT_TAKEN, PAUSE, REASON_ONLY, WITHOUT_DAYS, settles, unclear
+from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
 from waykeeper.medicines.met import NotMet, not_met
@@ -16,8 +17,12 @@ from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_j
 from waykeeper.medicines.patient_facts import patient_facts
 from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
+from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
 from waykeeper.medicines.same_medicine import same_medicine, speaks_for, told_apart
+from waykeeper.medicines.synonyms import check_synonyms, read_synonyms, with_synonyms
+from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
+from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 
 __all__ = [
     "AS_NEEDED",
@@ -42,19 +47,28 @@ __all__ = [
     "OpioidDose",
     "OpioidSum",
     "PageLine",
+    "RestartRow",
     "Ruleset",
+    "WeanDay",
+    "WeanPhase",
     "acetaminophen_sum",
     "as_proposed",
     "by_medicine",
+    "cefazolin_grams",
     "check_policies",
     "check_rules",
     "check_ruleset",
+    "check_synonyms",
+    "check_weaning",
     "clearance",
     "cockcroft_gault",
     "daily_sums",
+    "days_of_supply_left",
     "doses_in_24_hours",
     "due_day",
     "late",
+    "naltrexone_restart",
+    "next_allowed",
     "not_met",
     "opioid_sum",
     "package_rules",
@@ -63,14 +77,20 @@ __all__ = [
     "patient_facts",
     "policy_table",
     "propose",
+    "read_synonyms",
+    "restart_rows",
     "row_from_answer",
     "rule_names",
     "ruleset",
     "same_medicine",
     "settles",
     "speaks_for",
+    "supply_ends",
     "told_apart",
     "unclear",
+    "vancomycin_mg",
+    "weaning_calendar",
+    "with_synonyms",
 ]
 
 make_callable(__name__, "waykeeper.verbs", "medicines")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -13,7 +13,7 @@ from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSu
 from waykeeper.medicines.instructions import instructions
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.recognise import Recognised, recognise
-from waykeeper.medicines.ruleset import package_rules
+from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.words import strength_of
 from waykeeper.record.model import ENDED, MedicineEntry
 
@@ -49,9 +49,11 @@ class DailySums:
     unread: tuple[str, ...] = ()
 
 
-def daily_sums(medicines: Sequence[MedicineEntry]) -> DailySums:
+def daily_sums(
+    medicines: Sequence[MedicineEntry], rules: Ruleset | None = None, risks: Collection[str] = ()
+) -> DailySums:
     """Sum the live rows of a list. As-needed orders count with the most that the order allows (CDC 2022)."""
-    rules = package_rules()
+    rules = rules or package_rules()
     apap: list[AcetaminophenDose] = []
     opioids: list[OpioidDose] = []
     unread: list[str] = []
@@ -70,7 +72,7 @@ def daily_sums(medicines: Sequence[MedicineEntry]) -> DailySums:
                 apap.append(AcetaminophenDose(entry.words, dose.amount, dose.doses_per_day))
             else:
                 opioids.append(dose)
-    return DailySums(acetaminophen_sum(apap), opioid_sum(opioids), tuple(unread))
+    return DailySums(acetaminophen_sum(apap), opioid_sum(opioids, risks), tuple(unread))
 
 
 def doses_a_day(text: str) -> Fraction | None:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from typing import Any
 
 from waykeeper.medicines.tables import table
+
+NALOXONE_PROMPTS = {
+    "benzodiazepine": "a benzodiazepine or other sedative",
+    "overdose": "an earlier overdose or substance use disorder",
+    "sleep-apnoea": "sleep apnoea",
+    "lost-tolerance": "loss of tolerance",
+    "age-65": "age 65 or over (clinic setting)",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +55,8 @@ def doses_in_24_hours(hours: Sequence[Fraction]) -> Fraction:
     return Fraction(24) / shortest
 
 
-def opioid_sum(doses: Sequence[OpioidDose]) -> OpioidSum:
-    """Sum all opioids of a patient.
+def opioid_sum(doses: Sequence[OpioidDose], risks: Collection[str] = ()) -> OpioidSum:
+    """Sum all opioids of a patient. `risks` are keys of NALOXONE_PROMPTS that apply.
 
     Source: CDC Clinical Practice Guideline 2022 (MMWR Recomm Rep 71-3); caution from 50 MME a day.
     """
@@ -66,11 +74,14 @@ def opioid_sum(doses: Sequence[OpioidDose]) -> OpioidSum:
         unit = "mcg/h" if dose.substance == "fentanyl patch" else "mg"
         amount = f"{float(dose.amount):g} {unit} x {float(dose.doses_per_day):g}"
         lines.append(f"{dose.substance}: {amount} x {factors[dose.substance]} = {float(one):g} MME")
-    return OpioidSum(total, tuple(lines), tuple(uncounted), _prompts(total))
+    return OpioidSum(total, tuple(lines), tuple(uncounted), tuple(_prompts(total, risks, bool(doses))))
 
 
-def _prompts(total: Fraction) -> tuple[str, ...]:
+def _prompts(total: Fraction, risks: Collection[str], any_opioid: bool) -> list[str]:
     limit = Fraction(factor_table()["caution_from"])
-    if total < limit:
-        return ()
-    return (f"{float(total):g} MME a day reaches {limit}: weigh benefit and risk again, offer naloxone",)
+    found = []
+    if total >= limit:
+        found.append(f"{float(total):g} MME a day reaches {limit}: weigh benefit and risk again, offer naloxone")
+    if any_opioid:
+        found += [f"offer naloxone: {NALOXONE_PROMPTS[r]}" for r in NALOXONE_PROMPTS if r in risks]
+    return found
