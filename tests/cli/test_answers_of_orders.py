@@ -48,12 +48,12 @@ class Clinic:
         self.run("compile", *words, "--from", self.url, "--patient-identifier", WHO, "-o", plan)
         return self.run("push", plan, "--to", self.url).out
 
-    def note(self, item, *words, code=0):
-        who = ["--to", self.url, "--patient", WHO, "--by", "Dr Reed", "--on", "2026-03-01"]
-        return self.run("note", item, "answered", *words, *who, code=code)
+    def note(self, item, *words, code=0, what="answered", on="2026-03-01"):
+        who = ["--to", self.url, "--patient", WHO, "--by", "Dr Reed", "--on", on]
+        return self.run("note", item, what, *words, *who, code=code)
 
-    def gaps(self, item):
-        rows = json.loads(self.run("gaps", "--from", self.url, "--as-of", "2026-03-02", "--format", "json").out)["rows"]
+    def gaps(self, item, as_of="2026-03-02"):
+        rows = json.loads(self.run("gaps", "--from", self.url, "--as-of", as_of, "--format", "json").out)["rows"]
         return next(r for r in rows if r["item"] == item)
 
     def medicine(self):
@@ -130,6 +130,35 @@ def test_an_answer_that_another_system_left_unclear_is_answered_again(clinic):
     assert clinic.gaps(f"hold/{ROW}")["verdict"] == "answered"
     assert "completed already" in clinic.note(f"hold/{ROW}", "--days", "4", code=2).err  # a clear answer stands
     assert "Last day you may take it: Thursday, March 12, 2026" in clinic.sheet()
+
+
+def test_an_answer_takes_the_place_of_another_only_where_the_note_says_so(clinic):
+    """A slip, or a second prescriber: it could not be put right, and the patient's sheet kept the first answer.
+
+    Who stopped by the first and shall go on by the second is called: of a blood thinner each day counts.
+    """
+    clinic.lists("warfarin 5 mg")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--days", "5")
+    clinic.compile_and_push()
+    refused = clinic.note(f"hold/{ROW}", "--decision", "continue", code=2).err
+    assert (
+        "completed already, on 2026-03-01: hold, 5 days (by Dr Reed on 2026-03-01)" in refused
+        and "corrected" in refused
+    )
+    said = clinic.note(f"hold/{ROW}", "--decision", "continue", what="corrected", on="2026-03-02").out
+    assert "in place of hold, 5 days (by Dr Reed on 2026-03-01)" in said
+    assert "warfarin 5 mg Do not stop or start this until we call you" in clinic.sheet()
+    row = clinic.gaps(f"hold/{ROW}")
+    assert row["gap"] and "made with another answer (hold, 5 days)" in row["reason"] and ": continue." in row["reason"]
+    clinic.note(f"hold/{ROW}", what="stopped", on="2026-03-13")
+    clinic.compile_and_push()
+    assert "warfarin 5 mg Keep taking this" in clinic.sheet()
+    row = clinic.gaps(f"hold/{ROW}", "2026-03-14")
+    assert (row["verdict"], row["gap"]) == ("restart-due", True)
+    assert "stopped on Fri 2026-03-13" in row["reason"] and "continue" in row["reason"]
+    clinic.note(f"hold/{ROW}", what="taken", on="2026-03-14")
+    assert clinic.gaps(f"hold/{ROW}", "2026-03-14")["verdict"] == "answered"
 
 
 def test_a_file_of_the_record_is_as_good_as_the_servers(clinic, tmp_path):

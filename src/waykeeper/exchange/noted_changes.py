@@ -26,6 +26,7 @@ class Noted:
     days: int | None
     decision: str
     today: date | None = None  # of the writing; without it that of the note
+    anew: bool = False  # an answer about a medicine that takes the place of a clear one
 
 
 def completed(resource: Resource, noted: Noted) -> Resource:

@@ -46,13 +46,16 @@ from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.contacts import may_close
 from waykeeper.medicines import PAUSE, WITHOUT_DAYS, unclear
 from waykeeper.merge.stopped import RESTART
-from waykeeper.plan.model import Identifier, Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.plan.validity import still_released
 
 Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
+CORRECTED = "corrected"  # answered, in place of the answer that stands
+ANEW = "make the plan again (compile --from), push it and tell the patient, whose older sheet says otherwise"
+INSTEAD = f"Where another answer shall take its place, note it as {CORRECTED}; the one before stays in the notes."
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
 BEFORE, AS_BEFORE = ", which was there before", ": as it was noted before"
 
@@ -90,19 +93,21 @@ def note(
     what       a word of WHAT
     on         the day on which it was done or decided (snoozed: the day until which); today where it is not given
     text       fact: yes or no; owner, closed, contact: the words
-    days       answered: days without a dose; without it and without a decision the proposal as it stands is confirmed
+    days       answered, corrected: days without a dose; without it and without a decision the proposal as it stands is
+               confirmed
     pathway    the name of the plan's pathway, where it is known
     table      what the same table noted before this row: a call or a dose then has the name of its words and of its
                number among equal ones, by which a table that is run again finds what it wrote
 
     Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
     """
+    anew, what = what == CORRECTED, "answered" if what == CORRECTED else what
     _said_of_it(what, days, decision)
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway)
         today = datetime.now(ZoneInfo(plan.zone)).date()
-        noted = Noted(by, on or today, text, days, decision, today)
+        noted = Noted(by, on or today, text, days, decision, today, anew)
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
             help_text = "What it asks is settled where it belongs: move the plan, correct the list, record the surgery."
             raise _unfit(f"{found.key} is the plan as a whole: of it only {' and '.join(OF_THE_PLAN)} fit", help_text)
@@ -146,7 +151,7 @@ def _written(
             again = to_make_again(plan, state, found, what, noted.text)
             return f"{_told(found, what, noted, ref)}{AS_BEFORE}{again}"
         if plan.withdrawn or not asks_still(found, resource, plan.zone, noted.today):
-            _open_yet(held, plan, state, found, what, resource)
+            _open_yet(held, plan, state, found, what, resource, anew=noted.anew)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
         made = created(server, plan, found, changed)
@@ -159,7 +164,15 @@ def _written(
         refused = refusal(answer.status, f"note about {found.key}", answer.document)
         raise _AgainError(refused) if answer.status in STALE else refused
     again = to_make_again(plan, state, found, what, noted.text)
-    return _told(found, what, noted, ref) + opened_by(what, resource) + again
+    return _told(found, what, noted, ref) + opened_by(what, resource) + _in_place_of(state, found, what, noted) + again
+
+
+def _in_place_of(state: State, item: Item, what: str, noted: Noted) -> str:
+    """What is to be told where an answer took the place of one that stood; "" else."""
+    own = state.items.get(item.key)
+    if what != "answered" or not noted.anew or own is None or own.answer is None:
+        return ""
+    return f"; in place of {_answer_told(own.answer)}: {ANEW}"
 
 
 def _attended(
@@ -196,7 +209,8 @@ def _attended(
     return _told(item, "done", noted, ref)
 
 
-# What was noted is never written over by another note: of two days nobody could tell which is right.
+# What was noted is not written over by another note, but where it says that it does (corrected): of two days nobody
+# could tell which is right.
 _STANDS = "If that is wrong, correct {} on the server: a note does not write over what is done or withdrawn."
 
 
@@ -310,9 +324,14 @@ def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
 
 
 def _open_yet(
-    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str, resource: Resource
-) -> None:
-    """Raises WaykeeperError WKX240 where the resource is done or withdrawn, and nothing more is asked about it."""
+    held: Sequence[tuple[str, Resource]], plan: Plan, state: State, item: Item, what: str, resource: Resource, *,
+    anew: bool,
+) -> None:  # fmt: skip
+    """Raises WaykeeperError WKX240 where the resource is done or withdrawn, and nothing more is asked about it.
+
+    A clear answer about a medicine stands unless the note says that it takes its place: of two people who answer, the
+    second may not know of the first.
+    """
     own = state.items.get(item.key)
     answer = own.answer if own is not None else None
     if item.key.kind == "restriction" and own is not None and own.cls == "done" and own.done_on is None:
@@ -324,8 +343,13 @@ def _open_yet(
         return
     said = identity(resource)
     status = resource.get("status") or resource.get("lifecycleStatus")
+    stands = answer is not None and what == "answered" and not plan.withdrawn
+    if stands and anew:
+        return
     day = done_on(resource, plan.zone)
     details = f"{item.key} {said.part if said else ''} is {status} already{f', on {day.isoformat()}' if day else ''}"
+    if answer is not None and stands:
+        raise _unfit(f"{details}: {_answer_told(answer)}", INSTEAD)
     if not plan.withdrawn:
         ref = f"{resource['resourceType']}/{resource.get('id')}"
         raise _unfit(f"{details} ({ref})", _STANDS.format(ref))
@@ -334,6 +358,12 @@ def _open_yet(
     )
     remedy = f"Add --episode {others[0]}: that plan is in force." if others else "Nothing is noted on a withdrawn plan."
     raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
+
+
+def _answer_told(answer: HoldAnswer) -> str:
+    """An answer that stands: what, by whom, when."""
+    who = " ".join((f"by {answer.by}" if answer.by else "", f"on {answer.on.isoformat()}" if answer.on else "")).strip()
+    return f"{answer.told}{f' ({who})' if who else ''}"
 
 
 def _checked(item: Item, what: str, noted: Noted) -> Noted:
@@ -437,7 +467,7 @@ OF_THE_PLAN = ("owner", "snoozed")
 KEPT = ("owner", "snoozed", "closed", "reopened")  # the day's work, of any kind of item: what is no Task gets one
 # words that write a resource of their own about the item
 ABOUT = ("contact", "no-answer", "taken")
-WHAT = (*WHAT_WAYS, *ABOUT)
+WHAT = (*WHAT_WAYS, CORRECTED, *ABOUT)
 
 
 def _write_about(

@@ -73,6 +73,7 @@ def _with_recorded(
         answer=hold_answer(parts, zone),
         fact_answer=output_of(leading, "answer") or "",
         last_taken=last_taken(of_any_round, zone) if of_any_round else None,
+        stopped_on=_day_of(parts.get("stop"), zone),
         restarted_on=_restarted_on(parts, cls, zone),
         restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
         withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
@@ -118,7 +119,11 @@ def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
 def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:
     """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again."""
     told = [parts.get("restart"), parts.get("restart-needed") if cls == "withdrawn" else None]
-    return next((done_on(one[1], zone) for one in told if one is not None and _completed(one)), None)
+    return next((_day_of(one, zone) for one in told if one is not None and _completed(one)), None)
+
+
+def _day_of(part: Held | None, zone: str) -> date | None:
+    return done_on(part[1], zone) if part is not None and _completed(part) else None
 
 
 def plan_state(

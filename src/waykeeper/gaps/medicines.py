@@ -49,6 +49,8 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     if gone := _unlisted(item, setting):
         return gone
     recognised = item.hold is None or item.hold.recognised
+    if _corrected(item, own) or own.stopped_on is not None:
+        return hold_verdict(item, setting)
     if (answer is not None and (pauses(answer) or unclear(answer))) or (recognised and other_medicine(item, setting)):
         return hold_verdict(item, setting)
     due = _confirmed_by(item, setting)
@@ -134,12 +136,13 @@ def _pause(item: Item, own: ItemState, setting: Setting) -> _Pause:
 def _filling(item: Item, own: ItemState, pause: _Pause, setting: Setting) -> Filling:
     """What the sentences about a hold may name."""
     answer, last = pause.answer, pause.last_dose
-    condition = item.hold.restart if item.hold else ""
+    condition, planned = (item.hold.restart, item.hold.answered) if item.hold else ("", None)
     more = filling_of(item, own, setting)
     more.update({
         "last_dose": last, "after_last_dose": after(last), "last_taken": pause.taken.day if pause.taken else None,
         "decision": answer.decision if answer else "", "due_from": pause.due_from,
         "by_whom": f" ({answer.by})" if answer and answer.by else "", "ahead": _ahead(pause, setting)[1],
+        "planned": planned.told if planned else "", "said": answer.told if answer else "", "stopped_on": own.stopped_on,
         "restart_from": pause.restart_from, "restarted_on": own.restarted_on,
         "condition": f" ({condition})" if condition else "", "no_answer": _no_answer(last, setting),
     })  # fmt: skip
@@ -165,6 +168,23 @@ def _ahead(pause: _Pause, setting: Setting) -> tuple[str, date | None]:
     return "", None
 
 
+def _corrected(item: Item, own: ItemState) -> bool:
+    """True if the plan was made with a clear answer and another one stands now: the sheet says to wait for a call."""
+    planned = item.hold.answered if item.hold else None
+    if planned is None or own.answer is None or unclear(planned):
+        return False
+    return planned.decided != own.answer.decided
+
+
+def _not_taken_again(own: ItemState, answer: HoldAnswer, setting: Setting) -> bool:
+    """True if somebody recorded the stop, the answer of today is to go on, and no dose since then is recorded."""
+    stop, taken = own.stopped_on, own.last_taken.day if own.last_taken else None
+    if stop is None or answer.decision in NOT_TAKEN or setting.to_come(stop):
+        return False
+    again = max((day for day in (taken, own.restarted_on) if day is not None), default=None)
+    return again is None or again <= stop
+
+
 def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
     if restarted(item, own, setting.surgery, setting.as_of):
         return "restarted"
@@ -183,14 +203,17 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
         return _from_surgery(setting, pause) if own.restarted_on is None else "needs-review-future-restart"
     if pause.answer is not None and unclear(pause.answer):
         return "needs-review-answer"
-    return _before_surgery(item, setting, pause)
+    return _before_surgery(item, own, setting, pause)
 
 
-def _before_surgery(item: Item, setting: Setting, pause: _Pause) -> str:
+def _before_surgery(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
+    if _corrected(item, own):
+        return "needs-review-corrected"
     if pause.answer is None:
         return "needs-review-changed" if other_medicine(item, setting) else _unanswered(item, setting, pause)
     if not pause.is_answered:
-        return _without_pause(pause.answer)
+        again = _not_taken_again(own, pause.answer, setting)
+        return "restart-corrected" if again else _without_pause(pause.answer)
     if taken_inside(item.hold, pause.taken, pause.latest_dose, setting.surgery):
         return "taken"
     last, taken = pause.latest_dose, pause.taken

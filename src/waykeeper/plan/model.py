@@ -10,6 +10,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Literal, NamedTuple
 
+from waykeeper.counting import counted
 from waykeeper.findings import Finding, Position
 from waykeeper.medicines.model import NamedMedicine
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
@@ -158,6 +159,16 @@ class HoldAnswer:
     text: str = ""
     last_taken: Moment | None = None
     medicine: NamedMedicine | None = field(default=None, compare=False)
+
+    @property
+    def decided(self) -> tuple[str, int | None]:
+        """What was decided, whoever said it and when: two answers that differ in it contradict each other."""
+        return self.decision, self.missed_days
+
+    @property
+    def told(self) -> str:
+        """What was decided, in words."""
+        return self.decision if self.missed_days is None else f"{self.decision}, {counted(self.missed_days, 'day')}"
 
 
 @quickly_made
@@ -318,6 +329,7 @@ class ItemState:
     answer: HoldAnswer | None = None
     fact_answer: str = ""  # questions: "yes" | "no"
     last_taken: Moment | None = None  # holds: last dose actually taken
+    stopped_on: date | None = None  # holds: the day of the stop that somebody recorded
     restarted_on: date | None = None
     restart_asked: bool = False  # stopped for a surgery that was cancelled or moved: a restart Task waits
     withdrawn_by_us: bool = False

@@ -51,7 +51,7 @@ def answer_of(item: Item, state: State) -> HoldAnswer | None:
     planned = item.hold.answered if item.hold else None
     stored = state.items.get(item.key)
     recorded = stored.answer if stored else None
-    if planned and recorded and _decided(planned) != _decided(recorded):
+    if planned and recorded and planned.decided != recorded.decided:
         return None
     return recorded or planned
 
@@ -100,7 +100,3 @@ def _held(plan: Plan, hold: HoldProposal, answer: HoldAnswer, name: str) -> Medi
         return MedicineLine(name, "wait")
     late = answer.on is not None and answer.on >= next_dose
     return MedicineLine(name, "hold", last, last + timedelta(days=1), surgery, limit, late, answer.by)
-
-
-def _decided(answer: HoldAnswer) -> tuple[str, int | None]:
-    return answer.decision, answer.missed_days

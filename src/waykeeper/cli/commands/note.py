@@ -25,8 +25,8 @@ def note(
     what: Annotated[
         str,
         typer.Argument(
-            help="done, released, answered, fact, stopped, restarted, taken, contact, no-answer, owner, snoozed, "
-            "closed or reopened.",
+            help="done, released, answered, corrected, fact, stopped, restarted, taken, contact, no-answer, owner, "
+            "snoozed, closed or reopened.",
             metavar="WHAT",
         ),
     ] = "",
