@@ -7,32 +7,17 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import HOLD, LATEX, compiled, new_identifier
-from waykeeper.exchange import Server
+from merge.small import HOLD, LATEX, compiled
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import answers, bundle, read
 from waykeeper.findings import WaykeeperError
-from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 DAY = date(2026, 3, 1)
 AGAIN = "the plan was not made with this answer: make it again (compile --from) and push it"
-
-
-@pytest.fixture(scope="module")
-def url():
-    with running() as found:
-        yield found
-
-
-@pytest.fixture
-def one(url):
-    server, identifier = Server(url), new_identifier()
-    push(bundle(compiled(identifier)), server, now=NOW)
-    return server, identifier
 
 
 def say(one, text):

@@ -6,35 +6,18 @@ may go from failed to completed: FHIR R4 fixes no order of Task.status.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 
 import pytest
 
-from merge.small import BLOOD, HOLD, READY, VISIT, compiled, new_identifier
-from waykeeper.exchange import Server
+from merge.small import BLOOD, HOLD, READY, VISIT
 from waykeeper.exchange.noting import note
-from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
-from waykeeper.fhir import bundle, evidence, read, read_all
+from waykeeper.fhir import evidence, read, read_all
 from waykeeper.findings import WaykeeperError
 from waykeeper.gaps import worklist
-from waykeeper.sandbox import running
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 DAY = date(2026, 3, 9)
-
-
-@pytest.fixture(scope="module")
-def url():
-    with running() as found:
-        yield found
-
-
-@pytest.fixture
-def one(url):
-    server, identifier = Server(url), new_identifier()
-    push(bundle(compiled(identifier)), server, now=NOW)
-    return server, identifier
 
 
 def reference(one, key, part):

@@ -4,30 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-import pytest
-
-from merge.small import compiled, new_identifier
-from waykeeper.exchange import Server
-from waykeeper.exchange.pushing import push
 from waykeeper.exchange.withdrawing import withdraw
-from waykeeper.fhir import bundle
-from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 PUT_OFF = "PUT OFF, another day is expected"
-
-
-@pytest.fixture(scope="module")
-def url():
-    with running() as found:
-        yield found
-
-
-@pytest.fixture
-def one(url):
-    server, identifier = Server(url), new_identifier()
-    push(bundle(compiled(identifier)), server, now=NOW)
-    return server, identifier
 
 
 def said(one, *, suspended=True, dry_run=False):

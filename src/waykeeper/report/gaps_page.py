@@ -161,7 +161,6 @@ def gaps_html(
         style="gaps.css",
         script="gaps.js",
         as_of=worklist.as_of,
-        day=day,
         clinic=", ".join(clinics),
         source=checked_against,
         hidden=names == "hidden",
@@ -172,31 +171,12 @@ def gaps_html(
         ahead=_ahead(early, worklist, ranks, names, show_identifiers),
         check=check_the_day(worklist.as_of, len(early)),
         lacking=first_of(worklist.lacking),
-        not_whole=NOT_WHOLE,
-        what_it_lacks=WHAT_IT_LACKS,
         test_data=_test_data(plans),
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
         left_levels=by_severity(worklist.left_out),
-        shown=shown,
-        left_alone=left_alone,
-        owner_line=owner_line,
-        history=history,
-        certainties=CERTAINTIES,
-        kinds=KINDS,
         key=key(worklist.rows),
         counts=[(SEVERITY[s], s, counts[s]) for s in (3, 2, 1) if counts[s] or s == 3],
-        severities=SEVERITY,
         patients=_patients(worklist, people, sides),
-        snoozed=[(r, people[_who(r)], ranks[_who(r)]) for r in worklist.snoozed],
-        closed=[(r, people[_who(r)], ranks[_who(r)]) for r in worklist.closed],
-        lost=[(r, people[_who(r)], ranks[_who(r)]) for r in worklist.lost],
-        unplanned=[_appointment(p, ranks, names, show_identifiers) for p in worklist.unplanned],
-        maybe=[_appointment(p, ranks, names, show_identifiers) for p in asked_beside(worklist)],
-        may_be=MAY_BE,
-        duplicates=[_appointment(p, ranks, names, show_identifiers) for p in second_bookings(worklist)],
-        still_booked=[_appointment(p, ranks, names, show_identifiers) for p in booked_for_nothing(worklist)],
-        not_needed=NOT_NEEDED,
-        record_only=RECORD_ONLY,
         list_of_medicines=LIST_OF_MEDICINES if any(r.kind in MEDICINES for r in worklist.rows) else "",
         choices=_choices(cards),
         items=len(worklist.rows),
@@ -204,7 +184,36 @@ def gaps_html(
         narrowed=worklist.narrowed,
         changes=_changed(changes or (), names, show_identifiers),
         since=day(since),
+        **_set_aside(worklist, people, ranks),
+        **_appointments(worklist, ranks, names, show_identifiers),
+        **_words(),
     )
+
+
+def _set_aside(worklist: Worklist, people: Mapping[tuple[str, str], Person], ranks: Ranks) -> dict[str, Any]:
+    """Rows beside the list of gaps, each with its patient."""
+    kinds = {"snoozed": worklist.snoozed, "closed": worklist.closed, "lost": worklist.lost}
+    return {name: [(r, people[_who(r)], ranks[_who(r)]) for r in rows] for name, rows in kinds.items()}
+
+
+def _appointments(worklist: Worklist, ranks: Ranks, names: Names, whole: bool) -> dict[str, list[dict[str, object]]]:
+    """Appointments that are nobody's visit, may be one, are one too many, or are needed no more."""
+    kinds = {
+        "unplanned": worklist.unplanned,
+        "maybe": asked_beside(worklist),
+        "duplicates": second_bookings(worklist),
+        "still_booked": booked_for_nothing(worklist),
+    }
+    return {name: [_appointment(p, ranks, names, whole) for p in found] for name, found in kinds.items()}
+
+
+def _words() -> dict[str, Any]:
+    """What the template writes with, whatever is in the list."""
+    return {
+        "day": day, "shown": shown, "left_alone": left_alone, "owner_line": owner_line, "history": history,
+        "certainties": CERTAINTIES, "kinds": KINDS, "severities": SEVERITY, "not_whole": NOT_WHOLE,
+        "what_it_lacks": WHAT_IT_LACKS, "may_be": MAY_BE, "not_needed": NOT_NEEDED, "record_only": RECORD_ONLY,
+    }  # fmt: skip
 
 
 def _test_data(plans: Sequence[Plan]) -> str:

@@ -29,10 +29,11 @@ def takes(given: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def needed(value: str, option: str) -> None:
-    """An option that has no sensible default. Raises WaykeeperError WKC203."""
+def needed(value: str, option: str, example: str = "") -> None:
+    """An option that has no sensible default: a file or standard output, or as in the example. Raises WKC203."""
     if not value:
-        raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option} FILE, or {option} - ."))
+        remedy = f"Add {option} {example}." if example else f"Add {option} FILE, or {option} - ."
+        raise WaykeeperError(finding("WKC203", f"{option} is missing", help=remedy))
 
 
 def is_url(text: str) -> bool:

@@ -49,7 +49,6 @@ def compile(  # noqa: A001 - the verb of the trade
         from waykeeper import verbs
         from waykeeper.cli.many import compile_many
         from waykeeper.exchange.files import write_whole
-        from waykeeper.findings import WaykeeperError, finding
         from waykeeper.report.plan_text import plan_table
         from waykeeper.verbs.output import bundle_bytes
 
@@ -61,9 +60,7 @@ def compile(  # noqa: A001 - the verb of the trade
                 pathway, clinic=clinic, cases=cases, output=output, patient=patient, mapping=mapping, jobs=jobs,
                 from_=server_of(from_, "--from").url,
             )  # fmt: skip
-        if not surgery:
-            remedy = "See waykeeper compile --help."
-            raise WaykeeperError(finding("WKC205", "missing option '--surgery'", help=remedy))
+        _dated(surgery)
         made = verbs.compile(
             pathway, clinic=clinic, patient=patient, surgery=surgery, discharge=discharge, side=side,
             anaesthesia=anaesthesia, patient_identifier=patient_identifier, episode=episode,
@@ -79,6 +76,14 @@ def compile(  # noqa: A001 - the verb of the trade
         return DONE
 
     end(work)
+
+
+def _dated(surgery: str) -> None:
+    """Raises WaykeeperError WKC205 where neither a list nor `--surgery` says when."""
+    from waykeeper.findings import WaykeeperError, finding
+
+    if not surgery:
+        raise WaykeeperError(finding("WKC205", "missing option '--surgery'", help="See waykeeper compile --help."))
 
 
 def _alone(given: dict[str, object]) -> None:

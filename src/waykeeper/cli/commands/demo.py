@@ -19,7 +19,7 @@ def demo(
         from waykeeper.cli.main import main
         from waykeeper.verbs import words
 
-        words.needed(output, "--output")
+        words.needed(output, "--output", "FOLDER")
         return play(output, main)
 
     end(work)

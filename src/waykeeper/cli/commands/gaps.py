@@ -55,7 +55,6 @@ def gaps(
         from waykeeper import verbs
         from waykeeper.exchange.files import write_whole
         from waykeeper.report.gap_files import csv_in_parts, json_in_parts
-        from waykeeper.report.gaps_page import gaps_html
         from waykeeper.verbs import words
 
         words.choice(format_, ("text", "json", "csv"), "--format")
@@ -66,12 +65,7 @@ def gaps(
         say(found.findings)
         side: list[tuple[str, str | bytes | Iterable[str]]] = []
         if html:
-            side.append((html, gaps_html(
-                found.worklist, [plan for plan, _ in found.plans], names="hidden" if hide_names else "shown",
-                show_identifiers=show_identifiers,
-                checked_against=", ".join(filter(None, (*found.sources, theatre_list))),
-                changes=found.changes, since=found.since,
-            )))  # fmt: skip
+            side.append((html, _page(found, theatre_list, hide_names, show_identifiers)))
         if csv:
             side.append((csv, csv_in_parts(found.worklist)))
         if json_:
@@ -89,6 +83,16 @@ def gaps(
         return level(found.findings, "error")  # a booking that could not be read: the report stands, and is not whole
 
     end(work)
+
+
+def _page(found: GapReport, theatre_list: str, hide_names: bool, show_identifiers: bool) -> str:
+    from waykeeper.report.gaps_page import gaps_html
+
+    return gaps_html(
+        found.worklist, [plan for plan, _ in found.plans], names="hidden" if hide_names else "shown",
+        show_identifiers=show_identifiers, checked_against=", ".join(filter(None, (*found.sources, theatre_list))),
+        changes=found.changes, since=found.since,
+    )  # fmt: skip
 
 
 def _todo(found: GapReport) -> bytes:

@@ -65,17 +65,12 @@ def move(
         _fitting(server.url, cases, patient, output, surgery, sheet or ics)
         _for_one(cases, reinstate, discharge=discharge, side=side, anaesthesia=anaesthesia, episode=episode != 1)
         shown = _Shown(format_, html, json_, show_identifiers, server.url)
+        how = {"pathway": pathway, "clinic": clinic, "record": record, "reason": reason, "by": by, "as_of": as_of}
         if cases:
-            return _many(
-                server, cases, shown, pathway=pathway, clinic=clinic, record=record, reason=reason, by=by,
-                dry_run=dry_run, as_of=as_of,
-            )  # fmt: skip
-        from waykeeper import verbs
-
-        made = verbs.move(
-            server.url, patient=patient, surgery=surgery, discharge=discharge, side=side, anaesthesia=anaesthesia,
-            pathway=pathway, clinic=clinic, record=record, episode=episode, reason=reason, by=by,
-            reinstate=reinstate, dry_run=dry_run, holds=server.holds, as_of=as_of,
+            return _many(server, cases, shown, dry_run=dry_run, **how)
+        made = _one(
+            server, patient=patient, surgery=surgery, discharge=discharge, side=side, anaesthesia=anaesthesia,
+            episode=episode, reinstate=reinstate, dry_run=dry_run, **how,
         )  # fmt: skip
         _write_files(made, output, sheet, ics)
         shown.print([made.told], ())
@@ -154,6 +149,12 @@ class _Shown:
             put(as_json(document))
         else:
             put(move_text(told, console_width(), failed=failed, show_identifiers=self.whole) + f"\n{CAUTION}\n")
+
+
+def _one(server: ServerEntry, **options: Any) -> Move:
+    from waykeeper.verbs.moving import move as move_one
+
+    return move_one(server.url, holds=server.holds, **options)
 
 
 def _many(server: ServerEntry, cases: str, shown: _Shown, **options: Any) -> int:

@@ -96,8 +96,8 @@ def _reviewed(name: str, clinic: str, surgery: str, discharge: str) -> tuple[Any
     from waykeeper.report.review import review_html, review_json, review_text
     from waykeeper.verbs import words
 
-    words.needed(clinic, "--clinic")
-    words.needed(surgery, "--surgery")
+    words.needed(clinic, "--clinic", "CLINIC")
+    words.needed(surgery, "--surgery", "2026-03-18T07:30")
     made = verbs.review_pathway(name, clinic=clinic, surgery=surgery, discharge=discharge)
     return (lambda: review_text(made)), (lambda: review_json(made)), (lambda: review_html(made))
 
