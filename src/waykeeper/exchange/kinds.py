@@ -9,5 +9,5 @@ EVIDENCE = ("Appointment", "Encounter", "Procedure", "Communication", "Medicatio
 RECORD = (
     "Condition", "Observation", "AllergyIntolerance", "Procedure", "MedicationRequest", "MedicationStatement",
     "MedicationDispense", "MedicationAdministration", "Encounter", "Appointment", "FamilyMemberHistory", "Immunization",
-    "DeviceUseStatement", "Consent", "Coverage",
+    "DeviceUseStatement", "Consent", "Coverage", "Task",
 )  # fmt: skip

@@ -19,7 +19,7 @@ _ORDERS = frozenset({"", "order", "original-order", "instance-order", "reflex-or
 
 def status_question(entry: MedicineEntry, surgery: date) -> str:
     """The questions that a doubtful status, an intent that is no order or a late start raise; "" where it is taken."""
-    asked = (origin_question(entry), _intent_question(entry), _state_question(entry, surgery))
+    asked = (origin_question(entry), _intent_question(entry), _pause_question(entry), _state_question(entry, surgery))
     return "; ".join(q for q in asked if q)
 
 
@@ -48,6 +48,13 @@ def _intent_question(entry: MedicineEntry) -> str:
     if entry.intent in _ORDERS:
         return ""
     return f"the list has it as {entry.intent} only, which is no order: is it taken?"
+
+
+def _pause_question(entry: MedicineEntry) -> str:
+    """What is asked where a Task of another system says what the order does not; of an order on hold that is asked."""
+    if not entry.pause_asked or entry.status == ON_HOLD:
+        return ""
+    return "a task of somebody else asks to pause or stop it: is it paused already, since when, and who restarts it?"
 
 
 def _state_question(entry: MedicineEntry, surgery: date) -> str:

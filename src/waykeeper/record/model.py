@@ -53,6 +53,7 @@ class MedicineEntry:
     hours       times of the day by the structured timing: "20:00", or a code of FHIR's event-timing ("HS")
     times_a_week  doses of a week by the structured timing; None where it does not say
     parts       the active ingredients that its Medication lists, in their order; () where it lists none
+    pause_asked  a Task of somebody else asks for it to be paused or stopped
     statement_of  key of the order on the same list that a statement is about and agrees with; "" for any other row
     loose_dose  a dose of this medicine that was given, and whose record names no order: it may be of this row, or not
     also        the same order by its further dosage instructions, each read like the first; one row all the same
@@ -85,6 +86,7 @@ class MedicineEntry:
     units: Decimal | None = None
     parts: tuple[Part, ...] = ()
     statement_of: str = ""
+    pause_asked: bool = False
 
 
 @dataclass(frozen=True, slots=True)

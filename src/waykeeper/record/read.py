@@ -19,6 +19,7 @@ from waykeeper.record.medications import Medications, absolute, name_of
 from waykeeper.record.medicines import medicine_entry
 from waykeeper.record.model import MedicineEntry, Record
 from waykeeper.record.notices import notices
+from waykeeper.record.pause_asked import with_pauses
 from waykeeper.record.reasons import Reasons
 from waykeeper.record.statements import with_orders
 from waykeeper.record.strangers import of_others
@@ -127,7 +128,7 @@ def _medicines(
         entry = medicine_entry(unique, reference, resource, medications, surgery, today)
         why = (*entry.indication, *reasons.of(resource, reference))
         entries.append(replace(entry, indication=why, loose_dose=loose_dose(resource, more.loose, medications)))
-    return with_last_given(with_orders(entries), local), more
+    return with_pauses(with_last_given(with_orders(entries), local), local, surgery), more
 
 
 def _number(resource: Resource) -> str:
