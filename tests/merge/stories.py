@@ -345,10 +345,12 @@ def what_others_add_to_the_plan_stays(world: World) -> None:
 
     root = world.at(PLAN_KEY, "plan")
     entries = [*root["activity"], {"reference": {"reference": added}}]
-    world.edit(PLAN_KEY, "plan", activity=entries, note=[{"text": "Daughter drives"}])
+    treated = [{"display": "Arthritis of the knee"}]
+    world.edit(PLAN_KEY, "plan", activity=entries, note=[{"text": "Daughter drives"}], addresses=treated)
     world.push(surgery=later(MOVED))
     root = world.at(PLAN_KEY, "plan")
     assert {"reference": {"reference": added}} in root["activity"] and root["note"] == [{"text": "Daughter drives"}]
+    assert root["addresses"] == treated
     assert world.push(surgery=later(MOVED)).changing == ()
 
 

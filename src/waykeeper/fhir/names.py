@@ -19,7 +19,6 @@ CATEGORIES = f"{BASE}/CodeSystem/category"  # restriction, visit, education ...
 GAP_KINDS = f"{BASE}/CodeSystem/gap"
 ROLES = f"{BASE}/CodeSystem/role"
 GOAL_ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"  # the standard's
-GRADES = f"{BASE}/CodeSystem/grade"
 
 IDENTIFIER_PATH = "/identifier/plan"  # appended to the clinic's url: the system of our identifiers
 NOTE_PATH = "/identifier/note"  # likewise: the system of the names of calls and doses that somebody noted
