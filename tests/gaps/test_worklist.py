@@ -318,6 +318,30 @@ def test_changes_since_yesterday():
     assert {c.kind for c in changes_since((), yesterday.rows)} == {"new"}
 
 
+def test_what_was_recorded_since_is_told_though_the_word_stays():
+    """A second no-show, another day on the theatre list, a patient lost: the row stays, what is to be done changes."""
+    made, who = ankle(), (str(ankle().patient.identifier),)
+    stayed = [evidence("Appointment/1", "noshow", day("06-08"), link_to=link(made, "three-month"))]
+    again = [*stayed, evidence("Appointment/2", "noshow", day("06-24"), link_to=link(made, "three-month"))]
+    before, after = (one(made, found=found, as_of=day("06-25")).rows for found in (stayed, again))
+    assert [(c.kind, c.after.item) for c in changes_since(before, after)] == [("more", "visit/three-month")]
+
+    lists = [TheatreList((TheatreCase("case/1", who, d),), day("03-01"), day("03-31")) for d in ("03-20", "03-25")
+             for d in [day(d)]]  # fmt: skip
+    before, after = (one(made, as_of=day("03-10"), theatre=listed).rows for listed in lists)
+    assert [(c.kind, c.after.verdict) for c in changes_since(before, after)] == [("more", "date-differs")]
+
+    known = state(visit__six_week={"contacts": tried("05-10", "05-15", "05-20")})
+    told = changes_since(one(made).rows, one(made, known).rows)
+    assert ("more", "visit/six-week", True) in {(c.kind, c.after.item, c.after.lost) for c in told}
+
+
+def test_a_day_that_passes_alone_tells_of_nothing_more():
+    for first in (day("03-01"), day("06-24"), day("07-10")):
+        told = changes_since(one(ankle(), as_of=first).rows, one(ankle(), as_of=first + timedelta(days=1)).rows)
+        assert "more" not in {c.kind for c in told}
+
+
 def test_json_is_sorted_and_reads_back():
     known = state(visit__six_week={"contacts": tried("05-10"), "snoozed_until": day("06-30")})
     found = [evidence("Appointment/1", "booked", day("06-30"), link_to=link(ankle(), "three-month"))]

@@ -6,7 +6,9 @@ from collections.abc import Iterable
 
 from waykeeper.gaps.model import Change, ChangeKind, Row
 
-_ORDER: tuple[ChangeKind, ...] = ("new", "back", "worse", "gone", "other word", "milder", "put off", "closed")
+_ORDER: tuple[ChangeKind, ...] = ("new", "back", "worse", "gone", "other word", "more", "milder", "put off", "closed")
+
+_BY_THE_RECORD = ("plan", "hold")
 
 
 def _stands(row: Row | None) -> bool:
@@ -26,12 +28,24 @@ def _kind(before: Row | None, after: Row | None) -> ChangeKind | None:
         return "put off" if after.snoozed else "back"
     if after.severity != before.severity:
         return "worse" if after.severity > before.severity else "milder"
-    return "other word" if after.verdict != before.verdict else None
+    if after.verdict != before.verdict:
+        return "other word"
+    return "more" if _tells(after) != _tells(before) else None
+
+
+def _tells(row: Row) -> tuple[object, ...]:
+    """What a row says beside its word that changes by what is recorded, never by a day that passes alone.
+
+    The reason of other kinds counts days, or names what is due by now.
+    """
+    reason = (row.reason, row.questions) if row.kind in _BY_THE_RECORD else ()
+    return (row.evidence_day, row.history, row.lost, *reason)
 
 
 def changes_since(old: Iterable[Row], new: Iterable[Row]) -> tuple[Change, ...]:
     """What became of every gap between two reports: new, back (it was put off or closed), worse, gone (its plan is
-    not in the new report), other word, milder, put off, closed; in this order, then in the order of the new report.
+    not in the new report), other word, more (the same word, and something was recorded), milder, put off, closed; in
+    this order, then in the order of the new report.
     """
     was = {row.name: row for row in old}
     now = {row.name: row for row in new}

@@ -339,7 +339,7 @@ class Worklist:
         return tuple(r for r in self.rows if r.lost and r.gap and not r.closed)
 
 
-ChangeKind = Literal["new", "back", "closed", "worse", "milder", "other word", "put off", "gone"]
+ChangeKind = Literal["new", "back", "closed", "worse", "milder", "other word", "more", "put off", "gone"]
 
 
 @dataclass(frozen=True, slots=True)

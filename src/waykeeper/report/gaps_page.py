@@ -247,7 +247,7 @@ def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple
             if change.kind == kind and row is not None:
                 words = [shown(r.verdict) for r in (change.before, change.after) if r is not None]
                 person = _person(row.patient, row.identifier, names, whole)
-                lines.append({"person": person, "title": row.title, "words": " to ".join(words)})
+                lines.append({"person": person, "title": row.title, "words": " to ".join(dict.fromkeys(words))})
         if lines:
             found.append((title, lines))
     return found

@@ -23,6 +23,7 @@ SEVERITY: dict[int, SeverityWords] = {
 
 # What became of a gap since an earlier report, in the order in which it is told.
 CHANGES: dict[str, str] = {
-    "new": "New since then", "back": "Back again", "worse": "Worse", "other word": "Changed", "milder": "Milder",
-    "put off": "Put off by a person", "closed": "Closed", "gone": "No longer in the report",
+    "new": "New since then", "back": "Back again", "worse": "Worse", "other word": "Changed",
+    "more": "More is recorded", "milder": "Milder", "put off": "Put off by a person", "closed": "Closed",
+    "gone": "No longer in the report",
 }  # fmt: skip

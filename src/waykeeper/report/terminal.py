@@ -102,7 +102,7 @@ def changes_text(changes: Sequence[Change], width: int = 80) -> str:
 
 def _changed(change: Change) -> str:
     row = change.after or change.before
-    words = " -> ".join(r.verdict for r in (change.before, change.after) if r is not None)
+    words = " -> ".join(dict.fromkeys(r.verdict for r in (change.before, change.after) if r is not None))
     if row is None:
         return words
     action = ""
