@@ -57,6 +57,28 @@ def test_a_clear_answer_does(kind, decision, days):
     assert listed(made, state, date(2026, 3, 8))["gate"].verdict == "ready"
 
 
+# Clinical hazards: a beta blocker told to stop, steroid "hold", type 1 insulin stopped. From memory: rebound (ACC/AHA
+# 2014), adrenal crisis (ACR/AAHKS 2022), ketoacidosis (ADA). A stop needs a reason and who said it.
+MUST_NOT_STOP = ["metoprolol", "clonidine", "prednisone", "insulin glargine", "insulin lispro", "methadone"]
+
+
+@pytest.mark.parametrize("text", ["", " ", "hold", "hold 5 days", "slow pulse, cardiology agrees"])
+@pytest.mark.parametrize("name", [*MUST_NOT_STOP, "warfarin"])
+def test_what_must_not_stop_pauses_only_with_a_reason(name, text):
+    hold = HoldProposal("continue", f"{name} 5", ingredients=(name,))
+    answer = HoldAnswer("hold", 5, "Dr Reed", date(2026, 3, 2), text=text, medicine=hold.medicine)
+    made, state, asked, gate = standing("medicine", answer, hold=hold)
+    enough = name == "warfarin" or "pulse" in text
+    assert gate_state(gate, made, state).ready is enough
+    assert (medicine_line(made, asked, state).told == "wait") is not enough
+    for as_of in (date(2026, 3, 8), date(2026, 3, 25)):
+        row = listed(made, state, as_of)["medicine"]
+        told = "is: hold, 5 days. This medicine must not stop without a reason, and none is recorded."
+        assert (told in row.reason) is not enough
+        assert (row.verdict == "needs-review") is not enough
+    assert "why it pauses with its days" in listed(made, state, date(2026, 3, 8))["medicine"].next_action or enough
+
+
 def test_what_is_stopped_already_is_not_said_to_go_on():
     made, state, *_ = standing("hold", HoldAnswer("already stopped", None, "Dr Reed", date(2026, 3, 2)))
     row = listed(made, state, date(2026, 3, 8))["hold"]

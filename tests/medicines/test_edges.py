@@ -13,6 +13,7 @@ from medicines.case_files import CALENDAR, entry, kidney, moment
 from waykeeper.medicines import (
     AcetaminophenDose,
     MedicineRow,
+    NamedMedicine,
     acetaminophen_sum,
     check_rules,
     clearance,
@@ -103,6 +104,16 @@ def test_the_units_of_a_dose(text: str, units: int) -> None:
 def test_an_answer_that_is_not_understood_asks_and_joins_nothing_empty() -> None:
     asked = row_from_answer(row("metoprolol 50 mg"), HoldAnswer("perhaps", by="Dr Example"), SURGERY)
     assert asked.question == "the answer 'perhaps' by Dr Example has no days or is not known: what is meant?"
+
+
+@pytest.mark.parametrize(("name", "text", "asks"), [("metoprolol", "", True), ("metoprolol", "slow pulse", False)])
+def test_a_pause_of_what_must_not_stop_asks_for_its_reason(name: str, text: str, asks: bool) -> None:
+    """Clinical hazard 3: any stop of a beta blocker needs a reason beside the name (ACC/AHA 2014: never abruptly)."""
+    answer = HoldAnswer("hold", 5, "Dr Example", text=text, medicine=NamedMedicine(f"{name} 50 mg", (), None, (name,)))
+    decided = row_from_answer(row(f"{name} 50 mg"), answer, SURGERY)
+    told = "the answer 'hold', 5 days by Dr Example says no reason, and it must not stop without one: why?"
+    assert (decided.question.startswith(told), decided.answered) == (asks, not asks)
+    assert (decided.missed_days is None) is asks
 
 
 def test_a_doubtful_status_joins_nothing_empty() -> None:

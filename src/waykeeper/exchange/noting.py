@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -44,7 +43,7 @@ from waykeeper.fhir.recorded import LONGEST_HOLD, done_on, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.contacts import may_close
-from waykeeper.medicines import PAUSE, WITHOUT_DAYS, unclear
+from waykeeper.medicines import HOLD_WORDS, PAUSE, WITHOUT_DAYS, unclear, without_reason
 from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.model import HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
@@ -372,7 +371,7 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
     if noted.days is not None and not 0 <= noted.days <= LONGEST_HOLD:
         raise _unfit(f"{counted(noted.days, 'day')} without a dose; allowed are 0 to {LONGEST_HOLD}")
     if what == "answered":
-        noted = _answer(item, noted)
+        noted = _reasoned(item, _answer(item, noted))
     if what in ("owner", "closed", "reopened") and not noted.text.strip():
         raise _unfit(f"{what} needs words", "Add --text.")
     ends = what in ("released", "done") and item.key.kind == "restriction"
@@ -382,7 +381,6 @@ def _checked(item: Item, what: str, noted: Noted) -> Noted:
     return noted
 
 
-HOLD_WORDS = re.compile(r"hold (?:for )?(\d{1,3}) days?", re.IGNORECASE)
 NOT_PLAIN = (
     "Say from when: --days N without a dose before surgery. A medicine that is not taken any more is"
     " --decision 'already stopped'."
@@ -400,6 +398,20 @@ def _answer(item: Item, noted: Noted) -> Noted:
         raise _unfit(f"decision {noted.decision!r} with a number of days")
     if noted.days is None and noted.decision == PAUSE and not _proposes_days(item):
         raise _unfit(f"decision {PAUSE!r} without days, and {item.key} proposes none", "Add --days N.")
+    return noted
+
+
+def _reasoned(item: Item, noted: Noted) -> Noted:
+    """Raises WaykeeperError WKX240 for a pause of what must not stop without a word why: the wrong row is one slip."""
+    hold = item.hold
+    days = noted.days if noted.days is not None or hold is None else hold.missed_days
+    pause = noted.days is not None or noted.decision == PAUSE
+    medicine = hold.medicine if hold is not None else None
+    if pause and without_reason(HoldAnswer(PAUSE, days, text=noted.text, medicine=medicine)):
+        name = hold.words if hold is not None else str(item.key)
+        raise _unfit(
+            f"{name} must not stop without a reason", "Add --text with the prescriber's reason, if it is meant."
+        )
     return noted
 
 

@@ -16,11 +16,12 @@ from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
-from waykeeper.fhir.recorded import item_state, plan_state
+from waykeeper.fhir.recorded import item_state, named_in, plan_state
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import told_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
+from waykeeper.medicines import NamedMedicine
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
 from waykeeper.plan.model import (
     Episode,
@@ -425,11 +426,11 @@ def _hold(resource: Mapping[str, Any], zone: str) -> HoldProposal | None:
         notes=tuple(said.get("note", [])),
         alternatives=tuple(said.get("alternative", [])),
         codes=tuple(said.get("code", [])),
-        answered=_answered(said),
+        answered=_answered(said, named_in(said)),
     )
 
 
-def _answered(said: Said) -> HoldAnswer | None:
+def _answered(said: Said, medicine: NamedMedicine | None) -> HoldAnswer | None:
     """The answer that the plan was compiled with; what stands on the server is the State's business."""
 
     def first(name: str) -> Any:
@@ -444,4 +445,5 @@ def _answered(said: Said) -> HoldAnswer | None:
         on=first("answerOn"),
         text=_one(said, "answerText"),
         last_taken=first("answerTaken"),
+        medicine=medicine,
     )

@@ -109,7 +109,11 @@ def _references(by_round: Rounds, newest: int) -> list[str]:
 def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
     """What the order of one round calls its medicine, as our own resource says; None where it says nothing."""
     holder = parts.get("hold") or parts.get("review")
-    said = decode(find(holder[1], HOLD), "UTC") if holder else {}
+    return named_in(decode(find(holder[1], HOLD), "UTC")) if holder else None
+
+
+def named_in(said: Mapping[str, Sequence[Any]]) -> NamedMedicine | None:
+    """What a hold's extension, decoded, calls the medicine."""
     words = next(iter(said.get("medicine", ())), "")
     dose = amount(str(next(iter(said.get("doseMg", ())), "")))
     substances = tuple(str(name) for name in said.get("ingredient", ()))

@@ -11,7 +11,7 @@ from waykeeper.gaps.others import due_day, filling_of, is_void, task_word, weekd
 from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence
-from waykeeper.medicines import NOT_TAKEN, unclear
+from waykeeper.medicines import NOT_TAKEN, unclear, without_reason
 from waykeeper.medicines.due import first_gap_day
 from waykeeper.plan.holds import answer_in_force, last_dose_of, pauses, restarted, taken_inside, told_last_dose
 from waykeeper.plan.model import HoldAnswer, Item, ItemState
@@ -137,10 +137,13 @@ def _filling(item: Item, own: ItemState, pause: _Pause, setting: Setting) -> Fil
     """What the sentences about a hold may name."""
     answer, last = pause.answer, pause.last_dose
     condition, planned = (item.hold.restart, item.hold.answered) if item.hold else ("", None)
+    bare = "_reason" if answer is not None and without_reason(answer) else ""
     more = filling_of(item, own, setting)
     more.update({
         "last_dose": last, "after_last_dose": after(last), "last_taken": pause.taken.day if pause.taken else None,
-        "decision": answer.decision if answer else "", "due_from": pause.due_from,
+        "decision": "" if answer is None else answer.told if bare else answer.decision,
+        "unclear": sentence("tails", f"unclear{bare}", {}), "settles": sentence("tails", f"settles{bare}", {}),
+        "due_from": pause.due_from,
         "by_whom": f" ({answer.by})" if answer and answer.by else "", "ahead": _ahead(pause, setting)[1],
         "planned": planned.told if planned else "", "said": answer.told if answer else "", "stopped_on": own.stopped_on,
         "restart_from": pause.restart_from, "restarted_on": own.restarted_on,

@@ -5,7 +5,16 @@ from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSu
 from waykeeper.medicines.answers import as_proposed, by_medicine, row_from_answer
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
-from waykeeper.medicines.decisions import NOT_TAKEN, PAUSE, REASON_ONLY, WITHOUT_DAYS, settles, unclear
+from waykeeper.medicines.decisions import (
+    HOLD_WORDS,
+    NOT_TAKEN,
+    PAUSE,
+    REASON_ONLY,
+    WITHOUT_DAYS,
+    settles,
+    unclear,
+    without_reason,
+)
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
@@ -27,6 +36,7 @@ from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 __all__ = [
     "AS_NEEDED",
     "BY_HOURS",
+    "HOLD_WORDS",
     "MORNING",
     "NOT_SWALLOWED",
     "NOT_TAKEN",
@@ -91,6 +101,7 @@ __all__ = [
     "vancomycin_mg",
     "weaning_calendar",
     "with_synonyms",
+    "without_reason",
 ]
 
 make_callable(__name__, "waykeeper.verbs", "medicines")

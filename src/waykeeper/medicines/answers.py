@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import Protocol, TypeVar, cast
 
 from waykeeper.counting import counted
-from waykeeper.medicines.decisions import PAUSE, WITHOUT_DAYS, unclear
+from waykeeper.medicines.decisions import PAUSE, WITHOUT_DAYS, unclear, without_reason
 from waykeeper.medicines.intervals import day_name
 from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow, NamedMedicine
 from waykeeper.medicines.outcome import dose_that_counts
@@ -95,6 +95,8 @@ def row_from_answer(row: MedicineRow, answer: AnswerLike, surgery: Moment) -> Me
         days = counted(answer.missed_days or 0, "day")
         why = f"comes with {days} without a dose" if two else "has no days or is not known"
         again = f"the answer {answer.decision!r}{by} {why}: what is meant?"
+        if without_reason(answer):
+            again = f"the answer {answer.decision!r}, {days}{by} says no reason, and it must not stop without one: why?"
         return replace(row, decision="ask", question="; ".join(q for q in (again, row.question) if q))
     decision = cast("Decision", answer.decision)
     proposed = f"proposed: {row.decision}" + (f", N = {row.missed_days}" if row.missed_days is not None else "")

@@ -69,6 +69,12 @@ def package_rules() -> Ruleset:
     return _built(rule_tables())
 
 
+@cache
+def must_not_stop() -> frozenset[str]:
+    """The ingredients that are never left out without a reason: beta blockers, steroids, insulin and others."""
+    return frozenset(name for rule in package_rules().rules.values() if rule.never_stop for name in rule.ingredients)
+
+
 def rule_files() -> list[Any]:
     """The package's rule files (Traversable), sorted by name."""
     folder = files("waykeeper.medicines") / "rules"
