@@ -58,12 +58,15 @@ class Asked:
 
     base = "https://a.example/fhir"
 
-    def __init__(self):
-        self.ids = ""
+    def __init__(self, *resources):
+        self.held = {f"{r['resourceType']}/{r['id']}": r for r in resources}
+        self.ids = []
 
-    def search(self, kind, params):
-        self.ids = dict(params)["_id"]
-        return []
+    def searches(self, wanted, told):
+        assert told
+        names = [f"{kind}/{one}" for kind, params in wanted for one in dict(params)["_id"].split(",")]
+        self.ids.append(names)
+        return [(name, self.held[name]) for name in names if name in self.held]
 
 
 def test_a_medication_by_the_servers_own_address_is_asked_for_and_anothers_is_not():
@@ -74,7 +77,38 @@ def test_a_medication_by_the_servers_own_address_is_asked_for_and_anothers_is_no
         "https://b.example/Medication/3",
     )
     _medications(server, [_order(str(n), target) for n, target in enumerate(targets)])
-    assert server.ids == "1,2"
+    assert server.ids == [["Medication/1", "Medication/2"]]
+
+
+def _of(name, *parts):
+    made = [{"itemReference": {"reference": one}} for one in parts]
+    return {"resourceType": "Medication", "id": name, "code": {"text": "Jentavix"}, "ingredient": made}
+
+
+def _substance(name, text):
+    return {"resourceType": "Substance", "id": name, "code": {"text": text}}
+
+
+def test_ingredients_elsewhere_on_the_server_are_read_as_deep_as_a_medicine_goes():
+    """FHIR R4, Medication.ingredient.itemReference: a Substance or a Medication."""
+    held = _of("kit", "Medication/a", "Substance/s"), _of("a", "Substance/t", "Medication/kit"), _substance("s", "x")
+    server = Asked(*held, _substance("t", "y"))
+    found = _medications(server, [_order("1", "Medication/kit"), {"resourceType": "Patient"}])
+    assert [name for name, _ in found] == ["Medication/kit", "Medication/a", "Substance/s", "Substance/t"]
+    endless = Asked(*(_of(str(n), f"Medication/{n + 1}") for n in range(9)))
+    assert len(_medications(endless, [_order("1", "Medication/0")])) == 3
+    inside = {**_order("1", "#m"), "contained": [_of("m", "Substance/s")]}
+    assert [name for name, _ in _medications(Asked(_substance("s", "x")), [inside])] == ["Substance/s"]
+
+
+def test_a_trade_name_is_known_by_a_substance_beside_the_record():
+    order = _order("1", "Medication/m")
+    held = [("Patient/p", {"resourceType": "Patient", "id": "p"}), ("MedicationRequest/1", order),
+            ("Medication/m", _of("m", "Substance/s")), ("Substance/s", _substance("s", "warfarin"))]  # fmt: skip
+    (row,) = read(held).medicines
+    assert [part.words for part in row.parts] == ["warfarin"]
+    (row,) = read(held[:-1]).medicines
+    assert [part.words for part in row.parts] == [""], "not seen: asked about as one without a name"
 
 
 # what a hospital's server does not offer

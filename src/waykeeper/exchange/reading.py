@@ -218,9 +218,9 @@ def record_resources(server: Server, patient: Identifier, *, whole: bool = False
     if held is None:
         raise BadAnswerError(finding("WKX221", "the server has no patient with this identifier"), 404)
     found = dict([held, *server.searches([(kind, [("patient", held[0])]) for kind in RECORD], told=True)])
+    found |= dict(_medications(server, list(found.values())))
     if whole:
         _nothing_held_back(list(found.values()))
-    found |= dict(_medications(server, found.values()))
     return [pair for pair in found.items() if not is_ours(pair[1])]
 
 
@@ -231,16 +231,37 @@ def _nothing_held_back(resources: Sequence[Mapping[str, Any]]) -> None:
         raise BadAnswerError(finding("WKX217", f"the record: {'; '.join(said)}"), 200)
 
 
-def _medications(server: Server, resources: Iterable[dict[str, object]]) -> list[Held]:
-    """The Medication resources that the orders name by reference."""
-    wanted = set()
-    for resource in resources:
-        named = resource.get("medicationReference")
-        said = str(named.get("reference") or "") if isinstance(named, dict) else ""
-        reference = said.removeprefix(f"{server.base}/").partition("/_history/")[0]
-        if reference.startswith("Medication/"):
-            wanted.add(reference.partition("/")[2])
-    return server.search("Medication", [("_id", ",".join(sorted(wanted)))]) if wanted else []
+DEEPEST = 3  # a kit of products of substances; what lies deeper is an ingredient without a name, and asked about
+
+
+def _medications(server: Server, resources: Sequence[Mapping[str, Any]]) -> list[Held]:
+    """The Medications that the orders name by reference, and what those name as their ingredients."""
+    inside = [one for r in resources for one in r.get("contained") or () if one.get("resourceType") == "Medication"]
+    orders = {_here(server, r.get("medicationReference"), ("Medication",)) for r in resources}
+    found: dict[str, dict[str, Any]] = {}
+    wanted = (orders | _ingredients(server, inside)) - {""}
+    for _ in range(DEEPEST):
+        if not wanted:
+            break
+        kinds = sorted({name.partition("/")[0] for name in wanted})
+        ids = {kind: [n.partition("/")[2] for n in sorted(wanted) if n.startswith(f"{kind}/")] for kind in kinds}
+        read = server.searches([(kind, [("_id", ",".join(ids[kind]))]) for kind in kinds], told=True)
+        new = [(ref, r) for ref, r in read if ref not in found]
+        found |= dict(new)
+        wanted = _ingredients(server, [r for _, r in new]) - found.keys() - {""}
+    return list(found.items())
+
+
+def _ingredients(server: Server, medications: Sequence[Mapping[str, Any]]) -> set[str]:
+    parts = [part for one in medications for part in one.get("ingredient") or ()]
+    return {_here(server, part.get("itemReference"), ("Medication", "Substance")) for part in parts}
+
+
+def _here(server: Server, pointer: Any, kinds: Sequence[str]) -> str:
+    """`Type/id` of a reference to a resource of this very server, of one of the types; "" for anything else."""
+    said = str(pointer.get("reference") or "") if isinstance(pointer, Mapping) else ""
+    reference = said.removeprefix(f"{server.base}/").partition("/_history/")[0]
+    return reference if reference.count("/") == 1 and reference.startswith(tuple(f"{k}/" for k in kinds)) else ""
 
 
 def of_several(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:

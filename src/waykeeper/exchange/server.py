@@ -295,7 +295,7 @@ class Server:
                 pages = chain(self._pages(answer, what), as_page(beside))
                 found |= matches(pages, what, told=told, lacking=lacking)
         if absent:
-            found["OperationOutcome/not-offered"] = _not_offered(absent)
+            found[f"OperationOutcome/{uuid.uuid4()}"] = _not_offered(absent)
         return list(found.items())
 
     def statement(self) -> Statement | None:

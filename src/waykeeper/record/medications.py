@@ -1,4 +1,7 @@
-"""Which Medication an order points at, by the rules of references in a Bundle (FHIR R4, bundle, 2.36.4.1)."""
+"""Which Medication an order points at, and which Substance that does, by the rules of references in a Bundle.
+
+FHIR R4, bundle, 2.36.4.1.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from typing import Any
 from waykeeper.record.references import relative
 
 Resource = Mapping[str, Any]
+PRODUCTS = ("Medication", "Substance")  # what an ingredient may point at (FHIR R4, Medication.ingredient.itemReference)
 WEB = ("http://", "https://")
 
 
@@ -19,9 +23,9 @@ def base_of(address: str, resource: Resource) -> str:
 
 
 def name_of(address: str, resource: Resource) -> str:
-    """The address of a Medication of a server, so that two servers' Medication/1 stay two; "" for anything else."""
-    server = base_of(address, resource) if resource.get("resourceType") == "Medication" else ""
-    return f"{server}Medication/{resource['id']}" if server else ""
+    """The address of one of a server, so that two servers' Medication/1 stay two; "" for anything else."""
+    server = base_of(address, resource) if resource.get("resourceType") in PRODUCTS else ""
+    return f"{server}{resource['resourceType']}/{resource['id']}" if server else ""
 
 
 def absolute(resource: dict[str, Any], address: str) -> dict[str, Any]:
@@ -35,21 +39,21 @@ def absolute(resource: dict[str, Any], address: str) -> dict[str, Any]:
 
 
 class Medications:
-    """The Medications of a record, by address, urn and id."""
+    """The Medications of a record, and the Substances in them, by address, urn and id."""
 
     def __init__(self, resources: Iterable[tuple[str, Resource]]) -> None:
         """From (reference, resource) pairs."""
         self._by_name: dict[str, Resource] = {}
         self._by_id: dict[str, list[tuple[str, Resource]]] = {}
         for name, resource in resources:
-            if resource.get("resourceType") != "Medication":
+            if resource.get("resourceType") not in PRODUCTS:
                 continue
             self._by_name[name] = resource
-            own = f"Medication/{resource['id']}" if resource.get("id") else relative(name)
+            own = f"{resource['resourceType']}/{resource['id']}" if resource.get("id") else relative(name)
             self._by_id.setdefault(own, []).append((name, resource))
 
     def find(self, target: str) -> Resource | None:
-        """The one Medication that a reference names; None where none or several may be meant.
+        """The one Medication or Substance that a reference names; None where none or several may be meant.
 
         Of an address that is not here, one that says no server may be meant; never one of another server.
         """
