@@ -14,6 +14,7 @@ from waykeeper.merge import withdraw
 from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
 from waykeeper.merge.stripped import WRITTEN_AGAIN, marked
+from waykeeper.plan.model import Key
 
 THEIRS = {"url": "https://ehr.example/ward", "valueString": "4 West"}
 
@@ -50,6 +51,33 @@ def test_it_is_known_again_and_marked_again(key, part):
     assert {k: v for k, v in after.items() if k != "extension"} == {k: v for k, v in before.items() if k != "extension"}
     assert world.push().changing == ()
     assert words(world.push(surgery=later(21)), key, part) == ["write"]  # dated again as if nothing had happened
+
+
+@pytest.mark.parametrize("first", ["done", "stripped"])
+@pytest.mark.parametrize(
+    ("gate", "key", "part"), [(READY, BLOOD, "task"), (Key("gate", "film-check"), VISIT, "request")]
+)
+def test_a_mirror_is_ticked_by_the_push_that_marks_it_again(gate, key, part, first):
+    """Its status follows from the needed item, so that nobody is asked who "changed" it."""
+    world = Memory()
+    world.push()
+    ref = strip(world, gate, f"mirror:{key}") if first == "stripped" else world.ref(gate, f"mirror:{key}")
+    world.edit(key, part, status="completed", executionPeriod={"end": "2026-02-27"})
+    if first == "done":
+        strip(world, gate, f"mirror:{key}")
+    pushed = world.push()
+    assert pushed.conflicts == () and at(world, ref)["status"] == "completed" and THEIRS in at(world, ref)["extension"]
+    assert world.push().changing == ()
+
+
+def test_the_status_that_a_person_gave_a_mirror_is_asked_about():
+    world = Memory()
+    world.push()
+    world.edit(BLOOD, "task", status="completed", executionPeriod={"end": "2026-02-27"})
+    ref = strip(world, READY, f"mirror:{BLOOD}", status="rejected")
+    pushed = world.push()
+    assert at(world, ref)["status"] == "rejected" and world.push().changing == ()
+    assert [d.word for d in pushed.changing if d.reference == ref] == ["write"], "marked again, and left as it is"
 
 
 def test_what_was_done_on_it_counts():

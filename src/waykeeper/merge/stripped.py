@@ -28,7 +28,8 @@ NOBODY_DECIDES = "it is left as it is, a person must close it"
 def marked(plan: Plan, held: Sequence[Held]) -> tuple[list[Held], frozenset[str]]:
     """What was read, with our marks on what lost them as the plan would write them, and the references of those.
 
-    The digests of what was offered stay away: whatever differs from the plan is asked about.
+    The digests of what was offered stay away: whatever differs from the plan is asked about. But for the status of a
+    gate and its mirrors, which follows from other items: as the plan writes it first, nobody has said anything by it.
     """
     ever = {uuid for _, r in held if episode_of(r) == plan.episode for uuid in offered_of(r).get("ever", ())}
     ever.add(plan.episode.uuid("plan", "plan", "plan"))
@@ -79,7 +80,10 @@ def _with_marks(standing: Mapping[str, object], made: Resource) -> Resource:
         return dict(standing)
     theirs = [e for e in standing.get("extension") or () if e.get("url") not in MARKS]  # type: ignore[attr-defined]
     ours = [_unanswered(mark) for url in MARKS if (mark := find(made, url)) is not None]
-    return {**standing, "extension": [*ours, *theirs]}
+    again = {**standing, "extension": [*ours, *theirs]}
+    known = identity(made)
+    follows = known is not None and known.key.kind == "gate" and digest(standing, "status") == digest(made, "status")
+    return reoffered(again, {"status": digest(made, "status")}) if follows else again
 
 
 def _unanswered(mark: Mapping[str, object]) -> dict[str, object]:
