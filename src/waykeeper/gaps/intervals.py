@@ -11,7 +11,14 @@ _NUMBERS = {
     "eleven": 11, "twelve": 12, "eighteen": 18, "twenty-four": 24,
     # not `once`, which is eleven in Spanish: `once a week`
     "un": 1, "una": 1, "dos": 2, "tres": 3, "cuatro": 4, "cinco": 5, "seis": 6, "siete": 7, "ocho": 8, "nueve": 9,
-    "diez": 10, "doce": 12, "dieciocho": 18, "veinticuatro": 24,
+    "diez": 10, "doce": 12, "quince": 15, "dieciocho": 18, "veinticuatro": 24,
+}  # fmt: skip
+# `control del tercer mes`, `sixth week`: said of weeks, months and years.
+_ORDINALS = {
+    "first": 1, "second": 2, "third": 3, "fourth": 4, "fifth": 5, "sixth": 6, "eighth": 8, "tenth": 10, "twelfth": 12,
+    "primer": 1, "primera": 1, "segundo": 2, "segunda": 2, "tercer": 3, "tercera": 3, "cuarto": 4, "cuarta": 4,
+    "quinto": 5, "quinta": 5, "sexto": 6, "sexta": 6, "octavo": 8, "octava": 8, "décimo": 10, "décima": 10,
+    "decimo": 10, "decima": 10, "duodécimo": 12, "duodécima": 12, "duodecimo": 12, "duodecima": 12,
 }  # fmt: skip
 _UNITS = {
     "day": ("day", 1), "days": ("day", 1), "d": ("day", 1),
@@ -34,6 +41,13 @@ _TWO = re.compile(  # `six and twelve weeks`: the unit is of both
     + "|".join(sorted((u for u in _UNITS if len(u) > 1), key=len, reverse=True)) + r")(?![\w])",
     re.IGNORECASE,
 )  # fmt: skip
+# Not of a month: `the first week of June`, `tercera semana de mayo` say a day of the calendar.
+_NTH = re.compile(
+    rf"(?<![\w/.,-])(?:(\d{{1,2}})(?:st|nd|rd|th|er|ra|ro|da|do|ta|to|va|vo|ma|mo|\.?[ªº])|({'|'.join(_ORDINALS)})) ("
+    + "|".join(u for u in _UNITS if len(u) > 1 and u[0] != "d")
+    + r")(?![\w])(?! (?:of|in|de|del|en)\b)",
+    re.IGNORECASE,
+)
 # `y` is "and" in Spanish, and means years only right behind its digits: not in `a las nueve y media`
 _LETTER = frozenset({"d", "w", "m", "y"})
 _YEARLY = re.compile(r"\b(annual|yearly|anual)\b", re.IGNORECASE)
@@ -60,6 +74,9 @@ def intervals(text: str) -> frozenset[Interval]:
         base, factor = _UNITS[unit.lower()]
         if count:
             found.add((base, count * factor))
+    for digits, word, unit in _NTH.findall(text):
+        base, factor = _UNITS[unit.lower()]
+        found.add((base, (int(digits) if digits else _ORDINALS[word.lower()]) * factor))
     if _YEARLY.search(text):
         found.add(("month", 12))
     return frozenset(found)
