@@ -13,7 +13,7 @@ from waykeeper.fhir.names import GAP_KINDS
 from waykeeper.gaps import worklist
 from waykeeper.gaps.issues import ISSUE, TASK, issues
 from waykeeper.gaps.words import entry, table
-from waykeeper.plan.model import State
+from waykeeper.plan.model import ItemState, State
 
 PLAN = ankle()
 SENTENCES = {
@@ -69,6 +69,36 @@ def test_a_gap_makes_an_issue_and_a_task_that_are_about_it_and_no_part_of_the_pl
     issue = next(c.after for c in made if c.part == ISSUE and c.key.item == "three-month")
     assert task["focus"]["reference"] == f"DetectedIssue/{issue['id']}"
     assert (issue["severity"], task["priority"]) == ("low", "routine")
+
+
+def noted(as_of, held=(), **of_the_visit):
+    """As `change`, where somebody noted something of the visit after three months."""
+    key = next(i.key for i in PLAN.items if i.key.item == "three-month")
+    known = State({key: ItemState(key, **of_the_visit)})
+    return issues(PLAN, known, worklist([(PLAN, known)], (), as_of).rows, held, as_of)
+
+
+def test_a_gap_that_is_put_off_is_not_told_as_gone():
+    held = stand(change(SIX))
+    for as_of in (SIX, date(2026, 6, 26)):  # to-book, then overdue
+        put_off = noted(as_of, held, snoozed_until=date(2026, 6, 30))
+        assert "three-month" not in {c.key.item for c in put_off}
+    assert "three-month" not in {c.key.item for c in noted(SIX, snoozed_until=date(2026, 6, 30))}, "nor opened"
+    back = noted(date(2026, 6, 30), held, snoozed_until=date(2026, 6, 30))
+    assert {(c.kind, c.word) for c in back if c.key.item == "three-month"} == {
+        ("to-book", "close"), ("overdue", "create"),
+    }  # fmt: skip
+
+
+def test_a_row_that_a_person_closed_is_told_as_that_and_comes_back_as_a_new_round():
+    held = stand(change(SIX))
+    closed = noted(SIX, held, closed_because="will be seen elsewhere", closed_on=SIX)
+    mine = [c for c in closed if c.key.item == "three-month"]
+    assert {(c.part, c.word) for c in mine} == {(ISSUE, "close"), (TASK, "close")}
+    issue = next(c.after for c in mine if c.part == ISSUE)
+    assert issue["mitigation"][-1]["action"]["text"] == "A person closed the row of the gap"
+    again = [c for c in change(SIX, stand(closed, held)) if c.key.item == "three-month"]
+    assert {(c.round, c.word) for c in again} == {(2, "create")}
 
 
 def test_the_same_day_again_changes_nothing_and_another_day_only_what_moved():

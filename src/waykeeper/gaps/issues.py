@@ -20,7 +20,7 @@ Held = tuple[str, Mapping[str, Any]]
 Word = Literal["create", "write", "close", "keep", "unchanged"]
 
 ISSUE, TASK = "issue", "issue-task"
-CLOSED = "The gap is gone"
+CLOSED, BY_A_PERSON = "The gap is gone", "A person closed the row of the gap"
 _SEVERITY: Mapping[int, str] = {3: "high", 2: "moderate", 1: "low"}
 _PLAN_KEY = Key("plan", "plan")
 _LIVE = ("open", "busy")
@@ -55,7 +55,8 @@ def issues(plan: Plan, state: State, rows: Sequence[Row], held: Sequence[Held], 
     held    the patient's resources as read; those of other plans may be among them
 
     A gap that goes closes both: the issue is `corrected`, the Task `completed` unless a person has taken it up. One
-    that comes back is a new round. Nothing that a person closed is opened again while that very gap lasts.
+    that comes back is a new round. Nothing that a person closed is opened again while that very gap lasts. What stands
+    of a gap that was only put off is left as it is: it is not gone.
     """
     by_identity = {own_identifier(r): (ref, r) for ref, r in held if own_identifier(r)}
     maker = _Maker(plan, state, as_of, by_identity)
@@ -63,9 +64,11 @@ def issues(plan: Plan, state: State, rows: Sequence[Row], held: Sequence[Held], 
     found: list[IssueChange] = []
     for (key, kind), row in sorted(wanted.items(), key=lambda w: (str(w[0][0]), w[0][1])):
         found += maker.open(key, kind, row)
-    gone = [name for name in _standing(plan, held, rows) if name not in wanted]
+    put_off = {parse_key(r.item) for r in rows if r.gap and r.snoozed and not r.closed}
+    closed = {parse_key(r.item) for r in rows if r.gap and r.closed}
+    gone = [name for name in _standing(plan, held, rows) if name not in wanted and name[0] not in put_off]
     for key, kind in gone:
-        found += maker.close(key, kind)
+        found += maker.close(key, kind, BY_A_PERSON if key in closed else CLOSED)
     return tuple(found)
 
 
@@ -87,8 +90,8 @@ def _codings(issue: Mapping[str, Any]) -> Iterator[Mapping[str, str]]:
 
 
 def _by_us(issue: Mapping[str, Any]) -> bool:
-    """True if the gap was gone when the issue was closed; a person's closing stands while the gap lasts."""
-    return any((m.get("action") or {}).get("text") == CLOSED for m in issue.get("mitigation") or [])
+    """True if we closed it, the gap or its row being gone; a person's closing stands while the gap lasts."""
+    return any((m.get("action") or {}).get("text") in (CLOSED, BY_A_PERSON) for m in issue.get("mitigation") or [])
 
 
 def _end(task: Mapping[str, Any]) -> str:
@@ -155,24 +158,25 @@ class _Maker:
         after = {**before, **{name: wanted[name] for name in changed if name in wanted}}
         return IssueChange(key, kind, part, number, "write", f"{', '.join(changed)} changed", reference, before, after)
 
-    def close(self, key: Key, kind: str) -> Iterator[IssueChange]:
-        """Close what stands of a gap that is gone."""
+    def close(self, key: Key, kind: str, said: str) -> Iterator[IssueChange]:
+        """Close what stands of a gap that is gone, or whose row a person closed: `said` is what is written of it."""
+        because = said[0].lower() + said[1:]
         for part, over in ((ISSUE, "corrected"), (TASK, "completed")):
             number, standing = self._latest(key, f"{part}:{kind}")
             if standing is None or status_class(standing[1]) not in _LIVE:
                 continue
             reference, before = standing
             if part == TASK and status_class(before) == "busy":
-                why = "the gap is gone, but a person works on it"
+                why = f"{because}, but a person works on it"
                 yield IssueChange(key, kind, part, number, "keep", why, reference, before)
                 continue
             after = {**before, "status": over}
             if part == ISSUE:
-                done = {"action": {"text": CLOSED}, "date": self.as_of.isoformat()}
+                done = {"action": {"text": said}, "date": self.as_of.isoformat()}
                 after["mitigation"] = [*before.get("mitigation", []), done]
             else:
-                after["statusReason"] = {"text": CLOSED}
-            yield IssueChange(key, kind, part, number, "close", "the gap is gone", reference, before, after)
+                after["statusReason"] = {"text": said}
+            yield IssueChange(key, kind, part, number, "close", because, reference, before, after)
 
     def _start(self, resource_type: str, key: Key, part: str, number: int, title: str) -> Resource:
         """As every resource of ours but for the item extension: it is about an item and no part of the plan."""
