@@ -1,0 +1,71 @@
+"""Every code of a plan, made or read: its example raises it, its counter-example does not."""
+
+from __future__ import annotations
+
+from datetime import date, time
+from typing import Any
+
+import pytest
+
+from merge.small import MRN, clinic, compiled, new_identifier, order, pathway, patient
+from waykeeper import fhir
+from waykeeper.findings import WaykeeperError, catalogue
+from waykeeper.plan.compile import compile as compile_plan
+from waykeeper.plan.model import Identifier
+from waykeeper.record import read
+from waykeeper.timing.model import Moment
+
+CODES = {code: entry for code, entry in catalogue().items() if code.startswith(("WKL", "WKF"))}
+WHO = Identifier(MRN, "M-1")
+STAY = (("{assume: 1 day after surgery}", "{assume: 1 day after surgery, recognise: {encounter_end: inpatient}}"),)
+
+
+def moment(text: str) -> Moment:
+    day, _, clock = text.partition("T")
+    return Moment(date.fromisoformat(day), time.fromisoformat(clock) if clock else None, clinic().zone)
+
+
+def compiling(example: dict[str, Any]) -> list[str]:
+    """The codes of compiling the small pathway with the anchors, the side and the record of an example."""
+    given = dict(example)
+    side, newest, ended = (given.pop(name, "") for name in ("side", "newest_entry", "stay_ended"))
+    held = [("urn:uuid:p", patient(WHO)), ("urn:uuid:o", order() | ({"authoredOn": newest} if newest else {}))]
+    if ended:
+        stay = {"start": "2026-03-18T06:00:00-05:00", "end": f"{ended}T11:00:00-05:00"}
+        kind = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}
+        held.append(("urn:uuid:e", {"resourceType": "Encounter", "status": "finished", "class": kind, "period": stay}))
+    anchors = {name: moment(text) for name, text in given.items()}
+    try:
+        made = compile_plan(pathway(*STAY), clinic(), read(held, fhir.is_ours), anchors, side=side, identifier=WHO)
+    except WaykeeperError as error:
+        return [f.code for f in error.findings]
+    return [f.code for f in made.findings]
+
+
+def reading(example: dict[str, Any]) -> list[str]:
+    """The codes of reading resources that hold so many plans."""
+    held = [(f"{r['resourceType']}/{r['id']}", r) for _ in range(example["plans"]) for r in _written()]
+    try:
+        fhir.read(held)
+    except WaykeeperError as error:
+        return [f.code for f in error.findings]
+    return []
+
+
+def _written() -> list[dict[str, Any]]:
+    return fhir.write(compiled(new_identifier()))
+
+
+def codes(code: str, example: dict[str, Any]) -> list[str]:
+    return (reading if code.startswith("WKF") else compiling)(example)
+
+
+@pytest.mark.parametrize("code", sorted(CODES))
+def test_the_example_raises_it_and_the_counter_example_does_not(code):
+    entry = CODES[code]
+    assert code in codes(code, entry.raises)
+    assert code not in codes(code, entry.passes)
+
+
+def test_every_code_of_the_catalogue_has_both_examples():
+    assert [code for code, e in catalogue().items() if e.raises is None or e.passes is None] == []
