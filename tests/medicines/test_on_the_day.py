@@ -105,6 +105,10 @@ def test_as_needed_changes_no_pause_and_asks_nothing_where_nothing_is_daily() ->
         ("metoprolol tartrate 25 mg", "1 tablet 2x/day; 1 tab extra as needed"),
         ("metoprolol tartrate 25 mg", "1 tablet with breakfast and dinner, 1 extra as needed"),
         ("levetiracetam 500 mg", "1-0-1, 1 extra as needed"),
+        ("tramadol 50 mg", "1 tablet AM and PM plus prn"),
+        ("tramadol 50 mg", "1 tablet twice daily plus as needed"),
+        ("levetiracetam 500 mg", "1 cap AM, 1 cap PM, plus prn"),
+        ("levetiracetam 500 mg", "1 cápsula cada mañana más si es necesario"),
         ("carbidopa / levodopa 25/100 mg", "1 tablet at 8, 12, 4 and 8, 1 extra as needed"),
     ],
 )

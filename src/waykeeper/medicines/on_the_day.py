@@ -124,6 +124,7 @@ def _clauses(text: str) -> list[str]:
     A part that begins with `as needed` belongs to the one before: `every 6 hours, as needed for pain`.
     """
     plain = _MOST.sub(" ", _no_dose().sub(" ", without_accents(text)))
+    plain = _plus().sub("; 1 more ", _AM_AND_PM.sub("am pm", plain))
     found: list[str] = []
     for part in (p.strip() for p in _CUT.split(plain)):
         if found and _needed().match(part):
@@ -134,11 +135,12 @@ def _clauses(text: str) -> list[str]:
 
 
 _CUT = re.compile(r"(?:[;,()\n]|\.(?!\d))+|\b(?:and|plus|then|also|may|y|mas|tambien|puede)\b")
+_AM_AND_PM = re.compile(r"\bam ?(?:and|&|/|\+|,|y) ?pm\b")  # one dosing, not two
 _DAILY = re.compile(
     r"\b(?:daily|every (?:day|morning|evening)|each (?:day|morning|evening)|(?:a|per) day|in the (?:morning|evening)"
     r"|qd|qam|qpm|bid|tid|qid|\d ?x ?/ ?day"
     r"|al dia|por dia|cada (?:dia|manana|tarde)|todos los dias|diari[oa]|diariamente"
-    r"|\d+ time\(s\) every \d+ d)(?!\w)"
+    r"|\d+ time\(s\) every \d+ d|(?:tab(?:let)?s?|cap(?:sule)?s?|pills?|in|each|every|q) [ap]m)(?!\w)"
 )
 _AT_NIGHT = re.compile(r"\b(?:(?:every|each|at) night|nightly|(?:at|every) bedtime|qhs|cada noche|todas las noches)\b")
 _HOURLY = re.compile(r"\b(?:every|q|cada) ?\d{1,2}(?: ?(?:-|to|a) ?\d{1,2})? ?h")
@@ -154,6 +156,12 @@ _MOST = re.compile(
 def _needed() -> re.Pattern[str]:
     phrases = "|".join(re.escape(without_accents(w)) for w in vocabulary()["as_needed"])
     return re.compile(rf"(?<!\w)(?:{phrases})(?!\w)")
+
+
+@cache
+def _plus() -> re.Pattern[str]:
+    """What is taken as needed beside what stands before it: `twice daily plus prn`."""
+    return re.compile(rf"(?:\bplus|\bmas|\+) (?={_needed().pattern})")
 
 
 @cache
