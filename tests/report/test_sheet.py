@@ -499,6 +499,21 @@ def test_an_item_that_depends_on_an_unknown_fact_says_to_ask_first():
     assert "This may not be for you" not in chunk(html, "visit/two-week")
 
 
+@pytest.mark.parametrize(("language", "told", "never"), [
+    ("en", "Call us today: we still have a question", "before this day"),
+    ("es", "Llámenos hoy: todavía tenemos una pregunta", "antes de este día"),
+])  # fmt: skip
+def test_of_what_has_begun_nobody_is_asked_to_call_before_its_day(language, told, never):
+    made = plan()
+    rule = next(i for i in made.items if i.key.kind == "restriction")
+    unsure = replace(made, items=tuple(replace(i, undecided=("smokes",)) if i is rule else i for i in made.items))
+    day = made.surgery_day + timedelta(days=5)
+    html = sheet_html(unsure, State(), as_of=day, language=language, checked_against=None)
+    assert told in chunk(html, str(rule.key)) and never not in chunk(html, str(rule.key))
+    early = sheet_html(unsure, State(), as_of=AS_OF, language=language, checked_against=None)
+    assert never in chunk(early, str(rule.key))
+
+
 @pytest.mark.parametrize(("language", "words"), [("en", "Your new ankle"), ("es", "Su tobillo nuevo")])
 def test_what_the_plan_is_about_is_said_in_the_language_of_the_sheet(language, words):
     """The title of a pathway is for staff, and in English: on a Spanish page it was the one line in English."""

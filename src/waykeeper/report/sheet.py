@@ -249,12 +249,17 @@ def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
     if entry.place == "day" and entry.deadline:
         notes.append(words.say("do_by"))
     notes.append(frequency(words, entry.phrase))
-    return tuple(n for n in (*notes, *unsure_notes(words, entry)) if n)
+    return tuple(n for n in (*notes, *unsure_notes(words, entry, as_of)) if n)
 
 
-def unsure_notes(words: Interface, entry: Entry) -> list[str]:
-    """What is not sure yet about an entry: whether it applies at all, and whether its day stands."""
-    said = (("undecided", entry.undecided), ("ask_first", entry.ask_first), ("assumed_date", entry.assumed == "day"),
+def unsure_notes(words: Interface, entry: Entry, as_of: date | None = None) -> list[str]:
+    """What is not sure yet about an entry: whether it applies at all, and whether its day stands.
+
+    as_of   the day of the page: of what has begun by then nobody can be asked to call before its day
+    """
+    begun = as_of is not None and entry.start is not None and entry.start.day <= as_of
+    open_fact = "undecided_now" if begun else "undecided"
+    said = ((open_fact, entry.undecided), ("ask_first", entry.ask_first), ("assumed_date", entry.assumed == "day"),
             ("assumed_hour", entry.assumed == "hour"))  # fmt: skip
     return [words.say(key) for key, is_so in said if is_so]
 
@@ -308,7 +313,7 @@ def _weekday_before(surgery: date) -> date:
 def _rule(words: Interface, entry: Entry, as_of: date) -> SheetLine:
     start = _start(entry)
     begins = words.say("rule_now") if start.day < as_of else words.say("rule_from", first=words.date(start.day))
-    return _line(words, entry, (begins, *unsure_notes(words, entry)))
+    return _line(words, entry, (begins, *unsure_notes(words, entry, as_of)))
 
 
 def _past_notes(words: Interface, entry: Entry) -> tuple[str, ...]:
