@@ -44,7 +44,7 @@ def test_roles_telephone_identifiers_policies_overlays():
     assert value.patient_identifier_system == "https://alder-quay.example/mrn"
     assert value.overlays == ("one", "two")
     assert value.policies == {"glp1": "ask"}
-    assert (value.language, value.holidays, value.file) == ("es", "US", "clinic.yaml")
+    assert (value.language, value.file) == ("es", "clinic.yaml")
 
 
 def test_an_error_gives_no_clinic():

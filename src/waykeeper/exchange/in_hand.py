@@ -14,7 +14,7 @@ from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import IN_HAND
 from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.findings import WaykeeperError, finding
-from waykeeper.gaps.others import ACHIEVED, due_day
+from waykeeper.gaps.others import ACHIEVED
 from waykeeper.plan.model import Item, ItemState, Plan, State
 from waykeeper.plan.validity import done_counts
 from waykeeper.timing.model import Dates, Moment
@@ -80,7 +80,7 @@ def plan_itself(plan: Plan) -> Item:
 
 def comes_back(item: Item, until: date) -> str:
     """What is to be told where something is put off past its last day; "" else."""
-    last = due_day(item) if item.key.kind != "restriction" else None  # it holds on while nobody asks
+    last = item.dates.last_day if item.key.kind != "restriction" else None  # it holds on while nobody asks
     stays = "; another day or side than the theatre list's stays on the list" if item.key == PLAN_KEY else ""
     if last is None or until <= last:
         return stays

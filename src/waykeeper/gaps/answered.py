@@ -76,7 +76,7 @@ def _over(item: Item, key: Key, on: Setting) -> bool:
     own = on.state.items.get(key)
     if own is not None and own.cls not in ("open", "busy"):
         return True
-    last = _last_day(item)
+    last = item.dates.last_day
     return item.key.kind == "instruction" and last is not None and last < on.as_of
 
 
@@ -85,20 +85,15 @@ def _long_over(item: Item, on: Setting) -> bool:
 
     A restriction holds until it is released, whenever it began.
     """
-    last = _last_day(item)
+    last = item.dates.last_day
     if last is None or on.surgery is None or on.surgery >= on.as_of or item.key.kind == "restriction":
         return False
     return last <= on.surgery or last < on.as_of - _LONG
 
 
-def _last_day(item: Item) -> date | None:
-    last = item.dates.window.end if item.dates.window else item.dates.at or item.dates.target
-    return last.day if last is not None else None
-
-
 def _acts_from(item: Item) -> date | None:
     """From which day somebody may act on an item, so that by it the plan should be right."""
     dates = item.dates
-    first = dates.window.start if dates.window else dates.at or dates.target
+    first = dates.first
     days = [d for d in (dates.due_from, dates.book_from, first.day if first else None) if d is not None]
     return min(days, default=None)

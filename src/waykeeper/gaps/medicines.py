@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.other_medicine import other_medicine, told_of_other
-from waykeeper.gaps.others import due_day, filling_of, is_void, task_word, weekdays_before
+from waykeeper.gaps.others import filling_of, is_void, task_word, weekdays_before
 from waykeeper.gaps.setting import Setting, ended_for, spoken
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence
@@ -99,8 +99,8 @@ def _confirmed_by(item: Item, setting: Setting) -> date | None:
 
     One that asks whether it pauses at all: the last day before the longest pause would begin, where that is known.
     """
-    if due_day(item) is not None or setting.surgery is None:
-        return due_day(item)
+    if item.dates.last_day is not None or setting.surgery is None:
+        return item.dates.last_day
     begins, asks = item.dates.earliest, item.hold is not None and item.hold.decision == "ask"
     last = begins - timedelta(days=1) if begins is not None else None
     if asks and last is not None and item.dates.due_from is not None and last >= item.dates.due_from:

@@ -33,13 +33,6 @@ def weekdays_before(day: date, count: int) -> date:
     return day
 
 
-def due_day(item: Item) -> date | None:
-    """The last day of an item: the end of its window, else the rolled day, else the target."""
-    dates = item.dates
-    moment = dates.window.end if dates.window else dates.at or dates.target
-    return moment.day if moment is not None else None
-
-
 def start_day(item: Item) -> date | None:
     """The first day of an item's span, where it has one."""
     return item.dates.window.start.day if item.dates.window else None
@@ -55,7 +48,7 @@ def _due_from(item: Item, due: date | None) -> date | None:
 
 def filling_of(item: Item, own: ItemState, setting: Setting, due: date | None = None) -> Filling:
     """The named dates and texts that sentences of every kind may use. `due` where the item's dates do not say."""
-    due = due or due_day(item)
+    due = due or item.dates.last_day
     due_from = _due_from(item, due)
     return Filling({
         "due": due, "after_due": after(due), "due_from": due_from, "from": start_day(item) or due,
@@ -118,7 +111,7 @@ def _done_word(item: Item, own: ItemState, due: date | None) -> str:
 
 def task_verdict(item: Item, setting: Setting) -> Verdict:
     """Tasks, questions and confirmations of medicines without a hold."""
-    own, due = setting.of(item), due_day(item)
+    own, due = setting.of(item), item.dates.last_day
     more = filling_of(item, own, setting)
     group = "question" if item.key.kind == "question" else "task"
     word = task_word(item, own, setting, due)
@@ -134,7 +127,7 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
 def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     """A gate: opened by a person only, never by a date; `shut` lists what is missing."""
     own = setting.of(item)
-    more, due = filling_of(item, own, setting), due_day(item)
+    more, due = filling_of(item, own, setting), item.dates.last_day
     lacking = missing(item, setting, attended, due)
     refused = _refused(own, setting, more) if own.status in _FAILED else ""
     more["missing"] = " ".join(filter(None, (refused, lacking))) or sentence("missing", "nothing", {})
@@ -199,7 +192,7 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
     """A restriction ends by a recorded release, never by a date passing."""
     own = setting.of(item)
     more = filling_of(item, own, setting)
-    start = start_day(item) or due_day(item)
+    start = start_day(item) or item.dates.last_day
     more["from"] = start
     releases = _releases(item, own, setting)
     real = next((one for one in releases if not setting.to_come(one.done_on) and not _of_before(item, one)), None)
@@ -232,7 +225,7 @@ def goal_verdict(item: Item, setting: Setting) -> Verdict:
     One that is no longer sought (FHIR R4 goal-status `completed`) may have been missed: Goal.achievementStatus says so.
     """
     own = setting.of(item)
-    more, due = filling_of(item, own, setting), due_day(item)
+    more, due = filling_of(item, own, setting), item.dates.last_day
     if ended_for(setting, own):
         word = "excused"
     elif is_void(own):

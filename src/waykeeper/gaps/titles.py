@@ -7,7 +7,6 @@ from datetime import date
 
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Verdict
-from waykeeper.gaps.others import due_day
 from waykeeper.gaps.setting import Setting, since_word
 from waykeeper.gaps.words import sentence
 from waykeeper.medicines import settles
@@ -33,7 +32,7 @@ def title(item: Item, said: Verdict, on: Setting) -> str:
         return sentence("titles", form, {"name": name, "verb": _ASKED[hold.decision]}) if name else item.title
     called = item.title
     if item.key.occurrence:
-        called = _which(called, item.key.occurrence, due_day(item), on.surgery)
+        called = _which(called, item.key.occurrence, item.dates.last_day, on.surgery)
     if said.word in ("excused", "done"):
         return called
     hangs = on.hangs.get(item.key, ())

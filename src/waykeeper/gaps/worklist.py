@@ -19,7 +19,7 @@ from waykeeper.gaps.model import (
     Verdict,
     Worklist,
 )
-from waykeeper.gaps.others import due_day, start_day
+from waykeeper.gaps.others import start_day
 from waykeeper.gaps.placement import homeless, placements
 from waykeeper.gaps.plans import assign, names, plan_verdict
 from waykeeper.gaps.says import facts
@@ -78,7 +78,7 @@ def _row(
         title=title(item, said, on) if item is not None else plan.pathway.title or plan.pathway.name,
         phase=phase, verdict=said.word, gap=said.gap, severity=said.severity, harm=harm, since=said.since,
         window_start=when.opens if when else start_day(item) if item else None, target=target,
-        window_end=when.closes if when else due_day(item) if item else on.surgery,
+        window_end=when.closes if when else item.dates.last_day if item else on.surgery,
         evidence=said.evidence, certainty=said.certainty,
         reason=said.reason + tail,
         next_action=said.next_action, who=said.who, by=said.by, mend_by=said.mend_by, evidence_day=said.day,

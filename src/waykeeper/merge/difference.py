@@ -80,7 +80,8 @@ def difference(
         rows.append(
             Row(
                 key, item.title, change, days(before.dates) if before else "", days(after.dates) if after else "",
-                told.get(change, _valid(item, known) if change == "valid" else ""), item.who, item.harm, last_day(item),
+                told.get(change, _valid(item, known) if change == "valid" else ""), item.who, item.harm,
+                item.dates.last_day,
             )
         )  # fmt: skip
     return _medicines_first(rows)
@@ -164,12 +165,6 @@ def _window(window: Window) -> str:
     if start == end:
         return start
     return f"until {end}" if window.open_start else f"{start} to {end}"
-
-
-def last_day(item: Item) -> date | None:
-    """The day by which an item is to be done: the end of its window, else its point."""
-    found = item.dates.window.end if item.dates.window else item.dates.at or item.dates.target
-    return found.day if found else None
 
 
 def _medicines_first(rows: Sequence[Row]) -> list[Row]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import date, time
 from functools import cache
@@ -31,7 +31,7 @@ _PLAIN = ("contact_attempts", "contact_routes", "proposed_appointments", "recogn
 
 
 def read_clinic(
-    name: str, source: str | bytes, policies: Collection[str] | None = None, years: Iterable[int] = YEARS
+    name: str, source: str | bytes, policies: Collection[str] | None = None
 ) -> tuple[Clinic | None, tuple[Finding, ...]]:
     """Read and check a clinic file.
 
@@ -43,15 +43,15 @@ def read_clinic(
     if root is None:
         return None, tuple(found)
     fields = read_record(root, CLINIC, found)
-    clinic = _clinic(fields, found, tuple(years))
+    clinic = _clinic(fields, found)
     check_policies(fields.nodes.get("policies"), policies, found)
     failed = any(f.severity == "error" for f in found)
     return (None if failed else clinic), tuple(sorted(found, key=lambda f: f.position))
 
 
-def _clinic(fields: Fields, found: list[Finding], years: tuple[int, ...]) -> Clinic:
+def _clinic(fields: Fields, found: list[Finding]) -> Clinic:
     zone = _zone(fields, found)
-    calendar = _calendar(fields, zone, found, years)
+    calendar = _calendar(fields, zone, found)
     roles = {k: v for k, v in fields.map("roles").items() if isinstance(v, Fields)}
     identifiers = fields.record("identifiers")
     return Clinic(
@@ -62,7 +62,6 @@ def _clinic(fields: Fields, found: list[Finding], years: tuple[int, ...]) -> Cli
         own_identifier_system=identifiers.text("own"),
         overlays=fields.texts("overlays"), policies=dict(fields.map("policies")),
         settings=_settings(fields.record("settings"), found),
-        holidays=fields.record("holidays").text("calendar"),
         language=fields.text("language", "en"), file=fields.node.position.file,
     )  # fmt: skip
 
@@ -101,7 +100,7 @@ def _settings(fields: Fields, found: list[Finding]) -> Settings:
     return settings
 
 
-def _calendar(fields: Fields, zone: str, found: list[Finding], years: tuple[int, ...]) -> WorkingCalendar:
+def _calendar(fields: Fields, zone: str, found: list[Finding]) -> WorkingCalendar:
     hours = fields.record("hours")
     weekdays = frozenset(i for i, day in enumerate(WEEKDAYS) if day in hours.values)
     if "hours" in fields.nodes and not hours.node.entries:
@@ -113,10 +112,10 @@ def _calendar(fields: Fields, zone: str, found: list[Finding], years: tuple[int,
     closures, opened = (_dates(holidays, key, found) for key in ("closures", "open"))
     country = holidays.text("calendar").replace(NO_COUNTRY, "")
     try:
-        calendar = calendar_for(country, years, weekdays, span, parts, closures, zone)
+        calendar = calendar_for(country, YEARS, weekdays, span, parts, closures, zone)
     except TimingError as error:
         found.append(error.at(holidays.at("calendar")))
-        calendar = calendar_for("", years, weekdays, span, parts, closures, zone)
+        calendar = calendar_for("", YEARS, weekdays, span, parts, closures, zone)
     _odd_days(holidays, calendar, closures, opened, found)
     return replace(calendar, closed={d: why for d, why in calendar.closed.items() if d not in opened})
 

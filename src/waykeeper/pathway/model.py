@@ -193,7 +193,6 @@ class Clinic:
     overlays: tuple[str, ...] = ()
     policies: Mapping[str, str] = field(default_factory=dict)  # medicine policies, e.g. {"glp1": "ask"}
     settings: Settings = Settings()
-    holidays: str = ""  # e.g. "US"; the calendar already holds the days
     language: str = "en"
     file: str = ""
     own_identifier_system: str = ""  # the system of identifiers that the clinic gives

@@ -167,9 +167,9 @@ _KIND_OF: dict[type, str] = {
 _SHOWN = {"text": "a text", "list": "a list", "map": "a mapping"}
 
 
-def read_record(node: Node, record: Record, found: list[Finding], place: str = "") -> Fields:
+def read_record(node: Node, record: Record, found: list[Finding]) -> Fields:
     """Read a mapping strictly; each unknown, missing or wrong key becomes a finding in `found`."""
-    value = convert(node, record, found, place)
+    value = convert(node, record, found, "")
     return value if isinstance(value, Fields) else Fields(node)
 
 

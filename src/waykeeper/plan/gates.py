@@ -18,7 +18,6 @@ class GateState:
 
     ready: bool
     lacking: tuple[Key, ...] = ()
-    disputed: tuple[Key, ...] = ()  # needs about which a conflict waits for an answer
 
 
 def need_met(
@@ -92,5 +91,5 @@ def gate_state(
         return need_met(need, state.items.get(need), attended, item=known.get(need), today=today, surgery=surgery)
 
     left = lacking(gate, known, met)
-    waiting = tuple(k for k in (*gate.needs, gate.key) if k in disputed)
-    return GateState(not left and not waiting, left, waiting)
+    waits = any(key in disputed for key in (*gate.needs, gate.key))
+    return GateState(not left and not waits, left)

@@ -193,7 +193,7 @@ def _visit_event(plan: Plan, entry: Entry, words: Interface, item: Item) -> Cale
     uid, booking, text = _uid(plan, entry.key), entry.booking, line_words(words, entry)
     asks = tuple(unsure_notes(words, entry)) if entry.ask_first else ()
     if booking is None:
-        target = item.dates.at or item.dates.target or entry.start
+        target = item.dates.point or entry.start
         summary = words.say("not_booked_summary", title=text)
         notes = (words.say("visit_target"), words.say("visit_call"), *asks)
         day = Moment(target.day)
@@ -245,7 +245,7 @@ def _gone(plan: Plan, item: Item, words: Interface) -> list[CalendarEvent]:
     medicine = item.key.kind in MEDICINES
     parts = ("calendar:last-dose", "calendar:no-dose") if medicine else ("calendar",)
     window, anchor = item.dates.window, plan.anchor("surgery")
-    own = item.dates.at or item.dates.target or (window.start if window else None)
+    own = item.dates.point or (window.start if window else None)
     start = (None if medicine else own) or (anchor.moment if anchor else None)
     if start is None:
         return []

@@ -14,7 +14,7 @@ from waykeeper.findings import Finding
 from waykeeper.gaps.model import Row as GapRow
 from waykeeper.gaps.says import LIVE_BOOKINGS
 from waykeeper.merge.attendance import attendance
-from waykeeper.merge.difference import CHANGES, Row, difference, last_day, shown, turned
+from waykeeper.merge.difference import CHANGES, Row, difference, shown, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import MedicineChange, medicine_changes
 from waykeeper.merge.model import Decisions, Held
@@ -117,7 +117,7 @@ def _anchor(plan: Plan, name: str) -> Moment | None:
 
 def _late(before: Before, after: After, rows: Sequence[Row], as_of: date) -> tuple[Row, ...]:
     """Open work whose last day was still ahead, and lies behind now: surgery came nearer."""
-    was = {i.key: last_day(i) for i in before.plan.items}
+    was = {i.key: i.dates.last_day for i in before.plan.items}
     found = []
     for row in rows:
         state, old = after.state.items.get(row.item), was.get(row.item)

@@ -15,7 +15,7 @@ _WHEN = 20  # `Wed 2026-03-18 07:30`
 _WHO = 11
 
 
-def plan_table(plan: Plan, width: int = 80, *, show_identifiers: bool = False) -> str:
+def plan_table(plan: Plan, width: int = 80) -> str:
     """Every item of the plan once, in the order of its days: when, what, who, why. At most `width` columns.
 
     Undated items stand last and say what they wait for; an unanswered hold is marked as a proposal.
@@ -24,7 +24,7 @@ def plan_table(plan: Plan, width: int = 80, *, show_identifiers: bool = False) -
     rest = width - _WHEN - _WHO - 6
     what = rest * 3 // 5
     rows = [_cells(item) for item in sorted(plan.items, key=_when_key)]
-    lines = [*_head(plan, width, show_identifiers), ""]
+    lines = [*_head(plan, width), ""]
     lines += table(("when", "item", "who", "why"), rows, (_WHEN, what, _WHO, rest - what))
     return "\n".join(lines) + "\n"
 
@@ -56,11 +56,10 @@ def explain_item(plan: Plan, key: Key | str, width: int = 80) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _head(plan: Plan, width: int, show_identifiers: bool) -> list[str]:
-    value = plan.patient.identifier.value
+def _head(plan: Plan, width: int) -> list[str]:
     side = f", {plan.side} side" if plan.side else ", side not stated"
     first = f"{plan.pathway.title or plan.pathway.name} {plan.pathway.version}{side}: {plan.patient.name or 'no name'}"
-    lines = wrap(f"{first} ({value if show_identifiers else shortened(value)})", width)
+    lines = wrap(f"{first} ({shortened(plan.patient.identifier.value)})", width)
     for anchor in plan.anchors:
         lines += wrap(_anchor(anchor), width, "  ")
     lines += wrap(
@@ -82,7 +81,7 @@ def _anchors(plan: Plan, item: Item) -> list[Anchor]:
 
 
 def _when_key(item: Item) -> tuple[date, str, int, str]:
-    start = item.dates.at or item.dates.target or (item.dates.window.start if item.dates.window else None)
+    start = item.dates.point or (item.dates.window.start if item.dates.window else None)
     if start is None:
         return date.max, "", -item.harm, str(item.key)
     return start.day, str(start.clock or ""), -item.harm, str(item.key)
@@ -90,7 +89,7 @@ def _when_key(item: Item) -> tuple[date, str, int, str]:
 
 def _when(item: Item) -> str:
     dates = item.dates
-    start = dates.at or dates.target
+    start = dates.point
     if start:
         return moment(start)
     if dates.window:

@@ -63,7 +63,7 @@ def waits_until(plan: Plan, state: State, item: Item) -> date | None:
 
 def _first_day(rules: list[Item]) -> date | None:
     """The first day on which all of the rules can be released."""
-    starts = [(r.dates.earliest, r.dates.at or r.dates.target) for r in rules]
+    starts = [(r.dates.earliest, r.dates.point) for r in rules]
     days = [earliest or (start.day if start else None) for earliest, start in starts]
     known = [d for d in days if d is not None]
     return max(known) if known and len(known) == len(days) else None

@@ -188,7 +188,7 @@ def _visit(case: _Case, item: Item) -> Entry | str:
         place: Place = "past" if moment.day < case.as_of else "day"
         return replace(entry, place=place, start=moment, booking=booking)
     entry = replace(entry, window=item.dates.window)
-    target = item.dates.at or item.dates.target
+    target = item.dates.point
     window = item.dates.window
     if target is None and window is None:
         return _waiting(entry, item)
@@ -226,7 +226,7 @@ def _deadline(item: Item) -> bool:
 
     A plan that was read keeps the phrase, not whether `at` or `by` stood before it.
     """
-    point = item.dates.at or item.dates.target
+    point = item.dates.point
     whole_day = point is not None and point.clock is None and item.dates.window is None
     named = item.key.occurrence or item.phrase.startswith("day of ") or not item.phrase[:1].isdigit()
     return item.key.kind == "task" and whole_day and not named
@@ -236,7 +236,7 @@ def _days(plan: Plan, state: State, item: Item, as_of: date) -> Window | None:
     """The days of a task, an instruction or a goal; None while they wait for something."""
     if item.key.kind == "instruction" and gates_in(item.phrase):
         return window_of(plan, state, item, as_of)
-    point = item.dates.at or item.dates.target
+    point = item.dates.point
     return item.dates.window or (Window(point, point) if point is not None else None)
 
 
@@ -247,7 +247,7 @@ def _restriction(case: _Case, item: Item) -> Entry | str:
     if not waits and (_counts_as_done(case, item) or ended_on(case.state, item, case.as_of)):
         return RELEASED
     entry = _worded(case, item)
-    start = item.dates.window.start if item.dates.window else item.dates.at or item.dates.target
+    start = item.dates.first
     return replace(entry, place="rule", start=start) if start else _waiting(entry, item)
 
 
@@ -318,7 +318,7 @@ def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> li
     window = dates.window
     if item.key.kind == "instruction" and gates_in(item.phrase):
         window = window_of(plan, state, item, date.min)
-    seen: list[object] = [dates.at or dates.target, window and window.start, window and window.end, dates.awaited,
+    seen: list[object] = [dates.point, window and window.start, window and window.end, dates.awaited,
                           *item.undecided]  # fmt: skip
     if item.key.kind in MEDICINES:
         again = restarted(item, held, plan.surgery_day, None)

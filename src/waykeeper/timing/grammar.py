@@ -160,10 +160,10 @@ class _Reader:
 
     # numbers, units, sides, events, clocks
 
-    def is_number(self, ahead: int = 0) -> bool:
-        word = self.peek(ahead)
+    def is_number(self) -> bool:
+        word = self.peek()
         if word in grammar_table()["numbers"]:  # an anchor may be called `a`
-            return self.peek(ahead + 1) in ("to", "working", *_UNITS)
+            return self.peek(1) in ("to", "working", *_UNITS)
         return bool(re.fullmatch(r"[0-9]+", word))
 
     def number(self) -> int:

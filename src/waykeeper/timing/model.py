@@ -142,6 +142,26 @@ class Dates:
     earliest: date | None = None
     awaited: str | None = None
 
+    @property
+    def point(self) -> Moment | None:
+        """The rolled day, else the point as the phrase gives it."""
+        return self.at or self.target
+
+    @property
+    def first(self) -> Moment | None:
+        """The start of the window, else the point."""
+        return self.window.start if self.window else self.point
+
+    @property
+    def last(self) -> Moment | None:
+        """The end of the window, else the point: by then a thing is to be done."""
+        return self.window.end if self.window else self.point
+
+    @property
+    def last_day(self) -> date | None:
+        """The day of `last`."""
+        return self.last.day if self.last is not None else None
+
 
 @dataclass(frozen=True, slots=True)
 class WorkingCalendar:

@@ -32,7 +32,7 @@ from waykeeper.timing.phrases import (
     event_names,
 )
 from waykeeper.timing.series import Occurrences, in_order
-from waykeeper.timing.wall import Use, earlier_reading, later_reading, read_wall
+from waykeeper.timing.wall import earlier_reading, later_reading, read_wall
 
 Known: TypeAlias = Mapping[str, "Moment | None"]
 Resolved: TypeAlias = Moment | Window | Occurrences | Awaited
@@ -48,7 +48,6 @@ def resolve(
     calendar: WorkingCalendar,
     *,
     since: Moment | None = None,
-    use: Use = "scheduled",
     report: Callable[[Finding], None] | None = None,
 ) -> Resolved:
     """The date or dates of a phrase: a Moment for a point, a Window for a span, Occurrences for a series.
@@ -56,7 +55,6 @@ def resolve(
     known   event (`str(Event)`: "surgery", "visit two-week", ...) -> its moment, None while it is awaited;
             an event that is not there is awaited too
     since   the start of an `until`; without it the window has `open_start`
-    use     how a clock that exists twice or not at all is read (see `read_wall`)
     report  called with the finding where a clock does not exist on its day (of a series: ask
             `Occurrences.findings`)
 
@@ -66,7 +64,7 @@ def resolve(
     for name in event_names(phrase):
         if known.get(name) is None:  # first of all: what is missing is no error, whatever else cannot be computed
             return Awaited(name)
-    resolver = _Resolver(known, calendar, since, use, report)
+    resolver = _Resolver(known, calendar, since, report)
     if isinstance(phrase, Series):
         return resolver.series(phrase)
     if isinstance(phrase, (Offset, DayOf, At, Pick)):
@@ -79,7 +77,6 @@ class _Resolver:
     known: Known
     calendar: WorkingCalendar
     since: Moment | None
-    use: Use
     report: Callable[[Finding], None] | None
 
     def moment(self, event: Event) -> Moment:
@@ -120,7 +117,7 @@ class _Resolver:
     def on(self, day: date, clock: Clock | None) -> Moment:
         if clock is None:
             return Moment(day)
-        reading = read_wall(day, self.time_of(clock), self.calendar.zone, self.use)
+        reading = read_wall(day, self.time_of(clock), self.calendar.zone, "scheduled")
         if reading.finding is not None and self.report is not None:
             self.report(reading.finding)
         return reading.moment
@@ -158,7 +155,6 @@ class _Resolver:
             lead=lead,
             not_before=self.edge(series.span, "after"),
             not_after=self.edge(series.span, "before"),
-            use=self.use,
         )
 
     def edge(self, span: Span, side: Side) -> Moment | None:

@@ -11,7 +11,7 @@ from waykeeper.findings import Finding
 from waykeeper.timing.arithmetic import add_calendar, add_days, add_elapsed, add_months, elapsed_minutes
 from waykeeper.timing.model import Moment, Window, WorkingCalendar
 from waykeeper.timing.phrases import Unit
-from waykeeper.timing.wall import Reading, Use, read_wall
+from waykeeper.timing.wall import Reading, read_wall
 
 _MONTHS = {Unit.MONTH: 1, Unit.YEAR: 12}
 
@@ -42,7 +42,6 @@ class Occurrences:
     lead: int = 0
     not_before: Moment | None = None
     not_after: Moment | None = None
-    use: Use = "scheduled"
 
     @property
     def timed(self) -> bool:
@@ -110,7 +109,7 @@ class Occurrences:
 
     def _readings(self, day: date) -> Iterator[Reading]:
         for clock in self.clocks:
-            reading = read_wall(day, clock, self.calendar.zone, self.use)
+            reading = read_wall(day, clock, self.calendar.zone, "scheduled")
             if self._inside(reading.moment):
                 yield reading
 

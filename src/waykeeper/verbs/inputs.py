@@ -209,11 +209,11 @@ def day_of(text: str, option: str) -> date:
         raise WaykeeperError(finding("WKC201", f"{option} is {text!r}, which is no day", help=help_text)) from None
 
 
-def as_of_date(text: str | None, zone: str, now: datetime | None = None) -> date:
+def as_of_date(text: str | None, zone: str) -> date:
     """The day that a report looks at: as given, else today in the clinic's zone."""
     if text:
         return day_of(text, "--as-of")
-    return (now or datetime.now(ZoneInfo(zone))).astimezone(ZoneInfo(zone)).date()
+    return datetime.now(ZoneInfo(zone)).date()
 
 
 def identifier_of(text: str, option: str) -> Identifier:

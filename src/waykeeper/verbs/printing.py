@@ -124,7 +124,7 @@ def _superseded(one: Sheet) -> tuple[date | None, str]:
     return plan.surgery_day, code
 
 
-def sheet_of(made: Move, fallback: str = "en") -> str:
+def sheet_of(made: Move) -> str:
     """The sheet after a move: it names the one that it replaces. Raises WaykeeperError where nothing may be printed."""
     from waykeeper.report.sheet import sheet_html
 
@@ -132,19 +132,19 @@ def sheet_of(made: Move, fallback: str = "en") -> str:
     was = told.surgery_was
     return sheet_html(
         moved.new, moved.new_state,
-        as_of=told.as_of, language=_language("", moved.new, fallback), checked_against=moved.server or None,
+        as_of=told.as_of, language=_language("", moved.new, "en"), checked_against=moved.server or None,
         bookings=made.bookings, replaces_surgery=was.day if was else None, replaces_code=told.codes[0],
     )  # fmt: skip
 
 
-def calendar_of(made: Move, fallback: str = "en") -> bytes:
+def calendar_of(made: Move) -> bytes:
     """The calendar after a move: under the next sequence, what is no longer in the plan is cancelled in it."""
     from waykeeper.report.calendars import calendar_ics
 
     moved, now = made.moved, datetime.now(UTC)
     return calendar_ics(
         moved.new, moved.new_state, sequence=_sequence(now), now=now, earlier=True,
-        language=_language("", moved.new, fallback), bookings=made.bookings,
+        language=_language("", moved.new, "en"), bookings=made.bookings,
     )  # fmt: skip
 
 
