@@ -12,6 +12,7 @@ from typing import Any
 from waykeeper.medicines import MedicineRow, propose
 from waykeeper.medicines.ruleset import RXNORM
 from waykeeper.pathway.model import Coding
+from waykeeper.pathway.reader import Node, read_yaml
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import Kidney, MedicineEntry
 from waykeeper.timing import Moment, WorkingCalendar, calendar_for
@@ -111,3 +112,10 @@ def row_of(given: dict[str, Any], calendar: WorkingCalendar = CALENDAR) -> Medic
         answers=answers,
     )
     return row
+
+
+def words_node(text: str) -> Node:
+    """The node of a mapping, as a clinic's file has it."""
+    node, found = read_yaml(text.encode(), "clinic.yaml")
+    assert node is not None and not found
+    return node

@@ -1,26 +1,28 @@
-"""What is laid over the rules: answers, lateness, pairs, two operations, policies, synonyms, hours."""
+"""What is laid over the rules: answers, lateness, pairs, two operations, policies, own words, hours."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, time
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
-from medicines.case_files import CALENDAR, ZONE, entry, moment, row_of
+from medicines.case_files import CALENDAR, ZONE, entry, moment, row_of, words_node
 from waykeeper.medicines import (
     MedicineRow,
     check_policies,
-    check_synonyms,
     late,
     not_met,
     package_rules,
     propose,
     read_synonyms,
     row_from_answer,
-    with_synonyms,
+    rules_with,
 )
+from waykeeper.medicines.answers import named
+from waykeeper.medicines.propose import OWN_WORDS
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import Kidney
 from waykeeper.timing import Moment
@@ -375,30 +377,46 @@ def test_an_unknown_policy_value_never_decides() -> None:
     assert (got.decision, got.policy, got.missed_days) == ("ask", "ask", None)
 
 
-def test_synonyms_classify_only_what_the_clinic_wrote() -> None:
-    rules = package_rules()
-    words, found = read_synonyms("synonyms.yaml", b"zorblix: apixaban\nduo pill: [oxycodone, acetaminophen]\n", rules)
+def test_own_words_classify_only_what_the_clinic_wrote() -> None:
+    words, found = read_synonyms(words_node("zorblix: apixaban\nduo pill: [oxycodone, acetaminophen]\n"))
     assert found == []
-    ours = with_synonyms(rules, words)
-    entries = [entry({"words": w}, w) for w in ("Zorblix 5 mg", "Duo-Pill", "Zorblixx")]
-    one, two, three = propose(entries, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
+    entries = [entry({"words": w}, w) for w in ("Zorblix 5 mg", "Duo-Pill", "Zorblixx", "warfarin 5 mg")]
+    given: dict[str, Any] = {"calendar": CALENDAR, "rules": rules_with(words)}
+    one, two, three, four = propose(entries, SURGERY, Kidney(), "general", {}, **given)
     assert one.ingredients == ("apixaban",)
     assert two.ingredients == ("oxycodone", "acetaminophen")
     assert not three.recognised
-    assert "Zorblix" not in rules.names
+    assert [OWN_WORDS in row.notes for row in (one, two, three, four)] == [True, True, False, False]
+    assert "zorblix" not in package_rules().names
+    assert rules_with(()) is package_rules()
 
 
-@pytest.mark.parametrize("text", ["apixaban: warfarin\n", "x: nothing\n", "- a\n", "'': apixaban\n", "a: [\n"])
-def test_synonyms_that_are_wrong_are_found(text: str) -> None:
-    found = check_synonyms("synonyms.yaml", text.encode(), package_rules())
-    assert found
-    words, _ = read_synonyms("synonyms.yaml", text.encode(), package_rules())
-    assert words == {}
+def test_an_answer_is_about_what_the_own_word_meant() -> None:
+    """A word that the clinic gave to another medicine since: the answer was about the first."""
+    taken = entry({"words": "Zorblix 5 mg"}, "z")
+    was = named(taken, rules_with((("zorblix", ("apixaban",)),)))
+    answer = HoldAnswer("continue", by="Dr. Test", medicine=was)
+    for generic, stands in (("apixaban", True), ("warfarin", False)):
+        rules = rules_with((("zorblix", (generic,)),))
+        (row,) = propose(
+            [taken], SURGERY, Kidney(), "general", {}, calendar=CALENDAR, answers={"z": answer}, rules=rules
+        )
+        assert (row.decision == "continue", row.answered) == (stands, stands)
 
 
-def test_a_synonym_cannot_replace_a_name() -> None:
-    ours = with_synonyms(package_rules(), {"warfarin": ("apixaban",)})
+@pytest.mark.parametrize(
+    "text", ["apixaban: warfarin\n", "x: nothing\n", "'': apixaban\n", "A-b: warfarin\na b: apixaban\n"]
+)
+def test_own_words_that_are_wrong_are_found(text: str) -> None:
+    words, found = read_synonyms(words_node(text))
+    assert {f.code for f in found} == {"WKM111"}
+    assert dict(words).get("a b", ("warfarin",)) == ("warfarin",)
+    assert len(words) == text.count("A-b")
+
+
+def test_an_own_word_cannot_replace_a_name() -> None:
     given = [entry({"words": "warfarin 5 mg"})]
+    ours = rules_with((("warfarin", ("apixaban",)),))
     (row,) = propose(given, SURGERY, Kidney(), "general", {}, calendar=CALENDAR, rules=ours)
     assert row.ingredients == ("warfarin",)
 

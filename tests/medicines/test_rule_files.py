@@ -8,19 +8,19 @@ from typing import Any
 import pytest
 import yaml
 
-from medicines.case_files import CALENDAR, entry, load, moment, proposal_cases, row_of
+from medicines.case_files import CALENDAR, entry, load, moment, proposal_cases, row_of, words_node
 from waykeeper.findings import Finding, catalogue
 from waykeeper.medicines import (
     WeanPhase,
     check_policies,
     check_rules,
     check_ruleset,
-    check_synonyms,
     check_weaning,
     package_rules,
     page,
     patient_facts,
     propose,
+    read_synonyms,
     rule_names,
     ruleset,
 )
@@ -71,7 +71,7 @@ def findings_of(code: str, example: Any) -> list[Finding]:
     if code in ("WKM110",):
         return check_policies(example["policies"])
     if code == "WKM111":
-        return check_synonyms("synonyms.yaml", yaml.safe_dump(example["synonyms"]).encode(), package_rules())
+        return read_synonyms(words_node(yaml.safe_dump(example["medicine_words"])))[1]
     if code == "WKM112":
         written = FILE.replace("missed_days: 2}", f"missed_days: 2, notes: {example['notes']}}}")
         return check_rules("invented.yaml", written.encode())

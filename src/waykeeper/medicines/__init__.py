@@ -29,7 +29,7 @@ from waykeeper.medicines.propose import propose
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
 from waykeeper.medicines.same_medicine import same_medicine, speaks_for, told_apart
-from waykeeper.medicines.synonyms import check_synonyms, read_synonyms, with_synonyms
+from waykeeper.medicines.synonyms import read_synonyms, rules_with
 from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
 from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
 
@@ -68,7 +68,6 @@ __all__ = [
     "check_policies",
     "check_rules",
     "check_ruleset",
-    "check_synonyms",
     "check_weaning",
     "clearance",
     "cockcroft_gault",
@@ -91,6 +90,7 @@ __all__ = [
     "restart_rows",
     "row_from_answer",
     "rule_names",
+    "rules_with",
     "ruleset",
     "same_medicine",
     "settles",
@@ -100,7 +100,6 @@ __all__ = [
     "unclear",
     "vancomycin_mg",
     "weaning_calendar",
-    "with_synonyms",
     "without_reason",
 ]
 

@@ -13,7 +13,7 @@ from waykeeper.medicines.intervals import day_name
 from waykeeper.medicines.model import AnswerLike, Decision, MedicineRow, NamedMedicine
 from waykeeper.medicines.outcome import dose_that_counts
 from waykeeper.medicines.recognise import recognise
-from waykeeper.medicines.ruleset import package_rules
+from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.same_medicine import speaks_for, told_apart
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing.model import Moment
@@ -22,20 +22,22 @@ A = TypeVar("A", bound=AnswerLike)
 CHANGED = "the medicine under this order changed from "  # how the question about an earlier answer begins
 
 
-def by_medicine(answers: Mapping[str, A], medicines: Sequence[MedicineEntry]) -> tuple[dict[str, A], dict[str, A]]:
+def by_medicine(
+    answers: Mapping[str, A], medicines: Sequence[MedicineEntry], rules: Ruleset | None = None
+) -> tuple[dict[str, A], dict[str, A]]:
     """Answers by the key of a row: those that speak for the medicine it names now, and those given about another."""
     stand: dict[str, A] = {}
     past: dict[str, A] = {}
     for entry in medicines if answers else ():
         answer = answers.get(entry.key)
         if answer is not None:
-            (stand if speaks_for(answer, named(entry)) else past)[entry.key] = answer
+            (stand if speaks_for(answer, named(entry, rules)) else past)[entry.key] = answer
     return stand, past
 
 
-def named(entry: MedicineEntry) -> NamedMedicine:
+def named(entry: MedicineEntry, rules: Ruleset | None = None) -> NamedMedicine:
     """What a row of the list calls its medicine, with its dose where the rule turns on it."""
-    rules = package_rules()
+    rules = rules or package_rules()
     known = recognise(entry, rules)
     dose = dose_that_counts(entry, known, rules)
     return NamedMedicine(entry.words, entry.codes, dose, known.ingredients or known.named)

@@ -14,7 +14,7 @@ from waykeeper.medicines.intervals import clock_name, day_name
 from waykeeper.medicines.kidney import Clearance, shown
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.medicines.policies import policy_table, policy_value
-from waykeeper.medicines.ruleset import package_rules
+from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.record.model import MedicineEntry
 from waykeeper.timing import Moment
 
@@ -81,6 +81,7 @@ def page(
     as_of: date | None = None,
     clinic: str = "",
     patient: str = "",
+    rules: Ruleset | None = None,
 ) -> MedicinesPage:
     """Put the rows of `propose` on a page. `entries` add how each order was read; `as_of` says what is late."""
     by_key = {e.key: e for e in entries}
@@ -96,7 +97,7 @@ def page(
         clinic=clinic,
         patient=patient,
         as_of=as_of,
-        sums=_sums(entries),
+        sums=_sums(entries, rules),
         findings=() if rows else (finding("WKM304", NO_LIST),),
     )
 
@@ -254,9 +255,9 @@ def how_often(schedule: str) -> str:
     return f"{each}every {period} {name}s{days or ''}"
 
 
-def _sums(entries: Sequence[MedicineEntry]) -> tuple[str, ...]:
+def _sums(entries: Sequence[MedicineEntry], rules: Ruleset | None) -> tuple[str, ...]:
     """Acetaminophen and opioids of a day over all rows, where the list has any."""
-    got = daily_sums(entries)
+    got = daily_sums(entries, rules)
     lines: list[str] = []
     if got.acetaminophen.mg:
         over = "" if got.acetaminophen.result == "ok" else f": {got.acetaminophen.result}, limit 4,000 mg"

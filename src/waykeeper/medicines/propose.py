@@ -31,6 +31,7 @@ from waykeeper.timing.model import Moment, WorkingCalendar
 
 LASTING_DAYS = 7
 STATEMENT = "a statement about an order of this list, not a second medicine"
+OWN_WORDS = "read by the clinic's own words for medicines"
 REVIEW = "needs review, the prescriber must decide: "  # how the question of a row that is not classified begins
 
 
@@ -60,7 +61,7 @@ def propose(
     creatinine_days  days after which a creatinine is stale, and is refused
     """
     rules = rules or package_rules()
-    stand, past = by_medicine(answers or {}, medicines)
+    stand, past = by_medicine(answers or {}, medicines, rules)
     context = context_for(
         surgery=surgery,
         kidney=kidney,
@@ -76,7 +77,7 @@ def propose(
     )
     rows = tuple(_row(entry, context) for entry in medicines)
     if past:
-        named_now = {e.key: named(e) for e in medicines if e.key in past}
+        named_now = {e.key: named(e, rules) for e in medicines if e.key in past}
         rows = tuple(asked_anew(r, past[r.key], named_now[r.key]) if r.key in past and r.counted else r for r in rows)
     return with_cautions(with_pair_questions(rows, rules), context.facts, surgery.day, rules)
 
@@ -98,6 +99,8 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if known.doubt and row.decision != "already stopped":
         row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
     row = where_from(with_how_taken(row, entry, known, context.rules), entry)
+    if _by_own_words(entry, known, context.rules):
+        row = replace(row, notes=(*row.notes, OWN_WORDS))
     if entry.statement_of:
         row = replace(row, statement_of=entry.statement_of, notes=(*row.notes, STATEMENT))
     if known.ingredients and context.surgeries:
@@ -110,6 +113,11 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if answer is not None and answer.decision != REASON_ONLY:
         row = row_from_answer(row, answer, context.surgery)
     return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+
+
+def _by_own_words(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> bool:
+    """True where the clinic's own words say what the medicine is: whoever signs the page sees that they do."""
+    return rules is not package_rules() and recognise(entry, package_rules()).ingredients != known.ingredients
 
 
 def _mistaken(entry: MedicineEntry, known: Recognised) -> MedicineRow:

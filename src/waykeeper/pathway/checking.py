@@ -10,7 +10,7 @@ from dataclasses import replace
 from waykeeper.findings import Finding, Position, did_you_mean, finding
 from waykeeper.pathway import order, references, times, wording
 from waykeeper.pathway.build import draft, name_single_hold
-from waykeeper.pathway.clinic import read_clinic
+from waykeeper.pathway.clinic import ReadWords, read_clinic
 from waykeeper.pathway.inclusion import NUMBERS, Included, include, place_items
 from waykeeper.pathway.model import Clinic, Overlay, Pathway, PathwayItem
 from waykeeper.pathway.overlay import Overlaid, apply, read_overlay
@@ -154,6 +154,7 @@ def check_file(
     policies: Collection[str] | None = None,
     others: Mapping[str, FileCheck] | None = None,
     parts: Parts = library_part,
+    words: ReadWords | None = None,
 ) -> tuple[str, tuple[Finding, ...]]:
     """Check a file of any sort that the house knows: what sort it is, and the findings.
 
@@ -164,7 +165,7 @@ def check_file(
         "pathway": lambda n, s: check([(n, s)], rule_names, policies, None, parts)[1],
         "part": lambda n, s: check_part(n, s, parts),
         "overlay": lambda n, s: check_overlay(n, s, policies)[1],
-        "clinic": lambda n, s: read_clinic(n, s, policies)[1],
+        "clinic": lambda n, s: read_clinic(n, s, policies, words=words)[1],
         **(others or {}),
     }
     root, found = read_yaml(source, name)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import date, time
 from functools import cache
@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 
 from waykeeper.counting import counted
 from waykeeper.findings import Finding, did_you_mean, finding
-from waykeeper.pathway.model import Clinic, Settings
+from waykeeper.pathway.model import Clinic, MedicineWords, Settings
 from waykeeper.pathway.reader import Node, read_yaml
 from waykeeper.pathway.schema import CLINIC, NO_COUNTRY, WEEKDAYS
 from waykeeper.pathway.strict import Fields, read_record
@@ -19,6 +19,7 @@ from waykeeper.timing import TimingError, calendar_for
 from waykeeper.timing.model import WorkingCalendar
 
 YEARS = range(2010, 2061)  # covered by the working calendar; a date outside is refused, never taken for open
+ReadWords = Callable[[Node], tuple[MedicineWords, list[Finding]]]
 
 _DAYS_OF = {  # key of the file -> field of Settings
     "grace": "grace_days",
@@ -31,11 +32,15 @@ _PLAIN = ("contact_attempts", "contact_routes", "proposed_appointments", "recogn
 
 
 def read_clinic(
-    name: str, source: str | bytes, policies: Collection[str] | None = None
+    name: str,
+    source: str | bytes,
+    policies: Collection[str] | None = None,
+    words: ReadWords | None = None,
 ) -> tuple[Clinic | None, tuple[Finding, ...]]:
     """Read and check a clinic file.
 
-    `policies` are the medicine policies that exist, `name` or `name: value`; None leaves them unchecked. The
+    `policies` are the medicine policies that exist, `name` or `name: value`; None leaves them unchecked. `words` reads
+    the clinic's own words for medicines, which the room of medicines knows how to; without it there are none. The
     clinic is None where an error was found.
     """
     root, reading = read_yaml(source, name)
@@ -45,6 +50,10 @@ def read_clinic(
     fields = read_record(root, CLINIC, found)
     clinic = _clinic(fields, found)
     check_policies(fields.nodes.get("policies"), policies, found)
+    if words and "medicine_words" in fields.values:
+        own, wrong = words(fields.nodes["medicine_words"])
+        clinic = replace(clinic, medicine_words=own)
+        found += wrong
     failed = any(f.severity == "error" for f in found)
     return (None if failed else clinic), tuple(sorted(found, key=lambda f: f.position))
 

@@ -179,6 +179,9 @@ class Settings:
     recognised_closes: bool = True
 
 
+MedicineWords = tuple[tuple[str, tuple[str, ...]], ...]  # a word of the clinic -> generic names of the rules
+
+
 @dataclass(frozen=True, slots=True)
 class Clinic:
     """clinic.yaml: who the clinic is, when it works, what it decided."""
@@ -196,3 +199,4 @@ class Clinic:
     language: str = "en"
     file: str = ""
     own_identifier_system: str = ""  # the system of identifiers that the clinic gives
+    medicine_words: MedicineWords = ()

@@ -209,6 +209,7 @@ OVERLAY = Record("an overlay", (
     Key("policies", MapOf(TEXT), "medicine policies that it sets"),
 ))  # fmt: skip
 
+_WORDS = Text("a name that a medicine list has", r"\S.*")
 CLINIC = Record("a clinic", (
     Key("clinic", TEXT, "its name", True),
     Key("url", URL, "the base of its identifiers", True),
@@ -231,6 +232,7 @@ CLINIC = Record("a clinic", (
     )), "identifier systems", True),
     Key("overlays", ListOf(NAME, 0), "overlays in force, in order"),
     Key("policies", MapOf(TEXT), "medicine policies"),
+    Key("medicine_words", MapOf(Either((TEXT, ListOf(TEXT))), _WORDS), "its own words for medicines"),
     Key("settings", Record("settings", (
         Key("grace", DAYS, "days after the target before a visit is late"),
         Key("booking_lead", DAYS, "days before the window in which a visit is booked"),

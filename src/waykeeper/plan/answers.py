@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 
-from waykeeper.medicines import REASON_ONLY, by_medicine
+from waykeeper.medicines import REASON_ONLY, Ruleset, by_medicine
 from waykeeper.plan.model import Answers, HoldAnswer, Item, Key, Plan, PlanPhase, State
 from waykeeper.record.model import MedicineEntry
 
@@ -99,7 +99,9 @@ def _as_told(answers: Mapping[Key, HoldAnswer]) -> dict[str, dict[str, str]]:
     return {str(key): {name: str(getattr(answer, name)) for name in _TOLD} for key, answer in answers.items()}
 
 
-def for_list(answers: Answers, medicines: Sequence[MedicineEntry]) -> tuple[Answers, dict[str, HoldAnswer]]:
+def for_list(
+    answers: Answers, medicines: Sequence[MedicineEntry], rules: Ruleset
+) -> tuple[Answers, dict[str, HoldAnswer]]:
     """Answers about a list of medicines as it is now: those that speak for it, and by row those that do not.
 
     An answer that was given for another medicine under the same order counts no more, neither as a decision nor as a
@@ -113,7 +115,7 @@ def for_list(answers: Answers, medicines: Sequence[MedicineEntry]) -> tuple[Answ
         kept = dict(told)
         for kind in dict.fromkeys(key.kind for key in told):
             rows = {key.item: answer for key, answer in told.items() if key.kind == kind}
-            for row, answer in by_medicine(rows, medicines)[1].items():
+            for row, answer in by_medicine(rows, medicines, rules)[1].items():
                 past[row] = answer
                 del kept[Key(kind, row)]
         standing.append(kept)

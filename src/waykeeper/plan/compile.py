@@ -8,7 +8,7 @@ from datetime import date
 from functools import lru_cache
 
 from waykeeper.findings import Finding, WaykeeperError, finding
-from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose
+from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose, rules_with
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
 from waykeeper.plan.answers import digest, for_list
 from waykeeper.plan.holds import hold_items
@@ -310,7 +310,8 @@ class _Compiler:
         if self.surgery is None or not self.record.medicines:
             return []
         rule = next((r for r in chosen if r.kind == "hold"), None)
-        answers, past = for_list(self.answers, self.record.medicines)
+        rules = rules_with(self.clinic.medicine_words)
+        answers, past = for_list(self.answers, self.record.medicines, rules)
         rows: Sequence[MedicineRow] = propose(
             self.record.medicines,
             self.surgery,
@@ -323,6 +324,7 @@ class _Compiler:
             facts=patient_facts(self.record.resources)
             | {name: str(value) for name, value in self.facts.items() if value in (Fact.YES, Fact.NO)},
             creatinine_days=(self.clinic.settings.creatinine_stale_days, self.clinic.settings.creatinine_refused_days),
+            rules=rules,
         )
         if len(rows) != len(self.record.medicines):
             raise RuntimeError(f"{len(self.record.medicines)} medicines went in, {len(rows)} came out")

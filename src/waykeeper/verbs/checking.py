@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from waykeeper.exchange.files import read_bytes
 from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
-from waykeeper.medicines import rule_names
+from waykeeper.medicines import read_synonyms, rule_names
 from waykeeper.medicines.check import check_rules
 from waykeeper.pathway import check_file
 from waykeeper.pathway.checking import FileCheck
@@ -28,7 +28,10 @@ def check_any(wanted: str) -> tuple[Finding, ...]:
     label, data = _source(wanted)
     parts = parts_beside("" if wanted in _named() else wanted)
     others: dict[str, FileCheck] = {"group": lambda name, _source: tuple(check_rules(name, data))}
-    return check_file(label, data, rule_names=rule_names(), policies=policy_names(), others=others, parts=parts)[1]
+    found = check_file(
+        label, data, rule_names=rule_names(), policies=policy_names(), others=others, parts=parts, words=read_synonyms
+    )
+    return found[1]
 
 
 def _named() -> tuple[str, ...]:

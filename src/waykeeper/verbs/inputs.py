@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.files import Held, exported_outcomes, read_bytes, read_resources
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
-from waykeeper.medicines import policy_table, rule_names
+from waykeeper.medicines import policy_table, read_synonyms, rule_names
 from waykeeper.pathway import read_clinic
 from waykeeper.pathway.library import clinic_names, load, names, overlay_names, read
 from waykeeper.pathway.model import Clinic, Pathway
@@ -33,7 +33,7 @@ ANAESTHESIA = ("general", "spinal", "deep-block", "superficial-block", "unknown"
 def clinic_of(wanted: str) -> Clinic:
     """A clinic of the library by name, or a clinic file. Raises WaykeeperError with every finding in it."""
     label, data = _library_or_file(wanted, "", clinic_names(), "clinic")
-    clinic, found = read_clinic(label, data, policy_names())
+    clinic, found = read_clinic(label, data, policy_names(), words=read_synonyms)
     if clinic is None:
         raise WaykeeperError([f for f in found if f.severity == "error"] or found)
     return clinic

@@ -11,7 +11,7 @@ from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
-    from waykeeper.medicines import AnswerLike, MedicinesPage
+    from waykeeper.medicines import AnswerLike, MedicinesPage, Ruleset
     from waykeeper.pathway.model import Clinic
     from waykeeper.plan.model import Plan, State
     from waykeeper.record.model import MedicineEntry
@@ -74,9 +74,10 @@ def _page(
     as_of: date,
     show_identifiers: bool,
 ) -> MedicinesPage:
-    from waykeeper.medicines import clearance, page, patient_facts, propose
+    from waykeeper.medicines import clearance, page, patient_facts, propose, rules_with
     from waykeeper.verbs.compiling import other_surgeries
 
+    rules = rules_with(clinic.medicine_words)
     limits = (clinic.settings.creatinine_stale_days, clinic.settings.creatinine_refused_days)
     rows = propose(
         record.medicines,
@@ -85,10 +86,11 @@ def _page(
         anaesthesia,
         policies,
         calendar=clinic.calendar,
-        answers=_answers([s for p, s in plans if p.episode.number == episode], record.medicines),
+        answers=_answers([s for p, s in plans if p.episode.number == episode], record.medicines, rules),
         surgeries=other_surgeries([(p, s) for p, s in plans if p.episode.number != episode]),
         facts=patient_facts(record.resources),
         creatinine_days=limits,
+        rules=rules,
     )
     return page(
         rows,
@@ -100,17 +102,18 @@ def _page(
         as_of=as_of,
         clinic=clinic.name,
         patient=_named(record.patient, clinic, show_identifiers),
+        rules=rules,
     )
 
 
-def _answers(states: Sequence[State], medicines: Sequence[MedicineEntry]) -> dict[str, AnswerLike]:
+def _answers(states: Sequence[State], medicines: Sequence[MedicineEntry], rules: Ruleset) -> dict[str, AnswerLike]:
     """What prescribers answered, by the key of the row; also about another medicine that stood under its order."""
     from waykeeper.fhir import answers
     from waykeeper.plan.answers import for_list
 
     found: dict[str, AnswerLike] = {}
     for state in states:
-        standing, past = for_list(answers(state), medicines)
+        standing, past = for_list(answers(state), medicines, rules)
         found |= past | {key.item: answer for key, answer in standing.holds.items()}
     return found
 
