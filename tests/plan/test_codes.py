@@ -17,7 +17,10 @@ from waykeeper.timing.model import Moment
 
 CODES = {code: entry for code, entry in catalogue().items() if code.startswith(("WKL", "WKF"))}
 WHO = Identifier(MRN, "M-1")
-STAY = (("{assume: 1 day after surgery}", "{assume: 1 day after surgery, recognise: {encounter_end: inpatient}}"),)
+PROOF = (
+    ("{assume: 1 day after surgery}", "{assume: 1 day after surgery, recognise: {encounter_end: inpatient}}"),
+    ("surgery: {required: true}", "surgery: {required: true, recognise: {procedure: [urn:joints|TAR]}}"),
+)
 
 
 def moment(text: str) -> Moment:
@@ -28,15 +31,25 @@ def moment(text: str) -> Moment:
 def compiling(example: dict[str, Any]) -> list[str]:
     """The codes of compiling the small pathway with the anchors, the side and the record of an example."""
     given = dict(example)
-    side, newest, ended = (given.pop(name, "") for name in ("side", "newest_entry", "stay_ended"))
+    names = ("side", "newest_entry", "stay_ended", "operated_on")
+    side, newest, ended, operated = (given.pop(name, "") for name in names)
     held = [("urn:uuid:p", patient(WHO)), ("urn:uuid:o", order() | ({"authoredOn": newest} if newest else {}))]
     if ended:
         stay = {"start": "2026-03-18T06:00:00-05:00", "end": f"{ended}T11:00:00-05:00"}
         kind = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}
         held.append(("urn:uuid:e", {"resourceType": "Encounter", "status": "finished", "class": kind, "period": stay}))
+    if operated:
+        done = {"resourceType": "Procedure", "status": "completed", "performedDateTime": "2026-03-18"}
+        held.append(
+            (
+                "urn:uuid:d",
+                done
+                | {"code": {"coding": [{"system": "urn:joints", "code": "TAR"}]}, "bodySite": [{"text": operated}]},
+            )
+        )
     anchors = {name: moment(text) for name, text in given.items()}
     try:
-        made = compile_plan(pathway(*STAY), clinic(), read(held, fhir.is_ours), anchors, side=side, identifier=WHO)
+        made = compile_plan(pathway(*PROOF), clinic(), read(held, fhir.is_ours), anchors, side=side, identifier=WHO)
     except WaykeeperError as error:
         return [f.code for f in error.findings]
     return [f.code for f in made.findings]

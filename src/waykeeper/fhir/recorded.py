@@ -17,7 +17,7 @@ from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.medicines import NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
-from waykeeper.record import Record, day_of, recorded
+from waykeeper.record import Record, day_of, of_other_side, recorded
 from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
@@ -149,8 +149,10 @@ def plan_state(
     patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
     dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), plan.zone))), None)
     dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
-    proven, own_row = _proven(plan, everything), _of_the_root(root, telling)
-    return State(states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, root=own_row)
+    (proven, other_side), own_row = _proven(plan, everything), _of_the_root(root, telling)
+    return State(
+        states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, other_side=other_side, root=own_row
+    )
 
 
 def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
@@ -168,11 +170,12 @@ def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
     )
 
 
-def _proven(plan: Plan, everything: Sequence[Held]) -> dict[str, str]:
-    """Anchors that something in the record proves by now, with the resource that does."""
+def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], str]:
+    """Anchors that something in the record proves by now, with what does; and a Procedure that names the other side."""
     theirs = [(ref, r) for ref, r in everything if r.get("resourceType") in ("Procedure", "Encounter")]
     surgery = plan.anchor("surgery")
-    found = {}
+    found, wrong = {}, ""
+    moment = surgery.moment if surgery else None
     for anchor in (a for a in plan.anchors if a.recognise and theirs):
         signs: dict[str, tuple[str, ...]] = {}
         for sign in anchor.recognise:
@@ -180,9 +183,12 @@ def _proven(plan: Plan, everything: Sequence[Held]) -> dict[str, str]:
             signs[kind] = (*signs.get(kind, ()), code)
         rule = AnchorRule(anchor.name, recognise=signs)
         for ref, resource in theirs:
-            if recorded(Record({}, (resource,)), rule, plan.zone, surgery.moment if surgery else None):
+            alone = Record({}, (resource,))
+            if recorded(alone, rule, plan.zone, moment, plan.side):
                 found[anchor.name] = ref
-    return found
+            elif of_other_side(alone, rule, plan.zone, moment, plan.side):
+                wrong = ref
+    return found, "" if "surgery" in found else wrong
 
 
 def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:

@@ -14,7 +14,7 @@ from waykeeper.timing.model import Anchor, Standing
 
 _SIDES = {"left": "left", "l": "left", "lt": "left", "right": "right", "r": "right", "rt": "right"}
 _UNPROVEN = ("unproven", "unproven-awaited")
-_BEFORE_ANSWERS = ("needs-review-side", "date-differs", *_UNPROVEN)
+_BEFORE_ANSWERS = ("needs-review-side-done", "needs-review-side", "date-differs", *_UNPROVEN)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
@@ -89,8 +89,10 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
+        "procedure": on.state.other_side,
     })  # fmt: skip
     found = [
+        "needs-review-side-done" if on.state.other_side else "",
         _side(on, case),
         _theatre(on, theatre, case),
         proof[0] if proof else "",

@@ -101,7 +101,7 @@ class _Compiler:
     dated: dict[tuple[str, ...], Dated] = field(default_factory=dict)
 
     def plan(self, episode: Episode) -> Plan:
-        self.anchors, notes = anchors_of(self.pathway, self.record, self.given, self.clinic.calendar)
+        self.anchors, notes = anchors_of(self.pathway, self.record, self.given, self.clinic.calendar, self.side)
         self.timeline = Timeline(self.anchors, self.answers, self.clinic.calendar, self._visit_day)
         self.surgery = self.given.get("surgery")
         self.facts = self._facts()

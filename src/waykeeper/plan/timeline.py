@@ -10,7 +10,7 @@ from functools import lru_cache
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.pathway.model import AnchorRule, Pathway
 from waykeeper.plan.model import Answers
-from waykeeper.record import Record, recorded
+from waykeeper.record import Record, of_other_side, recorded
 from waykeeper.timing import TimingError, events, parse, resolve
 from waykeeper.timing.model import Anchor, Awaited, Moment, Standing, Window, WorkingCalendar
 
@@ -103,7 +103,7 @@ def plain(moment: Moment) -> Moment:
 
 
 def anchors_of(
-    pathway: Pathway, record: Record, given: Mapping[str, Moment], calendar: WorkingCalendar
+    pathway: Pathway, record: Record, given: Mapping[str, Moment], calendar: WorkingCalendar, side: str = ""
 ) -> tuple[dict[str, Anchor], list[Finding]]:
     """Every anchor with its standing: recorded outranks given, given outranks assumed.
 
@@ -125,7 +125,7 @@ def anchors_of(
     anchors: dict[str, Anchor] = {}
     notes: list[Finding] = []
     for rule in pathway.anchors:
-        anchor, note = _anchor(rule, record, given, anchors, calendar)
+        anchor, note = _anchor(rule, record, given, anchors, calendar, side)
         anchors[rule.name] = anchor
         notes += note
     return anchors, notes
@@ -137,11 +137,16 @@ def _anchor(
     given: Mapping[str, Moment],
     before: Mapping[str, Anchor],
     calendar: WorkingCalendar,
+    side: str,
 ) -> tuple[Anchor, list[Finding]]:
     planned = given.get(rule.name)
     signs = tuple(f"{kind} {code}" for kind, codes in sorted(rule.recognise.items()) for code in codes)
     surgery = planned if rule.required else (before["surgery"].moment if "surgery" in before else None)
-    proof = recorded(record, rule, calendar.zone, surgery) if rule.recognise else None
+    proof = recorded(record, rule, calendar.zone, surgery, side) if rule.recognise else None
+    other = of_other_side(record, rule, calendar.zone, surgery, side) if rule.recognise and not proof else ""
+    notes = (
+        [finding("WKL110", f"{other} of the planned day names another side than the plan ({side})")] if other else []
+    )
     if proof:
         moment, evidence = proof
         if planned and planned.day == moment.day:
@@ -149,12 +154,12 @@ def _anchor(
         anchor = Anchor(rule.name, plain(moment), Standing.RECORDED, "", evidence, signs)
         return anchor, _differs(rule.name, planned, moment)
     if planned:
-        return Anchor(rule.name, plain(planned), Standing.GIVEN, recognise=signs), []
+        return Anchor(rule.name, plain(planned), Standing.GIVEN, recognise=signs), notes
     if rule.assume:
         found = Timeline(before, Answers(), calendar).when(rule.assume)
         if isinstance(found, Moment):
-            return Anchor(rule.name, found, Standing.ASSUMED, rule.assume, recognise=signs), []
-    return Anchor(rule.name, None, Standing.AWAITED, rule.assume, recognise=signs), []
+            return Anchor(rule.name, found, Standing.ASSUMED, rule.assume, recognise=signs), notes
+    return Anchor(rule.name, None, Standing.AWAITED, rule.assume, recognise=signs), notes
 
 
 def _differs(name: str, planned: Moment | None, recorded_at: Moment) -> list[Finding]:

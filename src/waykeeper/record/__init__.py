@@ -1,7 +1,7 @@
 """What is known of a patient: FHIR resources in, facts, medicines and proven anchors out."""
 
 from waykeeper.record.administrations import place_of
-from waykeeper.record.anchors import recorded
+from waykeeper.record.anchors import of_other_side, recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts, unusable
 from waykeeper.record.handed_over import handed_on
@@ -28,6 +28,7 @@ __all__ = [
     "missing",
     "names_of",
     "newest_entry",
+    "of_other_side",
     "pages_of",
     "place_of",
     "read",

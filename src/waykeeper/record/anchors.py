@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -12,23 +13,54 @@ from waykeeper.record.model import Record
 from waykeeper.timing.model import Moment
 
 INPATIENT = {"IMP", "ACUTE", "NONAC", "OBSENC", "SS"}
+# ICD-10-PCS, lower joints (0S): the fourth character is the joint and its side (US Government work).
+_PCS = re.compile(r"0S[0-9A-Z]([9BCDFG])[0-9A-Z]{3}")
+_PCS_SIDES = {"9": "right", "B": "left", "C": "right", "D": "left", "F": "right", "G": "left"}  # hip, knee, ankle
+_SIDE_WORD = re.compile(r"\b(left|right)\b", re.IGNORECASE)
 
 
-def recorded(record: Record, rule: AnchorRule, zone: str, surgery: Moment | None) -> tuple[Moment, str] | None:
+def recorded(
+    record: Record, rule: AnchorRule, zone: str, surgery: Moment | None, side: str = ""
+) -> tuple[Moment, str] | None:
     """The moment and the resource that prove the anchor, or None.
 
-    A Procedure counts only on the planned day itself: one of another day may be the other side, years ago.
+    A Procedure counts only on the planned day itself: one of another day may be the other side, years ago. One whose
+    code or words name the other side proves nothing of this operation (`of_other_side`).
     An inpatient stay counts only where it holds the day of surgery.
     """
     for resource in record.resources:
         found = None
         if rule.recognise.get("procedure") and resource.get("resourceType") == "Procedure":
+            if _contradicts(resource, side):
+                continue
             found = _procedure(resource, rule.recognise["procedure"], zone, surgery)
         if rule.recognise.get("encounter_end") and resource.get("resourceType") == "Encounter":
             found = _stay(resource, zone, surgery)
         if found:
             return found, f"{resource['resourceType']}/{resource.get('id', '')}"
     return None
+
+
+def of_other_side(record: Record, rule: AnchorRule, zone: str, surgery: Moment | None, side: str) -> str:
+    """The Procedure that would prove the anchor, but that names the other side than the plan; "" for none.
+
+    None too where another Procedure proves it: then both sides were operated on.
+    """
+    if not rule.recognise.get("procedure") or recorded(record, rule, zone, surgery, side):
+        return ""
+    found = recorded(record, rule, zone, surgery)
+    return found[1] if found and found[1].startswith("Procedure/") else ""
+
+
+def _contradicts(resource: Mapping[str, Any], side: str) -> bool:
+    """True if the codes or the words of a Procedure name a side, and it is not this one."""
+    code, sites = resource.get("code") or {}, resource.get("bodySite") or []
+    codings = [c for concept in (code, *sites) for c in concept.get("coding") or []]
+    found = (_PCS.fullmatch(str(c.get("code") or "")) for c in code.get("coding") or [])
+    coded = {_PCS_SIDES[m.group(1)] for m in found if m}
+    words = [str(c.get("display") or "") for c in codings] + [str(c.get("text") or "") for c in (code, *sites)]
+    said = {w.lower() for text in words for w in _SIDE_WORD.findall(text)}
+    return bool(side) and any(named and side not in named for named in (coded, said))
 
 
 def _procedure(resource: Mapping[str, Any], codes: tuple[str, ...], zone: str, surgery: Moment | None) -> Moment | None:
