@@ -24,7 +24,17 @@ from waykeeper.plan.model import Item, ItemState, Key, State
 from waykeeper.report.gap_files import json_in_parts
 from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.page import dated
-from waykeeper.report.shown import WORDS, entry_ahead, history, is_over, order_of_all, owner_line, shown, titles_of
+from waykeeper.report.shown import (
+    WORDS,
+    entry_ahead,
+    history,
+    is_over,
+    order_of_all,
+    owner_line,
+    shown,
+    silence,
+    titles_of,
+)
 from waykeeper.report.terminal import terminal
 from waykeeper.timing.model import Dates, Moment
 
@@ -337,3 +347,17 @@ def test_dates_keep_together_and_text_stays_escaped():
 
 def test_an_empty_day_is_said():
     assert "No gap on this day." in gaps_html(replace(report(), rows=(), appointments=()))
+
+
+def test_who_stopped_a_medicine_for_a_withdrawn_plan_is_called_and_who_died_is_not():
+    """`Do not contact` stood below `call the patient with the decision`: a blood thinner would have stayed off."""
+    row = next(r for r in report().rows if r.gap)
+    quiet = replace(row, contactable=False)
+    stopped = replace(quiet, verdict="restart-due")
+    assert silence([replace(row, verdict="restart-due")]) == ""
+    assert silence([quiet]).startswith("Do not contact")
+    assert "call only about the medicine that was stopped" in silence([quiet, stopped])
+    made = replace(report(), rows=(stopped,))
+    page, text = gaps_html(made, plans()), re.sub(r"\s+", " ", terminal(made))
+    assert "Do not contact" not in page + text
+    assert "call only about the medicine" in page and "call only about the medicine" in text

@@ -34,6 +34,7 @@ from waykeeper.report.shown import (
     owner_line,
     second_bookings,
     shown,
+    silence,
     titles_of,
     told_too_soon,
 )
@@ -108,7 +109,7 @@ class PatientCard:
     anchor: str
     surgery: str
     pathway: str
-    contactable: bool
+    silence: str
     counts: tuple[tuple[SeverityWords, int], ...]
     over: int
     put_off: int
@@ -211,7 +212,7 @@ def _words() -> dict[str, Any]:
     """What the template writes with, whatever is in the list."""
     return {
         "day": day, "shown": shown, "left_alone": left_alone, "owner_line": owner_line, "history": history,
-        "certainties": CERTAINTIES, "kinds": KINDS, "severities": SEVERITY, "not_whole": NOT_WHOLE,
+        "silence": silence, "certainties": CERTAINTIES, "kinds": KINDS, "severities": SEVERITY, "not_whole": NOT_WHOLE,
         "what_it_lacks": WHAT_IT_LACKS, "may_be": MAY_BE, "not_needed": NOT_NEEDED, "record_only": RECORD_ONLY,
     }  # fmt: skip
 
@@ -412,7 +413,7 @@ def _patient(anchor: str, rows: Sequence[Row], person: Person, as_of: date) -> P
         anchor=anchor,
         surgery=day(next((r.surgery for r in rows if r.surgery), None)),
         pathway=_operation(rows[0]),
-        contactable=all(r.contactable for r in rows),
+        silence=silence(rows),
         counts=tuple((SEVERITY[s], now[s]) for s in (3, 2, 1, 0) if now[s]),
         over=sum(is_over(r, as_of) for r in gaps),
         put_off=sum(r.gap and r.snoozed and not r.closed for r in rows),

@@ -194,3 +194,15 @@ def entry_ahead(found: Placement, titles: Mapping[tuple[str, str], str]) -> str:
 
 def _ahead(found: Placement, as_of: date) -> bool:
     return found.status in _ENDED and found.day is not None and found.day > as_of and not found.part_of
+
+
+def silence(rows: Iterable[Row]) -> str:
+    """What holds for a patient to whom nothing is printed or sent; "" for all others.
+
+    A plan that was withdrawn still asks for the restart of what was stopped: of that a person calls, who died never has
+    such a row.
+    """
+    quiet = [r for r in rows if not r.contactable]
+    if any(r.gap and r.verdict == "restart-due" for r in quiet):
+        return "No letter or sheet goes to this patient: call only about the medicine that was stopped."
+    return "Do not contact: nothing is printed for or sent to this patient." if quiet else ""

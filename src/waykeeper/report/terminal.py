@@ -26,6 +26,7 @@ from waykeeper.report.shown import (
     order_of_all,
     owner_line,
     second_bookings,
+    silence,
     titles_of,
     told_too_soon,
 )
@@ -169,8 +170,8 @@ def _gap(row: Row, number: int, width: int, show_identifiers: bool) -> list[str]
     who = ", ".join(p for p in (owner_line(row), f"by {day(row.by)}" if row.by else "") if p)
     lines += wrap(f"{row.next_action or 'Decide what to do.'}{f' ({who})' if who else ''}", width, "     -> ")
     lines += _bookings(row, width)
-    if not row.contactable:
-        lines += wrap("do not contact: nothing is printed for or sent to this patient", width, "     ! ")
+    if told := silence([row]):
+        lines += wrap(told, width, "     ! ")
     return [*lines, *_contacts(row, width)]
 
 
