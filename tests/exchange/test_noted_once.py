@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import re
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
@@ -89,6 +92,25 @@ def test_a_visit_that_was_kept_is_noted_once(one):
         said, ref = refused.value.findings[0], f"Encounter/{of_kind(server, identifier, 'Encounter')[0]['id']}"
         assert "is recorded as kept already, on 2026-03-01" in said.details
         assert f"set {ref} to entered-in-error" in said.help
+
+
+def test_nothing_is_updated_of_which_the_server_gives_no_version(one, monkeypatch):
+    """An If-Match of nothing is ignored by lenient servers: what somebody else just wrote would be undone."""
+    server, identifier = one
+    asked = Losing._at_home
+
+    def unversioned(self, response, what):
+        answer = asked(self, response, what)
+        text = re.sub(r'"versionId": "[^"]*",? ?', "", json.dumps(answer.document))
+        return replace(answer, document=json.loads(text))
+
+    monkeypatch.setattr(Losing, "_at_home", unversioned)
+    for item in (BLOOD, VISIT):
+        with pytest.raises(WaykeeperError) as refused:
+            note(server, identifier, str(item), "done", by="Nurse Park", on=DAY)
+        assert refused.value.findings[0].code == "WKX112" and "without a version" in refused.value.findings[0].details
+    monkeypatch.undo()
+    assert not [r for _, r in plan_resources(server, identifier) if r.get("status") == "completed"]
 
 
 def test_a_note_that_the_server_only_took_is_not_told_as_written(one):

@@ -29,7 +29,7 @@ from waykeeper.exchange.noted_changes import (
     written_on,
 )
 from waykeeper.exchange.reading import plan_resources
-from waykeeper.exchange.server import Server, status_of
+from waykeeper.exchange.server import Server, only_of, status_of
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.identity import own_identifier
@@ -157,8 +157,7 @@ def _written(
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
             raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
         return _told(found, what, noted, made.reference)
-    version = str((resource.get("meta") or {}).get("versionId") or "")
-    answer = server.send("PUT", ref, changed, headers={"If-Match": f'W/"{version}"'})
+    answer = server.send("PUT", ref, changed, headers={"If-Match": only_of(ref, resource)})
     if answer.status >= 400:
         refused = refusal(answer.status, f"note about {found.key}", answer.document)
         raise _AgainError(refused) if answer.status in STALE else refused
@@ -197,8 +196,7 @@ def _attended(
         raise _unfit(f"{item.key} is {request.get('status')} already", _STANDS.format(ref))
     entries = [_anew(server, *told, made) if told else _once(made, name)]
     if status_class(request) != "done":
-        version = str((request.get("meta") or {}).get("versionId") or "")
-        entries.append(_entry("PUT", ref, completed(request, noted), f"{server.base}/{ref}", f'W/"{version}"'))
+        entries.append(_entry("PUT", ref, completed(request, noted), f"{server.base}/{ref}", only_of(ref, request)))
     try:
         answered = server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     except BadAnswerError as refused:
@@ -222,9 +220,8 @@ def _kept_already(item: Item, ref: str, encounter: Resource) -> WaykeeperError:
 
 def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resource:
     """An Encounter that was entered in error says what happened after all; what others put on it stays."""
-    version = str((standing.get("meta") or {}).get("versionId") or "")
     kept: Resource = {name: standing[name] for name in ("meta", "identifier") if name in standing}
-    return _entry("PUT", ref, {**standing, **made, **kept}, f"{server.base}/{ref}", f'W/"{version}"')
+    return _entry("PUT", ref, {**standing, **made, **kept}, f"{server.base}/{ref}", only_of(ref, standing))
 
 
 def _once(made: Resource, name: str) -> Resource:

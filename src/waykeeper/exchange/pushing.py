@@ -17,7 +17,7 @@ from waykeeper.exchange.dropped import altered, forgetting, lost
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError
 from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
-from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server
+from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server, only_of
 from waykeeper.exchange.trial import Trial, trial
 from waykeeper.exchange.unreadable import legible
 from waykeeper.exchange.wire_json import dumps, loads
@@ -203,7 +203,13 @@ class PlanPush:
             raise PlanRefusedError(found)
 
     def _outside(self, decisions: Decisions) -> None:
-        """Refuse where something that the plan refers to is not on the server, or would be written back in part."""
+        """Refuse where something that the plan refers to is not on the server, or would be written back in part.
+
+        Raises BadAnswerError WKX112 where what would be updated has no version.
+        """
+        for d in decisions.changing:
+            if d.reference:
+                only_of(d.reference, d.before or {})
         known = {ref for ref, _ in decisions.standing}
         wanted = _references([d.after for d in decisions.changing]) - known
         wanted = {r for r in wanted if not r.startswith(("urn:", "#")) and r != _computed_patient(decisions.plan)}

@@ -517,6 +517,18 @@ def version_of(etag: str) -> str:
     return etag.strip().removeprefix("W/").strip('"')
 
 
+def only_of(reference: str, resource: Mapping[str, Any]) -> str:
+    """The `If-Match` of an update: it goes through only over the version that was read.
+
+    Raises BadAnswerError WKX112 where the server gives none: what somebody else just wrote could be undone.
+    """
+    version = str((resource.get("meta") or {}).get("versionId") or "")
+    if not version:
+        said = f"{reference} comes without a version (meta.versionId): an update could undo what somebody just wrote"
+        raise BadAnswerError(finding("WKX112", said), 200)
+    return f'W/"{version}"'
+
+
 def _there(document: Any, reference: str) -> bool:
     """True where a read or a search found something."""
     if not isinstance(document, dict) or document.get("resourceType") in (None, "OperationOutcome"):
