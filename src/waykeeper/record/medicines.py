@@ -20,6 +20,11 @@ Resource = Mapping[str, Any]
 WEEKDAYS = {"mon": 0, "tue": 1, "wed": 2, "thu": 3, "fri": 4, "sat": 5, "sun": 6}
 DAYS_OF_UNIT = {"d": 1, "wk": 7}
 HOURS_OF_UNIT = {"h": 1, "d": 24, "wk": 168}
+HANDED_OVER = ("MedicationDispense", "MedicationAdministration")
+# What a dispense or a dose that was given says of the patient's list (FHIR R4, MedicationDispense.status and
+# MedicationAdministration.status): what was handed over or given is taken, as far as the record knows.
+_GOING_ON = {"preparation": "active", "in-progress": "active", "completed": "active"}
+_UNIT = re.compile(r"\{?(tab|tbl|cap|pill)", re.IGNORECASE)  # tablet, tablets, TAB, {tbl}, {capsule}
 
 
 def medicine_entry(
@@ -83,17 +88,9 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
     )
 
 
-# What a dispense or a dose that was given says of the patient's list (FHIR R4, MedicationDispense.status and
-# MedicationAdministration.status): what was handed over or given is taken, as far as the record knows.
-_GOING_ON = {"preparation": "active", "in-progress": "active", "completed": "active"}
-
-
 def _status(resource: Resource) -> str:
     said = str(resource.get("status") or "")
     return _GOING_ON.get(said, said) if resource.get("resourceType") in HANDED_OVER else said
-
-
-HANDED_OVER = ("MedicationDispense", "MedicationAdministration")
 
 
 def concept_of(resource: Resource, medications: Medications) -> dict[str, Any]:
@@ -155,7 +152,7 @@ def _said(concept: Resource) -> str:
 
 
 def _words(concept: Resource, resource: Resource, medications: Medications) -> str:
-    """As a person wrote it: the text, else a display, else the narrative, else what little there is."""
+    """As a person wrote it: the text, else a display, else a code, else that the name is missing."""
     target = str((resource.get("medicationReference") or {}).get("reference") or "")
     why = ": several Medications go by its reference" if target and medications.doubtful(target) else ""
     return str(_said(concept) or f"{resource.get('resourceType')}, name missing{why}")
@@ -170,9 +167,6 @@ def _quantities(dosage: Resource) -> list[tuple[str, Decimal]]:
 
 def _dose_mg(dosage: Resource) -> Decimal | None:
     return max((amount for unit, amount in _quantities(dosage) if unit == "mg"), default=None)
-
-
-_UNIT = re.compile(r"\{?(tab|tbl|cap|pill)", re.IGNORECASE)  # tablet, tablets, TAB, {tbl}, {capsule}
 
 
 def _units(dosage: Resource) -> Decimal | None:

@@ -8,15 +8,10 @@ from typing import Any
 from waykeeper.counting import counted
 from waykeeper.findings import Finding, Position, finding
 from waykeeper.record.handed_over import HandedOver
-from waykeeper.record.withheld import withheld
+from waykeeper.record.withheld import WARNED, withheld
 
 Resource = Mapping[str, Any]
-
-
-SHOWN = 5
-
-
-GRAVE = ("fatal", "error", "warning")
+SHOWN = 5  # doses in one finding; the rest is "and others"
 
 
 def notices(patient: Resource, others: Iterable[Resource], more: HandedOver, place: str) -> tuple[Finding, ...]:
@@ -44,7 +39,7 @@ def _of_the_server(resources: Iterable[Resource]) -> Iterator[str]:
             continue
         hidden = list(withheld(outcome))
         for issue in outcome.get("issue") or ():
-            if issue.get("severity") in GRAVE or issue in hidden:
+            if issue.get("severity") in WARNED or issue in hidden:
                 told = (issue.get("details") or {}).get("text"), issue.get("diagnostics"), issue.get("code")
                 yield " ".join(str(next(one for one in (*told, "no reason is given") if one)).split())
 
