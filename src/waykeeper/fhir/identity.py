@@ -12,7 +12,6 @@ from waykeeper.fhir.names import IDENTIFIER_PATH, ITEM, PLAN, TAG_CODE, TAG_SYST
 from waykeeper.plan.model import MEDICINES, Episode, Identifier, Key
 from waykeeper.quickly_made import quickly_made
 
-KINDS = ("plan", "phase", "visit", "task", "instruction", "hold", "medicine", "restriction", "gate", "goal", "question")
 _NAMED_BY = ("key", "part", "round")
 _NAMES_A_PLAN = ("clinicUrl", "episode")
 

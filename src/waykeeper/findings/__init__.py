@@ -1,7 +1,7 @@
 """What is wrong, and where: findings, their positions and the catalogue of codes."""
 
 from waykeeper.findings.catalogue import Entry, catalogue, entry
-from waykeeper.findings.model import Finding, Position, WaykeeperError, did_you_mean, finding, worst
+from waykeeper.findings.model import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.findings.severity import Severity
 
 __all__ = [
@@ -14,5 +14,4 @@ __all__ = [
     "did_you_mean",
     "entry",
     "finding",
-    "worst",
 ]

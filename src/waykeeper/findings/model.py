@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from waykeeper.findings.catalogue import entry
-from waykeeper.findings.severity import RANK, Severity
+from waykeeper.findings.severity import Severity
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -86,11 +86,6 @@ class WaykeeperError(Exception):
     def __reduce__(self) -> tuple[Callable[..., WaykeeperError], tuple[Any, ...], dict[str, Any]]:
         """How it goes from one process to another: whole, whatever a subclass asks for when it is made."""
         return type(self).__new__, (type(self), *self.args), self.__dict__
-
-
-def worst(findings: Iterable[Finding]) -> Severity | None:
-    """The gravest severity among the findings, or None where there are none."""
-    return max((f.severity for f in findings), key=RANK.__getitem__, default=None)
 
 
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:

@@ -20,7 +20,6 @@ _SUBSTANCE = Text("a generic name in small letters", r"[a-z][a-z0-9 -]*")
 _DAYS = Int(0, 365)
 _HALF = Text("hours as a number", r"\d+(\.\d+)?")
 _DECISIONS = Choice(("continue", "hold", "adjust", "time", "ask"))
-_WHEN = MapOf(Either((Text(), ListOf(Text()))), _SUBSTANCE)
 
 CASE = Record(
     "a case",

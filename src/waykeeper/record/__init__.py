@@ -3,7 +3,7 @@
 from waykeeper.record.administrations import place_of
 from waykeeper.record.anchors import of_other_side, recorded
 from waykeeper.record.entries import newest_entry
-from waykeeper.record.facts import fact, facts, unusable
+from waykeeper.record.facts import fact, facts
 from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
@@ -35,6 +35,5 @@ __all__ = [
     "recorded",
     "relative",
     "resources_of",
-    "unusable",
     "withheld",
 ]

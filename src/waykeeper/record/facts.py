@@ -36,14 +36,3 @@ def _value(rule: FactRule, asked: Evaluation) -> Fact:
     if yes or no:
         return Fact.YES if yes else Fact.NO
     return Fact.UNKNOWN
-
-
-def unusable(expression: str) -> str:
-    """Why an expression cannot be used, or "" where it parses."""
-    from waykeeper.record.evaluation import terms
-
-    try:
-        terms(expression)
-    except Exception as error:
-        return str(error) or type(error).__name__
-    return ""

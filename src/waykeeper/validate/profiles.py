@@ -14,7 +14,6 @@ from waykeeper.validate.tables import profile_record
 from waykeeper.validate.terminology import ValueSet, value_set
 
 Json = dict[str, Any]
-_SD = "http://hl7.org/fhir/StructureDefinition/"
 
 
 @dataclass(slots=True)
