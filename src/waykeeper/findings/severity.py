@@ -5,5 +5,3 @@ from __future__ import annotations
 from typing import Literal
 
 Severity = Literal["error", "warning", "information"]
-
-RANK: dict[Severity, int] = {"information": 0, "warning": 1, "error": 2}
