@@ -373,7 +373,7 @@ def _half_lives(outcome: Outcome, rule: Rule, entry: MedicineEntry, context: Con
         question=_join(chosen.question, outcome.question),
         interval=days,
         arithmetic=(*outcome.arithmetic, *chosen.arithmetic, *days.arithmetic),
-        alternatives=tuple(_beside(label, n, entry, context) for label, n in chosen.others),
+        alternatives=(*(_beside(label, n, entry, context) for label, n in chosen.others), *outcome.alternatives),
     )
 
 
