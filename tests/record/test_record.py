@@ -6,6 +6,7 @@ from decimal import Decimal
 import pytest
 
 from waykeeper.findings import WaykeeperError
+from waykeeper.medicines import clearance
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.record import identifiers, read, recorded, resources_of
 from waykeeper.timing.model import Moment
@@ -271,3 +272,49 @@ def test_what_names_a_resource():
         ],
     }
     assert [name for name, _ in resources_of([bundle, {"no": "resource"}])] == ["urn:uuid:1", "Task/2", ""]
+
+
+# KDIGO 2012 (from memory): 1.5 times within 7 days, 0.3 mg/dL (26.5 umol/L) within 48 hours; N17 is ICD-10-CM.
+@pytest.mark.parametrize(
+    ("before", "day", "newest", "unit", "steady"),
+    [
+        (1.0, "2026-01-03", 1.5, "mg/dL", False),
+        (1.5, "2026-01-03", 1.0, "mg/dL", False),  # a fall is no steady state either
+        (1.0, "2026-01-03", 1.49, "mg/dL", True),
+        (1.0, "2026-01-02", 1.5, "mg/dL", True),  # eight days
+        (1.0, "2026-01-08", 1.3, "mg/dL", False),
+        (1.0, "2026-01-08", 1.29, "mg/dL", True),
+        (1.0, "2026-01-07", 1.3, "mg/dL", True),  # three days
+        (100, "2026-01-08", 126.5, "umol/L", False),
+        (100, "2026-01-08", 126, "µmol/L", True),
+    ],
+)
+def test_a_creatinine_that_jumps_is_not_of_a_steady_kidney(before, day, newest, unit, steady):
+    found = kidney(observation("2160-0", before, unit, day), observation("2160-0", newest, unit, "2026-01-10"))
+    assert (found.unsteady == "") is steady
+
+
+@pytest.mark.parametrize(
+    ("changes", "steady"),
+    [
+        ({}, False),
+        ({"onsetDateTime": "2026-01-09"}, False),
+        ({"onsetDateTime": "2025-10-12"}, False),
+        ({"onsetDateTime": "2025-10-11"}, True),  # 91 days before the creatinine
+        ({"clinicalStatus": {"coding": [{"code": "resolved"}]}}, True),
+        ({"verificationStatus": {"coding": [{"code": "refuted"}]}}, True),
+        ({"abatementDateTime": "2025-12-01"}, True),
+        ({"code": {"coding": [{"system": "http://hl7.org/fhir/sid/icd-10-cm", "code": "N18.3"}]}}, True),
+    ],
+)
+def test_an_acute_kidney_failure_gives_no_clearance(changes, steady):
+    acute = {"coding": [{"system": "http://hl7.org/fhir/sid/icd-10-cm", "code": "N17.9"}]}
+    condition = {"resourceType": "Condition", "code": acute} | changes
+    found = kidney(
+        observation("2160-0", 1.0, "mg/dL", "2026-01-10"), observation("29463-7", 80, "kg", "2026-01-10"), condition
+    )
+    result = clearance(found, date(2026, 1, 20))
+    assert (result.usable is not None, "needs a steady kidney, measure again" in result.question) == (
+        steady,
+        not steady,
+    )

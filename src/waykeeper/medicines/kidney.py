@@ -52,7 +52,7 @@ def clearance(
     kidney: Kidney, surgery: date, stale_days: int = STALE_DAYS, refused_days: int = REFUSED_DAYS
 ) -> Clearance:
     """The clearance as it stands for a surgery day. A doubtful input gives no value, only a question."""
-    question = _missing(kidney) or _implausible(kidney, surgery, refused_days)
+    question = _missing(kidney) or _implausible(kidney, surgery, refused_days) or _unsteady(kidney)
     if question:
         return Clearance(question=question)
     assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
@@ -134,6 +134,10 @@ def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
         old = f"the weight is {counted(weighed, 'day')} old at surgery"
         return f"{old}, more than {WEIGHT_REFUSED_DAYS}: it is not used"
     return ""
+
+
+def _unsteady(kidney: Kidney) -> str:
+    return f"{kidney.unsteady}: the formula needs a steady kidney, measure again" if kidney.unsteady else ""
 
 
 def _other_weights(kidney: Kidney, actual: Fraction) -> list[tuple[str, Fraction]]:

@@ -23,6 +23,11 @@ KILOGRAMS = {
     "[stone_av]": Decimal("6.35029318"),
 }  # fmt: skip
 CENTIMETRES = {"cm": Decimal(1), "m": Decimal(100), "[in_i]": Decimal("2.54")}
+# A rise or fall of the creatinine that is no steady state: one and a half times within 7 days, 0.3 mg/dL (26.5 umol/L)
+# within 48 hours (KDIGO 2012, from memory). N17 is acute kidney failure (ICD-10-CM, US Government).
+JUMP, JUMP_DAYS, STEP_DAYS = Decimal("1.5"), 7, 2
+STEP = {"mg/dl": Decimal("0.3"), "umol/l": Decimal("26.5")}
+ICD10, ACUTE, ACUTE_DAYS = "http://hl7.org/fhir/sid/icd-10", "N17", 90
 PLAUSIBLE_KG = (Decimal(25), Decimal(350))  # of an adult before surgery; common practice, no source
 
 
@@ -58,7 +63,41 @@ def kidney(patient: Resource, resources: Sequence[Resource]) -> Kidney:
         egfr_on=_day_of(egfr),
         weight_on=_day_of(weight),
         weight_doubt=doubt,
+        unsteady=_unsteady(creatinine, resources) if creatinine else "",
     )
+
+
+def _unsteady(newest: _Result, resources: Sequence[Resource]) -> str:
+    """Why the formula does not hold: it is of a steady kidney. Acute failure that nobody ended, or values that jump."""
+    if any(_acute(r, newest.day) for r in resources):
+        return "the record names an acute kidney failure"
+    for one in (result for r in resources for result in _results(r, CREATININE)):
+        days, unit = (newest.day - one.day).days, newest.unit.replace("\u00b5", "u").replace("\u03bc", "u").casefold()
+        if one.value is None or newest.value is None or one.unit != newest.unit or not 0 <= days <= JUMP_DAYS:
+            continue
+        low, high = sorted((one.value, newest.value))
+        step = STEP.get(unit)
+        if high >= low * JUMP or (step is not None and days <= STEP_DAYS and high - low >= step):
+            return f"the creatinine changed between {one.value} and {newest.value} {newest.unit} in a few days"
+    return ""
+
+
+def _acute(resource: Resource, measured: date) -> bool:
+    """True for an acute kidney failure that is not over, refuted, or ninety days older than the creatinine."""
+    if resource.get("resourceType") != "Condition":
+        return False
+    codings = (resource.get("code") or {}).get("coding") or []
+    state = {
+        str(c.get("code"))
+        for name in ("clinicalStatus", "verificationStatus")
+        for c in (resource.get(name) or {}).get("coding") or []
+    }
+    told = resource.get("onsetDateTime") or resource.get("recordedDate") or ""
+    began = day_of(str(told)[:10]) if told else None
+    old = began is not None and (measured - began).days > ACUTE_DAYS
+    named = any(str(c.get("system") or "").startswith(ICD10) and str(c.get("code")).startswith(ACUTE) for c in codings)
+    over = {"resolved", "inactive", "remission", "refuted", "entered-in-error"}
+    return named and not old and not state & over and not resource.get("abatementDateTime")
 
 
 def _weight_doubt(weight: _Result | None, kilograms: Decimal | None) -> str:

@@ -94,6 +94,7 @@ class Kidney:
     """What creatinine clearance needs. Units are UCUM; values stay exact.
 
     weight_doubt  why the newest weight of the record is not used, where there is one and it cannot be
+    unsteady      why the creatinine may not be of a steady kidney, "" where nothing says so
     """
 
     creatinine: Decimal | None = None
@@ -107,6 +108,7 @@ class Kidney:
     egfr_on: date | None = None
     weight_on: date | None = None
     weight_doubt: str = ""
+    unsteady: str = ""
 
 
 @dataclass(frozen=True, slots=True)
