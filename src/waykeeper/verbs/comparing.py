@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from collections.abc import Mapping as Resource
 from dataclasses import dataclass, replace
 from datetime import date
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 Pair = tuple[str, Resource[str, Any]]
 LARGE = 64 * 1024 * 1024  # bytes of a folder of NDJSON from which it is split by patient; less is quicker whole
+A_FEW = 5  # of one kind of doubtful booking; the rest is counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,8 @@ class GapReport:
     worklist   as asked for: narrowed by the filters, where there are any
     whole      the whole report; what `since` of tomorrow compares with
     changes    what became of each gap since the earlier report, None where none was given
-    findings   what was noticed on the way: a booking that could not be read, a filter that fits no row
+    findings   what was noticed on the way: a booking that could not be read, a filter that fits no row, and (but not
+               of a large export) an Encounter of another patient's Appointment, a status that nobody knows
     """
 
     worklist: Worklist
@@ -111,7 +113,23 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
     day = given or inputs.as_of_date(None, zone)
     theatre = _theatre(theatre_list, plans, zone, bookings.scheduler_of((), mapping)) if theatre_list else None
     whole = worklist(plans, found, day, theatre=theatre)
-    return _told(whole, plans, found, sources, wanted, (since, earlier), noticed)
+    return _told(whole, plans, found, sources, wanted, (since, earlier), (*noticed, *_doubtful(found)))
+
+
+def _doubtful(found: Sequence[Evidence]) -> Iterator[Finding]:
+    """What is wrong with appointments and encounters themselves (WKG101 to WKG105), of each kind the first few."""
+    from waykeeper.gaps import check
+
+    by_code: dict[str, list[Finding]] = {}
+    for one in check(found):
+        by_code.setdefault(one.code, []).append(one)
+    for _, same in sorted(by_code.items()):
+        shown = same[:A_FEW]
+        if more := len(same) - len(shown):
+            shown[-1] = replace(
+                shown[-1], details=f"{shown[-1].details}, and so {'is' if more == 1 else 'are'} {more} more"
+            )
+        yield from shown
 
 
 def _filters(asked: Asked) -> Filters:
