@@ -58,7 +58,8 @@ def test_the_report_says_that_a_plan_is_not_in_it(tmp_path, monkeypatch, change,
 
 def test_a_plan_that_was_withdrawn_is_not_missed(tmp_path):
     def withdrawn(resource):
-        return None if is_root(resource) else {**resource, "status": "revoked"}
+        status = "cancelled" if resource["resourceType"] == "Appointment" else "revoked"
+        return None if is_root(resource) else {**resource, "status": status}
 
     assert waykeeper.gaps(export(tmp_path, withdrawn), as_of=DAY).findings == ()
 
