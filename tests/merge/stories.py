@@ -280,6 +280,20 @@ def a_person_deletes_one(world: World) -> None:
     assert world.push().changing == ()
 
 
+def a_deleted_request_and_a_deleted_phase_come_back(world: World) -> None:
+    phase = Key("phase", "after")
+    world.push()
+    world.edit(VISIT, "appointment", basedOn=None)  # what points at it lets go first
+    world.delete(VISIT, "request")
+    world.delete(phase, "phase")
+    second = world.push()
+    assert [q.key for q in second.conflicts] == [VISIT] and words(second, phase, "phase") == ["create"]
+    world.push(take={str(VISIT): "ours"})
+    assert world.at(VISIT, "request")["status"] == "active" and world.conflicts() == []
+    assert world.at(phase, "phase")["status"] == "active"
+    assert world.push().changing == ()
+
+
 def a_person_withdraws_one(world: World) -> None:
     world.push()
     world.edit(CALL, "task", status="cancelled", statusReason={"text": "not needed here"})

@@ -9,7 +9,9 @@ from waykeeper.fhir import rewritten
 from waykeeper.fhir.bundle import patient_resource
 from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.names import IDENTIFIER_PATH
+from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.resource import Maker
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.merge.model import Decision, Decisions, Resource
 from waykeeper.plan.model import Plan
 
@@ -20,7 +22,8 @@ ABSENT = 'W/"0"'  # "only if it is not there": proven on a server before it is u
 def apply(decisions: Decisions, *, form: Form = "post") -> Resource:
     """The transaction Bundle of all decisions that change something; no entries where none does.
 
-    form   `put`: PUT of the computed id with `If-Match: W/"0"`; `post`: POST with ifNoneExist, the server gives the id
+    form   `put`: PUT of the computed id with `If-Match: W/"0"`; `post`: POST with ifNoneExist, the server gives the id.
+           What stood once and was deleted is made by `post` in either: a server that keeps its history refuses the id
     """
     plan = decisions.plan
     system = plan.episode.clinic_url + IDENTIFIER_PATH
@@ -30,13 +33,23 @@ def apply(decisions: Decisions, *, form: Form = "post") -> Resource:
     if not plan.patient.reference:
         entries.append(_patient(plan, urns))
     standing = {ref for ref, _ in decisions.standing}
-    entries += [_creation(d, urns, standing, form, system) for d in made]
+    stood = _stood_once(decisions)
+    entries += [_creation(d, urns, standing, "post" if _id(d) in stood else form, system) for d in made]
     entries += [_update(d, urns) for d in decisions.changing if d.reference]
     return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
 
 
 def _id(decision: Decision) -> str:
     return str((decision.after or {})["id"])
+
+
+def _stood_once(decisions: Decisions) -> frozenset[str]:
+    """Ids of ours that a server may have held before. Where the root that lists them is gone, every one may be such."""
+    root = next((d.before for d in decisions.rows if (d.item, d.part) == (str(PLAN_KEY), "plan") and d.before), None)
+    if root is not None:
+        return frozenset(map(str, offered_of(root).get("ever", ())))
+    known = any(d.reference for d in decisions.rows)
+    return frozenset(_id(d) for d in decisions.changing if not d.reference) if known else frozenset()
 
 
 def _patient(plan: Plan, urns: dict[str, str]) -> Resource:
