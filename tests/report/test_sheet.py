@@ -392,6 +392,17 @@ def test_noon_midnight_and_the_repeated_hour():
     assert words.clock(time(13, 5)) == "1:05 PM"
     twice = replace(moment(date(2026, 11, 1), time(1, 30)), fold=1)
     assert "second time" in words.moment(twice)
+    assert "first time" in words.moment(replace(twice, fold=0))
+    assert "time this hour" not in words.moment(replace(twice, day=date(2026, 11, 2), fold=0))
+
+
+def test_a_stop_in_the_repeated_hour_is_printed_as_the_first():
+    """Six hours before 07:30 is the second 01:30 (ASA 2017); who reads the sheet acts at the first, and fasts longer."""
+    limit = replace(moment(date(2026, 11, 1), time(1, 30)), fold=1)
+    dates, phrase = Dates(limit, limit), "6 hours before surgery"
+    stop = item("instruction", "light", "No food", dates, phrase=phrase, words=said("No food"))
+    page = sheet(replace(plan(), items=(stop,)), as_of=date(2026, 10, 20))
+    assert "1:30 AM (the first time this hour comes" in page.words and "second time" not in page.words
 
 
 HOSTILE = (

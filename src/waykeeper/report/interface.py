@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import Any, cast
 
 from waykeeper.findings import WaykeeperError, finding
+from waykeeper.timing import read_wall
 from waykeeper.timing.model import Moment
 
 
@@ -81,7 +82,16 @@ class Interface:
         if moment.clock is None:
             return self.date(moment.day)
         timed = f"{self.date(moment.day)}, {self.say('at_time', time=self.clock(moment.clock))}"
-        return f"{timed} {self.say('repeated_hour')}" if moment.fold else timed
+        return " ".join(filter(None, (timed, self.which_hour(moment))))
+
+    def which_hour(self, moment: Moment) -> str:
+        """Which of the two is meant where the hour comes twice, "" where it comes once."""
+        if moment.fold:
+            return self.say("repeated_hour")
+        if moment.clock is None or not moment.zone:
+            return ""
+        twice = read_wall(moment.day, moment.clock, moment.zone, "scheduled").exists == "twice"
+        return self.say("first_hour") if twice else ""
 
 
 def interface(language: str) -> Interface:

@@ -22,6 +22,7 @@ from waykeeper.plan.validity import done_counts
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
 from waykeeper.report.releases import ended_on, gates_in, waits_until, window_of
+from waykeeper.timing import earlier_reading
 from waykeeper.timing.model import Anchor, Moment, Standing, Window
 
 # day: on `start` · span: from `start` through `end` · rule: from `start`, until released · medicine: see `medicine`
@@ -262,11 +263,20 @@ def _prepared(case: _Case, window: Window) -> bool:
     return surgery is not None and window.end.day <= surgery < case.as_of
 
 
+def _acted_on(entry: Entry, moment: Moment) -> Moment:
+    """Of a stop counted back from surgery, in an hour that comes twice, the first: who reads it acts then.
+
+    The plan keeps the exact limit, the second; so the fast or the pause only gets longer.
+    """
+    return earlier_reading(moment) if moment.fold and " before " in entry.phrase else moment
+
+
 def _dated(case: _Case, entry: Entry, window: Window) -> Entry:
+    start, end = (_acted_on(entry, moment) for moment in (window.start, window.end))
     if window.end.day < case.as_of:
-        return replace(entry, place="past", start=window.start, end=window.end)
+        return replace(entry, place="past", start=start, end=end)
     place: Place = "day" if window.start == window.end else "span"
-    return replace(entry, place=place, start=window.start, end=window.end)
+    return replace(entry, place=place, start=start, end=end)
 
 
 def _waiting(entry: Entry, item: Item) -> Entry:

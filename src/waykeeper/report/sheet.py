@@ -231,7 +231,7 @@ def _clock(words: Interface, entry: Entry) -> str:
     text = words.clock(start.clock)
     if end.clock and end.clock != start.clock:
         text = words.say("clock_span", first=text, last=words.clock(end.clock))
-    return f"{text} {words.say('repeated_hour')}" if start.fold else text
+    return " ".join(filter(None, (text, words.which_hour(start))))
 
 
 def _notes(words: Interface, entry: Entry, as_of: date) -> tuple[str, ...]:
