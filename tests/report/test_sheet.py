@@ -397,7 +397,7 @@ def test_noon_midnight_and_the_repeated_hour():
 
 
 def test_a_stop_in_the_repeated_hour_is_printed_as_the_first():
-    """Six hours before 07:30 is the second 01:30 (ASA 2017); who reads the sheet acts at the first, and fasts longer."""
+    """Six hours before 07:30 is the second 01:30 (ASA 2017); who reads the sheet acts at the first and fasts longer."""
     limit = replace(moment(date(2026, 11, 1), time(1, 30)), fold=1)
     dates, phrase = Dates(limit, limit), "6 hours before surgery"
     stop = item("instruction", "light", "No food", dates, phrase=phrase, words=said("No food"))
