@@ -115,6 +115,14 @@ def test_answered_hold_prints_both_days_with_weekday():
     assert WAIT["en"] not in text
 
 
+def test_an_answer_of_a_day_to_come_is_none_yet():
+    """The list says that it needs review and that the patient goes on as now: the sheet must not print its days."""
+    for on, waits in ((AS_OF, False), (AS_OF + timedelta(days=1), True)):
+        html = sheet_html(plan(), answered(on=on), as_of=AS_OF, language="en", checked_against=None)
+        entry = Page(chunk(html, str(WARFARIN))).words
+        assert (WAIT["en"] in entry, "March 12" in entry) == (waits, not waits)
+
+
 def test_the_answer_counts_and_not_the_proposal():
     text = Page(chunk(sheet_html(plan(), answered(3), as_of=AS_OF, language="en", checked_against=None), str(WARFARIN)))
     assert "Saturday, March 14, 2026" in text.words

@@ -15,10 +15,10 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from waykeeper.plan.answered_since import answered_since, hanging
-from waykeeper.plan.holds import restarted
+from waykeeper.plan.holds import answer_in_force, restarted
 from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
-from waykeeper.plan.validity import done_counts
+from waykeeper.plan.validity import done_counts, to_come
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
 from waykeeper.report.releases import ended_on, gates_in, waits_until, window_of
@@ -139,6 +139,11 @@ class _Case:
     def of(self, item: Item) -> ItemState:
         return self.state.items.get(item.key, ItemState(item.key))
 
+    @property
+    def today(self) -> date | None:
+        """The day of the sheet; a calendar looks at no day."""
+        return None if self.as_of == date.min else self.as_of
+
 
 def _place(case: _Case, item: Item) -> Entry | str:
     """The item's entry, or the reason why it is left out."""
@@ -172,7 +177,10 @@ def _medicine(case: _Case, item: Item) -> Entry | str:
     if day := restarted(item, held, case.plan.surgery_day, case.as_of):
         return f"{RESTARTED} {day.isoformat()}"
     line = medicine_line(case.plan, item, case.state)
-    if held.cls in ("withdrawn", "void"):  # somebody took our hold away: say nothing but the safe sentence
+    answer = answer_in_force(item, held)
+    told_ahead = answer is not None and to_come(answer.on, case.today)
+    # Somebody took our hold away, or wrote a day of the answer that has not come: say nothing but the safe sentence.
+    if held.cls in ("withdrawn", "void") or told_ahead:
         line = MedicineLine(line.name, "wait")
     return Entry(item.key, "medicine", line.name, case.language, medicine=line)
 
@@ -318,8 +326,7 @@ def _hours_before_surgery(plan: Plan, anchor: Anchor) -> bool:
 def _counts_as_done(case: _Case, item: Item) -> bool:
     """Done, by the rule of the list and the gates: neither too early for the date in force nor on a day to come."""
     held = case.of(item)
-    today = None if case.as_of == date.min else case.as_of  # a calendar looks at no day
-    return held.was_done and done_counts(item, held.done_on, today)
+    return held.was_done and done_counts(item, held.done_on, case.today)
 
 
 def _facts(plan: Plan, state: State, item: Item, booking: Evidence | None) -> list[str]:
