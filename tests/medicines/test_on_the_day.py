@@ -62,6 +62,9 @@ def test_what_no_rule_has_on_the_morning_is_not_said_to_be_taken_then(words: str
         {"text": "1 tablet", "asNeededBoolean": True},
         {"text": "1 tablet", "asNeededCodeableConcept": {"text": "palpitations"}},
         {"text": "una tableta si es necesario"},
+        {"text": "una o más si es necesario"},
+        {"text": "Puede tomar una más si es necesario"},
+        {"text": "1-2 tabs as needed; may repeat in PM"},
         {"text": "1 extra tablet as needed for palpitations"},
         {"text": "1 tab PRN"},
     ],
@@ -121,7 +124,12 @@ def test_a_daily_dose_with_more_as_needed_is_never_told_as_only_when_needed(word
 
 
 @pytest.mark.parametrize(
-    "dosage", [{"text": "1 tablet twice daily as needed"}, {"text": "1 tablet daily", "asNeededBoolean": True}]
+    "dosage",
+    [
+        {"text": "1 tablet twice daily as needed"},
+        {"text": "1 tablet daily", "asNeededBoolean": True},
+        {"text": "1 tab in AM and in PM if needed"},
+    ],
 )
 def test_an_instruction_that_says_both_asks_which_it_is(dosage: dict[str, Any]) -> None:
     found = ordered("metoprolol tartrate 25 mg", dosage)

@@ -107,7 +107,7 @@ def _taken(one: MedicineEntry) -> Taken:
     if _needed().search(timing):
         clauses, timing = [*clauses, *_clauses(timing)], ""
     needed = [c for c in clauses if _needed().search(c)]
-    others = [c for c in clauses if c not in needed]
+    others = [c for c in clauses if c not in needed and not _REPEATED.match(c)]
     daily = any(_DAILY.search(c) or _AT_NIGHT.search(c) for c in others)
     if one.as_needed:
         return "both" if daily else "as needed"
@@ -135,7 +135,8 @@ def _clauses(text: str) -> list[str]:
 
 
 _CUT = re.compile(r"(?:[;,()\n]|\.(?!\d))+|\b(?:and|plus|then|also|may|y|mas|tambien|puede)\b")
-_AM_AND_PM = re.compile(r"\bam ?(?:and|&|/|\+|,|y) ?pm\b")  # one dosing, not two
+_AM_AND_PM = re.compile(r"\bam ?(?:and|&|/|\+|,|y) ?(?:in |each |every |q ?)?pm\b")  # one dosing, not two
+_REPEATED = re.compile(r"(?:repeat|repet|repit)")  # `may repeat in pm`: of what stands before, not a dose of each day
 _DAILY = re.compile(
     r"\b(?:daily|every (?:day|morning|evening)|each (?:day|morning|evening)|(?:a|per) day|in the (?:morning|evening)"
     r"|qd|qam|qpm|bid|tid|qid|\d ?x ?/ ?day"
@@ -160,8 +161,26 @@ def _needed() -> re.Pattern[str]:
 
 @cache
 def _plus() -> re.Pattern[str]:
-    """What is taken as needed beside what stands before it: `twice daily plus prn`."""
-    return re.compile(rf"(?:\bplus|\bmas|\+) (?={_needed().pattern})")
+    """What is taken as needed beside what stands before it: `twice daily plus prn`.
+
+    The Spanish `más` is a plus after a time only; after anything else it is `more`: `una más si es necesario`.
+    """
+    times = (
+        "dia",
+        "dias",
+        "diario",
+        "diaria",
+        "diariamente",
+        "manana",
+        "tarde",
+        "noche",
+        "noches",
+        "hora",
+        "horas",
+        "h",
+    )
+    mas = "|".join(rf"(?<=\b{time} )mas" for time in times)
+    return re.compile(rf"(?:\bplus|{mas}|\+) (?={_needed().pattern})")
 
 
 @cache
