@@ -14,6 +14,7 @@ from waykeeper.exchange import Server
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import RECORD
 from waykeeper.exchange.reading import _medications, record_resources
+from waykeeper.findings import finding
 from waykeeper.plan.model import Identifier
 from waykeeper.record import read
 from waykeeper.sandbox import running
@@ -99,6 +100,26 @@ def test_ingredients_elsewhere_on_the_server_are_read_as_deep_as_a_medicine_goes
     assert len(_medications(endless, [_order("1", "Medication/0")])) == 3
     inside = {**_order("1", "#m"), "contained": [_of("m", "Substance/s")]}
     assert [name for name, _ in _medications(Asked(_substance("s", "x")), [inside])] == ["Substance/s"]
+
+
+@pytest.mark.parametrize(("denied", "status", "told"), [("Substance", 403, True), ("Substance", 500, False),
+                                                        ("Medication", 403, False)])  # fmt: skip
+def test_substances_that_may_not_be_read_cost_their_names_and_not_the_list(denied, status, told):
+    class Denying(Asked):
+        def searches(self, wanted, **how):
+            if any(kind == denied for kind, _ in wanted):
+                raise BadAnswerError(finding("WKX202", "search"), status)
+            return super().searches(wanted, **how)
+
+    server, orders = Denying(_of("kit", "Substance/s")), [_order("1", "Medication/kit")]
+    if not told:
+        with pytest.raises(BadAnswerError):
+            _medications(server, orders)
+        return
+    kit, (_, outcome) = _medications(server, orders)
+    assert kit[0] == "Medication/kit"
+    (said,) = read([("Patient/p", {"resourceType": "Patient", "id": "p"}), ("OperationOutcome/1", outcome)]).findings
+    assert said.code == "WKR108" and "Substance" in said.details
 
 
 def test_a_trade_name_is_known_by_a_substance_beside_the_record():

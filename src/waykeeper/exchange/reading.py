@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import PurePath
@@ -10,7 +11,7 @@ from typing import Any
 from waykeeper.exchange.errors import BadAnswerError, grave
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.matches import not_given_of
-from waykeeper.exchange.server import Held, Pairs, Server
+from waykeeper.exchange.server import Held, Pairs, Server, not_offered
 from waykeeper.exchange.unreadable import legible
 from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
 from waykeeper.fhir.conditions import token
@@ -231,6 +232,7 @@ def _nothing_held_back(resources: Sequence[Mapping[str, Any]]) -> None:
         raise BadAnswerError(finding("WKX217", f"the record: {'; '.join(said)}"), 200)
 
 
+FORBIDDEN = 403
 DEEPEST = 3  # a kit of products of substances; what lies deeper is an ingredient without a name, and asked about
 
 
@@ -245,11 +247,25 @@ def _medications(server: Server, resources: Sequence[Mapping[str, Any]]) -> list
             break
         kinds = sorted({name.partition("/")[0] for name in wanted})
         ids = {kind: [n.partition("/")[2] for n in sorted(wanted) if n.startswith(f"{kind}/")] for kind in kinds}
-        read = server.searches([(kind, [("_id", ",".join(ids[kind]))]) for kind in kinds], told=True)
+        read = [pair for kind in kinds for pair in _by_ids(server, kind, ids[kind])]
         new = [(ref, r) for ref, r in read if ref not in found]
         found |= dict(new)
         wanted = _ingredients(server, [r for _, r in new]) - found.keys() - {""}
     return list(found.items())
+
+
+def _by_ids(server: Server, kind: str, ids: Sequence[str]) -> list[Held]:
+    """The resources of these ids; where Substances may not be read (403), what says so, for whoever reads it to show.
+
+    An ingredient without a name is asked about, and the rest of the list is worth having: credentials were often
+    given for orders and Medications alone. Raises BadAnswerError, NoAnswerError.
+    """
+    try:
+        return server.searches([(kind, [("_id", ",".join(ids))])], told=True)
+    except BadAnswerError as refused:
+        if kind != "Substance" or refused.status != FORBIDDEN:
+            raise
+        return [(f"OperationOutcome/{uuid.uuid4()}", not_offered([kind]))]
 
 
 def _ingredients(server: Server, medications: Sequence[Mapping[str, Any]]) -> set[str]:

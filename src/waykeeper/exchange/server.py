@@ -295,7 +295,7 @@ class Server:
                 pages = chain(self._pages(answer, what), as_page(beside))
                 found |= matches(pages, what, told=told, lacking=lacking)
         if absent:
-            found[f"OperationOutcome/{uuid.uuid4()}"] = _not_offered(absent)
+            found[f"OperationOutcome/{uuid.uuid4()}"] = not_offered(absent)
         return list(found.items())
 
     def statement(self) -> Statement | None:
@@ -503,7 +503,7 @@ def _answered(entry: Mapping[str, Any]) -> tuple[Answer, Any]:
     return Answer(status_of(entry), "", outcome), None
 
 
-def _not_offered(kinds: Sequence[str]) -> dict[str, Any]:
+def not_offered(kinds: Sequence[str]) -> dict[str, Any]:
     """What was not asked for, as a server would say it (issue type `not-supported`)."""
     said = f"the server does not offer {', '.join(kinds)}: nothing of that is in the record"
     return {
