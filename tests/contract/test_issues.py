@@ -148,3 +148,19 @@ def test_a_withdrawal_closes_them_with_the_plan(server, tmp_path):
     assert client.read(f"Task/{tasks[0]}")["status"] == "in-progress"  # somebody works on it
     again = withdraw(client, who, "said twice", now=now)
     assert not again.sent and again.gaps_closed == 0
+
+
+def test_an_issue_that_a_person_deleted_is_made_again_and_the_others_go_on(server, tmp_path):
+    client, who = somebody_else(server, tmp_path)
+    day = "2026-05-01"
+    verbs.issues(to=server.base, as_of=day)
+    found, _ = of_gaps(client, who)
+    gone = next(iter(found.values()))
+    mine = plan_resources(client, who)
+    about = [ref for ref, r in mine if (r.get("focus") or {}).get("reference") == f"DetectedIssue/{gone['id']}"]
+    proofs = [ref for ref, _ in client.search("Provenance", [("target", f"DetectedIssue/{gone['id']}")])]
+    for ref in (*proofs, *about, f"DetectedIssue/{gone['id']}"):  # what points at another first
+        assert client.send("DELETE", ref).status in (200, 204)
+    verbs.issues(to=server.base, as_of=day)
+    again, _ = of_gaps(client, who)
+    assert again.keys() == found.keys()

@@ -113,7 +113,7 @@ class PlanPush:
     def sent(self, decisions: Decisions, attempt: int) -> bool:
         """Send; False where everything is to be read and decided again. The last of `TRIES` attempts raises instead."""
         try:
-            self.send(decisions)
+            self.send(decisions, again=attempt > 0)
         except BadAnswerError as refused:
             if attempt < TRIES - 1 and self._heals(refused):
                 return False
@@ -231,13 +231,17 @@ class PlanPush:
 
     # sending
 
-    def send(self, decisions: Decisions) -> None:
-        """One transaction. Raises PlanRefusedError where something is missing, BadAnswerError with the items named."""
+    def send(self, decisions: Decisions, *, again: bool = False) -> None:
+        """One transaction. Raises PlanRefusedError where something is missing, BadAnswerError with the items named.
+
+        again   it was refused as stale: what is not there after reading again may have been deleted, and no id is put
+                a second time
+        """
         if any(not d.reference for d in decisions.changing):
             self._fit()
             self.proven = trial(self.server)
         self._outside(decisions)
-        transaction = apply(decisions, form=self.proven.form if self.proven else "post")
+        transaction = apply(decisions, form=self.proven.form if self.proven and not again else "post")
         names = _names(transaction["entry"], decisions)
         transaction["entry"].append(_provenance(decisions, transaction["entry"], self.now, self.why))
         try:

@@ -44,12 +44,12 @@ def _id(decision: Decision) -> str:
 
 
 def _stood_once(decisions: Decisions) -> frozenset[str]:
-    """Ids of ours that a server may have held before. Where the root that lists them is gone, every one may be such."""
-    root = next((d.before for d in decisions.rows if (d.item, d.part) == (str(PLAN_KEY), "plan") and d.before), None)
-    if root is not None:
-        return frozenset(map(str, offered_of(root).get("ever", ())))
-    known = any(d.reference for d in decisions.rows)
-    return frozenset(_id(d) for d in decisions.changing if not d.reference) if known else frozenset()
+    """Ids of the plan that a server may have held before. Where the root that lists them is gone, each may be such."""
+    root = next((d for d in decisions.rows if (d.item, d.part) == (str(PLAN_KEY), "plan")), None)
+    if root is not None and root.before is not None:
+        return frozenset(map(str, offered_of(root.before).get("ever", ())))
+    lost = root is not None and any(d.reference for d in decisions.rows)
+    return frozenset(_id(d) for d in decisions.changing if not d.reference) if lost else frozenset()
 
 
 def _patient(plan: Plan, urns: dict[str, str]) -> Resource:
