@@ -151,14 +151,19 @@ def test_an_answer_takes_the_place_of_another_only_where_the_note_says_so(clinic
     assert "warfarin 5 mg Do not stop or start this until we call you" in clinic.sheet()
     row = clinic.gaps(f"hold/{ROW}")
     assert row["gap"] and "made with another answer (hold, 5 days)" in row["reason"] and ": continue." in row["reason"]
+    row = clinic.gaps(f"hold/{ROW}", "2026-03-20")  # the day of surgery gives the patient no new sheet
+    assert row["gap"] and "made with another answer (hold, 5 days)" in row["reason"]
     clinic.note(f"hold/{ROW}", what="stopped", on="2026-03-13")
     clinic.compile_and_push()
     assert "warfarin 5 mg Keep taking this" in clinic.sheet()
     row = clinic.gaps(f"hold/{ROW}", "2026-03-14")
     assert (row["verdict"], row["gap"]) == ("restart-due", True)
     assert "stopped on Fri 2026-03-13" in row["reason"] and "continue" in row["reason"]
+    row = clinic.gaps(f"hold/{ROW}", "2026-03-20")  # nor does it make anybody take it again
+    assert (row["verdict"], row["gap"]) == ("restart-due", True)
     clinic.note(f"hold/{ROW}", what="taken", on="2026-03-14")
     assert clinic.gaps(f"hold/{ROW}", "2026-03-14")["verdict"] == "answered"
+    assert clinic.gaps(f"hold/{ROW}", "2026-03-20")["verdict"] == "answered"
 
 
 def test_a_file_of_the_record_is_as_good_as_the_servers(clinic, tmp_path):

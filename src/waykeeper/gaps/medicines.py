@@ -179,13 +179,27 @@ def _corrected(item: Item, own: ItemState) -> bool:
     return planned.decided != own.answer.decided
 
 
-def _not_taken_again(own: ItemState, answer: HoldAnswer, setting: Setting) -> bool:
-    """True if somebody recorded the stop, the answer of today is to go on, and no dose since then is recorded."""
+def _not_taken_again(own: ItemState, answer: HoldAnswer | None, setting: Setting) -> bool:
+    """True if somebody recorded the stop, the answer of today is to go on, and no dose since then is recorded.
+
+    No day ends that: a surgery day or a withdrawn plan makes nobody take it again.
+    """
     stop, taken = own.stopped_on, own.last_taken.day if own.last_taken else None
-    if stop is None or answer.decision in NOT_TAKEN or setting.to_come(stop):
+    if stop is None or not _goes_on(answer) or setting.to_come(stop) or setting.to_come(answer.on if answer else None):
         return False
     again = max((day for day in (taken, own.restarted_on) if day is not None), default=None)
     return again is None or again <= stop
+
+
+def _goes_on(answer: HoldAnswer | None) -> bool:
+    """True for an answer by which the medicine is taken without a pause."""
+    return answer is not None and not pauses(answer) and not unclear(answer) and answer.decision not in NOT_TAKEN
+
+
+def _told_to_pause(item: Item, own: ItemState) -> bool:
+    """True if the plan was made with a pause and the answer of today is to go on: nobody knows what the patient did."""
+    planned = item.hold.answered if item.hold else None
+    return planned is not None and pauses(planned) and _corrected(item, own) and _goes_on(own.answer)
 
 
 def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
@@ -196,6 +210,8 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
         return "restart-withdrawn"
     if own.restart_asked and not setting.died and not other_medicine(item, setting):
         return "restart-asked"
+    if _not_taken_again(own, pause.answer, setting) and not setting.died and not is_void(own):
+        return "restart-corrected"
     if ended_for(setting, own):
         return _put_away(own, setting, pause) if begun and not setting.ended else "excused"
     if is_void(own):
@@ -203,7 +219,9 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
     if ahead := _ahead(pause, setting)[0]:
         return ahead
     if setting.surgery is not None and setting.as_of >= setting.surgery:
-        return _from_surgery(setting, pause) if own.restarted_on is None else "needs-review-future-restart"
+        if own.restarted_on is not None:
+            return "needs-review-future-restart"
+        return "needs-review-corrected" if _told_to_pause(item, own) else _from_surgery(setting, pause)
     if pause.answer is not None and unclear(pause.answer):
         return "needs-review-answer"
     return _before_surgery(item, own, setting, pause)
@@ -215,8 +233,7 @@ def _before_surgery(item: Item, own: ItemState, setting: Setting, pause: _Pause)
     if pause.answer is None:
         return "needs-review-changed" if other_medicine(item, setting) else _unanswered(item, setting, pause)
     if not pause.is_answered:
-        again = _not_taken_again(own, pause.answer, setting)
-        return "restart-corrected" if again else _without_pause(pause.answer)
+        return _without_pause(pause.answer)
     if taken_inside(item.hold, pause.taken, pause.latest_dose, setting.surgery):
         return "taken"
     last, taken = pause.latest_dose, pause.taken
