@@ -111,6 +111,13 @@ def test_what_is_no_data_leaves_standard_output_to_the_data(capsys, command, bes
     assert "Waykeeper proposes" in capsys.readouterr().out
 
 
+def test_a_job_without_standard_error_still_gets_its_table(capsys, monkeypatch):
+    """`waykeeper gaps --csv - 2>&-`: the table is whole, so the command has done what was asked."""
+    monkeypatch.setattr("sys.stderr", None)
+    assert main(["gaps", "--from", str(PLAN), "--as-of", "2026-03-02", "--csv", "-"]) == 0
+    assert len(list(csv.reader(capsys.readouterr().out.splitlines()))) > 1
+
+
 def test_a_baseline_is_brought_up_to_date_in_its_place(tmp_path):
     known = tmp_path / "known.json"
     given = ["validate", str(PLAN), "--write-baseline", str(known)]

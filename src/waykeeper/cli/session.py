@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
@@ -72,11 +72,16 @@ def reports_shown(format_: str) -> Iterator[tuple[list[PushReport], Callable[[Pu
 
 
 def put(text: str | Iterable[str]) -> None:
-    """The payload, on standard output; on standard error where an output option took that (`--csv -`)."""
+    """The payload, on standard output; on standard error where an output option took that (`--csv -`).
+
+    There it is told beside the document that was asked for: where nothing can be told, the command has not failed.
+    """
     from waykeeper.exchange.files import write_whole
 
     if stdout_taken:
-        sys.stderr.writelines((text,) if isinstance(text, str) else text)
+        if sys.stderr is not None:  # a job may have closed it
+            with suppress(OSError):
+                sys.stderr.writelines((text,) if isinstance(text, str) else text)
     else:
         write_whole("-", text)
 
