@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -32,6 +33,19 @@ caseload._compared = lambda parts, moment, pool, files: caseload.result_of(pool.
 """
 
 
+def _told(run: subprocess.Popen[bytes], said: signal.Signals) -> tuple[bytes, bytes]:
+    """What a process printed that was told to end; told again where the first was lost, as a person at the keys does.
+
+    An exception that a signal raises while Python runs a finalizer is dropped (seen once in some hundred runs).
+    """
+    for _ in range(6):
+        run.send_signal(said)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            return run.communicate(timeout=10)
+    run.kill()
+    return run.communicate()
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a signal there ends a process without asking it")
 @pytest.mark.parametrize("said", [signal.SIGINT, signal.SIGTERM])
 def test_an_interrupt_ends_it_and_the_copies_are_gone(tmp_path, said):
@@ -44,8 +58,7 @@ def test_an_interrupt_ends_it_and_the_copies_are_gone(tmp_path, said):
     with subprocess.Popen(given, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
         while not list(copies.glob("waykeeper-*/*/*")) and run.poll() is None:  # the split has begun
             time.sleep(0.001)
-        run.send_signal(said)
-        out, err = run.communicate(timeout=60)
+        out, err = _told(run, said)
     assert (run.returncode, out, err) == (130, b"", b"interrupted\n")
     assert not list(copies.glob("waykeeper-*"))
 

@@ -117,12 +117,16 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
 
 
 def _doubtful(found: Sequence[Evidence]) -> Iterator[Finding]:
-    """What is wrong with appointments and encounters themselves (WKG101 to WKG105), of each kind the first few."""
+    """What is wrong with appointments and encounters themselves (WKG101 to WKG105), of each kind the first few.
+
+    Of what has a place in a scheduler's file its reader has told that.
+    """
     from waykeeper.gaps import check
 
     by_code: dict[str, list[Finding]] = {}
     for one in check(found):
-        by_code.setdefault(one.code, []).append(one)
+        if not one.position.file:
+            by_code.setdefault(one.code, []).append(one)
     for _, same in sorted(by_code.items()):
         shown = same[:A_FEW]
         if more := len(same) - len(shown):
