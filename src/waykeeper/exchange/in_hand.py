@@ -15,7 +15,7 @@ from waykeeper.fhir.told import IN_HAND
 from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.others import ACHIEVED
-from waykeeper.plan.model import Item, ItemState, Plan, State
+from waykeeper.plan.model import NOT_DONE, Item, ItemState, Plan, State
 from waykeeper.plan.validity import done_counts
 from waykeeper.timing.model import Dates, Moment
 
@@ -35,7 +35,7 @@ def asks_still(item: Item, resource: Mapping[str, Any], zone: str, today: date |
     ended without being met, or a visit's request says that it was kept, which only an Encounter can say. What counts
     is never written over by a note.
     """
-    if resource["resourceType"] == "Task" and resource.get("status") in ("failed", "rejected"):
+    if resource["resourceType"] == "Task" and resource.get("status") in NOT_DONE:
         return True
     if status_class(resource) != "done":
         return False

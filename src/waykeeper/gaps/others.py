@@ -12,10 +12,9 @@ from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken, told_of
 from waykeeper.gaps.stay import after_stay, home_since
 from waykeeper.gaps.words import Filling, acts, after, phrases, sentence
-from waykeeper.plan.model import Item, ItemState, Key
+from waykeeper.plan.model import NOT_DONE, Item, ItemState, Key
 from waykeeper.plan.validity import still_released
 
-_FAILED = ("failed", "rejected")
 ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
 _SATURDAY = 5
 _ANSWERED = ("done", "done-early", "done-late")
@@ -86,7 +85,7 @@ def task_word(item: Item, own: ItemState, setting: Setting, due: date | None) ->
         return "excused"
     if done:
         return "needs-review-future"
-    if own.status in _FAILED:
+    if own.status in NOT_DONE:
         return "failed"
     if due is None:
         return "undated"
@@ -129,7 +128,7 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     own = setting.of(item)
     more, due = filling_of(item, own, setting), item.dates.last_day
     lacking = missing(item, setting, attended, due)
-    refused = _refused(own, setting, more) if own.status in _FAILED else ""
+    refused = _refused(own, setting, more) if own.status in NOT_DONE else ""
     more["missing"] = " ".join(filter(None, (refused, lacking))) or sentence("missing", "nothing", {})
     decide = acts(item.released_by or item.who or "coordinator", "decide", {})
     more.update({"decide": decide, "decide_it": decide[0].lower() + decide[1:], "home": home_since(setting)})

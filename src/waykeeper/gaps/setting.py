@@ -11,7 +11,7 @@ from waykeeper.gaps.says import as_of_day
 from waykeeper.gaps.words import Filling, Said, say, sentence, written
 from waykeeper.plan.answered_since import Since, answered_since, hanging
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
-from waykeeper.plan.validity import to_come
+from waykeeper.plan.validity import by_a_past_surgery, to_come
 from waykeeper.timing.model import Anchor, Standing
 
 NOTHING_RECORDED = ItemState(Key("", ""))
@@ -55,7 +55,7 @@ class Setting:
 
     def of_before(self, day: date | None) -> bool:
         """True for what was to be there by a surgery that is over: too late to do, not too late to record."""
-        return day is not None and self.surgery is not None and day <= self.surgery < self.as_of
+        return by_a_past_surgery(day, self.surgery, self.as_of)
 
     def to_come(self, day: date | None) -> bool:
         """True for a day after the as-of day: what is recorded for it has not happened yet, whoever says so."""

@@ -179,9 +179,9 @@ def _awaited(item: Item, setting: Setting) -> str:
 def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Setting) -> tuple[str, Match | None, str]:
     """The first line of the table that holds: entry of the words, the deciding match, why it contradicts."""
     as_of = setting.as_of
-    past = "-past" if setting.of_before(when.closes) else ""
     if found.attended:
         return *_best_attended(found.attended, when), ""
+    past = "-past" if setting.of_before(when.closes) else ""
     if found.contradictory:
         first, why = found.contradictory[0]
         return f"needs-review-distant{past}" if why == "at_a_distance" else "needs-review", first, why

@@ -11,6 +11,7 @@ from datetime import date
 from fractions import Fraction
 
 from waykeeper.counting import counted
+from waykeeper.record.measured import plain_unit
 from waykeeper.record.model import Kidney
 
 UMOL_PER_MG_DL = Fraction("88.4")
@@ -57,7 +58,7 @@ def clearance(
         return Clearance(question=question)
     assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
     assert kidney.birth_date is not None and kidney.female is not None and kidney.weight_on is not None
-    serum = Fraction(kidney.creatinine) * _UNITS[_unit(kidney)]
+    serum = Fraction(kidney.creatinine) * _UNITS[plain_unit(kidney.creatinine_unit)]
     age, weight = age_on(kidney.birth_date, surgery), Fraction(kidney.weight_kg)
     value = cockcroft_gault(age, weight, serum, kidney.female)
     days, weighed = (surgery - kidney.creatinine_on).days, (surgery - kidney.weight_on).days
@@ -85,10 +86,6 @@ def shown(value: Fraction) -> str:
     return f"{hundredths // 100}.{hundredths % 100:02d}"
 
 
-def _unit(kidney: Kidney) -> str:
-    return kidney.creatinine_unit.strip().replace("µ", "u").replace("μ", "u").casefold()
-
-
 def _missing(kidney: Kidney) -> str:
     if kidney.creatinine is None:
         if kidney.egfr is not None:
@@ -112,7 +109,7 @@ def _missing(kidney: Kidney) -> str:
 def _implausible(kidney: Kidney, surgery: date, refused_days: int) -> str:
     assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
     assert kidney.birth_date is not None and kidney.weight_on is not None
-    unit, value, days = _unit(kidney), kidney.creatinine, (surgery - kidney.creatinine_on).days
+    unit, value, days = plain_unit(kidney.creatinine_unit), kidney.creatinine, (surgery - kidney.creatinine_on).days
     if unit not in _UNITS:
         return f"creatinine has the unit {kidney.creatinine_unit!r}: mg/dL or umol/L is needed"
     if value <= 0 or kidney.weight_kg <= 0:
@@ -156,7 +153,11 @@ def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, surg
     assert kidney.creatinine_on is not None and kidney.weight_on is not None
     sex = " x 0.85" if kidney.female else ""
     given = f"{kidney.creatinine} {kidney.creatinine_unit}"
-    divided = "" if _unit(kidney) == "mg/dl" else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
+    divided = (
+        ""
+        if plain_unit(kidney.creatinine_unit) == "mg/dl"
+        else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
+    )
     formula = f"(140 - {age}) x {kidney.weight_kg} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
     days, weighed = (surgery - kidney.creatinine_on).days, (surgery - kidney.weight_on).days
     on = f"{_WEEKDAYS[kidney.weight_on.weekday()]} {kidney.weight_on}"

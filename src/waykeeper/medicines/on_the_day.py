@@ -134,6 +134,9 @@ def _clauses(text: str) -> list[str]:
     return found
 
 
+_SPANISH_TIMES = (
+    "dia", "dias", "diario", "diaria", "diariamente", "manana", "tarde", "noche", "noches", "hora", "horas", "h",
+)  # fmt: skip
 _CUT = re.compile(r"(?:[;,()\n]|\.(?!\d))+|\b(?:and|plus|then|also|may|y|mas|tambien|puede)\b")
 _AM_AND_PM = re.compile(r"\bam ?(?:and|&|/|\+|,|y) ?(?:in |each |every |q ?)?pm\b")  # one dosing, not two
 _REPEATED = re.compile(r"(?:repeat|repet|repit)")  # `may repeat in pm`: of what stands before, not a dose of each day
@@ -165,21 +168,7 @@ def _plus() -> re.Pattern[str]:
 
     The Spanish `más` is a plus after a time only; after anything else it is `more`: `una más si es necesario`.
     """
-    times = (
-        "dia",
-        "dias",
-        "diario",
-        "diaria",
-        "diariamente",
-        "manana",
-        "tarde",
-        "noche",
-        "noches",
-        "hora",
-        "horas",
-        "h",
-    )
-    mas = "|".join(rf"(?<=\b{time} )mas" for time in times)
+    mas = "|".join(rf"(?<=\b{time} )mas" for time in _SPANISH_TIMES)
     return re.compile(rf"(?:\bplus|{mas}|\+) (?={_needed().pattern})")
 
 

@@ -21,6 +21,7 @@ from waykeeper.timing.model import Anchor, Dates, Moment
 # list that is not a hold (continue, adjust, time: confirm; not classified: review); a `question` asks for a fact.
 ItemKind = Literal["visit", "task", "instruction", "hold", "restriction", "gate", "goal", "medicine", "question"]
 StatusClass = Literal["open", "busy", "done", "withdrawn", "void"]
+NOT_DONE = ("failed", "rejected")  # FHIR R4 task-status: over as well, without being done
 MEDICINES: tuple[ItemKind, ...] = ("hold", "medicine")  # what comes from the patient's medicine list
 
 NAMESPACE = uuid.UUID("5f0c1d0e-6d0b-5a57-9c5b-1f3b7a2f9c11")
@@ -348,7 +349,7 @@ class ItemState:
     @property
     def was_done(self) -> bool:
         """True for what was really done: a Task that failed or was rejected is over as well (FHIR R4 task-status)."""
-        return self.cls == "done" and self.status not in ("failed", "rejected")
+        return self.cls == "done" and self.status not in NOT_DONE
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,11 @@ def to_come(day: date | None, today: date | None) -> bool:
     return day is not None and today is not None and day > today
 
 
+def by_a_past_surgery(day: date | None, surgery: date | None, today: date) -> bool:
+    """True for what was to be there by a surgery that is over: too late to do, not too late to record."""
+    return day is not None and surgery is not None and day <= surgery < today
+
+
 def done_counts(item: Item | None, done_on: date | None, today: date | None) -> bool:
     """True if what was done on this day counts for the dates that hold now.
 

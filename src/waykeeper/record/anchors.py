@@ -46,10 +46,10 @@ def of_other_side(record: Record, rule: AnchorRule, zone: str, surgery: Moment |
 
     None too where another Procedure proves it: then both sides were operated on.
     """
-    if not rule.recognise.get("procedure") or recorded(record, rule, zone, surgery, side):
+    found = recorded(record, rule, zone, surgery) if rule.recognise.get("procedure") else None
+    if not found or not found[1].startswith("Procedure/") or recorded(record, rule, zone, surgery, side):
         return ""
-    found = recorded(record, rule, zone, surgery)
-    return found[1] if found and found[1].startswith("Procedure/") else ""
+    return found[1]
 
 
 def _contradicts(resource: Mapping[str, Any], side: str) -> bool:

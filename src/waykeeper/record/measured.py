@@ -67,16 +67,21 @@ def kidney(patient: Resource, resources: Sequence[Resource]) -> Kidney:
     )
 
 
+def plain_unit(unit: str) -> str:
+    """A unit as UCUM writes it, in small letters: both signs of micro are u."""
+    return unit.strip().replace("\u00b5", "u").replace("\u03bc", "u").casefold()
+
+
 def _unsteady(newest: _Result, resources: Sequence[Resource]) -> str:
     """Why the formula does not hold: it is of a steady kidney. Acute failure that nobody ended, or values that jump."""
     if any(_acute(r, newest.day) for r in resources):
         return "the record names an acute kidney failure"
+    step = STEP.get(plain_unit(newest.unit))
     for one in (result for r in resources for result in _results(r, CREATININE)):
-        days, unit = (newest.day - one.day).days, newest.unit.replace("\u00b5", "u").replace("\u03bc", "u").casefold()
+        days = (newest.day - one.day).days
         if one.value is None or newest.value is None or one.unit != newest.unit or not 0 <= days <= JUMP_DAYS:
             continue
         low, high = sorted((one.value, newest.value))
-        step = STEP.get(unit)
         if high >= low * JUMP or (step is not None and days <= STEP_DAYS and high - low >= step):
             return f"the creatinine changed between {one.value} and {newest.value} {newest.unit} in a few days"
     return ""

@@ -18,7 +18,7 @@ from waykeeper.plan.answered_since import answered_since, hanging
 from waykeeper.plan.holds import answer_in_force, restarted
 from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
-from waykeeper.plan.validity import done_counts, to_come
+from waykeeper.plan.validity import by_a_past_surgery, done_counts, to_come
 from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.phrase_words import series_of
 from waykeeper.report.releases import ended_on, gates_in, waits_until, window_of
@@ -267,8 +267,7 @@ _BY_KIND: Mapping[str, Callable[[_Case, Item], Entry | str]] = {
 
 def _prepared(case: _Case, window: Window) -> bool:
     """True for what prepared an operation whose day is over: nobody shall call now because of a class or a wash."""
-    surgery = case.plan.surgery_day
-    return surgery is not None and window.end.day <= surgery < case.as_of
+    return by_a_past_surgery(window.end.day, case.plan.surgery_day, case.as_of)
 
 
 def _acted_on(entry: Entry, moment: Moment) -> Moment:
