@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, time
+from datetime import date, time, timedelta
 
 import pytest
 
@@ -147,6 +147,117 @@ def test_forms_before_and_after_in_the_published_windows():
     early = state(task__outcome_before={**forms, "done_on": date(2024, 12, 1)},
                   task__outcome_year={**forms, "done_on": date(2025, 11, 25)})  # fmt: skip
     assert counts(of("forms-complete", [(made, early)])) == (0, 1, 0)
+
+
+def test_a_visit_before_surgery_is_no_follow_up():
+    """Whether the class was kept has a measure of its own; both windows close in March, before surgery and after."""
+    before = item("visit", "joint-class", dates(date(2026, 3, 5), (date(2026, 3, 1), date(2026, 3, 10))))
+    after = item("visit", "call-in", dates(date(2026, 3, 25), (date(2026, 3, 20), date(2026, 3, 30))))
+    pairs = [(plan(before, after), State())]
+    assert [c.item for c in of("kept-in-window", pairs).cases] == ["visit/call-in"]
+    assert [c.item for c in of("overdue-at-month-end", pairs).cases] == ["visit/call-in"]
+
+
+def test_follow_up_of_a_surgery_that_nothing_proves_is_left_out_and_listed():
+    pairs = [(plan(visit("two-week"), standing=Standing.GIVEN), State())]
+    for name in ("kept-in-window", "overdue-at-month-end"):
+        found = of(name, pairs, month=date(2026, 4, 1))
+        assert counts(found) == (0, 0, 1)
+        assert found.left_out[0].item == "visit/two-week"
+        assert found.left_out[0].why == "nothing proves the operation of Wed 2026-03-18"
+    assert counts(of("lost-to-follow-up", pairs, month=date(2027, 3, 1))) == (0, 0, 1)
+    assert counts(of("forms-complete", pairs, month=date(2027, 5, 1))) == (0, 0, 1)
+
+
+def test_a_window_that_closes_on_the_last_day_is_closed_for_both_figures_of_visits():
+    """Six-week window of surgery 02-10 by hand: 42 days later is 03-24, and 7 more 03-31."""
+    made = plan(visit("six-week", date(2026, 2, 10)), surgery=date(2026, 2, 10))
+    assert counts(of("kept-in-window", [(made, State())])) == (0, 1, 0)
+    assert counts(of("overdue-at-month-end", [(made, State())])) == (1, 1, 0)
+    assert counts(of("overdue-at-month-end", [(made, State())], month=date(2027, 2, 1))) == (1, 1, 0)
+    assert counts(of("overdue-at-month-end", [(made, State())], month=date(2027, 3, 1))) == (0, 0, 0)
+
+
+def test_who_died_after_the_month_counts_in_it_as_alive():
+    """What happened since a month's end changes nothing in its figures, whenever they are asked for."""
+    made = plan(visit("two-week"), item("task", "clearance-received"))
+    later = State(deceased_on=date(2026, 5, 2), deceased=True)
+    then = State(deceased_on=date(2026, 4, 2), deceased=True)
+    for who in (made, replace(made, patient=replace(made.patient, deceased="2026-05-02T10:00:00-05:00"))):
+        assert counts(of("kept-in-window", [(who, later)], month=date(2026, 4, 1))) == (0, 1, 0)
+    assert counts(of("kept-in-window", [(made, then)], month=date(2026, 4, 1))) == (0, 0, 0)
+    assert counts(of("lost-to-follow-up", [(made, then)], month=date(2027, 3, 1))) == (0, 0, 1)
+    assert counts(of("forms-complete", [(made, then)], month=date(2027, 5, 1))) == (0, 0, 1)
+
+
+def test_what_was_not_done_before_an_operation_stays_undone_when_the_patient_dies_after_it():
+    made = plan(item("task", "clearance-received", dates(date(2026, 3, 4))))
+    assert counts(of("clearance-in-time", [(made, State(deceased_on=date(2026, 3, 25), deceased=True))])) == (0, 1, 0)
+    own = state(task__clearance_received={"cls": "withdrawn", "status": "cancelled"})
+    assert counts(of("clearance-in-time", [(made, own)])) == (0, 0, 0)
+    gone = replace(made, withdrawn="moved away")
+    assert counts(of("clearance-in-time", [(gone, replace(own, plan_status="revoked"))])) == (0, 0, 1)
+
+
+@pytest.mark.parametrize("status", ["noshow", "fulfilled"])
+def test_what_came_of_a_booking_after_the_month_is_no_contradiction_in_it(status):
+    """The two-week window closed on Sun 2026-04-05; the booking of May was still ahead at the end of April."""
+    made = plan(visit("two-week"))
+    found = [evidence("Appointment/1", status, date(2026, 5, 4), link_to=link(made, "two-week"))]
+    kept = of("kept-in-window", [(made, State())], found, date(2026, 4, 1))
+    assert counts(kept) == (0, 1, 0)
+    assert kept.cases[0].why.startswith("booked-late: ")
+    gone = (replace(made, withdrawn="moved away"), State(plan_status="revoked"))
+    assert counts(of("kept-in-window", [gone], found, date(2026, 4, 1))) == (0, 0, 0)
+
+
+def test_one_class_of_several_is_enough_and_every_clearance_is_wanted():
+    class_, heart = item("task", "class"), item("task", "heart-clearance")
+    made = plan(item("task", "joint-class"), class_, item("task", "clearance-received"), heart)
+    done = {"status": "completed", "cls": "done", "done_on": date(2026, 3, 1)}
+    own = state(task__class=done, task__clearance_received=done)
+    assert counts(of("class-attendance", [(made, own)])) == (1, 1, 0)
+    assert counts(of("clearance-in-time", [(made, own)])) == (0, 1, 0)
+
+
+def test_a_medicine_that_was_taken_out_is_not_unanswered():
+    made, _ = hold()
+    key = made.items[0].key
+    own = State({key: ItemState(key, cls="withdrawn", status="cancelled", by="Dr. Amsel")})
+    assert counts(of("holds-in-time", [(made, own)])) == (0, 0, 0)
+
+
+def test_a_discharge_that_nothing_proves_or_of_before_the_operation_is_left_out_and_listed():
+    for made in (with_discharge(ankle(), date(2026, 3, 19), Standing.ASSUMED),
+                 with_discharge(ankle(), date(2026, 3, 12))):  # fmt: skip
+        assert counts(of("call-reached", [(made, State())])) == (0, 0, 1)
+        assert counts(of("length-of-stay", [(made, State())])) == (0, 0, 1)
+    unproven = with_discharge(plan(standing=Standing.GIVEN), date(2026, 3, 19))
+    assert counts(of("length-of-stay", [(unproven, State())])) == (0, 0, 1)
+
+
+def test_a_call_noted_at_another_plan_of_the_patient_reached_the_patient():
+    made, other = with_discharge(ankle(), date(2026, 3, 19)), ankle(date(2025, 9, 1), number=2)
+    own = state(visit__six_month={"contacts": (Contact(date(2026, 3, 20), "telephone", True),)})
+    assert counts(of("call-reached", [(made, State()), (other, own)])) == (1, 1, 0)
+
+
+@pytest.mark.parametrize(("month", "first", "last"), [
+    (date(2026, 3, 1), date(2025, 1, 1), date(2025, 3, 31)), (date(2028, 3, 1), date(2027, 1, 1), date(2027, 3, 31)),
+    (date(2028, 2, 1), date(2026, 12, 1), date(2027, 2, 28)),
+])  # fmt: skip
+def test_the_twelfth_to_the_fourteenth_month_before_also_across_a_leap_day(month, first, last):
+    days = [first - timedelta(days=1), first, last, last + timedelta(days=1)]
+    pairs = [(ankle(day, patient=str(n)), State()) for n, day in enumerate(days)]
+    found = of("lost-to-follow-up", pairs, month=month)
+    assert [c.identifier[-1] for c in found.cases] == ["1", "2"]
+
+
+def test_who_is_looked_at_in_three_months_is_counted_once():
+    """Four operations are four, not twelve: a rate of them would be one of fewer than ten."""
+    pairs = [(ankle(date(2025, 1, 15), patient=str(n)), State()) for n in range(4)]
+    found = of("lost-to-follow-up", pairs)
+    assert (found.rolling, found.rolling_rate) == ((0, 4), None)
 
 
 def test_no_rate_of_fewer_than_ten_and_three_months_together():

@@ -188,6 +188,21 @@ def test_lost_to_follow_up(contacts, as_of, lost):
     assert not row(listed, "visit/six-month").lost  # no gap, so nothing to be lost from
 
 
+def test_who_came_since_the_attempts_is_not_lost():
+    """Three attempts in May, at the three-month visit in June: the older six-week visit is missed, nobody is lost."""
+    contacts, made = tried("05-10", "05-15", "05-20"), ankle()
+    known = state(visit__six_week={"contacts": contacts})
+    came = [evidence("Appointment/1", "fulfilled", day("06-10"), link_to=link(made, "three-month"))]
+    missed = row(one(made, known, came, as_of=day("06-30")), "visit/six-week")
+    assert (missed.verdict, missed.lost, missed.contacts) == ("missed", False, contacts)
+    guess = [evidence("Appointment/1", "fulfilled", day("06-10"), text="follow-up")]
+    assert row(one(made, known, guess, as_of=day("06-30")), "visit/six-week").lost
+    again = state(visit__six_week={"contacts": (*contacts, *tried("06-12", "06-20", "06-28"))})
+    lost = row(one(made, again, came, as_of=day("06-30")), "visit/six-week")
+    assert (lost.lost, len(lost.contacts)) == (True, 6)
+    assert "3 attempts since Fri 2026-06-12" in lost.reason
+
+
 def test_attempts_are_listed_once_and_in_order():
     contacts = tried("05-20", "05-10", "05-15")
     known = state(visit__six_week={"contacts": contacts}, visit__two_week={"contacts": contacts})

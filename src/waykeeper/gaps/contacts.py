@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from waykeeper.gaps.model import Match, Verdict
+from waykeeper.gaps.model import Match, Matches, Verdict
 from waykeeper.gaps.setting import Setting
 from waykeeper.gaps.visits import days
 from waykeeper.gaps.words import after
@@ -23,6 +23,12 @@ def attempts(contacts: Iterable[Contact], as_of: date) -> tuple[Contact, ...]:
     ordered = sorted({c for c in contacts if c.on <= as_of}, key=lambda c: (c.on, c.route, c.by, c.text))
     since = max((c.on for c in ordered if c.reached), default=None)
     return tuple(c for c in ordered if not c.reached and (since is None or c.on > since))
+
+
+def last_seen(found: Matches) -> date | None:
+    """The last day on which the patient came to a planned visit: who came since is not lost. A guess is no visit."""
+    came = (m.fact.day for m in found.rows if m.item is not None and m.fact.says == "attended")
+    return max((day for day in came if day is not None), default=None)
 
 
 def lost(contacts: Iterable[Contact], settings: Settings, as_of: date) -> bool:

@@ -13,17 +13,20 @@ from typing import Any, cast
 
 import yaml
 
+from waykeeper.counting import counted
 from waykeeper.gaps.model import Row
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.words import written
-from waykeeper.gaps.worklist import worklist
+from waykeeper.gaps.worklist import contacts_of, groups, worklist
 from waykeeper.medicines import unclear
-from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
-from waykeeper.plan.model import Evidence, Item, Plan, State
+from waykeeper.plan.holds import answer_in_force, last_dose_of, pauses, taken_inside
+from waykeeper.plan.model import Contact, Evidence, Item, Plan, State
+from waykeeper.record.local_times import day_of
 from waykeeper.timing.model import Standing
 
 SMALLEST = 10  # a rate of fewer is noise, and may name a person (small-number rule: common practice, no source)
-_YEAR = 365
+_YEAR = 12  # months
+_LOST = 14  # months: who was operated on in the 12th to the 14th month before this one
 _FORMS_BEFORE, _FORMS_AFTER = 90, (300, 425)  # days; CMS patient-reported outcome measure for hip and knee
 _FEW = 2  # values from which quartiles can be told
 
@@ -92,10 +95,11 @@ def _rate(part: int, whole: int) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class _Followed:
-    """One plan at the month's end, with its rows by item."""
+    """One plan at the month's end, with its rows by item; `contacts` of all plans of its patient."""
 
     on: Setting
     rows: Mapping[str, Row]
+    contacts: tuple[Contact, ...] = ()
 
     @property
     def plan(self) -> Plan:
@@ -108,6 +112,11 @@ class _Followed:
             return None
         proven = anchor.standing is Standing.RECORDED or name in self.on.state.proven
         return anchor.moment.day if proven and anchor.moment.day <= self.on.as_of else None
+
+    def needed(self, item: Item) -> bool:
+        """False for what was not needed. A patient who died or left after it was needs it no less."""
+        own = self.on.of(item)
+        return self.rows[str(item.key)].verdict != "excused" or (bool(self.on.ended) and own.cls != "withdrawn")
 
     def items(self, *names: str, kinds: tuple[str, ...] = ("task", "visit")) -> list[Item]:
         return [i for i in self.plan.items if i.key.kind in kinds and i.key.item in names]
@@ -125,8 +134,9 @@ class _Month:
     def holds(self, day: date | None) -> bool:
         return day is not None and self.first <= day <= self.last
 
-    def before(self) -> _Month:
-        return month_of(self.first - timedelta(days=1))
+    def before(self, months: int = 1) -> _Month:
+        before = month_of(self.first - timedelta(days=1))
+        return before.before(months - 1) if months > 1 else before
 
 
 def month_of(day: date) -> _Month:
@@ -135,15 +145,26 @@ def month_of(day: date) -> _Month:
 
 
 _Found = Iterator[tuple[bool, Case]]  # False = left out
+_Count = Callable[[_Followed, _Month], _Found]
+_NO_DAY = "no day is recorded"
+# What a status of a day after the month's end was at its end: still ahead.
+_THEN = {"appointment": "booked", "encounter": "planned"}
+_CAME_OR_NOT = frozenset({"arrived", "checked-in", "fulfilled", "noshow", "in-progress", "triaged", "finished"})
+
+
+def _not_proven(one: _Followed) -> Case | None:
+    """The case of a plan in force whose operation nothing proves; None where it is proven, or there is to be none."""
+    planned = one.on.surgery
+    if one.happened("surgery") is not None or planned is None or one.on.ended:
+        return None
+    return one.case(False, f"nothing proves the operation of {written(planned)}")
 
 
 def _operated(one: _Followed, month: _Month) -> tuple[date | None, Case | None]:
     """The day of a proven operation of the month; or a case that is left out because nothing proves it."""
-    day = one.happened("surgery")
-    planned = one.on.surgery
-    if day is None and month.holds(planned) and not one.on.ended:
-        return None, one.case(False, f"nothing proves the operation of {written(cast('date', planned))}")
-    return (day, None) if month.holds(day) else (None, None)
+    if not month.holds(one.on.surgery):
+        return None, None
+    return one.happened("surgery"), _not_proven(one)
 
 
 def _done_on(one: _Followed, item: Item) -> date | None:
@@ -154,19 +175,23 @@ def _done_on(one: _Followed, item: Item) -> date | None:
     return own.done_on if own.cls == "done" and row.verdict.startswith("done") else None
 
 
-def _by_day(names: Sequence[str], days_before: int) -> Callable[[_Followed, _Month], _Found]:
+def _by_day(names: Sequence[str], days_before: int, enough: Callable[[list[bool]], bool]) -> _Count:
+    """What was done by a day before surgery. `enough`: `all` of several, or `any`."""
+
     def found(one: _Followed, month: _Month) -> _Found:
         day, unproven = _operated(one, month)
-        wanted = [i for i in one.items(*names) if one.rows[str(i.key)].verdict != "excused"]
+        planned = one.items(*names)
+        wanted = [i for i in planned if one.needed(i)]
         if unproven and wanted:
             yield False, unproven
+        if day is not None and planned and not wanted and one.on.ended:
+            yield False, one.case(False, one.on.ended)
         if day is None or not wanted:
             return
         limit = day - timedelta(days=days_before)
-        done = [d for i in wanted if (d := _done_on(one, i)) is not None]
-        counted = bool(done) and len(done) == len(wanted) and max(done) <= limit
-        said = f"on {written(max(done))}, by {written(limit)} wanted" if done else "no day is recorded"
-        yield True, one.case(counted, said, str(wanted[0].key))
+        done = [_done_on(one, i) for i in wanted]
+        said = f"on {written(max(d for d in done if d))}, by {written(limit)} wanted" if any(done) else _NO_DAY
+        yield True, one.case(enough([d is not None and d <= limit for d in done]), said, str(wanted[0].key))
 
     return found
 
@@ -174,14 +199,14 @@ def _by_day(names: Sequence[str], days_before: int) -> Callable[[_Followed, _Mon
 def _holds(one: _Followed, month: _Month) -> _Found:
     day, unproven = _operated(one, month)
     flagged = [i for i in one.plan.items if i.hold and (i.key.kind == "hold" or i.hold.decision == "ask")]
+    flagged = [i for i in flagged if one.needed(i)]
     if unproven and flagged:
         yield False, unproven
     if day is None or not flagged:
         return
     late = []
     for item in flagged:
-        answer = one.on.of(item).answer or (item.hold.answered if item.hold else None)
-        due = item.dates.due_from
+        answer, due = answer_in_force(item, one.on.of(item)), item.dates.due_from
         if answer is None or unclear(answer) or answer.on is None or (due is not None and answer.on > due):
             late.append(item.title)
     yield True, one.case(not late, f"late or unanswered: {'; '.join(late)}" if late else f"{len(flagged)} answered")
@@ -199,56 +224,88 @@ def _doses(one: _Followed, month: _Month) -> _Found:
 
 
 def _pausing(one: _Followed, item: Item) -> bool:
-    answer = one.on.of(item).answer or (item.hold.answered if item.hold else None)
+    answer = answer_in_force(item, one.on.of(item))
     return answer is not None and pauses(answer)
 
 
 def _inside(one: _Followed, item: Item, surgery: date) -> bool:
     own = one.on.of(item)
-    answer = own.answer or (item.hold.answered if item.hold else None)
+    answer = answer_in_force(item, own)
     if answer is None:
         return False
     return taken_inside(item.hold, own.last_taken or answer.last_taken, last_dose_of(answer, surgery), surgery)
 
 
-def _reached(one: _Followed, month: _Month) -> _Found:
+def _discharged(one: _Followed, month: _Month) -> tuple[date | None, Case | None]:
+    """The day of a proven discharge of the month; or a case that is left out, and why."""
+    anchor, surgery = one.plan.anchor("discharge"), one.happened("surgery")
+    planned = anchor.moment.day if anchor is not None and anchor.moment is not None else None
+    if planned is None or not month.holds(planned):
+        return None, None
     home = one.happened("discharge")
-    if not month.holds(home):
+    if home is None:
+        return None, None if one.on.ended else one.case(False, f"nothing proves the discharge of {written(planned)}")
+    if surgery is not None and home < surgery:
+        return None, one.case(False, f"discharged {written(home)}, before the operation of {written(surgery)}")
+    return home, None
+
+
+def _reached(one: _Followed, month: _Month) -> _Found:
+    home, unproven = _discharged(one, month)
+    if unproven:
+        yield False, unproven
+    if home is None:
         return
-    assert home is not None
     if home + timedelta(days=3) > one.on.as_of:
         yield False, one.case(False, f"discharged {written(home)}: the three days are not over")
         return
-    tried = [c for own in one.on.state.items.values() for c in own.contacts if 0 < (c.on - home).days <= 3]
+    tried = [c for c in one.contacts if 0 < (c.on - home).days <= 3]
     live = [c for c in tried if c.reached]
-    said = f"{len(set(tried))} attempts" if tried else "no attempt is recorded"
+    said = counted(len(tried), "attempt") if tried else "no attempt is recorded"
     yield True, one.case(bool(live), f"discharged {written(home)}, {said}")
 
 
-def _visits(one: _Followed) -> Iterator[tuple[Row, date]]:
-    """Visits that were due: with a window, not excused, of a surgery that is proven."""
-    if one.happened("surgery") is None:
+def _visits(one: _Followed, first: date, counts: Callable[[Row], bool]) -> _Found:
+    """Visits after surgery whose window closed between a day and the month's end, without excused ones.
+
+    One before surgery is no follow-up: whether it was kept shows at the surgery itself.
+    """
+    surgery, unproven = one.on.surgery, _not_proven(one)
+    if surgery is None or (unproven is None and one.happened("surgery") is None):
         return
     for row in one.rows.values():
-        if row.kind == "visit" and row.window_end is not None and row.verdict != "excused":
-            yield row, row.window_end
+        if row.kind != "visit" or row.window_end is None or row.verdict == "excused" or row.window_end <= surgery:
+            continue
+        if first <= row.window_end <= one.on.as_of:
+            if unproven:
+                yield False, replace(unproven, item=row.item)
+            else:
+                yield True, one.case(counts(row), f"{row.verdict}: {row.reason}", row.item)
 
 
 def _kept(one: _Followed, month: _Month) -> _Found:
-    for row, closed in _visits(one):
-        if month.holds(closed):
-            yield True, one.case(row.verdict == "attended", f"{row.verdict}: {row.reason}", row.item)
+    return _visits(one, month.first, lambda row: row.verdict == "attended")
 
 
 def _overdue(one: _Followed, month: _Month) -> _Found:
-    for row, closed in _visits(one):
-        if month.last - timedelta(days=_YEAR) < closed < month.last:
-            yield True, one.case(not row.verdict.startswith("attended"), f"{row.verdict}: {row.reason}", row.item)
+    return _visits(one, month.before(_YEAR - 1).first, lambda row: not row.verdict.startswith("attended"))
+
+
+def _long_ago(one: _Followed, surgery_in: Callable[[date], bool]) -> tuple[date | None, Case | None]:
+    """The day of an operation of long ago whose patient lives; or a case that is left out, and why."""
+    surgery = one.on.surgery
+    if surgery is None or not surgery_in(surgery):
+        return None, None
+    if one.on.died and one.happened("surgery") is not None:
+        return None, one.case(False, one.on.ended)
+    return one.happened("surgery"), _not_proven(one)
 
 
 def _forms(one: _Followed, month: _Month) -> _Found:
-    day = one.happened("surgery")
-    if day is None or one.on.died or not month.holds(day + timedelta(days=_FORMS_AFTER[1])):
+    day, out = _long_ago(one, lambda day: month.holds(day + timedelta(days=_FORMS_AFTER[1])))
+    if out:
+        yield False, out
+    if day is None:
         return
     before = [_done_on(one, i) for i in one.items("outcome-before")]
     after = [_done_on(one, i) for i in one.items("outcome-year")]
@@ -259,28 +316,30 @@ def _forms(one: _Followed, month: _Month) -> _Found:
 
 
 def _lost(one: _Followed, month: _Month) -> _Found:
-    day = one.happened("surgery")
-    first, last = month_of(month.last - timedelta(days=430)).first, month.last - timedelta(days=_YEAR)
-    if day is None or not first <= day <= last:
-        return
-    if one.on.died:
-        yield False, one.case(False, one.on.ended)
+    first, last = month.before(_LOST).first, month.before(_YEAR).last
+    day, out = _long_ago(one, lambda day: first <= day <= last)
+    if out:
+        yield False, out
+    if day is None:
         return
     gone = [r for r in one.rows.values() if r.lost]
     yield True, one.case(bool(gone), gone[0].reason if gone else "not lost")
 
 
 def _stay(one: _Followed, month: _Month) -> _Found:
-    day, home = one.happened("surgery"), one.happened("discharge")
-    if day is None or home is None or not month.holds(home):
+    home, out = _discharged(one, month)
+    day = one.happened("surgery")
+    out = out or (_not_proven(one) if home is not None else None)
+    if out:
+        yield False, out
+    if home is None or day is None:
         return
-    nights = (home - day).days
-    yield True, one.case(True, f"{written(day)} to {written(home)}", value=nights)
+    yield True, one.case(True, f"{written(day)} to {written(home)}", value=(home - day).days)
 
 
-_COUNTED: Mapping[str, Callable[[_Followed, _Month], _Found]] = {
-    "class-attendance": _by_day(("joint-class", "class"), 1),
-    "clearance-in-time": _by_day(("clearance-received", "heart-clearance"), 14),
+_COUNTED: Mapping[str, _Count] = {
+    "class-attendance": _by_day(("joint-class", "class"), 1, any),
+    "clearance-in-time": _by_day(("clearance-received", "heart-clearance"), 14, all),
     "holds-in-time": _holds,
     "doses-inside-holds": _doses,
     "call-reached": _reached,
@@ -323,14 +382,34 @@ def measures(plans: Iterable[tuple[Plan, State]], evidence: Iterable[Evidence], 
     return tuple(made)
 
 
+def _of_then(plan: Plan, state: State, last: date) -> tuple[Plan, State]:
+    """A plan as it stood at the month's end: who died later had not died, and the figures of a month stay what they
+    were. (The list asks otherwise: no letter goes to somebody who is dead by now.)"""
+    died = state.deceased_on or day_of(plan.patient.deceased)
+    if died is None or died <= last:
+        return plan, state
+    return (
+        replace(plan, patient=replace(plan.patient, deceased="")),
+        replace(state, deceased_on=None, deceased=False),
+    )
+
+
+def _ahead(part: Evidence, last: date) -> Evidence:
+    """A source as it stood at the month's end: what came of it later is no contradiction of that day."""
+    later = part.day is not None and part.day > last
+    return replace(part, status=_THEN[part.kind]) if later and part.status in _CAME_OR_NOT else part
+
+
 def _counted(pairs: Sequence[tuple[Plan, State]], found: Sequence[Evidence], month: _Month) -> dict[str, Measure]:
+    pairs = [_of_then(plan, state, month.last) for plan, state in pairs]
+    found = [_ahead(part, month.last) for part in found]
     rows: dict[tuple[str, int, str], dict[str, Row]] = {}
     for row in worklist(pairs, found, month.last).rows:
         rows.setdefault((row.identifier, row.episode, row.pathway), {})[row.item] = row
     followed = [
         _Followed(setting(plan, state, month.last),
-                  rows[str(plan.patient.identifier), plan.episode.number, plan.pathway.name])
-        for plan, state in pairs
+                  rows[str(plan.patient.identifier), plan.episode.number, plan.pathway.name], contacts)
+        for group in groups(pairs) for contacts in [contacts_of(group)] for plan, state in group
     ]  # fmt: skip
     made = {}
     for name, count in _COUNTED.items():

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 
-from waykeeper.gaps.contacts import attempts, closing, lost, snooze
+from waykeeper.gaps.contacts import attempts, closing, last_seen, lost, snooze
 from waykeeper.gaps.match import match_facts, visits
 from waykeeper.gaps.model import (
     ItemRef,
@@ -59,6 +59,7 @@ def _row(
 ) -> Row:
     """One line of the worklist from a verdict; `item` None is the plan's own row.
 
+    contacts  the attempts since the patient was last seen, of all the patient's plans
     matched   what belongs or may belong to a visit
     """
     plan, own = on.plan, on.of(item) if item is not None else on.state.root
@@ -87,7 +88,7 @@ def _row(
         book_from=when.book_from if when else None, late_from=when.late_from if when else None,
         owner=own.owner if own else "", surgeon=surgeon, surgery=on.surgery, questions=said.questions,
         guesses=said.guesses, history=said.history, duplicates=said.duplicates,
-        contacts=tuple(contacts) if gone else own.contacts if own else (), lost=gone,
+        contacts=tuple(dict.fromkeys((*(own.contacts if own else ()), *(contacts if gone else ())))), lost=gone,
         snoozed=until is not None and on.as_of < until, snoozed_until=until,
         closed=ended == "closed", closed_because=own.closed_because if own else "",
         closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
@@ -145,6 +146,11 @@ def _by_item(found: Matches) -> dict[ItemRef, list[Match]]:
     return grouped
 
 
+def contacts_of(plans: Sequence[PlanState]) -> tuple[Contact, ...]:
+    """Every attempt to reach one patient, each once, whichever item of whichever plan it was noted at."""
+    return tuple(dict.fromkeys(c for _, s in plans for own in s.items.values() for c in own.contacts))
+
+
 def patient(
     plans: Sequence[PlanState],
     evidence: Iterable[Evidence],
@@ -162,7 +168,8 @@ def patient(
     found = match_facts(visits(ordered), facts(evidence, on_all[0].as_of))
     grouped = _by_item(found)
     cases, left = assign(on_all, theatre)
-    contacts = tuple(dict.fromkeys(c for _, s in ordered for own in s.items.values() for c in own.contacts))
+    seen = last_seen(found)
+    contacts = tuple(c for c in contacts_of(ordered) if seen is None or c.on > seen)
     rows: list[Row] = [_no_plan(case, on_all[0].as_of) for case in left]
     said: dict[ItemRef, Verdict] = {}
     for index, on in enumerate(on_all):
