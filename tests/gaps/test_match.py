@@ -150,6 +150,19 @@ def test_intervals_in_words(text, wanted):
     assert intervals(text) == frozenset(wanted)
 
 
+@pytest.mark.parametrize(("text", "wanted"), [
+    ("6  week check", {("day", 42)}), ("6\nweek", {("day", 42)}), ("6\u00a0week", {("day", 42)}),
+    ("6\u2011week", {("day", 42)}), ("6 to 8 weeks", set()), ("6-8 weeks", set()), ("6\u20138 weeks", set()),
+    ("de 6 a 8 semanas", set()), ("seis a ocho semanas", set()), ("a 6 semanas", {("day", 42)}),
+    ("visit 2 - 6 week check", {("day", 42)}), ("6 week to 3 month", {("day", 42), ("month", 3)}),
+    ("65 year old, 6 week check", {("day", 42)}), ("65-year-old", set()), ("45 años", set()), ("8 years old", set()),
+    ("45 años de edad, control 3 meses", {("month", 3)}), ("5 year", {("month", 60)}), ("20 years", {("month", 240)}),
+])  # fmt: skip
+def test_a_range_and_an_age_are_no_interval_and_padding_hides_none(text, wanted):
+    """`6 to 8 weeks` and `65 year old` named another interval (-60): a six-week visit that was kept was a gap."""
+    assert intervals(text) == frozenset(wanted)
+
+
 def test_another_interval_in_spanish_is_another_interval():
     """A booking of the six-week type that says `control 3 meses` kept the six-week visit, and its gap was gone."""
     kind = TYPE

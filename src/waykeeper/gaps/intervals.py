@@ -48,6 +48,11 @@ _NTH = re.compile(
     + r")(?![\w])(?! (?:of|in|de|del|en)\b)",
     re.IGNORECASE,
 )
+# `6 to 8 weeks`, `seis a ocho semanas` name no one visit; `65 year old`, `45 años` say how old somebody is
+_RANGE = re.compile(rf"(?<![\w/.,-])(?:{_COUNT})(?: to | a |-)(?:{_COUNT})(?=[\s-]?[^\W\d_])", re.IGNORECASE)
+_AGE = re.compile(rf"(?<![\w/.,-])(?:{_COUNT})[\s-]?(?:years?[\s-](?:old|of age)|años de edad)\b", re.IGNORECASE)
+_LONGEST = 240  # months; a visit after more than twenty years is none that a pathway plans
+_DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013", "-"))  # hyphens, and the dash of a range
 # `y` is "and" in Spanish, and means years only right behind its digits: not in `a las nueve y media`
 _LETTER = frozenset({"d", "w", "m", "y"})
 _YEARLY = re.compile(r"\b(annual|yearly|anual)\b", re.IGNORECASE)
@@ -61,18 +66,23 @@ def _days(interval: Interval) -> float:
     return interval[1] * (1.0 if interval[0] == "day" else _MONTH_DAYS)
 
 
+def _plain(text: str) -> str:
+    """One space between words and one kind of hyphen: exports pad columns, word processors write others."""
+    return " ".join(unicodedata.normalize("NFC", text).translate(_DASHES).split())
+
+
 @lru_cache(maxsize=4096)
 def intervals(text: str) -> frozenset[Interval]:
     """Every interval that a text names; weeks as days and years as months, so that spellings compare."""
     found: set[Interval] = set()
-    text = unicodedata.normalize("NFC", text)
+    text = _AGE.sub(" ", _RANGE.sub(" ", _plain(text)))
     for match in (*_WORDS.finditer(text), *_TWO.finditer(text)):
         number, unit = match.groups()
         if unit.lower() in _LETTER and not (number.isdigit() and (unit.lower() != "y" or match[0] == number + unit)):
             continue
         count = int(number) if number.isdigit() else _NUMBERS[number.lower()]
         base, factor = _UNITS[unit.lower()]
-        if count:
+        if count and not (base == "month" and count * factor > _LONGEST):
             found.add((base, count * factor))
     for digits, word, unit in _NTH.findall(text):
         base, factor = _UNITS[unit.lower()]
