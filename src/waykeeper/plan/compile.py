@@ -10,6 +10,7 @@ from functools import lru_cache
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose, rules_with
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
+from waykeeper.pathway.times import POLICIES
 from waykeeper.plan.answers import digest, for_list
 from waykeeper.plan.holds import hold_items
 from waykeeper.plan.model import (
@@ -36,6 +37,7 @@ from waykeeper.timing.phrases import At, DayOf
 from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
+_LONG_AGO = Moment(date.min)
 DUE_LEAD = 3  # working days before its due day from which a task without `from` is due
 
 
@@ -212,7 +214,7 @@ class _Compiler:
         window = self.timeline.when(rule.window, target) if rule.window else Window(target, target)
         if not isinstance(window, Window):
             return Dates(awaited=getattr(window, "event", rule.window)), (f"{rule.window}: no window yet",)
-        rolled = self._rolled(target, window) if rule.roll == "in window" else target.day
+        rolled = self._rolled(rule, target, self.timeline.on_its_side(point.phrase, target.day, window))
         at = target if rolled == target.day else Moment(rolled)
         late = lateness(target.day, window.end.day, self.clinic.settings.grace_days)
         dates = Dates(target, at, window, self._book_from(rule, window), late)
@@ -222,14 +224,15 @@ class _Compiler:
             lines.append(f"rolled {rule.roll}: {_shown(target)} is closed ({why}), so {_shown(at)}")
         return dates, tuple(lines)
 
-    def _rolled(self, target: Moment, window: Window) -> date:
-        """The open day; the target itself where the window has none (a finding says so)."""
+    def _rolled(self, rule: PathwayItem, target: Moment, allowed: Window) -> date:
+        """The open day; the target itself where none is left among the allowed days (of a visit a finding says so)."""
         try:
-            return roll(target.day, "in window", window, self.clinic.calendar)
+            day = roll(target.day, POLICIES[rule.roll], allowed, self.clinic.calendar)
         except TimingError as error:
             if error.code != "WKT205":  # beyond the calendar's years nobody knows which day is open
                 raise
             return target.day
+        return day if allowed.holds(day) else target.day
 
     def _book_from(self, rule: PathwayItem, window: Window) -> date | None:
         if rule.book_from:
@@ -244,12 +247,7 @@ class _Compiler:
         start = self.timeline.when(rule.starts) if rule.starts else None
         if isinstance(due, Window):
             start, due = start or due.start, due.end
-        at = self._rolled_earlier(rule, point.phrase, due)
-        if isinstance(start, Moment) and at.day < start.day <= due.day:
-            lines.append(f"not rolled earlier: from {_shown(start)} to {_shown(due)} the clinic is closed")
-            at = due
-        elif at is not due:
-            lines.append(f"rolled earlier: {_shown(due)} is closed, so {_shown(at)}")
+        at = self._task_rolled(rule, point.phrase, start, due, lines)
         window = Window(start, at) if isinstance(start, Moment) else None
         due_from = window.start.day if window else self._due_from(start, at.day)
         valid_from = self.timeline.day(rule.valid_for) if rule.valid_for else None
@@ -262,12 +260,22 @@ class _Compiler:
         only_hour = isinstance(start, Awaited) and start.hour
         return day if only_hour else working_days_before(day, DUE_LEAD, self.clinic.calendar)
 
-    def _rolled_earlier(self, rule: PathwayItem, phrase: str, due: Moment) -> Moment:
-        """The open day before a closed one; what is done at an event itself is done when that happens."""
-        if rule.roll != "earlier" or isinstance(parse(phrase), At | DayOf):
+    def _task_rolled(self, rule: PathwayItem, phrase: str, start: object, due: Moment, lines: list[str]) -> Moment:
+        """The open day before a closed one, never before its start nor on the event that it follows.
+
+        What is done at an event itself is done when that happens.
+        """
+        if not rule.roll or isinstance(parse(phrase), At | DayOf):
             return due
-        day = roll(due.day, "earlier", None, self.clinic.calendar)
-        return due if day == due.day else Moment(day)
+        first = start if isinstance(start, Moment) and start.day <= due.day else _LONG_AGO
+        allowed = self.timeline.on_its_side(phrase, due.day, Window(first, due))
+        day = self._rolled(rule, due, allowed)
+        if day != due.day:
+            lines.append(f"rolled earlier: {_shown(due)} is closed, so {_shown(Moment(day))}")
+            return Moment(day)
+        if not self.clinic.calendar.is_open(day):
+            lines.append(f"not rolled earlier: from {_shown(allowed.start)} to {_shown(due)} the clinic is closed")
+        return due
 
     def _instruction_dates(self, _: PathwayItem, point: Named) -> Dated:
         found = self.timeline.when(point.phrase)

@@ -11,7 +11,7 @@ from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.pathway.model import AnchorRule, Pathway
 from waykeeper.plan.model import Answers
 from waykeeper.record import Record, of_other_side, recorded
-from waykeeper.timing import TimingError, events, parse, resolve
+from waykeeper.timing import TimingError, events, on_its_side, parse, resolve
 from waykeeper.timing.model import Anchor, Awaited, Moment, Standing, Window, WorkingCalendar
 
 
@@ -63,6 +63,10 @@ class Timeline:
             found = found.window
         start, end = plain(found.start), plain(found.end)
         return found if start is found.start and end is found.end else Window(start, end)
+
+    def on_its_side(self, phrase: str, day: date, window: Window) -> Window:
+        """The days of a window to which a point phrase that gave `day` may be rolled."""
+        return on_its_side(parse(phrase), day, window, self._memory, self.calendar)
 
     def day(self, phrase: str) -> date | None:
         """The day of a point phrase; None while it is awaited."""

@@ -7,7 +7,7 @@ from waykeeper.timing.grammar import grammar_table, parse, spelling
 from waykeeper.timing.lateness import lateness
 from waykeeper.timing.model import Anchor, Awaited, Dates, Moment, Standing, Window, WorkingCalendar
 from waykeeper.timing.phrases import Event, Phrase, Unit, events, is_point, is_span, precision, units
-from waykeeper.timing.resolve import resolve
+from waykeeper.timing.resolve import on_its_side, resolve
 from waykeeper.timing.series import Occurrences
 from waykeeper.timing.wall import Reading, earlier_reading, is_zone, later_reading, read_wall
 from waykeeper.timing.working import (
@@ -50,6 +50,7 @@ __all__ = [
     "lateness",
     "later_reading",
     "longest_closure",
+    "on_its_side",
     "parse",
     "precision",
     "read_wall",

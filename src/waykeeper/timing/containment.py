@@ -44,10 +44,12 @@ from waykeeper.timing.phrases import (
     Unit,
     Until,
     Within,
+    event_names,
     events,
     is_span,
     units,
 )
+from waykeeper.timing.resolve import on_its_side
 from waykeeper.timing.working import Policy, roll
 
 Verdict = Literal["always", "sometimes", "never"]
@@ -78,7 +80,8 @@ Reach: TypeAlias = tuple[float, float]  # earliest and latest ordinal day of a p
 class Containment:
     """What was proved. `example` is a date of the event on which the target is outside, `details` says so.
 
-    window   the first and last day of the window on that date, where it has both
+    window   the first and last day of the window on that date, where it has both; of a target that is rolled, those on
+             its side of the event
     """
 
     verdict: Verdict
@@ -165,14 +168,13 @@ class _Prover:
         certain = start[1] <= target[0] and target[1] <= end[0]
         possible = start[0] <= target[1] and target[0] <= end[1]
         if certain and self.policy:
-            certain = self.rolled_inside(target, start, end)
+            certain = self.rolled_inside(day, target)
         return certain, possible
 
-    def rolled_inside(self, target: Reach, start: Reach, end: Reach) -> bool:
+    def rolled_inside(self, event: date, target: Reach) -> bool:
         assert self.calendar is not None  # rolling is proved only with one
-        first = date.min if start[1] == -inf else date.fromordinal(int(start[1]))
-        window = Window(Moment(first), Moment(date.fromordinal(int(end[0]))))
         for ordinal in {int(target[0]), int(target[1])}:
+            window = self.allowed(event, ordinal)
             try:
                 day = roll(date.fromordinal(ordinal), self.policy, window, self.calendar)
             except TimingError as error:
@@ -182,6 +184,16 @@ class _Prover:
             if not window.holds(day):
                 return False
         return True
+
+    def allowed(self, event: date, target: float) -> Window:
+        """The days that are certainly in the window; of a target that is rolled, those on its side of the event."""
+        start, end = self.bounds(event)
+        first = date.min if start[1] == -inf else date.fromordinal(int(start[1]))
+        window = Window(Moment(first), Moment(date.fromordinal(int(end[0]))))
+        if not self.policy:
+            return window
+        known = {name: Moment(event) for name in event_names(self.target)}
+        return on_its_side(self.target, date.fromordinal(int(target)), window, known, _ANY_CALENDAR)
 
     def bounds(self, day: date) -> tuple[Reach, Reach]:
         """The reach of the window's two ends. A clock on an end makes that day only partly inside."""
@@ -252,29 +264,30 @@ class _Prover:
         if Unit.WORKING_DAY in units(self.window):
             return True
         tried = _representatives(_years(self.target, self.window))
-        shortest = min(end[0] - start[1] for start, end in map(self.bounds, tried))
-        return shortest < _longest_closure(self.calendar)
+        return min(map(self.room, tried)) < _longest_closure(self.calendar)
+
+    def room(self, event: date) -> float:
+        """How many days beside its target a window leaves to roll to, at the least."""
+        windows = (self.allowed(event, target) for target in self.reach(self.target, event))
+        return min((window.end.day - window.start.day).days for window in windows)
 
     def days(self, example: date | None) -> tuple[date, date] | None:
         """The window's first and last day on a date of the event."""
         if example is None:
             return None
-        start, end = self.bounds(example)
-        return None if start[1] == -inf else (date.fromordinal(int(start[1])), date.fromordinal(int(end[0])))
+        window = self.allowed(example, self.reach(self.target, example)[0])
+        return None if window.open_start else (window.start.day, window.end.day)
 
     def say(self, example: date | None) -> str:
         """The counterexample in words."""
         if example is None:
             return "nothing could be proved within the years that the working calendar covers"
-        start, end = self.bounds(example)
         event = next(iter(events(self.target)))
         target = date.fromordinal(int(self.reach(self.target, example)[0]))
-        first = "" if start[1] == -inf else date.fromordinal(int(start[1])).isoformat()
-        last = date.fromordinal(int(end[0])).isoformat()
         said = f"with {event} on {example.isoformat()} the target {target.isoformat()}"
         if self.policy:  # then it lies inside before it is rolled
             said += ", rolled to an open day,"
-        return f"{said} lies outside {first}..{last}"
+        return f"{said} lies outside {self.allowed(example, target.toordinal())}"
 
 
 def _clipped(reach: Reach, point: Point, inward: int) -> Reach:

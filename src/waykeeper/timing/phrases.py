@@ -233,6 +233,17 @@ def events(phrase: Phrase) -> frozenset[Event]:
 
 
 @lru_cache(maxsize=4096)
+def offsets(point: Phrase) -> tuple[Offset, ...]:
+    """What a point counts before or after an event: the sides on which it stands."""
+    match point:
+        case Offset():
+            return (point,)
+        case Pick(first=one, second=other):
+            return offsets(one) + offsets(other)
+        case _:
+            return ()
+
+
 def event_names(phrase: Phrase) -> tuple[str, ...]:
     """The events of a phrase as `known` of `resolve` names them, in order."""
     return tuple(sorted(map(str, events(phrase))))

@@ -30,6 +30,7 @@ from waykeeper.timing.phrases import (
     Until,
     Within,
     event_names,
+    offsets,
 )
 from waykeeper.timing.series import Occurrences, in_order
 from waykeeper.timing.wall import earlier_reading, later_reading, read_wall
@@ -70,6 +71,23 @@ def resolve(
     if isinstance(phrase, (Offset, DayOf, At, Pick)):
         return resolver.point(phrase)
     return resolver.span(phrase)
+
+
+def on_its_side(point: Phrase, day: date, window: Window, known: Known, calendar: WorkingCalendar) -> Window:
+    """The window without the days on or beyond an event that `day`, the day of `point`, lies before or after.
+
+    A roll may choose among these alone: what is planned before surgery never lands on the day of surgery, and what is
+    planned after discharge never on the day of discharge or earlier, however wide the window.
+    """
+    first, last = window.start, window.end
+    resolver = _Resolver(known, calendar, None, None)
+    for offset in offsets(point):
+        event = resolver.moment(offset.event).day
+        if offset.side == "after" and event < day:
+            first = max(first, Moment(add_days(event, 1)))
+        elif offset.side == "before" and event > day:
+            last = min(last, Moment(add_days(event, -1)))
+    return Window(first, last)
 
 
 @dataclass(slots=True)
