@@ -128,9 +128,32 @@ def indications_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> fr
     found = {_words()[w] for w in map(normalise, said) if w in _words()}
     for text in said:
         system, _, code = text.partition("|")
-        if "icd-10" in system:
-            found |= {name for start, name in _codes() if code.startswith(start)}
+        found |= _by_code(system, code) if system and code else frozenset()
     return frozenset(found or {UNKNOWN})
+
+
+def inside_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> Mapping[str, str]:
+    """Classes that are named inside a longer reason of a row, with that reason: `heart failure, NYHA III`.
+
+    More words may turn a name round, so it never decides: it only asks. What a text takes back is none.
+    """
+    said = (answer.text,) if answer is not None and answer.decision == REASON_ONLY else entry.indication
+    found: dict[str, str] = {}
+    for text in said:
+        rest = f" {normalise(text)} "
+        if "|" in text or _TAKEN_BACK.search(rest.strip()):
+            continue
+        for phrase, name in _phrases():
+            if f" {phrase} " in rest:
+                rest = rest.replace(f" {phrase} ", " ")
+                found.setdefault(name, text)
+    decided = indications_of(entry, answer) | _OF_EVERYONE
+    return {name: text for name, text in found.items() if name not in decided}
+
+
+def names_stent(entry: MedicineEntry, answer: AnswerLike | None = None) -> bool:
+    """True where a reason of a row names a coronary stent, also inside a longer text."""
+    return "stent" in indications_of(entry, answer) or "stent" in inside_of(entry, answer)
 
 
 def stated_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import Decimal
@@ -26,7 +27,7 @@ from waykeeper.medicines.dosing import (
     weekly_medicine,
     with_dosing,
 )
-from waykeeper.medicines.indications import indications_of, of_the_patient, stated_of
+from waykeeper.medicines.indications import indications_of, inside_of, of_the_patient, stated_of
 from waykeeper.medicines.intervals import Interval, clock_name, day_name, interval, missed
 from waykeeper.medicines.model import Case, Decision, Rule
 from waykeeper.medicines.nsaids import nsaid_days
@@ -171,20 +172,28 @@ def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, co
     if way_of(entry, known, context.rules):
         return outcome
     stated = stated_of(entry, context.answers.get(entry.key))
-    for name in _also_known(rule, own, context, open_reason=UNKNOWN in stated):
+    inside = inside_of(entry, context.answers.get(entry.key))
+    for name in _also_known(rule, own, {**context.known, **inside}, open_reason=UNKNOWN in stated, inside=inside):
         wider = _situation(rule, index, entry, known, context, own - {UNKNOWN} | {name})
         other = _by_reasons(rule, index, wider, entry, known, context)
-        outcome = with_doubt(outcome, other, context.known[name])
+        told = f'its order gives "{inside[name]}"' if name in inside else f"the record names {context.known[name]}"
+        outcome = with_doubt(outcome, other, told)
     asked = own if own != {UNKNOWN} else stated
     return _with_asks(outcome, rule, replace(situation, words={**situation.words, "indication": asked}), context)
 
 
-def _also_known(rule: Rule, own: frozenset[str], context: Context, *, open_reason: bool) -> list[str]:
-    """What the record says of the patient that a case turns on, and that the order does not give as its reason."""
-    if not context.known:
+def _also_known(
+    rule: Rule, own: frozenset[str], known: Collection[str], *, open_reason: bool, inside: Collection[str]
+) -> list[str]:
+    """What the record says of the patient, or the order inside a longer reason, that a case turns on.
+
+    What the order gives as its reason in so many words is none of it; beside such a reason only what is of the patient.
+    """
+    if not known:
         return []
     turned_on = {n for case in (*rule.cases, *rule.neuraxial) for n in case.when.get("indication", ())}
-    return [n for n in context.known if n in turned_on - own and (open_reason or of_the_patient(n))]
+    unread = own == {UNKNOWN}
+    return [n for n in known if n in turned_on - own and (open_reason or of_the_patient(n) or (unread and n in inside))]
 
 
 def _with_asks(outcome: Outcome, rule: Rule, situation: Situation, context: Context) -> Outcome:
@@ -232,7 +241,7 @@ def _by_reasons(
     return replace(outcome, question=_join(outcome.question, *asked), policy=policy, notes=(*outcome.notes, *notes))
 
 
-def with_doubt(outcome: Outcome, other: Outcome, named: str) -> Outcome:
+def with_doubt(outcome: Outcome, other: Outcome, told: str) -> Outcome:
     """The outcome of the reasons on the order, where another reason that the record names would lead to another.
 
     It asks. Never a later last dose: of two pauses the stricter counts, and what was to pause keeps its days.
@@ -241,7 +250,7 @@ def with_doubt(outcome: Outcome, other: Outcome, named: str) -> Outcome:
         return outcome
     stricter = other.pauses and other.interval.strictness < outcome.interval.strictness
     takes = stricter and (outcome.pauses or outcome.decision == "continue")
-    asked = f"the record names {named}: is it taken for that?"
+    asked = f"{told}: is it taken for that?"
     asked_by_now = outcome.question.split("; ")
     more = "; ".join(q for q in other.question.split("; ") if q not in asked_by_now)
     then = more or ("then it continues" if other.decision == "continue" != outcome.decision else "")
@@ -251,7 +260,7 @@ def with_doubt(outcome: Outcome, other: Outcome, named: str) -> Outcome:
         decision=outcome.decision if same else "ask",
         interval=other.interval if takes else outcome.interval,
         question=_join(f"{asked} {then}".strip(), outcome.question),
-        arithmetic=(*outcome.arithmetic, f"with {named} as its reason: {other.decision}"),
+        arithmetic=(*outcome.arithmetic, f"{told}, with that as its reason: {other.decision}"),
         alternatives=tuple(dict.fromkeys((*outcome.alternatives, *other.alternatives))),
         confirm_by=other.confirm_by if other.confirm_by != "prescriber" else outcome.confirm_by,
         longest_days=_longest(outcome.longest_days, other.longest_days),

@@ -12,7 +12,7 @@ from waykeeper.medicines.decisions import REASON_ONLY
 from waykeeper.medicines.dosing import weekly_medicine, with_dosing
 from waykeeper.medicines.doubts import doubted
 from waykeeper.medicines.due import due_day
-from waykeeper.medicines.indications import indications_of
+from waykeeper.medicines.indications import names_stent
 from waykeeper.medicines.instructions import instructions, safest
 from waykeeper.medicines.intervals import WEEK, day_name
 from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
@@ -23,6 +23,7 @@ from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
+from waykeeper.medicines.remarks import remarks_question
 from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.status import MISTAKEN, ON_HOLD, origin_question, status_question, where_from
 from waykeeper.medicines.ways import is_local, way_of
@@ -86,7 +87,7 @@ def _with_stent(
     facts: Mapping[str, str], medicines: Sequence[MedicineEntry], answers: Mapping[str, AnswerLike]
 ) -> Mapping[str, str]:
     """A stent that any row of the list names holds for all of them: cardiology decides before anything stops."""
-    named = any("stent" in indications_of(e, answers.get(e.key)) for e in medicines)
+    named = any(names_stent(e, answers.get(e.key)) for e in medicines)
     return {**facts, "stent": "yes"} if named else facts
 
 
@@ -173,9 +174,9 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     if not outcome.interval.cycle:
         row = with_last_taken(row, entry, context.surgery)
     row = with_loose_dose(row, entry, context.surgery, cycle=outcome.interval.cycle)
-    question = status_question(entry, context.surgery.day)
-    if question:
-        joined = "; ".join(q for q in (question, row.question) if q)
+    said = (status_question(entry, context.surgery.day), remarks_question(entry, known, context.rules))
+    if any(said):
+        joined = "; ".join(q for q in (*said, row.question) if q)
         return replace(row, decision="ask", question=joined, on_hold=entry.status == ON_HOLD)
     return row
 

@@ -38,11 +38,15 @@ class Recognised:
 
 @dataclass(frozen=True, slots=True)
 class _Coded:
-    """What the codes of a row say: ingredients by known codes, codes from memory, whole readings of displays."""
+    """What the codes of a row say: ingredients by known codes, codes from memory, whole readings of displays.
+
+    others   whole readings of displays of other systems than RxNorm: they classify nothing, but they may contradict
+    """
 
     known: tuple[str, ...]
     unsure: tuple[str, ...]
     displays: tuple[tuple[str, ...], ...]
+    others: tuple[tuple[str, ...], ...]
 
 
 def recognise(entry: MedicineEntry, rules: Ruleset) -> Recognised:
@@ -102,7 +106,8 @@ def _part(part: Part, rules: Ruleset) -> tuple[str, ...]:
 
 _WRITTEN = re.compile(
     r"\((?:substance|medicinal product|product|medicinal product form|clinical drug)\)"
-    r"|^\s*products? containing (?:only )?(?:precisely )?|\b(?:hydrogen|bisulfate|sulfate|monohydrate|anhydrous)\b",
+    r"|^\s*products? containing (?:only )?(?:precisely )?|[\s-]containing products?\b"
+    r"|\b(?:hydrogen|bisulfate|sulfate|monohydrate|anhydrous)\b",
     re.IGNORECASE,
 )
 
@@ -129,7 +134,8 @@ def _by_name(entry: MedicineEntry, rules: Ruleset) -> Recognised:
         return _asked(entry, said, "the words may say that it is not taken", rules)
     conflict = _conflict(entry, said, coded)
     if conflict:
-        meant = tuple(dict.fromkeys((*coded.known, *coded.unsure, *(n for d in coded.displays for n in d))))
+        shown = (n for display in (*coded.displays, *coded.others) for n in display)
+        meant = tuple(dict.fromkeys((*coded.known, *coded.unsure, *shown)))
         near = tuple(dict.fromkeys((*meant, *said.ingredients)))
         return Recognised(reading=said, question=conflict.details, near=near, findings=(conflict,))
     sure = coded.known or next(iter(coded.displays), ())
@@ -192,13 +198,14 @@ def _coded(entry: MedicineEntry, rules: Ruleset) -> _Coded:
         read_words(_without_brand(c.display, rules)[0] if c.code else c.display, rules) for c in codings if c.display
     ]
     displays = tuple(dict.fromkeys(r.ingredients for r in readings if r.whole))
-    return _Coded(known, unsure, displays)
+    foreign = [read_words(_WRITTEN.sub(" ", c.display), rules) for c in entry.codes if c.system != RXNORM and c.display]
+    return _Coded(known, unsure, displays, tuple(dict.fromkeys(r.ingredients for r in foreign if r.whole)))
 
 
 def _conflict(entry: MedicineEntry, said: Reading, coded: _Coded) -> Finding | None:
     """Two statements of one row that name different substances: never choose between them."""
     by_code = set(coded.known) | set(coded.unsure)
-    sides = [set(d) for d in coded.displays] + [by_code, set(said.ingredients)]
+    sides = [*(set(d) for d in (*coded.displays, *coded.others)), by_code, set(said.ingredients)]
     spoken = [s for s in sides if s]
     if all(s == spoken[0] for s in spoken):
         return None

@@ -28,3 +28,11 @@ def text_of(concept: Any, what: str = "code") -> str:
         return str(said or code)
     known = next((routes()[str(c["code"])] for c in codings if str(c.get("code")) in routes()), "")
     return known or f"{what} {code} (not known here)"
+
+
+def said_of(concept: Mapping[str, Any]) -> list[str]:
+    """All that a concept says, for a reason: `system|code` of each coding, then displays and text in small letters."""
+    codings = concept.get("coding") or ()
+    said = [f"{c.get('system', '')}|{c.get('code', '')}" for c in codings]
+    said += [str(c["display"]).lower() for c in codings if c.get("display")]
+    return said + ([str(concept["text"]).lower()] if concept.get("text") else [])

@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import Any
 
 from waykeeper.pathway.model import Coding
-from waykeeper.record.concepts import text_of
+from waykeeper.record.concepts import said_of, text_of
 from waykeeper.record.medications import Medications
 from waykeeper.record.model import MedicineEntry, Part
 from waykeeper.record.taken import last_taken
@@ -52,6 +52,7 @@ def medicine_entry(
         intent=str(resource.get("intent") or ""),
         forbidden=resource.get("doNotPerform") is True,
         parts=_parts(resource, medications),
+        remarks=_remarks(resource),
     )
     first, *others = [_by_dosage(order, dosage) for dosage in _dosages(resource)]
     return replace(first, also=tuple(others))
@@ -85,6 +86,7 @@ def _by_dosage(order: MedicineEntry, dosage: Resource) -> MedicineEntry:
         times_a_week=_times_a_week(repeat),
         hours=(*(t[:5] for t in _words_of(repeat, "timeOfDay")), *_words_of(repeat, "when")),
         as_needed=bool(dosage.get("asNeededBoolean") or dosage.get("asNeededCodeableConcept")),
+        remarks=(*order.remarks, *_told_of_dosage(dosage)),
     )
 
 
@@ -240,11 +242,20 @@ def _weekday(repeat: Resource) -> int | None:
 
 
 def _indication(resource: Resource) -> tuple[str, ...]:
-    found: list[str] = []
-    for concept in resource.get("reasonCode") or []:
-        found += [f"{c.get('system', '')}|{c.get('code', '')}" for c in concept.get("coding") or []]
-        found += [str(concept["text"]).lower()] if concept.get("text") else []
-    return tuple(found)
+    found = [said for concept in resource.get("reasonCode") or [] for said in said_of(concept)]
+    return tuple(dict.fromkeys(found))
+
+
+def _remarks(resource: Resource) -> tuple[str, ...]:
+    """Notes of a row, and why its status is so (one concept of an order, several of a statement; FHIR R4)."""
+    why = resource.get("statusReason") or []
+    notes = [str(n.get("text") or "") for n in resource.get("note") or [] if isinstance(n, Mapping)]
+    return tuple(t for t in (*notes, *(text_of(c) for c in (why if isinstance(why, list) else [why]))) if t)
+
+
+def _told_of_dosage(dosage: Resource) -> tuple[str, ...]:
+    more = [text_of(c) for c in dosage.get("additionalInstruction") or []]
+    return tuple(t for t in (str(dosage.get("patientInstruction") or ""), *more) if t)
 
 
 def _supply(resource: Resource) -> int | None:

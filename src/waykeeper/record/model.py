@@ -56,6 +56,7 @@ class MedicineEntry:
     pause_asked  a Task of somebody else asks for it to be paused or stopped
     statement_of  key of the order on the same list that a statement is about and agrees with; "" for any other row
     loose_dose  a dose of this medicine that was given, and whose record names no order: it may be of this row, or not
+    remarks     what is written beside it: notes, why its status is so, what the patient is told
     also        the same order by its further dosage instructions, each read like the first; one row all the same
     """
 
@@ -87,6 +88,7 @@ class MedicineEntry:
     parts: tuple[Part, ...] = ()
     statement_of: str = ""
     pause_asked: bool = False
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from waykeeper.record.concepts import said_of
 from waykeeper.record.medications import WEB, base_of
 from waykeeper.record.references import relative
 
@@ -63,8 +64,4 @@ def _said(condition: Resource) -> list[str]:
     status = condition.get("verificationStatus")
     if status and not any(c.get("code") == CONFIRMED for c in status.get("coding") or ()):
         return []
-    concept: Resource = condition.get("code") or {}
-    codings = concept.get("coding") or ()
-    said = [f"{c.get('system', '')}|{c.get('code', '')}" for c in codings]
-    said += [str(c["display"]).lower() for c in codings if c.get("display")]
-    return said + ([str(concept["text"]).lower()] if concept.get("text") else [])
+    return said_of(condition.get("code") or {})
