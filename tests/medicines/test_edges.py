@@ -408,9 +408,16 @@ def test_an_unknown_code_says_nothing() -> None:
     assert coded("warfarin 5 mg", Coding(RXNORM, "99999999")).ingredients == ("warfarin",)
 
 
-def test_a_code_of_another_system_says_nothing_even_with_the_same_number() -> None:
-    other = coded("aspirin 100 mg", Coding("urn:oid:1.2.3", WARFARIN_CODE, "warfarin"))
+@pytest.mark.parametrize("display", ["", "ASA 100 TAB", "aspirin"])
+def test_a_code_of_another_system_says_nothing_even_with_the_same_number(display: str) -> None:
+    other = coded("aspirin 100 mg", Coding("urn:oid:1.2.3", WARFARIN_CODE, display))
     assert (other.ingredients, other.findings) == (("aspirin",), ())
+
+
+def test_its_display_may_contradict_the_words() -> None:
+    """A mismatched pair of name and code is refused, whose code it is (public data carry such pairs)."""
+    other = coded("aspirin 100 mg", Coding("urn:oid:1.2.3", "1", "warfarin"))
+    assert not other.recognised and "name different medicines: warfarin / aspirin" in other.question
 
 
 def test_a_display_that_is_not_understood_as_a_whole_does_not_classify() -> None:

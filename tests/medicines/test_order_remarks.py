@@ -18,7 +18,8 @@ NOT_TAKEN = [
     "stopped in March", "Stopped 2026-01-10, now on something else", "not taking", "patient not taking since January",
     "discontinued by cardiology", "no longer taking", "course finished", "completed", "until 1 March", "until 3/4/26",
     "until the 5th of March", "last dose 15 Jan", "ended", "on hold", "held", "held since Friday", "paused",
-    "never taken", "patient allergic", "replaced by another one", "D/C'd by GP", "d/c", "has not started",
+    "1 tablet once daily stopped in March", "take after meals, discontinued", "never taken",
+    "patient allergic", "replaced by another one", "D/C'd by GP", "d/c", "has not started",
     "hasn't started yet", "doesn't take it", "take for 10 days then stop", "to be stopped 1 March",
     "has been stopped, restart when INR ok", "dejó de tomarla en enero", "suspendido", "ya no toma",
     "no la toma", "no lo está tomando", "hasta el 3 de marzo",
@@ -30,7 +31,9 @@ TAKEN = [
     "one daily until the course is completed", "1 tablet twice daily. May take 1 more as needed",
     "dose can be held if vomiting", "if stopped call us",
     "last dose at 8 pm", "last dose may be left out", "avoid aspirin", "do not take with ibuprofen",
-    "no tomar con leche", "si es necesario", "no más de 8 al día",
+    "no tomar con leche", "si es necesario", "take suspended in water", "until told to stop",
+    "48 hours after the diarrhoea has stopped", "held on the tongue", "stopped smoking 2019",
+    "una vez terminada la comida", "no más de 8 al día",
 ]  # fmt: skip
 AROUND = ["start after surgery", "for 35 days postoperatively", "Hold morning of operation", "empezar tras la cirugía",
           "stop 7 days before surgery", "pre-op"]  # fmt: skip

@@ -147,6 +147,15 @@ def test_the_reading_of_the_order_stands_on_the_page() -> None:
     }  # fmt: skip
 
 
+def test_notes_of_an_order_stand_on_the_page_whatever_they_say() -> None:
+    """FHIR R4, MedicationRequest.note: nobody reads it for a rule, so whoever signs the page must see it."""
+    beside = replace(entry({"words": "warfarin 5 mg"}), remarks=("bled from the stomach in 2025", "lives alone"))
+    rows = propose([beside], SURGERY, kidney({}, SURGERY.day), "general", {}, calendar=CALENDAR)
+    whole = page(rows, [beside], surgery=SURGERY)
+    assert dict(whole.lines[0].reading)["written beside it"] == "bled from the stomach in 2025 / lives alone"
+    assert "written beside it bled from the stomach in 2025" in " ".join(medicines_text(whole).split())
+
+
 def test_policies_say_which_are_the_defaults() -> None:
     whole = page([], surgery=SURGERY, policies={"nsaids": "NSAID_LIST", "blood_thinners": "BLANKET_7D"})
     said = {value: meaning for _, value, meaning in whole.policies}

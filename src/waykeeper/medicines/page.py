@@ -219,6 +219,9 @@ def _reading(entry: MedicineEntry | None, row: MedicineRow) -> tuple[tuple[str, 
         "intent": entry.intent if entry and entry.intent != "order" else "",
         "doNotPerform": "yes, not to be given" if entry and entry.forbidden else "",
         "status": entry.status if entry else "",
+        "written beside it": " / ".join(
+            dict.fromkeys(t for e in ((entry, *entry.also) if entry else ()) for t in e.remarks)
+        ),
         "last taken": taken,
         "handed over": _handed(row),
         "order": "" if row.reference.startswith("urn:") else row.reference,
