@@ -162,6 +162,16 @@ def test_the_surgeon_of_the_list_is_on_every_row():
     assert select(listed.rows, surgeon="Dr. Other") == ()
 
 
+def test_each_row_is_found_by_one_surgeon_phase_and_owner_and_nobody_and_none_find_the_rest():
+    listed = one(ankle(), state(visit__six_week={"owner": "R. Tamm"}), as_of=day("03-10"))
+    for name, rest in (("surgeon", "nobody"), ("owner", "nobody"), ("phase", "none")):
+        values = {getattr(r, name) or rest for r in listed.rows}
+        assert rest in values
+        found = [r for value in values for r in select(listed.rows, **{name: value})]
+        assert sorted(r.item for r in found) == sorted(r.item for r in listed.rows)
+    assert [r.item for r in select(listed.rows, phase="none")] == ["plan/plan"]
+
+
 # contacts
 
 

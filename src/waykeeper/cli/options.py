@@ -23,8 +23,8 @@ MappingOption = Annotated[
 TheatreListOption = Annotated[
     str, typer.Option("--theatre-list", help="The planned operations: CSV or FHIR Appointments.", metavar="FILE")
 ]
-SurgeonOption = Annotated[str, typer.Option("--surgeon", help="Only this surgeon's, by the theatre list.")]
+SurgeonOption = Annotated[str, typer.Option("--surgeon", help="Only this surgeon's, by the theatre list; or nobody.")]
 ProcedureOption = Annotated[str, typer.Option("--procedure", help="Only this pathway's.", metavar="PATHWAY")]
-PhaseOption = Annotated[str, typer.Option("--phase", help="Only this phase's, by its name in the pathway.")]
+PhaseOption = Annotated[str, typer.Option("--phase", help="Only this phase's, by its name; none: rows without one.")]
 OwnerOption = Annotated[str, typer.Option("--owner", help="Only rows of this owner; nobody: rows without one.")]
 WeekOption = Annotated[str, typer.Option("--week", help="Only what falls or is to be done in the week of this day.")]

@@ -9,15 +9,17 @@ from datetime import date, timedelta
 
 from waykeeper.gaps.model import Row, Worklist
 
-NOBODY = "nobody"
+NOBODY = "nobody"  # a surgeon or an owner
+NO_PHASE = "none"
 
 
 @dataclass(frozen=True, slots=True)
 class Filters:
     """What the reader asked for; "" and None ask for nothing.
 
+    surgeon     by the theatre list; `nobody` finds the rows without one
     procedure   name of the pathway
-    phase       name of the phase
+    phase       name of the phase; `none` finds the rows without one: the plans themselves, questions
     owner       who owns the row; `nobody` finds the rows without one
     week        any day of the week
     """
@@ -51,6 +53,16 @@ def in_week(row: Row, week: date) -> bool:
     return not days or any(monday(d) == monday(week) for d in days)
 
 
+def fits(row: Row, asked: Filters) -> bool:
+    """True if a row is among those asked for."""
+    for wanted, has in ((asked.surgeon, row.surgeon), (asked.owner, row.owner)):
+        if wanted and (has or NOBODY).casefold() != wanted.casefold():
+            return False
+    if (asked.procedure and row.pathway != asked.procedure) or (asked.phase and (row.phase or NO_PHASE) != asked.phase):
+        return False
+    return asked.week is None or in_week(row, asked.week)
+
+
 def select(
     rows: Iterable[Row],
     *,
@@ -61,17 +73,8 @@ def select(
     week: date | None = None,
 ) -> tuple[Row, ...]:
     """The rows that fit every filter given, in their order. See `Filters` for what each asks."""
-
-    def fits(row: Row) -> bool:
-        if surgeon and row.surgeon.casefold() != surgeon.casefold():
-            return False
-        if (procedure and row.pathway != procedure) or (phase and row.phase != phase):
-            return False
-        if owner and (row.owner or NOBODY).casefold() != owner.casefold():
-            return False
-        return week is None or in_week(row, week)
-
-    return tuple(r for r in rows if fits(r))
+    asked = Filters(surgeon, procedure, phase, owner, week)
+    return tuple(r for r in rows if fits(r, asked))
 
 
 def narrow(report: Worklist, asked: Filters) -> Worklist:
@@ -81,10 +84,7 @@ def narrow(report: Worklist, asked: Filters) -> Worklist:
     """
     if not asked:
         return report
-    rows = select(
-        report.rows, surgeon=asked.surgeon, procedure=asked.procedure, phase=asked.phase, owner=asked.owner,
-        week=asked.week,
-    )  # fmt: skip
+    rows = tuple(r for r in report.rows if fits(r, asked))
     people = {r.identifier for r in rows}
     placed = tuple(p for p in report.appointments if p.identifier in people)
     counts = dict(sorted(Counter(r.verdict for r in rows).items()))

@@ -83,7 +83,8 @@ def gaps(
                    its part `cases` is how the theatre list is written
 
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
-    one of its phases, `owner` who owns the row (`nobody` for rows without one), `week` any day of a week.
+    one of its phases (`none` for rows without one), `surgeon` who operates by the theatre list and `owner` who owns
+    the row (`nobody` for rows without one), `week` any day of a week.
     """
     given: Asked = {
         "as_of": as_of, "theatre_list": theatre_list, "surgeon": surgeon, "procedure": procedure, "phase": phase,
@@ -160,7 +161,7 @@ def _told(
     _known_names(asked, [plan for plan, _ in plans])
     shown = narrow(whole, asked)
     path, earlier = before
-    changes = _changes(path, earlier, shown, whole.as_of, asked) if earlier else None
+    changes = _changes(path, earlier, whole, asked) if earlier else None
     return GapReport(
         shown, tuple(plans), tuple(found), tuple(sources), whole, changes, earlier.as_of if earlier else None,
         (*noticed, *_unmet(asked, whole)),
@@ -331,20 +332,26 @@ def _earlier(path: str) -> Worklist:
     return Worklist(day, rows)
 
 
-def _changes(path: str, earlier: Worklist, shown: Worklist, day: date, asked: Filters) -> tuple[Change, ...]:
-    from waykeeper.gaps import changes_since, narrow
+def _changes(path: str, earlier: Worklist, whole: Worklist, asked: Filters) -> tuple[Change, ...]:
+    """What became of each row that is or was asked for. Compared is the whole: a row that has another owner, another
+    week or, since a theatre list was read, a surgeon by now is neither new nor gone."""
+    from waykeeper.gaps import changes_since
+    from waykeeper.gaps.filters import fits
 
-    if earlier.as_of > day:
-        details = f"the earlier report is as of {earlier.as_of}, which is after {day}"
+    if earlier.as_of > whole.as_of:
+        details = f"the earlier report is as of {earlier.as_of}, which is after {whole.as_of}"
         raise WaykeeperError(finding("WKC220", details, Position(path), "Give an older report, or a later --as-of."))
-    return changes_since(narrow(earlier, asked).rows, shown.rows)
+    found = changes_since(earlier.rows, whole.rows)
+    return tuple(c for c in found if any(fits(row, asked) for row in (c.before, c.after) if row is not None))
 
 
 def _known_names(asked: Filters, plans: Sequence[Plan]) -> None:
     """WKC202 for a procedure or phase that no plan has: an empty list would look like good news."""
+    from waykeeper.gaps.filters import NO_PHASE
+
     known = {
         "procedure": {plan.pathway.name for plan in plans},
-        "phase": {phase.name for plan in plans for phase in plan.phases},
+        "phase": {NO_PHASE} | {phase.name for plan in plans for phase in plan.phases},
     }
     for name, names in known.items():
         wanted = getattr(asked, name)
@@ -358,10 +365,11 @@ def _unmet(asked: Filters, whole: Worklist) -> tuple[Finding, ...]:
     from waykeeper.gaps.filters import NOBODY
 
     found = []
-    for name, more in (("surgeon", set()), ("owner", {NOBODY})):
+    for name in ("surgeon", "owner"):
         wanted = getattr(asked, name)
-        names = {getattr(row, name) for row in whole.rows} - {""} | more if wanted else set()
-        if wanted and wanted.casefold() not in {n.casefold() for n in names}:
-            remedy = did_you_mean(wanted, names) if names else "Surgeons are read from --theatre-list."
+        names = {getattr(row, name) or NOBODY for row in whole.rows} if wanted else set()
+        if wanted and wanted.casefold() not in {NOBODY, *(n.casefold() for n in names)}:
+            unread = name == "surgeon" and names == {NOBODY}
+            remedy = "Surgeons are read from --theatre-list." if unread else did_you_mean(wanted, names)
             found.append(finding("WKC221", f"--{name} is {wanted!r}, whom no row names", help=remedy))
     return tuple(found)
