@@ -121,11 +121,11 @@ def _called(one: _Place, source: _Place) -> str:
 
 def _overwrites(one: _Place, source: _Place) -> bool:
     """True where what is written is what is read, or a file that stands in a folder that is read."""
-    from waykeeper.exchange.files import ENDINGS
+    from waykeeper.exchange.files import ENDINGS, ends_in
 
     if one.name == source.name:
         return True
-    if not source.is_folder or one.is_folder or not one.path.endswith(ENDINGS):
+    if not source.is_folder or one.is_folder or not ends_in(one.path, ENDINGS):
         return False
     target = Path(one.path)
     return target.exists() and Path(source.path).resolve() in target.resolve().parents

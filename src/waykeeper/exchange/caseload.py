@@ -15,7 +15,7 @@ from threading import local
 from typing import Any, Literal
 
 from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError
-from waykeeper.exchange.files import files_of, read_bytes, readable, write_whole
+from waykeeper.exchange.files import ends_in, files_of, is_ndjson, read_bytes, readable, write_whole
 from waykeeper.exchange.ledger import Ledger
 from waykeeper.exchange.pushing import PlanRefusedError, push
 from waykeeper.exchange.server import Server
@@ -123,7 +123,7 @@ def parcels(paths: Sequence[str]) -> Iterator[Parcel]:
     """Every bundle of files, NDJSON files and folders, looked at and let go: memory does not grow with their size."""
     for path in paths:
         for file in files_of(path):
-            if file.endswith(".ndjson"):
+            if ends_in(file, ".ndjson"):
                 yield from _lines(file)
             else:
                 for line, data in _documents(file):
@@ -141,7 +141,7 @@ def _lines(file: str) -> Iterator[Parcel]:
 
 def _documents(file: str) -> Iterator[tuple[int, bytes]]:
     data = read_bytes(file)
-    if not file.endswith(".ndjson.gz"):
+    if not is_ndjson(file):
         yield 0, data
         return
     for number, line in enumerate(data.splitlines(), 1):
@@ -188,7 +188,7 @@ def _secret(text: str) -> str:
 
 def load(parcel: Parcel) -> dict[str, Any]:
     """The bundle of a parcel, read again. Raises WaykeeperError where it has changed since it was looked at."""
-    if parcel.line and not parcel.file.endswith(".gz"):
+    if parcel.line and not ends_in(parcel.file, ".gz"):
         with Path(parcel.file).open("rb") as stream:
             stream.seek(parcel.start)
             data = stream.readline()

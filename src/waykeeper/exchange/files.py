@@ -28,6 +28,16 @@ ENDINGS = (".json", ".ndjson", ".json.gz", ".ndjson.gz")
 OUTCOMES = ".outcomes"  # what a bulk export could not give, a line each: no resources of a caseload
 
 
+def ends_in(path: str, endings: str | tuple[str, ...]) -> bool:
+    """Whether a file's name ends so, in small letters or capitals: some systems write BOOKINGS.JSON."""
+    return path.lower().endswith(endings)
+
+
+def is_ndjson(path: str) -> bool:
+    """Whether a file's name says that it holds a resource on each line, packed or not."""
+    return ends_in(path, (".ndjson", ".ndjson.gz"))
+
+
 @contextmanager
 def readable(path: str) -> Iterator[None]:
     """Turn whatever keeps a file from being read into WaykeeperError WKC101."""
@@ -62,7 +72,7 @@ def read_bytes(path: str) -> bytes:
         with readable(path), Path(path).open("rb") as raw:
             if os.fstat(raw.fileno()).st_size > LARGEST:
                 raise too_large(path)
-            with gzip.open(raw) if path.endswith(".gz") else raw as stream:
+            with gzip.open(raw) if ends_in(path, ".gz") else raw as stream:
                 data = stream.read(LARGEST + 1)
     if len(data) > LARGEST:
         raise too_large(path)
@@ -117,7 +127,7 @@ def files_of(path: str) -> list[str]:
     """
     if path == "-" or not Path(path).is_dir():
         return [path]
-    found = sorted(str(p) for p in Path(path).rglob("*") if p.is_file() and p.name.endswith(ENDINGS))
+    found = sorted(str(p) for p in Path(path).rglob("*") if p.is_file() and ends_in(p.name, ENDINGS))
     if not found:
         remedy = f"Files must end in {', '.join(ENDINGS)}."
         raise _unreadable(path, "the folder holds no FHIR file", remedy)
@@ -127,7 +137,7 @@ def files_of(path: str) -> list[str]:
 def documents(path: str) -> Iterator[tuple[str, Any]]:
     """Every document of a file or folder as (`file` or `file:line`, value), files in the order of their names."""
     for file in files_of(path):
-        if not file.removesuffix(".gz").endswith(".ndjson"):
+        if not is_ndjson(file):
             yield file, read_json(file)
             continue
         for number, line in enumerate(read_bytes(file).splitlines(), 1):

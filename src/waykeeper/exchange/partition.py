@@ -14,13 +14,12 @@ from typing import Any, BinaryIO
 
 import orjson
 
-from waykeeper.exchange.files import Held, readable
+from waykeeper.exchange.files import ENDINGS, Held, ends_in, is_ndjson, readable
 from waykeeper.fhir.patients import Names, Persons, persons_of
 from waykeeper.fhir.shape import misshapen, with_whose
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.record import resources_of
 
-ENDINGS = (".ndjson", ".ndjson.gz")
 # Types of which R4 knows one place for the patient, at the top (or as a participant), so that a line need not be parsed
 # to know whose it is: `_SIMPLE` names type and all that `_named_plainly` asks.
 _SIMPLE = re.compile(
@@ -48,8 +47,8 @@ def bulk_files(path: str) -> list[Path]:
     folder = Path(path)
     if not folder.is_dir():
         return []
-    found = sorted(p for p in folder.rglob("*") if p.is_file() and p.name.endswith((*ENDINGS, ".json", ".json.gz")))
-    return found if all(p.name.endswith(ENDINGS) for p in found) else []
+    found = sorted(p for p in folder.rglob("*") if p.is_file() and ends_in(p.name, ENDINGS))
+    return found if all(is_ndjson(p.name) for p in found) else []
 
 
 def partition(files: Iterable[Path], into: Path, count: int, pool: Executor | None = None) -> Parts:
@@ -248,7 +247,7 @@ def _named_plainly(line: bytes) -> bytes:
 
 
 def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
-    packed = file.name.endswith(".gz")
+    packed = ends_in(file.name, ".gz")
     with readable(str(file)), file.open("rb") as raw, gzip.open(raw) if packed else raw as stream:
         for number, line in enumerate(stream, 1):
             said = line.removeprefix(b"\xef\xbb\xbf") if number == 1 else line

@@ -13,7 +13,8 @@ from typing import Any, cast
 
 import yaml
 
-from waykeeper.exchange.files import read_bytes, read_resources
+from waykeeper.exchange.files import ENDINGS as OF_FHIR
+from waykeeper.exchange.files import ends_in, read_bytes, read_resources
 from waykeeper.fhir import evidence
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.gaps import TheatreCase, TheatreList
@@ -42,8 +43,7 @@ def read_theatre_list(
     Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
     that cannot be read stops everything: a case left out would look like a cancelled operation.
     """
-    plain = path.removesuffix(".gz")
-    cases = _of_fhir(path, zone, zones) if plain.endswith((".json", ".ndjson")) else _of_csv(path, systems)
+    cases = _of_fhir(path, zone, zones) if ends_in(path, OF_FHIR) else _of_csv(path, systems)
     if not cases:
         details = "the theatre list holds no operation"
         raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))

@@ -24,15 +24,17 @@ def split(sources: Sequence[str]) -> tuple[list[str], list[str]]:
     CSV and calendars are named one by one, because a folder may hold our own reports; HL7 v2 messages of a folder are
     all read.
     """
+    from waykeeper.exchange.files import ends_in
+
     booked: list[str] = []
     other: list[str] = []
     for source in sources:
         if is_url(source) or source == "-":
             other.append(source)
-        elif source.removesuffix(".gz").lower().endswith(ENDINGS):
+        elif ends_in(source.removesuffix(".gz"), ENDINGS):
             booked.append(source)
         elif Path(source).is_dir():
-            messages = sorted(str(f) for f in Path(source).rglob(f"*{ONE_EACH}") if f.is_file())
+            messages = sorted(str(f) for f in Path(source).rglob("*") if f.is_file() and ends_in(f.name, ONE_EACH))
             booked += messages
             other += [] if messages and not _fhir(Path(source)) else [source]
         else:
@@ -42,8 +44,9 @@ def split(sources: Sequence[str]) -> tuple[list[str], list[str]]:
 
 def _fhir(folder: Path) -> bool:
     from waykeeper.exchange.files import ENDINGS as OF_FHIR
+    from waykeeper.exchange.files import ends_in
 
-    return any(f.name.endswith(OF_FHIR) for f in folder.rglob("*") if f.is_file())
+    return any(ends_in(f.name, OF_FHIR) for f in folder.rglob("*") if f.is_file())
 
 
 def scheduler_of(booked: Sequence[str], mapping: str) -> Mapping | None:

@@ -71,10 +71,10 @@ def each_validated(
 def _of_file(file: str, crew: _Crew) -> Iterator[Checked]:
     if file == "-":
         yield from _of_stdin(crew)
-    elif not file.removesuffix(".gz").endswith(".ndjson"):
+    elif not files.is_ndjson(file):
         yield crew.document(files.read_bytes(file), file)
     else:
-        with gzip.open(file, "rb") if file.endswith(".gz") else Path(file).open("rb") as stream:
+        with gzip.open(file, "rb") if files.ends_in(file, ".gz") else Path(file).open("rb") as stream:
             yield from crew.lines(_chunks(_lines(stream, file)), file)
 
 

@@ -70,7 +70,9 @@ def _many(paths: list[str], jobs: int, ledger: str, errors_to: str) -> bool:
     """Whether plans of many patients are pushed: a folder, NDJSON, or an option that is for many."""
     from pathlib import Path
 
-    of_many = any(path.removesuffix(".gz").endswith(".ndjson") or Path(path).is_dir() for path in paths)
+    from waykeeper.exchange.files import is_ndjson
+
+    of_many = any(is_ndjson(path) or Path(path).is_dir() for path in paths)
     return of_many or bool(ledger or errors_to) or jobs != JOBS
 
 
