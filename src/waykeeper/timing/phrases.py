@@ -244,6 +244,7 @@ def offsets(point: Phrase) -> tuple[Offset, ...]:
             return ()
 
 
+@lru_cache(maxsize=4096)
 def event_names(phrase: Phrase) -> tuple[str, ...]:
     """The events of a phrase as `known` of `resolve` names them, in order."""
     return tuple(sorted(map(str, events(phrase))))

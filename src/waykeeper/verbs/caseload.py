@@ -5,9 +5,9 @@ from __future__ import annotations
 import gc
 import tempfile
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import partial, reduce
@@ -77,7 +77,7 @@ def caseload(files: list[Path], as_of: date | None = None, *, jobs: int = JOBS, 
 
 def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Caseload:
     size = sum(file.stat().st_size for file in files)
-    workers: AbstractContextManager[Executor | None] = processes(jobs, _begin) if jobs > 1 else nullcontext()
+    workers: AbstractContextManager[Executor | None] = processes(jobs, gc.disable) if jobs > 1 else _here()
     with tempfile.TemporaryDirectory(prefix="waykeeper-") as folder, workers as pool:  # mode 0700
         start = perf_counter()
         parts = partition(files, Path(folder), min(MOST_PARTS, max(jobs, -(-size // part))), pool)
@@ -95,9 +95,16 @@ def _caseload(files: list[Path], as_of: date | None, jobs: int, part: int) -> Ca
     return Caseload(report, tuple(titles.values()), count, parts, spent, copies, lost, left_out, held_back)
 
 
-def _begin() -> None:
-    """A process of its own. A part leaves no cycles behind (tested), so none are looked for."""
+@contextmanager
+def _here() -> Iterator[None]:
+    """This process compares, as the others would. A part leaves no cycles behind (tested): none are looked for."""
+    looked_for = gc.isenabled()
     gc.disable()
+    try:
+        yield
+    finally:
+        if looked_for:
+            gc.enable()
 
 
 @dataclass(frozen=True, slots=True)
