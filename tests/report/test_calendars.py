@@ -18,6 +18,7 @@ from merge.small import compiled
 from report.builder import SURGERY, hold, item, moment, plan, point, said, visit
 from report.caseload import report
 from waykeeper.findings import WaykeeperError
+from waykeeper.gaps import Filters, narrow
 from waykeeper.plan.model import Evidence, HoldAnswer, Identifier, ItemState, Key, Plan, State
 from waykeeper.report.calendars import calendar_ics, calendar_left_out, cancelled_ics, todo_ics
 from waykeeper.report.selection import select
@@ -329,6 +330,16 @@ def test_todos_of_the_coordinator():
     assert len({str(t["UID"]) for t in todos}) == len(todos)
     assert all(r.patient not in str(t["SUMMARY"]) for r in made.gaps for t in todos if r.patient)
     assert {t["DUE"].dt for t in todos} == {r.by for r in made.gaps}
+    assert str(calendar["X-WR-CALNAME"]) == "Care pathway gaps as of 2026-06-26"
+    assert not any(".: " in str(t["SUMMARY"]) for t in todos)
+
+
+def test_todos_of_a_narrowed_list_say_so_in_the_name_of_the_calendar():
+    some = narrow(report(), Filters(owner="R. Tamm"))
+    calendar = Calendar.from_ical(todo_ics(some, zone="America/Chicago", now=NOW))
+    assert len(calendar.walk("VTODO")) == len(some.gaps)
+    assert str(calendar["X-WR-CALNAME"]) == f"Care pathway gaps as of 2026-06-26, {some.narrowed}"
+    assert some.narrowed.startswith("only owner R. Tamm: 1 of ")
 
 
 @pytest.mark.parametrize(("language", "words"), [("en", "Your new ankle"), ("es", "Su tobillo nuevo")])

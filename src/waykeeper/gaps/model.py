@@ -329,7 +329,10 @@ class Worklist:
 
     @property
     def narrowed(self) -> str:
-        """What a narrowed report leaves out, in words; "" for the whole one. Every rendering shows it."""
+        """What a narrowed report leaves out, in words; "" for the whole one.
+
+        All that people read shows it; a table holds the rows alone, and JSON says by what (`asked`).
+        """
         said = ", ".join(f"{name} {value}" for name, value in self.asked.items())
         return f"only {said}: {len(self.gaps)} of {self.of_gaps} gaps" if said else ""
 

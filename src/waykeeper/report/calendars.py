@@ -137,7 +137,8 @@ def todo_ics(worklist: Worklist, *, zone: str, now: datetime) -> bytes:
 
     Snoozed rows come back in the report by themselves and are not in it. DTSTAMP is `now` (aware; WKO007).
     """
-    calendar = _calendar(zone, f"Care pathway gaps as of {worklist.as_of.isoformat()}")
+    part = f", {worklist.narrowed}" if worklist.narrowed else ""
+    calendar = _calendar(zone, f"Care pathway gaps as of {worklist.as_of.isoformat()}{part}")
     if worklist.lacking:
         calendar.add_component(_whole_again(worklist, _stamp(now)))
     for row in worklist.gaps:
@@ -316,7 +317,7 @@ def _alarm(trigger: timedelta, text: str) -> Alarm:
 
 
 def _todo(row: Row, as_of: date, stamp: datetime) -> Todo:
-    summary = f"{row.next_action or row.verdict}: {row.title} ({short_name(row.patient)})"
+    summary = f"{(row.next_action or row.verdict).removesuffix('.')}: {row.title} ({short_name(row.patient)})"
     about = f"{row.verdict}, severity {row.severity}. {row.reason}"
     uid = _todo_uid(row.identifier, str(row.episode), row.pathway, row.item)
     return _to_do(uid, (summary, about), row.by or as_of, row.severity, stamp)
