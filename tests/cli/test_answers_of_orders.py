@@ -166,6 +166,74 @@ def test_an_answer_takes_the_place_of_another_only_where_the_note_says_so(clinic
     assert clinic.gaps(f"hold/{ROW}", "2026-03-20")["verdict"] == "answered"
 
 
+def test_the_plan_made_again_with_a_correction_ends_no_question_whether_the_medicine_is_taken(clinic):
+    """The row said to make the plan again and to record then whether it was stopped: by the first the row was gone,
+    and the second was refused. Who had stopped a blood thinner by the answer of before was on no list."""
+    clinic.lists("warfarin 5 mg")
+    clinic.compile_and_push()
+    assert "has no stop" in (refused := clinic.note(f"hold/{ROW}", what="stopped", code=2).err)
+    assert "make the plan again (compile --from) and push it, then note this" in refused
+    clinic.note(f"hold/{ROW}", "--days", "5")
+    clinic.compile_and_push()
+    said = clinic.note(f"hold/{ROW}", "--decision", "continue", what="corrected", on="2026-03-14").out
+    assert "ask the patient whether it was stopped or taken meanwhile, and note that (stopped, taken); then" in said
+    clinic.compile_and_push()
+    row = clinic.gaps(f"hold/{ROW}", "2026-03-20")
+    assert (row["verdict"], row["severity"]) == ("restart-due", 3)
+    assert "It was to be stopped after Thu 2026-03-12" in row["reason"] and "(Dr Reed) is: continue" in row["reason"]
+    assert "(taken)" in clinic.note(f"hold/{ROW}", what="restarted", on="2026-03-15", code=2).err
+    clinic.note(f"hold/{ROW}", what="stopped", on="2026-03-13")
+    row = clinic.gaps(f"hold/{ROW}", "2026-03-20")
+    assert row["gap"] and "stopped on Fri 2026-03-13" in row["reason"]
+    clinic.note(f"hold/{ROW}", what="taken", on="2026-03-15")
+    assert clinic.gaps(f"hold/{ROW}", "2026-03-20")["verdict"] == "answered"
+
+
+def test_a_medicine_without_a_hold_of_its_own_is_recorded_as_taken_and_as_restarted(clinic):
+    """One that was not recognised and pauses by its answer: what its row asked to record was refused (taken), or was
+    written and not read (restarted, of a withdrawn plan); moved, its row said that the patient goes on as now."""
+    clinic.lists("zorblax 3 mg")
+    clinic.compile_and_push()
+    clinic.note(f"medicine/{ROW}", "--days", "7")
+    clinic.compile_and_push()
+    clinic.note(f"medicine/{ROW}", what="stopped", on="2026-03-10")
+    where = ["--from", clinic.url, "--patient", WHO, "--as-of", "2026-03-12"]
+    clinic.run("move", *where, "--surgery", "2026-04-29T07:30")
+    assert clinic.gaps(f"medicine/{ROW}", "2026-03-12")["verdict"] == "restart-due"
+    clinic.note(f"medicine/{ROW}", what="restarted", on="2026-03-12")
+    assert clinic.gaps(f"medicine/{ROW}", "2026-03-12")["verdict"] == "needs-review"  # for the new day, as before
+    clinic.note(f"medicine/{ROW}", "--days", "7", on="2026-03-12")
+    clinic.run("move", *where)
+    clinic.note(f"medicine/{ROW}", what="taken", on="2026-04-25")
+    assert clinic.gaps(f"medicine/{ROW}", "2026-04-26")["verdict"] == "taken"
+    clinic.run("withdraw", "--from", clinic.url, "--patient", WHO, "--as-of", "2026-04-26", "--reason", "fever")
+    assert clinic.gaps(f"medicine/{ROW}", "2026-04-26")["verdict"] == "restart-due"
+    clinic.note(f"medicine/{ROW}", what="restarted", on="2026-04-26")
+    assert clinic.gaps(f"medicine/{ROW}", "2026-04-26")["verdict"] == "restarted"
+
+
+@pytest.mark.parametrize("over", [False, True])
+def test_where_a_restart_is_asked_for_it_is_recorded_that_the_medicine_is_not_taken_any_more(clinic, over):
+    """The decision may be no. Of a withdrawn plan it could not be noted at all; of a moved one the row stayed."""
+    clinic.lists("warfarin 5 mg")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--days", "5")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", what="stopped", on="2026-03-13")
+    where = ["--from", clinic.url, "--patient", WHO, "--as-of", "2026-03-14"]
+    clinic.run(*(("withdraw", "--reason", "fever") if over else ("move", "--surgery", "2026-04-29T07:30")), *where)
+    row = clinic.gaps(f"hold/{ROW}", "2026-03-14")
+    assert row["verdict"] == "restart-due" and "corrected, already stopped" in row["next_action"]
+    no = ("--decision", "already stopped")
+    if not over:  # said of a medicine that is paused too: its restart is asked for all the same
+        clinic.note(f"hold/{ROW}", *no, on="2026-03-14")
+        assert clinic.gaps(f"hold/{ROW}", "2026-03-14")["verdict"] == "restart-due"
+    said = clinic.note(f"hold/{ROW}", *no, what="corrected", on="2026-03-14").out
+    assert "make the plan again" not in said or not over
+    assert not clinic.gaps(f"hold/{ROW}", "2026-03-14")["gap"]
+    assert not clinic.gaps(f"hold/{ROW}", "2026-05-14")["gap"]
+
+
 def test_a_file_of_the_record_is_as_good_as_the_servers(clinic, tmp_path):
     """`medicines --patient FILE --from SERVER`: the file's order names another medicine than the answer's."""
     clinic.lists("apixaban 5 mg tablet")

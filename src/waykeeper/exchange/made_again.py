@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from waykeeper.plan.answered_since import learnt_since, waits_for
+from waykeeper.gaps.answered import by_command
+from waykeeper.plan.answered_since import waits_for
 from waykeeper.plan.answers import made_with
 from waykeeper.plan.model import Item, Plan, State
 
@@ -20,13 +21,7 @@ def to_make_again(plan: Plan, state: State, item: Item, what: str, answer: str) 
     """
     if what != "fact":
         return ""
-    told, how = made_with(plan, state), _how(plan, state)
+    told, how = made_with(plan, state), by_command(plan, state)
     if told is None and not waits_for(plan, state, item.fact):
         return CANNOT_TELL.format(how)
     return "" if told and told.get(item.fact) == answer else MAKE_AGAIN.format(how)
-
-
-def _how(plan: Plan, state: State) -> str:
-    """By which command: a push is refused where a day was learnt since, and a move takes both over."""
-    learnt = learnt_since(plan, state)
-    return f"(move; the day of {' and '.join(learnt)} is recorded too)" if learnt else "(compile --from) and push it"

@@ -124,8 +124,10 @@ def _opened(resource: Resource) -> Resource:
 
 
 def opened_by(what: str, resource: Resource) -> str:
-    """What is to be told where somebody takes up, or puts off, what had been closed; "" else."""
+    """What is to be told where somebody takes up, or puts off, what had been closed, or opens what was not; "" else."""
     because = output_of(resource, "closed-because")
+    if what == "reopened" and not because:
+        return "; it was not closed, so nothing else changes (another answer about a medicine is noted as corrected)"
     return f"; it had been closed ({because}) and is open again" if because and what in ("owner", "snoozed") else ""
 
 

@@ -42,10 +42,12 @@ from waykeeper.fhir.names import (
 from waykeeper.fhir.recorded import LONGEST_HOLD, done_on, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.contacts import may_close
-from waykeeper.medicines import HOLD_WORDS, PAUSE, WITHOUT_DAYS, unclear, without_reason
+from waykeeper.medicines import HOLD_WORDS, NOT_TAKEN, PAUSE, WITHOUT_DAYS, unclear, without_reason
 from waykeeper.merge.stopped import RESTART
-from waykeeper.plan.model import HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
+from waykeeper.plan.holds import goes_on
+from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.plan.validity import still_released
 
@@ -53,7 +55,11 @@ Resource = dict[str, Any]
 TRIES = 3
 STALE = (409, 412)
 CORRECTED = "corrected"  # answered, in place of the answer that stands
-ANEW = "make the plan again (compile --from), push it and tell the patient, whose older sheet says otherwise"
+ANEW = "make the plan again {}, and tell the patient, whose older sheet says otherwise"
+ASK_FIRST = "ask the patient whether it was stopped or taken meanwhile, and note that (stopped, taken); then "
+OF_A_PAUSE = ("stop", "restart")  # Tasks of a plan that was made with a pause
+MADE_WITH = "It comes with the answer that pauses it: note that answer, make the plan again {}, then note this."
+GOES_ON = "The answer of today does not pause it: note the day of a dose that was taken since (taken)."
 INSTEAD = f"Where another answer shall take its place, note it as {CORRECTED}; the one before stays in the notes."
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
 BEFORE, AS_BEFORE = ", which was there before", ": as it was noted before"
@@ -142,35 +148,64 @@ def _written(
     if what == "done" and found.key.kind == "visit":
         return _attended(server, held, plan, state, found, noted)
     _closable(plan, state, found, what, noted)
+    ends = _ends_the_asking(state, found, what, noted)
     if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
         ref, resource = task_in_hand(held, plan, state, found, what, noted.today)
     else:
         ref, resource = _part(held, plan, state, found, what)
-        if _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
+        if not ends and _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
             again = to_make_again(plan, state, found, what, noted.text)
             return f"{_told(found, what, noted, ref)}{AS_BEFORE}{again}"
-        if plan.withdrawn or not asks_still(found, resource, plan.zone, noted.today):
+        if not ends and (plan.withdrawn or not asks_still(found, resource, plan.zone, noted.today)):
             _open_yet(held, plan, state, found, what, resource, anew=noted.anew)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
         made = created(server, plan, found, changed)
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
             raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
-        return _told(found, what, noted, made.reference)
-    answer = server.send("PUT", ref, changed, headers={"If-Match": only_of(ref, resource)})
-    if answer.status >= 400:
-        refused = refusal(answer.status, f"note about {found.key}", answer.document)
-        raise _AgainError(refused) if answer.status in STALE else refused
-    again = to_make_again(plan, state, found, what, noted.text)
-    return _told(found, what, noted, ref) + opened_by(what, resource) + _in_place_of(state, found, what, noted) + again
+        return _told(found, what, noted, made.reference) + opened_by(what, resource)
+    if ends:
+        _with_the_restart(server, held, state, found, noted, _update(server, ref, changed, resource))
+    else:
+        answer = server.send("PUT", ref, changed, headers={"If-Match": only_of(ref, resource)})
+        if answer.status >= 400:
+            refused = refusal(answer.status, f"note about {found.key}", answer.document)
+            raise _AgainError(refused) if answer.status in STALE else refused
+    again = _in_place_of(plan, state, found, what, noted) + to_make_again(plan, state, found, what, noted.text)
+    return _told(found, what, noted, ref) + opened_by(what, resource) + again
 
 
-def _in_place_of(state: State, item: Item, what: str, noted: Noted) -> str:
-    """What is to be told where an answer took the place of one that stood; "" else."""
+def _ends_the_asking(state: State, item: Item, what: str, noted: Noted) -> bool:
+    """True where a restart is asked for, and the answer is that the medicine is not taken any more.
+
+    Only where it is noted as corrected: "already stopped" is said of a medicine that is paused too, and its restart
+    must be asked for.
+    """
+    own = state.items.get(item.key)
+    return what == "answered" and noted.anew and noted.decision in NOT_TAKEN and own is not None and own.restart_asked
+
+
+def _with_the_restart(
+    server: Server, held: Sequence[tuple[str, Resource]], state: State, item: Item, noted: Noted, entry: Resource
+) -> None:
+    """The answer, and the Task that asks for the restart answered with it: both or neither. Raises _AgainError."""
+    ref = state.items[item.key].references[RESTART]
+    asked = next(r for known, r in held if known == ref)
+    _together(server, [entry, _update(server, ref, answered(asked, noted), asked)])
+
+
+def _in_place_of(plan: Plan, state: State, item: Item, what: str, noted: Noted) -> str:
+    """What is to be told where an answer took the place of one that stood; "" else.
+
+    Where the plan was made with a pause the patient is asked first: the plan that is made again has no stop any more.
+    """
     own = state.items.get(item.key)
     if what != "answered" or not noted.anew or own is None or own.answer is None:
         return ""
-    return f"; in place of {_answer_told(own.answer)}: {ANEW}"
+    if plan.withdrawn:
+        return f"; in place of {_answer_told(own.answer)}"
+    first = ASK_FIRST if "stop" in own.references else ""
+    return f"; in place of {_answer_told(own.answer)}: {first}{ANEW.format(by_command(plan, state))}"
 
 
 def _attended(
@@ -196,12 +231,9 @@ def _attended(
         raise _unfit(f"{item.key} is {request.get('status')} already", _STANDS.format(ref))
     entries = [_anew(server, *told, made) if told else _once(made, name)]
     if status_class(request) != "done":
-        entries.append(_entry("PUT", ref, completed(request, noted), f"{server.base}/{ref}", only_of(ref, request)))
-    try:
-        answered = server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
-    except BadAnswerError as refused:
-        raise (_AgainError(refused) if refused.status in STALE else refused) from None
-    if not told and status_of(answered[0]) == THERE:
+        entries.append(_update(server, ref, completed(request, noted), request))
+    first = _together(server, entries)[0]
+    if not told and status_of(first) == THERE:
         raise _AgainError(_kept_already(item, "its Encounter", {}))
     return _told(item, "done", noted, ref)
 
@@ -221,7 +253,7 @@ def _kept_already(item: Item, ref: str, encounter: Resource) -> WaykeeperError:
 def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resource:
     """An Encounter that was entered in error says what happened after all; what others put on it stays."""
     kept: Resource = {name: standing[name] for name in ("meta", "identifier") if name in standing}
-    return _entry("PUT", ref, {**standing, **made, **kept}, f"{server.base}/{ref}", only_of(ref, standing))
+    return _update(server, ref, {**standing, **made, **kept}, standing)
 
 
 def _once(made: Resource, name: str) -> Resource:
@@ -229,6 +261,18 @@ def _once(made: Resource, name: str) -> Resource:
     entry = _entry("POST", "Encounter", made, f"urn:uuid:{uuid4()}")
     entry["request"]["ifNoneExist"] = condition(made["identifier"][0]["system"], name)
     return entry
+
+
+def _together(server: Server, entries: list[Resource]) -> Sequence[Resource]:
+    """The answers to one transaction. Raises _AgainError where somebody wrote at the same moment."""
+    try:
+        return server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    except BadAnswerError as refused:
+        raise (_AgainError(refused) if refused.status in STALE else refused) from None
+
+
+def _update(server: Server, ref: str, changed: Resource, before: Resource) -> Resource:
+    return _entry("PUT", ref, changed, f"{server.base}/{ref}", only_of(ref, before))
 
 
 def _entry(method: str, url: str, resource: Resource, full: str, version: str = "") -> Resource:
@@ -298,7 +342,8 @@ def _part(
     ref = known.references.get(part, "") if known else ""
     resource = next((r for name, r in held if name == ref), None)
     if resource is None or (said := identity(resource)) is None or said.part != part:
-        raise _unfit(f"{item.key} has no {part} on the server")
+        made = MADE_WITH.format(by_command(plan, state)) if part in OF_A_PAUSE else ""
+        raise _unfit(f"{item.key} has no {part} on the server", made)
     return ref, resource
 
 
@@ -337,6 +382,8 @@ def _open_yet(
         return
     if what == "fact" and status_class(resource) == "done" and not plan.withdrawn:  # a slip is put right
         return
+    if what == "stopped" and own is not None and own.was_to_stop and not plan.withdrawn:  # by the answer of before
+        return
     said = identity(resource)
     status = resource.get("status") or resource.get("lifecycleStatus")
     stands = answer is not None and what == "answered" and not plan.withdrawn
@@ -348,7 +395,8 @@ def _open_yet(
         raise _unfit(f"{details}: {_answer_told(answer)}", INSTEAD)
     if not plan.withdrawn:
         ref = f"{resource['resourceType']}/{resource.get('id')}"
-        raise _unfit(f"{details} ({ref})", _STANDS.format(ref))
+        again = what == "restarted" and answer is not None and goes_on(answer)
+        raise _unfit(f"{details} ({ref})", GOES_ON if again else _STANDS.format(ref))
     others = sorted(
         p.episode.number for p, _ in read_all(held) if not p.withdrawn and p.pathway.url == plan.pathway.url
     )
@@ -521,11 +569,12 @@ def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:
 
 def _statement(plan: Plan, item: Item, ref: str, noted: Noted) -> Resource:
     """The last dose that the patient actually took."""
-    if item.hold is None or item.key.kind != "hold":
-        raise _unfit(f"taken fits a hold; {item.key} is a {item.key.kind}")
+    if item.hold is None:
+        raise _unfit(f"taken fits {', '.join(MEDICINES)}; {item.key} is a {item.key.kind}")
+    about = "basedOn" if item.key.kind == "hold" else "derivedFrom"  # a statement is based on no Task (FHIR R4)
     return _head(plan, "MedicationStatement", "Last dose taken") | {
         "status": "completed",
-        "basedOn": [{"reference": ref}],
+        about: [{"reference": ref}],
         "medicationCodeableConcept": {"text": item.hold.words},
         "subject": {"reference": plan.patient.reference},
         "effectiveDateTime": noted.on.isoformat(),

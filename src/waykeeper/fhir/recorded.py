@@ -14,7 +14,7 @@ from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
 from waykeeper.fhir.write import LEADING, PLAN_KEY
-from waykeeper.medicines import NamedMedicine, same_medicine
+from waykeeper.medicines import NOT_TAKEN, NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
 from waykeeper.record import Record, day_of, of_other_side, recorded
@@ -74,7 +74,8 @@ def _with_recorded(
         fact_answer=output_of(leading, "answer") or "",
         last_taken=last_taken(of_any_round, zone) if of_any_round else None,
         stopped_on=_day_of(parts.get("stop"), zone),
-        restarted_on=_restarted_on(parts, cls, zone),
+        was_to_stop=_was_to_stop(parts.get("stop"), zone),
+        restarted_on=_restarted_on(parts, key.kind, cls, zone),
         restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
         withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
         contacts=_contacts(about, zone) if about else (),
@@ -120,10 +121,30 @@ def named_in(said: Mapping[str, Sequence[Any]]) -> NamedMedicine | None:
     return NamedMedicine(str(words), tuple(said.get("code", ())), dose, substances) if words else None
 
 
-def _restarted_on(parts: Mapping[str, Held], cls: StatusClass, zone: str) -> date | None:
-    """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again."""
-    told = [parts.get("restart"), parts.get("restart-needed") if cls == "withdrawn" else None]
+def _restarted_on(parts: Mapping[str, Held], kind: str, cls: StatusClass, zone: str) -> date | None:
+    """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again.
+
+    What leads a medicine is its review, which stays done where the plan is withdrawn: its restart Task says that.
+    """
+    restart, asked = parts.get("restart"), parts.get("restart-needed")
+    over = cls == "withdrawn"
+    if kind == "medicine" and cls == "done":
+        over = restart is None or status_class(restart[1]) == "withdrawn"
+    told = [restart, asked if over and not _declined(asked) else None]
     return next((_day_of(one, zone) for one in told if one is not None and _completed(one)), None)
+
+
+def _declined(asked: Held | None) -> bool:
+    """True where the answer about a restart was that nobody takes the medicine any more."""
+    return asked is not None and output_of(asked[1], "decision") in NOT_TAKEN
+
+
+def _was_to_stop(stop: Held | None, zone: str) -> date | None:
+    """The last-dose day of a stop Task that a push or withdrawal took back: by then the patient may have stopped."""
+    if stop is None or status_class(stop[1]) != "withdrawn" or not as_offered(stop[1], "status"):
+        return None
+    last = _moment(((stop[1].get("restriction") or {}).get("period") or {}).get("end"), zone)
+    return last.day if last else None
 
 
 def _day_of(part: Held | None, zone: str) -> date | None:

@@ -64,7 +64,8 @@ def _of_the_newest_round(
 def _about(resource: Resource) -> tuple[str, ...]:
     if resource.get("resourceType") == "Task":
         return names_of([resource.get("focus") or {}], resource.get("contained") or ())
-    pointed = [*(resource.get("about") or ()), *(resource.get("basedOn") or ())]
+    derived = [d for d in resource.get("derivedFrom") or () if "Task/" in str(d.get("reference") or "")]
+    pointed = [*(resource.get("about") or ()), *(resource.get("basedOn") or ()), *derived]
     return names_of(pointed, resource.get("contained") or ())
 
 

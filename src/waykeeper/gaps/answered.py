@@ -9,7 +9,7 @@ from waykeeper.counting import counted
 from waykeeper.gaps.setting import Setting, asked, told_of
 from waykeeper.gaps.words import Filling, sentence
 from waykeeper.plan.answered_since import Since, learnt_since
-from waykeeper.plan.model import Item, Key
+from waykeeper.plan.model import Item, Key, Plan, State
 
 _NAMED = 3  # titles in a sentence; the rest is counted
 _LONG = timedelta(days=30)  # after which an item whose day is over makes nothing graver; a reading of our own
@@ -31,7 +31,8 @@ def doubts(found: Iterable[Since], on: Setting) -> Filling:
     since = list(found)
     return Filling({
         "in_doubt": " ".join(told_of(one) for one in since),
-        "perhaps": _named(on.items[key] for one in since for key in one.perhaps), "by_command": by_command(on),
+        "perhaps": _named(on.items[key] for one in since for key in one.perhaps),
+        "by_command": by_command(on.plan, on.state),
     })  # fmt: skip
 
 
@@ -46,13 +47,14 @@ def filling(found: Iterable[Since], on: Setting) -> Filling:
     return Filling({
         "told": " ".join(told_of(one) for one in since), "act_on": min(serious, default=None),
         "hanging": (hang if items else "") + (f" Left out by the answer of before: {_named(away)}." if away else ""),
-        "answered_on": min((one.on for one in since if one.on is not None), default=None), "by_command": by_command(on),
+        "answered_on": min((one.on for one in since if one.on is not None), default=None),
+        "by_command": by_command(on.plan, on.state),
     })  # fmt: skip
 
 
-def by_command(on: Setting) -> str:
+def by_command(plan: Plan, state: State) -> str:
     """By which command the plan is made again: a push does not take over a day that was learnt since, a move does."""
-    learnt = learnt_since(on.plan, on.state)
+    learnt = learnt_since(plan, state)
     return sentence("actions", "by_move" if learnt else "by_push", {"learnt": " and ".join(learnt)})
 
 

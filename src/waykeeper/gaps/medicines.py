@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.other_medicine import other_medicine, told_of_other
 from waykeeper.gaps.others import filling_of, is_void, task_word, weekdays_before
@@ -13,7 +14,7 @@ from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence
 from waykeeper.medicines import NOT_TAKEN, unclear, without_reason
 from waykeeper.medicines.due import first_gap_day
-from waykeeper.plan.holds import answer_in_force, last_dose_of, pauses, restarted, taken_inside, told_last_dose
+from waykeeper.plan.holds import answer_in_force, goes_on, last_dose_of, pauses, restarted, taken_inside, told_last_dose
 from waykeeper.plan.model import HoldAnswer, Item, ItemState
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.timing.model import Moment
@@ -49,7 +50,7 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     if gone := _unlisted(item, setting):
         return gone
     recognised = item.hold is None or item.hold.recognised
-    if _corrected(item, own) or own.stopped_on is not None:
+    if _corrected(item, own) or own.restart_asked or own.stopped_on is not None or own.was_to_stop is not None:
         return hold_verdict(item, setting)
     if (answer is not None and (pauses(answer) or unclear(answer))) or (recognised and other_medicine(item, setting)):
         return hold_verdict(item, setting)
@@ -146,6 +147,7 @@ def _filling(item: Item, own: ItemState, pause: _Pause, setting: Setting) -> Fil
         "due_from": pause.due_from,
         "by_whom": f" ({answer.by})" if answer and answer.by else "", "ahead": _ahead(pause, setting)[1],
         "planned": planned.told if planned else "", "said": answer.told if answer else "", "stopped_on": own.stopped_on,
+        "was_to_stop": own.was_to_stop, "by_command": by_command(setting.plan, setting.state),
         "restart_from": pause.restart_from, "restarted_on": own.restarted_on,
         "condition": f" ({condition})" if condition else "", "no_answer": _no_answer(last, setting),
     })  # fmt: skip
@@ -179,27 +181,28 @@ def _corrected(item: Item, own: ItemState) -> bool:
     return planned.decided != own.answer.decided
 
 
-def _not_taken_again(own: ItemState, answer: HoldAnswer | None, setting: Setting) -> bool:
-    """True if somebody recorded the stop, the answer of today is to go on, and no dose since then is recorded.
+def _not_taken_again(own: ItemState, answer: HoldAnswer | None, setting: Setting) -> str:
+    """The word where the patient stopped, or was to stop before the answer of today, which is to go on; "" else.
 
-    No day ends that: a surgery day or a withdrawn plan makes nobody take it again.
+    A dose since then ends it and no day does: a surgery day, a plan that is made again with the answer, or a withdrawn
+    one makes nobody take it again.
     """
-    stop, taken = own.stopped_on, own.last_taken.day if own.last_taken else None
-    if stop is None or not _goes_on(answer) or setting.to_come(stop) or setting.to_come(answer.on if answer else None):
-        return False
-    again = max((day for day in (taken, own.restarted_on) if day is not None), default=None)
-    return again is None or again <= stop
-
-
-def _goes_on(answer: HoldAnswer | None) -> bool:
-    """True for an answer by which the medicine is taken without a pause."""
-    return answer is not None and not pauses(answer) and not unclear(answer) and answer.decision not in NOT_TAKEN
+    if answer is None or not goes_on(answer) or setting.to_come(answer.on):
+        return ""
+    stop, word = own.stopped_on, "restart-corrected"
+    if stop is None and own.was_to_stop is not None and answer.on is not None and answer.on > own.was_to_stop:
+        stop, word = own.was_to_stop, "restart-corrected-unsaid"
+    if stop is None or setting.to_come(stop):
+        return ""
+    taken = own.last_taken.day if own.last_taken else None
+    return word if all(day is None or day <= stop for day in (taken, own.restarted_on)) else ""
 
 
 def _told_to_pause(item: Item, own: ItemState) -> bool:
     """True if the plan was made with a pause and the answer of today is to go on: nobody knows what the patient did."""
     planned = item.hold.answered if item.hold else None
-    return planned is not None and pauses(planned) and _corrected(item, own) and _goes_on(own.answer)
+    corrected = _corrected(item, own) and own.answer is not None and goes_on(own.answer)
+    return planned is not None and pauses(planned) and corrected
 
 
 def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
@@ -210,8 +213,9 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
         return "restart-withdrawn"
     if own.restart_asked and not setting.died and not other_medicine(item, setting):
         return "restart-asked"
-    if _not_taken_again(own, pause.answer, setting) and not setting.died and not is_void(own):
-        return "restart-corrected"
+    again = _not_taken_again(own, pause.answer, setting)
+    if again and not setting.died and not is_void(own):
+        return again
     if ended_for(setting, own):
         return _put_away(own, setting, pause) if begun and not setting.ended else "excused"
     if is_void(own):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from waykeeper.findings import Position
-from waykeeper.medicines import REASON_ONLY, MedicineRow, as_proposed, unclear
+from waykeeper.medicines import NOT_TAKEN, REASON_ONLY, MedicineRow, as_proposed, unclear
 from waykeeper.medicines.due import days_of, first_gap_day, longest_last_dose
 from waykeeper.pathway.model import PathwayItem, Source
 from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, ItemState, Key
@@ -130,6 +130,11 @@ def answer_in_force(item: Item, own: ItemState) -> HoldAnswer | None:
 def pauses(answer: HoldAnswer) -> bool:
     """True if an answer clearly pauses the medicine, by a number of missed days."""
     return answer.missed_days is not None and not unclear(answer)
+
+
+def goes_on(answer: HoldAnswer) -> bool:
+    """True if by an answer the medicine is taken without a pause."""
+    return not pauses(answer) and not unclear(answer) and answer.decision not in NOT_TAKEN
 
 
 def last_dose_of(answer: HoldAnswer, surgery: date) -> date | None:

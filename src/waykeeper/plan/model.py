@@ -331,6 +331,7 @@ class ItemState:
     fact_answer: str = ""  # questions: "yes" | "no"
     last_taken: Moment | None = None  # holds: last dose actually taken
     stopped_on: date | None = None  # holds: the day of the stop that somebody recorded
+    was_to_stop: date | None = None  # holds: last dose of a pause that was taken back before a stop was recorded
     restarted_on: date | None = None
     restart_asked: bool = False  # stopped for a surgery that was cancelled or moved: a restart Task waits
     withdrawn_by_us: bool = False
