@@ -34,8 +34,9 @@ class Clinic:
         place = f"{self.url}/{resource['resourceType']}/{resource['id']}"
         assert requests.put(place, json=resource, timeout=30).status_code in (200, 201)
 
-    def lists(self, words):
-        self.put({k: v for k, v in order(1, {"words": words}).items() if v} | {"subject": {"reference": "Patient/p"}})
+    def lists(self, words, number=1, status="active"):
+        row = order(number, {"words": words, "status": status})
+        self.put({k: v for k, v in row.items() if v} | {"subject": {"reference": "Patient/p"}})
 
     def run(self, *words, code=0):
         self.capsys.readouterr()
@@ -232,6 +233,24 @@ def test_where_a_restart_is_asked_for_it_is_recorded_that_the_medicine_is_not_ta
     assert "make the plan again" not in said or not over
     assert not clinic.gaps(f"hold/{ROW}", "2026-03-14")["gap"]
     assert not clinic.gaps(f"hold/{ROW}", "2026-05-14")["gap"]
+
+
+def test_a_medicine_gone_from_the_list_that_was_closed_by_a_slip_is_opened_again_or_answered(clinic):
+    """Its row was off the list for good: reopened and answered were refused once it was closed."""
+    clinic.lists("warfarin 5 mg")
+    clinic.lists("lisinopril 10 mg tablet", 2)
+    clinic.compile_and_push()
+    clinic.lists("warfarin 5 mg", status="entered-in-error")
+    clinic.compile_and_push()
+    assert "is not on the newest one" in clinic.gaps(f"hold/{ROW}")["reason"]
+    clinic.note(f"hold/{ROW}", "--text", "another patient's", what="closed")
+    assert not clinic.gaps(f"hold/{ROW}")["gap"]
+    clinic.note(f"hold/{ROW}", "--text", "it is hers", what="reopened")
+    assert "is not on the newest one" in clinic.gaps(f"hold/{ROW}")["reason"]
+    clinic.note(f"hold/{ROW}", "--text", "another patient's", what="closed")
+    assert not clinic.gaps(f"hold/{ROW}")["gap"]
+    clinic.note(f"hold/{ROW}", "--decision", "already stopped")
+    assert not clinic.gaps(f"hold/{ROW}")["gap"]
 
 
 def test_a_file_of_the_record_is_as_good_as_the_servers(clinic, tmp_path):

@@ -48,7 +48,7 @@ from waykeeper.medicines import HOLD_WORDS, NOT_TAKEN, PAUSE, WITHOUT_DAYS, uncl
 from waykeeper.merge.stopped import RESTART
 from waykeeper.plan.holds import goes_on
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
-from waykeeper.plan.unlisted import unlisted
+from waykeeper.plan.unlisted import unanswered
 from waykeeper.plan.validity import still_released
 
 Resource = dict[str, Any]
@@ -149,7 +149,7 @@ def _written(
         return _attended(server, held, plan, state, found, noted)
     _closable(plan, state, found, what, noted)
     ends = _ends_the_asking(state, found, what, noted)
-    if what in KEPT and found.key.kind not in _TASKS and not unlisted(found, plan, state):
+    if what in KEPT and found.key.kind not in _TASKS and not unanswered(found, plan, state):
         ref, resource = task_in_hand(held, plan, state, found, what, noted.today)
     else:
         ref, resource = _part(held, plan, state, found, what)
@@ -330,7 +330,7 @@ def _part(
 ) -> tuple[str, Resource]:
     way = WHAT_WAYS[what]
     known: ItemState | None = state.items.get(item.key)
-    asked = what in ("answered", "closed") and unlisted(item, plan, state)  # withdrawn, and still waits for a word
+    asked = what in OF_THE_UNLISTED and unanswered(item, plan, state)  # withdrawn, and still waits for a word
     if asked and item.key.kind == "hold":
         way = WHAT_WAYS["answered"]
     if item.key.kind not in way.kinds:
@@ -358,6 +358,8 @@ def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
     told = {code: output_of(resource, code) for code in ("decision", "missed-days", "answer")}
     if what == "fact":
         return told["answer"] == noted.text
+    if what in ("closed", "reopened"):  # one takes the other back, in the same words perhaps
+        return (output_of(resource, "closed-because") or "") == (noted.text if what == "closed" else "")
     if what != "answered":
         return True
     decision = noted.decision or ("hold" if noted.days is not None else None)
@@ -377,7 +379,7 @@ def _open_yet(
     answer = own.answer if own is not None else None
     if item.key.kind == "restriction" and own is not None and own.cls == "done" and own.done_on is None:
         return  # that it has ended is known, on which day is asked for
-    asked = what in ("answered", "closed") and unlisted(item, plan, state)
+    asked = what in OF_THE_UNLISTED and unanswered(item, plan, state)
     if not _over(resource) or asked or (what == "answered" and answer is not None and unclear(answer)):
         return
     if what == "fact" and status_class(resource) == "done" and not plan.withdrawn:  # a slip is put right
@@ -501,7 +503,7 @@ _DECIDED: Mapping[str, str] = {
 def _closable(plan: Plan, state: State, item: Item, what: str, noted: Noted) -> None:
     """Raises WaykeeperError WKX240 for the closing of what waits for a decision."""
     surgery = plan.surgery_day
-    if what != "closed" or may_close(item, surgery, noted.on) or unlisted(item, plan, state):
+    if what != "closed" or may_close(item, surgery, noted.on) or unanswered(item, plan, state):
         return
     until = f" until surgery on {surgery.isoformat()} is over" if item.key.kind == "gate" and surgery else ""
     raise _unfit(f"{item.key} waits for a decision{until}, which no reason replaces", _DECIDED[item.key.kind])
@@ -521,6 +523,7 @@ WHAT_WAYS: Mapping[str, _Way] = {
     "reopened": _Way(_TASKS, _leading(*_TASKS), reopened),
 }
 OF_THE_PLAN = ("owner", "snoozed")
+OF_THE_UNLISTED = ("answered", "closed", "reopened")  # noted of a medicine whose row went, on what asked about it
 KEPT = ("owner", "snoozed", "closed", "reopened")  # the day's work, of any kind of item: what is no Task gets one
 # words that write a resource of their own about the item
 ABOUT = ("contact", "no-answer", "taken")

@@ -18,9 +18,15 @@ def unlisted(item: Item, plan: Plan, state: State) -> bool:
     under another one by the same words, or with another decision.
     """
     own = state.items.get(item.key)
+    return own is not None and not own.closed_because and unanswered(item, plan, state)
+
+
+def unanswered(item: Item, plan: Plan, state: State) -> bool:
+    """True also where it was closed with a reason: by another word of a person that is taken back."""
+    own = state.items.get(item.key)
     if item.key.kind not in MEDICINES or own is None or own.reason != REASON:
         return False
-    if not own.withdrawn_by_us or _answered(own) or own.closed_because or own.restarted_on:
+    if not own.withdrawn_by_us or _answered(own) or own.restarted_on:
         return False
     return again(item, (i for i in plan.items if i.key != item.key and stands(state.items.get(i.key)))) is None
 
