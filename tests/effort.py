@@ -9,6 +9,9 @@ SKIPPED = f"long: runs {WHERE}"
 # File, a part of the test's name and the beginning of its parameters, one of them or more. Elsewhere than in CI these
 # are skipped, and say so.
 LONG = (
+    "cli/test_answers_of_orders.py::closed_by_a_slip",
+    "cli/test_answers_of_orders.py::is_not_taken_any_more[",
+    "cli/test_answers_of_orders.py::recorded_as_taken_and_as_restarted",
     "contract/validator/test_agreement.py",
     "contract/test_bulk.py::[real",
     "contract/test_capabilities.py::[real",
