@@ -133,3 +133,38 @@ def test_a_double_that_is_forbidden_is_no_second_dose() -> None:
         SURGERY, Kidney(), "general", {}, calendar=CALENDAR,
     )  # fmt: skip
     assert "2 times" not in got[1].question
+
+
+@pytest.mark.parametrize("words", [
+    "insulin aspart 70/30 pen 20 units bid", "insulin lispro 75-25 pen", "insulin aspart 30/70 pen",
+    "insulin lispro 50/50 pen injector", "NPH insulin 70/30", "insulin isophane human 70/30 20 units",
+    "insulin degludec / insulin aspart 70/30 pen",
+])  # fmt: skip
+def test_a_premixed_insulin_is_never_left_out_as_one_for_meals(words: str) -> None:
+    """UKCPA perioperative handbook, premixed insulins: continue, halve the usual morning dose (monograph read)."""
+    row = row_of({"words": words})
+    assert (row.decision, row.recognised) == ("ask", False) and "premixed insulin" in row.question
+    assert "no mealtime dose" not in " ".join(row.notes)
+    assert [f.code for f in row.findings] == ["WKM202"]
+
+
+def test_a_mixture_may_stand_in_the_instructions() -> None:
+    row = row_of({"words": "insulin lispro pen", "dose_text": "mix 75/25, 20 units twice daily"})
+    assert not row.recognised and "insulin lispro" in row.ingredients
+
+
+@pytest.mark.parametrize(("words", "display"), [
+    ("insulin aspart pen", "insulin aspart protamine, human 70 UNT/ML / insulin aspart, human 30 UNT/ML Pen Injector"),
+    ("insulin nph", "insulin isophane, human 70 UNT/ML / insulin, regular, human 30 UNT/ML Injectable Suspension"),
+])  # fmt: skip
+def test_a_mixture_may_stand_in_the_display_of_a_code(words: str, display: str) -> None:
+    """Names as RxNorm writes them (NLM, from memory)."""
+    row = row_of({"words": words, "code": "99999999", "display": display})
+    assert (row.decision, row.recognised) == ("ask", False) and "premixed insulin" in row.question
+
+
+@pytest.mark.parametrize("text", ["", "20-30 units", "10 units with meals", "130/70", "mix gently", "since 2024-70-30"])
+def test_an_insulin_that_is_no_mixture_keeps_its_rule(text: str) -> None:
+    row = row_of({"words": "insulin lispro 100 units/mL pen", "dose_text": text})
+    assert (row.decision, row.recognised) == ("adjust", True)
+    assert row_of({"words": "sacubitril/valsartan 50/50", "dose_text": text}).recognised

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from waykeeper.findings import finding
@@ -13,6 +14,15 @@ from waykeeper.medicines.ways import forms_of
 from waykeeper.record.model import MedicineEntry
 
 TOO_OFTEN = "is taken once a week, but the order has it more often"
+PREMIXED = (
+    "it may be a premixed insulin, which holds the basal supply too: it is never left out as a mealtime insulin is"
+    " (UKCPA perioperative handbook: half of the morning dose); which insulin is it?"
+)
+_MIXED = re.compile(
+    r"(?<![\d/.,-])(?:70\s*[/-]\s*30|30\s*[/-]\s*70|75\s*[/-]\s*25|25\s*[/-]\s*75|50\s*[/-]\s*50)(?![\d/-])"
+    r"|\b(?:nph|isophane)\b.*\bregular\b|\bpre-?mix|\bmix\s?\d|\bprotamine\b|\bbiphasic\b",
+    re.IGNORECASE,
+)
 NOT_TO_BE_GIVEN = "the order says that it is not to be given: is it taken, and shall it be?"
 
 
@@ -20,12 +30,21 @@ def doubted(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Recognis
     """The reading of a row as it is, or, where no rule may answer, without ingredients: named, and asked about."""
     found = [("WKM204", NOT_TO_BE_GIVEN)] if entry.forbidden else []
     named = known.ingredients or known.named
+    found += [("WKM202", PREMIXED)] if _premixed(entry, named, rules) else []
     found += [("WKM205", why) for name in named if (why := _too_often(entry, known, name, rules))]
     if not found:
         return known
     asks = "; ".join(q for q in (*(why for _, why in found), known.question) if q)
     raised = tuple(finding(code, f"{entry.words}: {why}") for code, why in found)
     return replace(known, ingredients=(), named=named, question=asks, findings=(*known.findings, *raised))
+
+
+def _premixed(entry: MedicineEntry, named: tuple[str, ...], rules: Ruleset) -> bool:
+    """True for an insulin whose words hold the ratio of a mixture: `insulin aspart 70/30` is no mealtime insulin."""
+    if not any("insulin" in rules.ingredients[n].tags for n in named):
+        return False
+    said = [t for one in (entry, *entry.also) for t in (one.words, one.dose_text, *one.remarks)]
+    return any(_MIXED.search(text) for text in (*said, *(code.display for code in entry.codes)))
 
 
 def _too_often(entry: MedicineEntry, known: Recognised, name: str, rules: Ruleset) -> str:
