@@ -16,7 +16,7 @@ from waykeeper.gaps import worklist
 from waykeeper.merge import withdraw
 from waykeeper.plan.model import State
 from waykeeper.timing.model import Anchor, Moment, Standing
-from waykeeper.verbs.compiling import still_given
+from waykeeper.verbs.compiling import WITH_RECORD, still_given, whole
 from waykeeper.verbs.moving import Recompiler, Sources, Wish, _not_over, _other_plans, told
 
 ZONE = "America/Chicago"
@@ -75,6 +75,18 @@ def test_without_the_record_nothing_is_moved():
     with pytest.raises(WaykeeperError) as refused:
         bare._possible(_record(world), old, State())
     assert refused.value.findings[0].code == "WKC211"
+
+
+def test_a_record_that_was_given_without_its_medicines_is_not_asked_for_again():
+    """It was given: the remedy said to give it, and the push of a plan made without the server said to use the server.
+
+    Where everything was stopped the stopped orders are the list.
+    """
+    world = Memory()
+    world.push()
+    with pytest.raises(WaykeeperError) as refused:
+        whole(_record(world), compiled(world.identifier), State(), named=True, remedy=WITH_RECORD)
+    assert "status stopped" in refused.value.findings[0].help and "--patient" not in refused.value.findings[0].help
 
 
 def _record(world):

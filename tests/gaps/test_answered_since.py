@@ -210,6 +210,7 @@ def test_an_answer_against_the_record_is_asked_about_once_the_plan_knows_both():
     assert "Answered since" not in found["plan/plan"].reason and "not made with" not in found["plan/plan"].reason
     assert found[str(LATEX)].verdict == "needs-review" and found[str(LATEX)].severity == 3
     assert "and the patient's record says the opposite" in found[str(LATEX)].reason
+    assert "make the plan again (compile --from) and push it. Until" in found[str(LATEX)].next_action
     assert "the answer is in doubt" in found[GLOVES].title
 
 

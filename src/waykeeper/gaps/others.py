@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 
 from waykeeper.counting import counted
+from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.gates import missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken, told_of
@@ -116,7 +117,7 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
     word = task_word(item, own, setting, due)
     if group == "question" and word in _ANSWERED and (since := setting.since.get(item.fact)):
         word = _IN_DOUBT.get(since.how, word)
-        more["told"] = told_of(since)
+        more["told"], more["by_command"] = told_of(since), by_command(setting.plan, setting.state)
     if word == "overdue" and group == "task":
         word += after_stay(due, setting)
         more["home"] = home_since(setting)

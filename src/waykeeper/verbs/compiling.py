@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from waykeeper.record import Record
     from waykeeper.timing import Moment
 
+WITH_LIST = (
+    "Give the record that has the medicine list. What is not taken any more stays in it too, as an order with the"
+    " status stopped: an empty list is not told from one that was left out."
+)
 IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
 SILENT = ("Patient", "Appointment", "Encounter", "Procedure")  # what a server may hold without holding a record
 WITH_RECORD = "Add --patient, beside --from, with the file or folder of the record that the plan was compiled from."
@@ -127,7 +131,7 @@ def whole(record: Record, old: Plan, state: State, *, named: bool, remedy: str =
         some = f"{counted(len(medicines), 'medicine')} of the plan {'is' if len(medicines) == 1 else 'are'}"
         lacks = some if medicines else "nothing of the record is"
         there = "not in the record that was given" if named else "not where the plan is"
-        raise WaykeeperError(finding("WKC211", f"{lacks} {there}", help=remedy))
+        raise WaykeeperError(finding("WKC211", f"{lacks} {there}", help=WITH_LIST if named and medicines else remedy))
 
 
 def alive(patient: Mapping[str, Any], place: str) -> None:
