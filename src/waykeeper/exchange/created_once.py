@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 from uuid import uuid4
 
-from waykeeper.exchange.errors import NoAnswerError, refusal
+from waykeeper.exchange.errors import BadAnswerError, NoAnswerError, refusal, understood
 from waykeeper.exchange.server import Answer, Server
-from waykeeper.fhir.conditions import condition
+from waykeeper.fhir.conditions import condition, token
 from waykeeper.fhir.names import NOTE_PATH
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Item, Plan
@@ -31,9 +31,9 @@ class Created:
 def created(server: Server, plan: Plan, item: Item, resource: Mapping[str, Any], name: str = "") -> Created:
     """Create a resource about an item, unless one of its identifier stands.
 
-    Where no answer comes it is asked for again, under a name that only this note has: a call that is written twice
-    would count as two. Raises NoAnswerError, with what to look at, where none comes at all; WaykeeperError WKX240 where
-    what stands under this name was entered in error.
+    Where no answer comes, or none that says whether it was done, it is asked for again, under a name that only this
+    note has: a call that is written twice would count as two. Raises NoAnswerError or BadAnswerError, with what to look
+    at, where none comes at all; WaykeeperError WKX240 where what stands under this name was entered in error.
     """
     kind = str(resource["resourceType"])
     named = resource.get("identifier") or [
@@ -48,19 +48,36 @@ def created(server: Server, plan: Plan, item: Item, resource: Mapping[str, Any],
             answer = server.send("POST", kind, {**resource, "identifier": named}, headers=headers)
             if answer.status >= 400:
                 raise refusal(answer.status, f"note about {item.key}", answer.document)
+            made = answer.document if isinstance(answer.document, dict) else {}
+            ref, resource = _shown(kind, made, answer) or _found(server, kind, named[0])
             break
-        except NoAnswerError as lost:  # also where what stands before the server gave up waiting
+        except (NoAnswerError, BadAnswerError) as lost:  # also where what stands before the server gave up waiting
+            if isinstance(lost, BadAnswerError) and understood(lost):
+                raise
             if attempt == TRIES - 1:
-                raise NoAnswerError([replace(f, help=LOOK_FIRST) for f in lost.findings]) from None
-    made = answer.document if isinstance(answer.document, dict) else {}
-    return Created(standing(item, _reference(kind, made, answer), made), answer.status == THERE and not attempt)
+                said = [replace(f, help=LOOK_FIRST) for f in lost.findings]
+                raise (NoAnswerError(said) if isinstance(lost, NoAnswerError) else lost.about(said)) from None
+    return Created(standing(item, ref, resource), answer.status == THERE and not attempt)
 
 
-def _reference(kind: str, made: Mapping[str, Any], answer: Answer) -> str:
-    """What the answer says was made; its Location where it gives no resource back."""
+def _shown(kind: str, made: Mapping[str, Any], answer: Answer) -> tuple[str, Mapping[str, Any]] | None:
+    """What the answer says was made; its Location where it gives no resource back; None where it says nothing."""
+    if made.get("resourceType") == kind and made.get("id"):
+        return f"{kind}/{made['id']}", made
     place = str((answer.headers or {}).get("Location") or "").partition("/_history/")[0]
-    known = made.get("id") if made.get("resourceType") == kind else place.rpartition(f"/{kind}/")[2]
-    return f"{kind}/{known or '?'}"
+    known = place.rpartition(f"/{kind}/")[2]
+    return (f"{kind}/{known}", {}) if known else None
+
+
+def _found(server: Server, kind: str, name: Mapping[str, str]) -> tuple[str, Mapping[str, Any]]:
+    """What stands under this name, where the answer to its creation does not say what was made.
+
+    Raises BadAnswerError WKX211 where nothing does: a success that says nothing is no proof.
+    """
+    there = server.search(kind, [("identifier", token(name["system"], name["value"]))])
+    if not there:
+        raise BadAnswerError(finding("WKX211", f"POST {kind}: the answer does not say what was made"), THERE)
+    return there[0]
 
 
 def standing(item: Item, ref: str, resource: Mapping[str, Any]) -> str:

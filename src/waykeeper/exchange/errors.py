@@ -2,6 +2,7 @@
 
 WaykeeperError
 ├── NoAnswerError        it was sent and no answer came: it may have been applied; run again (exit 3)
+│   └── NotProvenError      it was carried out, and what stands could not be read back
 ├── BadAnswerError       an answer came and it is a refusal, or cannot be understood (exit 1; a 401: exit 2)
 │   ├── EntryRefusedError   a success that holds a refusal: part of it may stand
 │   └── DroppedError        fewer entries were answered than were sent: the others may be lost
@@ -20,6 +21,10 @@ class NoAnswerError(WaykeeperError):
     """Sent, but no answer came."""
 
     exit_code = 3
+
+
+class NotProvenError(NoAnswerError):
+    """Carried out, and what stands could not be read back: a refusal to read is none of what was written."""
 
 
 class BadAnswerError(WaykeeperError):
@@ -67,6 +72,7 @@ def unusable(details: str, remedy: str = "") -> CannotSendError:
 
 
 UNAUTHORISED = 401
+FAILED = 500
 GRAVE = ("fatal", "error")
 # A server or what stands before it gave up waiting: as with a broken connection it may have been carried out.
 GAVE_UP = (408, 502, 504)
@@ -87,6 +93,11 @@ def refusal(status: int, what: str, document: Any, kind: str = "") -> BadAnswerE
     if status in GAVE_UP:
         return NoAnswerError(finding("WKX301", f"{what}: {status}, {said}"))
     return BadAnswerError(finding(STATUS_CODES.get(status, "WKX209"), f"{what}: {status}, {said}"), status, outcome)
+
+
+def understood(error: BadAnswerError) -> bool:
+    """False where a change may have been carried out although the answer is none: a success nobody can read, a 500."""
+    return error.status != FAILED and not 200 <= error.status < 300
 
 
 def issue_texts(outcome: Mapping[str, Any]) -> list[str]:

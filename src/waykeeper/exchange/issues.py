@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from waykeeper.exchange.pushing import TRIES, PlanPush, PlanRefusedError, Why
+from waykeeper.exchange.pushing import TRIES, PlanPush, PlanRefusedError, Why, reading_back
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Held, Server
@@ -62,7 +62,8 @@ def push_issues(
         push = PlanPush(server, plan, {}, now, why=Why("gaps"))
         if not push.sent(decisions, attempt):
             continue
-        left = _decided(pair, report, _held(server, plan)).changing
+        with reading_back():
+            left = _decided(pair, report, _held(server, plan)).changing
         proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the push") for d in left)
         return PushReport(decisions, server.base, sent=True, findings=proof)
     raise AssertionError  # the last attempt returns or raises

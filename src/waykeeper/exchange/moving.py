@@ -81,7 +81,7 @@ class Mover:
             if not push.sent(decisions, attempt):
                 continue
             self._proven = push.proven or self._proven
-            proof = push.proven_again(decisions)
+            proof = push.repaired(decisions)
             return _moved(old, state, held, decisions, self.server.base, sent=True, findings=proof)
         raise AssertionError  # the last attempt returns or raises
 

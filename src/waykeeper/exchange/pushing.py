@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from waykeeper.exchange.capabilities import NOBODY, capabilities, missing, proof
 from waykeeper.exchange.definitions import outdated
 from waykeeper.exchange.dropped import altered, forgetting, lost
-from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError
+from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError, NotProvenError
 from waykeeper.exchange.reading import of_patients, one_patient
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server, only_of
@@ -104,16 +104,20 @@ class PlanPush:
             self._known(decisions)
             if dry_run or not decisions.changing:
                 return PushReport(decisions, self.server.base, dry_run=dry_run)
-            with suppress(DroppedError):  # what was dropped is looked for, and sent again
-                if not self.sent(decisions, attempt):
-                    continue
+            if not self.sent(decisions, attempt):
+                continue
             return PushReport(decisions, self.server.base, sent=True, findings=self.repaired(decisions))
         raise AssertionError  # the last attempt returns or raises
 
     def sent(self, decisions: Decisions, attempt: int) -> bool:
-        """Send; False where everything is to be read and decided again. The last of `TRIES` attempts raises instead."""
+        """Send; False where everything is to be read and decided again. The last of `TRIES` attempts raises instead.
+
+        True also where fewer entries were answered than were sent: what stands is read, and tells what was dropped.
+        """
         try:
             self.send(decisions, again=attempt > 0)
+        except DroppedError:
+            return True
         except BadAnswerError as refused:
             if attempt < TRIES - 1 and self._heals(refused):
                 return False
@@ -136,13 +140,20 @@ class PlanPush:
         return refused.status == 409
 
     def repaired(self, decisions: Decisions) -> tuple[Finding, ...]:
-        """Read everything again; what the server was given to create and does not hold is sent once more."""
+        """Read everything again; what the server was given to create and does not hold is sent once more.
+
+        Raises NotProvenError where it cannot be read.
+        """
+        with reading_back():
+            return self._repaired(decisions)
+
+    def _repaired(self, decisions: Decisions) -> tuple[Finding, ...]:
         held = self._held()
         gone = lost(decisions, held)
         if not gone:
             return (*altered(decisions, held), *self.proof(held))
         self.take = {}
-        self.send(self.decided(forgetting(held, gone), guarded=False))
+        self.sent(self.decided(forgetting(held, gone), guarded=False), TRIES - 1)
         again = self._held()
         still = lost(decisions, again)
         said = [
@@ -250,19 +261,27 @@ class PlanPush:
             why = outdated(self.server) if refused.status in CHECKED_CONTENT else ()
             raise refused.about([*(_mapped(f, names) for f in refused.findings), *why]) from None
 
-    def proven_again(self, decisions: Decisions) -> tuple[Finding, ...]:
-        """Read everything again: what does not stand as it was sent, and what is left to change."""
-        held = self._held()
-        return (*altered(decisions, held), *self.proof(held))
-
-    def proof(self, held: list[Held] | None = None) -> tuple[Finding, ...]:
-        """Decide again over what is read again: a push that went through leaves nothing to send."""
+    def proof(self, held: list[Held]) -> tuple[Finding, ...]:
+        """Decide again over what was read again: a push that went through leaves nothing to send."""
         self.take = {}
-        left = self.decided(self._held() if held is None else held, guarded=False).changing
+        left = self.decided(held, guarded=False).changing
         return tuple(
             finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the push ({d.reason or 'not there'})")
             for d in left
         )
+
+
+@contextmanager
+def reading_back() -> Iterator[None]:
+    """What fails here comes after the server carried the change out: it stands, and nobody has seen how.
+
+    Raises NotProvenError, with what kept it from being read.
+    """
+    try:
+        yield
+    except WaykeeperError as failed:
+        said = finding("WKX302", "the server carried it out; what stands now could not be read back")
+        raise NotProvenError([said, *failed.findings]) from None
 
 
 def _labelled(patient: Mapping[str, Any] | None) -> bool:

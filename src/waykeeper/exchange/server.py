@@ -56,6 +56,7 @@ QUEUED = "202, the server has taken it and does not say whether it is carried ou
 QUEUED_HELP = (
     "Wait until the server has worked it off, then run it again: what was written is found, nothing is written twice."
 )
+AFTER_ALL = "Run it again: what was written is found, and nothing is written twice."
 ASK_AGAIN = (408, 429, 502, 503, 504)  # where a request only reads
 _log = logging.getLogger("waykeeper.exchange")
 
@@ -160,6 +161,8 @@ class Server:
                 if response.status_code == ACCEPTED and not reads and method != "DELETE":
                     raise NoAnswerError(finding("WKX301", f"{what}: {QUEUED}", help=QUEUED_HELP))
                 answer = self._at_home(response, what)
+            except BadAnswerError as odd:
+                raise odd if reads else _perhaps_done(odd) from None
             except NoAnswerError:
                 if not reads or attempt:
                     raise
@@ -400,11 +403,24 @@ class Server:
             if reads or answer.status not in WAIT_AND_AGAIN or attempt == ATTEMPTS - 1:
                 break
             self._sleep(pause_of(answer, attempt))
-        found = _resource(answer, what).get("entry") or []
+        try:
+            found = _resource(answer, what).get("entry") or []
+        except BadAnswerError as odd:
+            raise odd if reads else _perhaps_done(odd) from None
         if len(found) != len(document["entry"]):
             sent = len(document["entry"])
             raise DroppedError(finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status)
         return [dict(e) for e in found], answer
+
+
+def _perhaps_done(odd: BadAnswerError) -> BadAnswerError:
+    """What was said about an answer to a change; where nobody can read its success, that it may stand."""
+    if not 200 <= odd.status < 300:
+        return odd
+    return odd.about(
+        [replace(f, details=f"{f.details}; what was sent may have been carried out", help=f"{AFTER_ALL} {f.help}")
+         for f in odd.findings]
+    )  # fmt: skip
 
 
 def _as_it_is(request: requests.PreparedRequest) -> requests.PreparedRequest:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,6 +15,7 @@ from waykeeper.exchange.errors import refusal
 from waykeeper.exchange.server import Answer, Server, status_of
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.names import BASE, OFFERED, TASK_CODES, TEST_LABEL
+from waykeeper.findings import WaykeeperError
 from waykeeper.merge.apply import ABSENT
 
 SYSTEM = f"{BASE}/identifier/trial"
@@ -62,7 +64,11 @@ class _Trying:
         self.server, self.known = server, str(uuid.uuid4())
 
     def run(self) -> Trial:
-        reference, again, refused = self._made()
+        try:
+            reference, again, refused = self._made()
+        except WaykeeperError:  # it may stand although no answer said so
+            self._sweep()
+            raise
         if not reference:
             return Trial(False, transactions=refused)
         try:
@@ -128,6 +134,12 @@ class _Trying:
         if answer.status >= 400 and answer.status not in NOT_SO:
             raise refusal(answer.status, "trial of the server", answer.document, answer.kind)
         return answer
+
+    def _sweep(self) -> None:
+        """Take back what may stand of a trial that was broken off, as far as the server lets us."""
+        with suppress(WaykeeperError):
+            for found, _ in self.server.search("Task", [("identifier", f"{SYSTEM}|{self.known}")]):
+                self._take_back(found)
 
     def _take_back(self, reference: str) -> None:
         """Delete the trial; where a server forbids it, mark it as entered in error."""

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.issues import push_issues
-from waykeeper.exchange.pushing import TRIES, PlanPush, Why
+from waykeeper.exchange.pushing import TRIES, PlanPush, Why, reading_back
 from waykeeper.exchange.reading import one_plan, plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.exchange.versions import withdrawn_by
@@ -51,10 +51,12 @@ def withdraw(
         push = PlanPush(server, plan, {}, now, why=Why("withdrawal", by, reason.strip()))
         if not push.sent(decisions, attempt):
             continue
-        left = withdraw_plan(plan, plan_resources(server, patient), reason, suspended=suspended, today=day).changing
-        proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the withdrawal") for d in left)
-        told = replace(told, sent=True, findings=proof, already="")
-        return _without_gaps(server, told, patient, day, now)
+        with reading_back():
+            held = plan_resources(server, patient)
+            left = withdraw_plan(plan, held, reason, suspended=suspended, today=day).changing
+            proof = tuple(finding("WKX230", f"{d.item} {d.part}: still to {d.word} after the withdrawal") for d in left)
+            told = replace(told, sent=True, findings=proof, already="")
+            return _without_gaps(server, told, patient, day, now)
     raise AssertionError  # the last attempt returns or raises
 
 
