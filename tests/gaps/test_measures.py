@@ -277,3 +277,15 @@ def test_every_measure_is_defined_and_what_is_not_in_the_record_is_said():
     assert [m.name for m in found] == list(definitions())
     assert all(said["title"] and said["numerator"] and said["denominator"] for said in definitions().values())
     assert NOT_MEASURED
+
+
+def test_a_plan_of_the_clinic_before_and_one_of_the_clinic_now_are_two():
+    """Whoever went to another clinic with the same pathway has a plan that is over and one in force."""
+    left = plan(visit("two-week"), withdrawn="went to the other clinic")
+    now = plan(visit("two-week"))
+    now = replace(now, episode=replace(now.episode, clinic_url="https://other.example"))
+    request = now.episode.uuid("visit", "two-week", "request")
+    came = [evidence("Appointment/1", "fulfilled", date(2026, 3, 30), link_to=f"urn:uuid:{request}")]
+    pairs = [(left, State(plan_status="revoked")), (now, State())]
+    assert counts(of("kept-in-window", pairs, came, date(2026, 4, 1))) == (1, 1, 0)
+    assert counts(of("kept-in-window", pairs, (), date(2026, 4, 1))) == (0, 1, 0)

@@ -409,3 +409,14 @@ def test_since_is_the_first_day_of_the_word():
     assert since["visit/three-month"] == day("06-26")
     assert since["visit/six-week"] == day("05-07")
     assert since["visit/two-week"] - timedelta(days=1) == row(listed, "visit/two-week").window_end
+
+
+def test_since_tells_of_the_clinic_now_beside_the_plan_of_the_clinic_before():
+    """Both rows have one name; the one of the plan that is over hid the gap."""
+    before = (ankle(withdrawn="went to the other clinic"), State(plan_status="revoked"))
+    now = ankle()
+    now = replace(now, episode=replace(now.episode, clinic_url="https://other.example"))
+    for pairs in ([before, (now, State())], [(now, State()), before]):
+        first, second = (worklist(pairs, (), day(d)).rows for d in ("03-10", "04-10"))
+        told = [(c.kind, c.after.item, c.after.verdict) for c in changes_since(first, second)]
+        assert told == [("new", "visit/two-week", "missed"), ("new", "visit/six-week", "to-book")]

@@ -42,13 +42,21 @@ def _tells(row: Row) -> tuple[object, ...]:
     return (row.evidence_day, row.history, row.lost, *reason)
 
 
+def _by_name(rows: Iterable[Row]) -> dict[tuple[str, int, str, str], Row]:
+    """Rows by name. Of two of one name (the patient went to another clinic of the list) the gap counts."""
+    found: dict[tuple[str, int, str, str], Row] = {}
+    for row in rows:
+        if row.name not in found or not _stands(found[row.name]):
+            found[row.name] = row
+    return found
+
+
 def changes_since(old: Iterable[Row], new: Iterable[Row]) -> tuple[Change, ...]:
     """What became of every gap between two reports: new, back (it was put off or closed), worse, gone (its plan is
     not in the new report), other word, more (the same word, and something was recorded), milder, put off, closed; in
     this order, then in the order of the new report.
     """
-    was = {row.name: row for row in old}
-    now = {row.name: row for row in new}
+    was, now = _by_name(old), _by_name(new)
     pairs = [(was.get(name), row) for name, row in now.items()]
     pairs_gone = [(row, None) for name, row in was.items() if name not in now]
     found = [(kind, b, a) for b, a in [*pairs, *pairs_gone] if (kind := _kind(b, a)) is not None]

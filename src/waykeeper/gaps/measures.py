@@ -17,7 +17,7 @@ from waykeeper.counting import counted
 from waykeeper.gaps.model import Row
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.words import written
-from waykeeper.gaps.worklist import contacts_of, groups, worklist
+from waykeeper.gaps.worklist import by_plan
 from waykeeper.medicines import unclear
 from waykeeper.plan.holds import answer_in_force, last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import Contact, Evidence, Item, Plan, State
@@ -403,14 +403,10 @@ def _ahead(part: Evidence, last: date) -> Evidence:
 def _counted(pairs: Sequence[tuple[Plan, State]], found: Sequence[Evidence], month: _Month) -> dict[str, Measure]:
     pairs = [_of_then(plan, state, month.last) for plan, state in pairs]
     found = [_ahead(part, month.last) for part in found]
-    rows: dict[tuple[str, int, str], dict[str, Row]] = {}
-    for row in worklist(pairs, found, month.last).rows:
-        rows.setdefault((row.identifier, row.episode, row.pathway), {})[row.item] = row
     followed = [
-        _Followed(setting(plan, state, month.last),
-                  rows[str(plan.patient.identifier), plan.episode.number, plan.pathway.name], contacts)
-        for group in groups(pairs) for contacts in [contacts_of(group)] for plan, state in group
-    ]  # fmt: skip
+        _Followed(setting(plan, state, month.last), {row.item: row for row in rows}, contacts)
+        for plan, state, rows, contacts in by_plan(pairs, found, month.last)
+    ]
     made = {}
     for name, count in _COUNTED.items():
         cases = [c for one in followed for c in count(one, month)]

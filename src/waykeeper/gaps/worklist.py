@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from itertools import islice
 
 from waykeeper.gaps.contacts import attempts, closing, last_seen, lost, snooze
 from waykeeper.gaps.match import match_facts, visits
@@ -151,6 +152,11 @@ def contacts_of(plans: Sequence[PlanState]) -> tuple[Contact, ...]:
     return tuple(dict.fromkeys(c for _, s in plans for own in s.items.values() for c in own.contacts))
 
 
+def _ordered(plans: Sequence[PlanState]) -> list[PlanState]:
+    """The plans of one patient in the order in which their rows are made."""
+    return sorted(plans, key=lambda p: (p[0].episode.pathway_url, p[0].episode.number, p[0].episode.clinic_url))
+
+
 def patient(
     plans: Sequence[PlanState],
     evidence: Iterable[Evidence],
@@ -163,7 +169,7 @@ def patient(
     plans      all plans of one patient, each with what is recorded about it
     evidence   that patient's Appointments and Encounters
     """
-    ordered = sorted(plans, key=lambda p: (p[0].episode.pathway_url, p[0].episode.number, p[0].episode.clinic_url))
+    ordered = _ordered(plans)
     on_all = [setting(plan, state, as_of) for plan, state in ordered]
     found = match_facts(visits(ordered), facts(evidence, on_all[0].as_of))
     grouped = _by_item(found)
@@ -311,6 +317,19 @@ def worklist(
         placed += places
     rows += _strange_cases(found, theatre, today)
     return assemble(rows, placed, today)
+
+
+def by_plan(
+    plans: Iterable[PlanState], evidence: Iterable[Evidence], as_of: date
+) -> Iterator[tuple[Plan, State, tuple[Row, ...], tuple[Contact, ...]]]:
+    """Each plan with its own rows and the attempts to reach its patient. Two clinics may have a plan of one patient by
+    one pathway, of which rows alone do not say whose they are."""
+    found = groups(plans)
+    mine, _ = _shared(found, evidence)
+    for group, own in zip(found, mine, strict=True):
+        rows, contacts = iter(patient(group, own, as_of)[0]), contacts_of(group)
+        for plan, state in _ordered(group):
+            yield plan, state, tuple(islice(rows, 1 + len(plan.items))), contacts  # the plan's own row, then its items
 
 
 def _strange_cases(found: Sequence[Sequence[PlanState]], theatre: TheatreList | None, today: date) -> list[Row]:
