@@ -22,7 +22,7 @@ PUBLIC = [
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode sequence take_back fallback",
-    "check": "pathways",
+    "check": "pathways clinic",
     "compare_pathways": "a b clinic",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
     "compile_all": "pathway clinic cases output patient from_ mapping jobs found reported",

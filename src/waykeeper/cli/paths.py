@@ -38,7 +38,7 @@ NO_STREAM: Mapping[str, tuple[str, ...]] = {
 }
 READ: Mapping[str, tuple[str, ...]] = {
     "calendar": ("bundle",),
-    "check": ("pathway",),
+    "check": ("pathway", "clinic"),
     "compile": ("pathway", "clinic", "patient", "cases", "mapping"),
     "explain": ("bundle",),
     "gaps": ("from_", "theatre_list", "since", "mapping"),

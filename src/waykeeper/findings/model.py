@@ -94,5 +94,7 @@ def did_you_mean(word: str, allowed: Iterable[str]) -> str:
     near = difflib.get_close_matches(word, choices, n=1, cutoff=0.6)
     if near:
         return f"Did you mean {near[0]!r}?"
+    if not choices:
+        return "There is none to choose from."
     shown = ", ".join(choices[:12]) + (" ..." if len(choices) > 12 else "")
     return f"Allowed: {shown}."

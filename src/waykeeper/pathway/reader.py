@@ -148,12 +148,23 @@ def _decode(source: str | bytes, file: str, found: list[Finding]) -> str | None:
     return text
 
 
+# What the reader of YAML says -> what a person did.
+_REMEDIES = {
+    "tab character": "Take the tab out: lines are moved in with spaces.",
+    "cannot start any token": "Here stands a tab, where only spaces move a line in, or a text that begins with @, ` "
+    "or % and has no quotation marks.",
+    "mapping values are not allowed": "Either a text with a colon in it has no quotation marks, or this line is moved "
+    "in further than the one before it.",
+}
+
+
 def _syntax(error: yaml.YAMLError, file: str) -> Finding:
     mark = getattr(error, "problem_mark", None)
     position = Position(file, mark.line + 1, mark.column + 1) if mark is not None else Position(file, 1, 1)
     problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "cannot be read"
     context = getattr(error, "context", None)
-    return finding("WKP103", f"not YAML: {problem}" + (f" {context}" if context else ""), position)
+    remedy = next((told for said, told in _REMEDIES.items() if said in problem), "")
+    return finding("WKP103", f"not YAML: {problem}" + (f" {context}" if context else ""), position, remedy)
 
 
 class _Builder:

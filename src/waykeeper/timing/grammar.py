@@ -34,6 +34,7 @@ LONGEST = 300  # characters of a phrase; the longest of the library has about 90
 LARGEST = 9999  # the largest number; keeps every sum inside the calendar's range or reported
 DEEPEST = 4  # `later of` inside `later of`
 
+_COUNTED = "Write a whole number, a unit, before or after, and an event, as in '10 days before surgery'."
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:[-_][a-z0-9]+)*")
 _RANGE = re.compile(r"([0-9]+)[-\u2013]([0-9]+)")  # 10-18, with hyphen or en dash
 _CLOCK = re.compile(r"[0-9]{1,2}:[0-9]{2}")
@@ -204,7 +205,8 @@ class _Reader:
         if not word:
             raise self.wrong(wanted, [])
         if word in _RESERVED or not _NAME.fullmatch(word):
-            raise PhraseError("WKT111", self.offset(), f"{word!r} found where {wanted} is expected")
+            remedy = _COUNTED if word[0] in "0123456789+-±" else ""
+            raise PhraseError("WKT111", self.offset(), f"{word!r} found where {wanted} is expected", remedy)
         return self.take()
 
     def event(self) -> Event:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from waykeeper.exchange.files import read_bytes
 from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import read_synonyms, rule_names
@@ -9,18 +11,21 @@ from waykeeper.medicines.check import check_rules
 from waykeeper.pathway import check_file
 from waykeeper.pathway.checking import FileCheck
 from waykeeper.pathway.library import clinic_names, names, overlay_names, part_names, read
-from waykeeper.verbs.inputs import policy_names
+from waykeeper.verbs.inputs import clinic_of, in_clinic, overlay_source, policy_names
 from waykeeper.verbs.parts import parts_beside
 
 Source = tuple[str, bytes]
 
 
-def check(*pathways: str) -> tuple[Finding, ...]:
-    """Check pathway, part, overlay, clinic and rule files by name or path; all findings of all of them."""
-    return tuple(f for wanted in pathways for f in check_any(wanted))
+def check(*pathways: str, clinic: str = "") -> tuple[Finding, ...]:
+    """Check pathway, part, overlay, clinic and rule files by name or path; all findings of all of them.
+
+    clinic   pathways are checked as they hold in it: with its overlays laid over them, its roles and its open days
+    """
+    return tuple(f for wanted in pathways for f in check_any(wanted, clinic))
 
 
-def check_any(wanted: str) -> tuple[Finding, ...]:
+def check_any(wanted: str, clinic: str = "") -> tuple[Finding, ...]:
     """Every finding of a library name or a file, whatever sort it is.
 
     Raises WaykeeperError (WKC101, WKC202) where there is nothing to check.
@@ -28,10 +33,23 @@ def check_any(wanted: str) -> tuple[Finding, ...]:
     label, data = _source(wanted)
     parts = parts_beside("" if wanted in _named() else wanted)
     others: dict[str, FileCheck] = {"group": lambda name, _source: tuple(check_rules(name, data))}
-    found = check_file(
+    sort, found = check_file(
         label, data, rule_names=rule_names(), policies=policy_names(), others=others, parts=parts, words=read_synonyms
     )
-    return found[1]
+    if sort == "pathway" and clinic:
+        return in_clinic((label, data), wanted, clinic_of(clinic), clinic)[1]
+    if sort == "clinic" and wanted not in _named() and wanted != "-" and all(f.severity != "error" for f in found):
+        return (*found, *_overlays_missing(wanted))
+    return found
+
+
+def _overlays_missing(clinic: str) -> Iterator[Finding]:
+    """A clinic's file may name an overlay that is not there: then nothing could be compiled for it."""
+    for name in clinic_of(clinic).overlays:
+        try:
+            overlay_source(name, clinic)
+        except WaykeeperError as error:
+            yield from error.findings
 
 
 def _named() -> tuple[str, ...]:

@@ -54,14 +54,20 @@ def pathway_of(
     beside the clinic's file (`overlays/NAME.yaml`), parts beside the pathway's file (`parts/NAME.yaml`), then in the
     library.
     """
-    pathway_source = _library_or_file(wanted, "", names(), "pathway")
-    in_force = dict.fromkeys((*(clinic.overlays if clinic else ()), *also))
-    overlays = [_overlay(name, beside) for name in in_force]
-    parts = parts_beside("" if wanted in names() else wanted)
-    pathway, found = load(pathway_source, overlays, rule_names(), policy_names(), clinic, parts)
+    pathway, found = in_clinic(_library_or_file(wanted, "", names(), "pathway"), wanted, clinic, beside, also)
     if pathway is None:
         raise WaykeeperError([f for f in found if f.severity == "error"] or found)
     return pathway, found
+
+
+def in_clinic(
+    source: Source, wanted: str, clinic: Clinic | None, beside: str, also: Sequence[str] = ()
+) -> tuple[Pathway | None, tuple[Finding, ...]]:
+    """What `pathway_of` reads, with every finding; None where one of them is an error."""
+    in_force = dict.fromkeys((*(clinic.overlays if clinic else ()), *also))
+    overlays = [overlay_source(name, beside) for name in in_force]
+    parts = parts_beside("" if wanted in names() else wanted)
+    return load(source, overlays, rule_names(), policy_names(), clinic, parts)
 
 
 def policies_of(clinic: Clinic, beside: str = "") -> dict[str, str]:
@@ -71,14 +77,15 @@ def policies_of(clinic: Clinic, beside: str = "") -> dict[str, str]:
     """
     in_force = dict(clinic.policies)
     for name in clinic.overlays:
-        overlay, _, found = read_overlay(*_overlay(name, beside), policy_names())
+        overlay, _, found = read_overlay(*overlay_source(name, beside), policy_names())
         if any(f.severity == "error" for f in found):
             raise WaykeeperError(list(found))
         in_force |= overlay.policies if overlay else {}
     return in_force
 
 
-def _overlay(name: str, beside: str) -> Source:
+def overlay_source(name: str, beside: str) -> Source:
+    """The file of an overlay that a clinic names. Raises WaykeeperError WKC202 where there is none."""
     if beside and beside not in clinic_names():
         own = Path(beside).parent / "overlays" / f"{name}.yaml"
         if own.is_file():
@@ -91,10 +98,10 @@ def _overlay(name: str, beside: str) -> Source:
 
 
 def _mention(file: str, word: str) -> Position:
-    """Where a file first names something."""
+    """Where a file first names something, as a word of its own."""
     for number, line in enumerate(read_bytes(file).decode("utf-8", "replace").splitlines(), 1):
-        if word in line:
-            return Position(file, number, line.index(word) + 1)
+        if found := re.search(rf"(?<![\w-]){re.escape(word)}(?![\w-])", line):
+            return Position(file, number, found.start() + 1)
     return Position(file)
 
 

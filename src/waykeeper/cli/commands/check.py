@@ -16,6 +16,9 @@ def check(
         list[str],
         typer.Argument(help="Pathway, overlay, clinic or rule files, or library names.", metavar="PATHWAY..."),
     ],
+    clinic: Annotated[
+        str, typer.Option("--clinic", help="Pathways as they hold in this clinic: its overlays, roles, open days.")
+    ] = "",
     format_: FormatOption = "text",
     fail_level: FailLevelOption = "error",
 ) -> None:
@@ -28,7 +31,7 @@ def check(
 
         words.choice(format_, ("text", "json", "github"), "--format")
         words.choice(fail_level, FAIL_LEVELS, "--fail-level")
-        found = verbs.check(*pathway)
+        found = verbs.check(*pathway, clinic=clinic)
         writers = {"text": as_text, "json": as_json, "github": as_github}
         put(writers[format_](found))
         print(f"{len(pathway)} checked: {summary(found)}", file=sys.stderr)
