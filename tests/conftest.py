@@ -3,6 +3,7 @@
 import pytest
 
 from checked_once import pathways_are_checked_once  # noqa: F401 - a fixture
+from chromium import require_chromium
 from effort import LONG, REQUIRED, SHORT, SKIPPED, WHERE, named
 
 
@@ -12,6 +13,13 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if not REQUIRED and named(item.nodeid, LONG) and not named(item.nodeid, SHORT):
             item.add_marker(pytest.mark.skip(reason=SKIPPED))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item):
+    """What needs a browser is skipped without one, and fails in CI."""
+    if item.get_closest_marker("browser") is not None:
+        require_chromium()
 
 
 def pytest_terminal_summary(terminalreporter):

@@ -266,7 +266,8 @@ def test_hostile_text_stays_in_its_line(text):
 
 
 def test_a_second_library_reads_the_same_days_and_times():
-    vobject = pytest.importorskip("vobject")
+    import vobject
+
     made, key = plan(), Key("visit", "two-week")
     booking = Evidence("A/1", "appointment", "booked", start=datetime(2026, 4, 1, 15, tzinfo=UTC))
     raw = ics(made, answered(5), bookings={key: booking})

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
+from chromium import CHROMIUM
 from waykeeper import verbs
 from waykeeper.pathway import library
 from waykeeper.pathway.comparing import FIELDS, compare
@@ -23,7 +23,6 @@ from waykeeper.report.review import SIGNED_BY, review_html, review_json, review_
 KNEE, HIP, ANKLE = "total-knee-replacement", "total-hip-replacement", "total-ankle-replacement"
 PAIRS = [(KNEE, HIP), (ANKLE, KNEE), (HIP, f"{HIP}+no-hip-precautions")]
 compared, reviewed = cache(verbs.compare_pathways), cache(verbs.review_pathway)  # each once, whoever looks at it
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
 
 def text_of(page: str) -> str:
@@ -215,7 +214,6 @@ def test_the_sheet_as_text_and_json_say_the_same():
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: the pages were not printed")
 def test_both_print_on_a4_without_colour_and_without_a_torn_item(tmp_path: Path):
     from playwright.sync_api import sync_playwright
 

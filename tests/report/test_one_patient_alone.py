@@ -8,15 +8,12 @@ from datetime import date
 import pytest
 
 from gaps.plans import ankle, evidence, link
-from report.test_pages_in_browser import CHROMIUM, browser, closed  # noqa: F401 - the fixtures
+from report.test_pages_in_browser import browser, closed  # noqa: F401 - the fixtures
 from waykeeper.gaps import Worklist, worklist
 from waykeeper.plan.model import Contact, Evidence, Identifier, ItemState, Key, Plan, State
 from waykeeper.report.gaps_page import gaps_html
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: the page was not opened"),
-]
+pytestmark = pytest.mark.browser
 DAY = date(2026, 6, 26)
 NAMES = ("Ada Quill", "Bea Moss", "Cy Fenn", "Dee Ward")
 PARTS = {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from chromium import CHROMIUM
 from report.builder import plan
 from report.caseload import AS_OF, plans, report, states
 from waykeeper.plan.model import State
@@ -17,11 +17,7 @@ from waykeeper.report.gaps_page import gaps_html
 from waykeeper.report.letters import call_script_html, letter_html
 from waykeeper.report.sheet import sheet_html
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: the pages were not opened"),
-]
+pytestmark = pytest.mark.browser
 MADE, STATE = states(plans())[0]
 PAGES = {
     "gaps": lambda: gaps_html(report(), plans()),
@@ -153,7 +149,8 @@ def test_axe_finds_nothing_and_what_it_cannot_judge_is_measured(browser, tmp_pat
     """Nothing is found. Of contrast axe-core leaves two things undecided, measured here: the squares of the
     severity, which are no letters (3 to 1, WCAG 2.1, 1.4.11; a word stands beside each), and the words inside the
     timeline's picture (4.5 to 1, 1.4.3)."""
-    axe = pytest.importorskip("axe_playwright_python")
+    import axe_playwright_python as axe
+
     script = (Path(axe.__file__).parent / "axe.min.js").read_text("utf-8")
     file = tmp_path / f"{name}.html"
     file.write_text(PAGES[name](), "utf-8")
