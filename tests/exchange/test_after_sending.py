@@ -12,7 +12,7 @@ from contract.test_faults import JSON, no_trace, refusal
 from contract.test_move import again, mover
 from contract.test_push import written
 from exchange.faults import TRANSACTION, TRIAL, Fault, between
-from merge.small import CALL, HOLD, new_identifier
+from merge.small import CALL, HOLD, VISIT, new_identifier
 from waykeeper.exchange import BadAnswerError, NoAnswerError, Server
 from waykeeper.exchange.issues import push_issues
 from waykeeper.exchange.noting import note
@@ -205,3 +205,21 @@ def test_a_trial_that_is_broken_off_leaves_no_trace(base, earlier):
         with pytest.raises(WaykeeperError):
             pushed(Server(proxy.base), new_identifier())
     assert no_trace(Server(base))
+
+
+def test_two_who_take_a_visit_in_hand_at_one_moment_both_stand(plan):
+    """Measured on HAPI FHIR 8.8.0: of two conditional creations at once one is answered with 409 (HAPI-0823)."""
+    direct, identifier = plan
+    with between(direct.base) as proxy:
+        proxy.faults.append(Fault("POST", "/Task", answer=refusal(409, "conflict")))
+        said = note(Server(proxy.base), identifier, str(VISIT), "owner", by="Ruth Alderman, RN", on=None, text="Ruth")
+    (ref,) = [name for name in versions(direct, identifier) if name in said]
+    assert direct.read(ref)["owner"]["display"] == "Ruth"
+
+
+def test_a_server_that_takes_no_bundle_of_this_size_is_asked_one_by_one(plan):
+    """A limit for bundles (413) also meets the searches, which need no bundle."""
+    direct, identifier = plan
+    with between(direct.base) as proxy:
+        proxy.faults.append(Fault(path="#batch", times=9, answer=refusal(413, "too-long")))
+        assert plan_resources(Server(proxy.base), identifier) == plan_resources(direct, identifier)

@@ -160,7 +160,10 @@ def _written(
             _open_yet(held, plan, state, found, what, resource, anew=noted.anew)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
     if not ref:
-        made = created(server, plan, found, changed)
+        try:
+            made = created(server, plan, found, changed)
+        except BadAnswerError as refused:  # of two creations at one moment some servers refuse the second (409)
+            raise (_AgainError(refused) if refused.status in STALE else refused) from None
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
             raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
         return _told(found, what, noted, made.reference) + opened_by(what, resource)

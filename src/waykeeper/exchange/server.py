@@ -48,7 +48,7 @@ DIRECT = {"http": "", "https": ""}  # no proxy: what stays on this machine must 
 WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
 NOT_OFFERED = (400, 403, 404, 405, 501)  # how a server refuses a type that its CapabilityStatement does not list
 STRICT = {"Prefer": "handling=strict"}  # a parameter that the server does not know is an error, not left out
-NO_BATCH = (400, 404, 405, 415, 422, 501)  # refusals after which each search is sent by itself
+NO_BATCH = (400, 404, 405, 413, 415, 422, 501)  # refusals after which each search is sent by itself
 # "Accepted" says nothing of whether it will be done (RFC 9110, 15.3.3). We never ask for it (`respond-async`), and
 # where the outcome is to be asked for differs between the releases of FHIR, so what stands afterwards is read instead.
 ACCEPTED = 202
