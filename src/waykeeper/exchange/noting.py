@@ -162,8 +162,8 @@ def _written(
     if not ref:
         try:
             made = created(server, plan, found, changed)
-        except BadAnswerError as refused:  # of two creations at one moment some servers refuse the second (409)
-            raise (_AgainError(refused) if refused.status in STALE else refused) from None
+        except BadAnswerError as met:  # of two creations at one moment some servers refuse the second (409)
+            raise (_AgainError(met) if met.status in STALE else met) from None
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
             raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
         return _told(found, what, noted, made.reference) + opened_by(what, resource)
