@@ -13,7 +13,7 @@ from waykeeper.exchange import BadAnswerError, Server
 from waykeeper.exchange.capabilities import capabilities, lacking
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import PlanRefusedError, push
-from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.reading import patients, plan_resources
 from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import answers, bundle, read
 from waykeeper.findings import WaykeeperError
@@ -174,12 +174,20 @@ def test_another_live_plan_of_the_same_person_is_refused(one):
 
 
 def test_two_patients_with_one_identifier(one):
+    """Also where one of them says that the other replaces it (FHIR R4, Patient.link): the message tells which."""
     server, identifier = one
     for _ in range(2):
         assert server.send("POST", "Patient", patient(identifier)).status == 201
     with pytest.raises(BadAnswerError) as refused:
         push(written(identifier), server, now=NOW)
     assert codes(refused) == ["WKX220"]
+    (old, resource), (stays, _) = patients(server, identifier)
+    link = {"type": "replaced-by", "other": {"reference": stays}}
+    assert server.send("PUT", old, {**resource, "link": [link]}).status == 200
+    with pytest.raises(BadAnswerError) as refused:
+        push(written(identifier), server, now=NOW)
+    assert codes(refused) == ["WKX220"]
+    assert f"{old} (replaced by {stays})" in refused.value.findings[0].details
 
 
 def without_label(document):

@@ -50,9 +50,17 @@ def one_patient(server: Server, patient: Identifier) -> Held | None:
     """The Patient of an identifier, None where there is none. Raises BadAnswerError WKX220 where there are several."""
     found = patients(server, patient)
     if len(found) > 1:
-        shown = ", ".join(ref for ref, _ in found)
+        shown = ", ".join(ref + _left(r) for ref, r in found)
         raise BadAnswerError(finding("WKX220", f"{len(found)} patients have this identifier: {shown}"), 412)
     return found[0] if found else None
+
+
+def _left(patient: Mapping[str, Any]) -> str:
+    """What says of a Patient that another is used in its place (FHIR R4, Patient.link)."""
+    links = [link for link in patient.get("link") or () if isinstance(link, Mapping)]
+    others = [one.get("other") for one in links if one.get("type") == "replaced-by"]
+    named = [str(other.get("reference") or "another") for other in others if isinstance(other, Mapping)]
+    return f" (replaced by {relative(named[0])})" if named else ""
 
 
 def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[Finding] | None = None) -> list[Held]:
