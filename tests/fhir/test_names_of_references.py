@@ -15,6 +15,7 @@ CONTAINED = [{"resourceType": "Task", "id": "t", "identifier": [{"system": "s", 
         ({"reference": "Task/1/_history/2"}, ("Task/1",)),
         ({"reference": "https://h.example/fhir/Task/1"}, ("Task/1",)),
         ({"reference": "https://h.example/fhir/Task/1/_history/2"}, ("Task/1",)),
+        ({"reference": "/Task/1"}, ("Task/1",)),  # not legal; some write the path of the address
         ({"reference": "urn:uuid:5b7f1c9e"}, ("urn:uuid:5b7f1c9e",)),
         ({"reference": "Task?identifier=https://s.example/x|1"}, ("https://s.example/x|1",)),
         ({"identifier": {"system": "s", "value": "1"}}, ("s|1",)),

@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from merge.small import HOLD, VISIT
+from merge.small import CALL, HOLD, VISIT
 from merge.stories import answer, book, hold_part
 from merge.worlds import TODAY, Memory, later
 from waykeeper.fhir import read_all
@@ -31,6 +31,18 @@ def test_an_answer_after_it_is_for_the_new_day_and_stands(days):
     assert world.at(HOLD, "hold", 2) is None and world.state().items[HOLD].answer.missed_days == 4
     assert world.at(HOLD, "stop")["restriction"]["period"]["end"] == later(days - 5).isoformat()
     assert pushed.conflicts == () and world.push(surgery=later(days)).changing == ()
+
+
+def test_what_somebody_had_in_hand_is_in_hand_again():
+    """merge.md, the table: withdrawn by us, wanted again: reinstated to the status before our withdrawal."""
+    world = Memory()
+    world.push()
+    world.edit(CALL, "task", status="in-progress")
+    withdrawn(world)
+    assert world.at(CALL, "task")["status"] == "cancelled"
+    back = world.push()
+    assert world.at(CALL, "task")["status"] == "in-progress"
+    assert back.conflicts == () and world.push().changing == ()
 
 
 def test_an_answer_before_it_is_asked_again_for_another_day():

@@ -5,7 +5,6 @@ from __future__ import annotations
 import ast
 from collections import Counter
 from collections.abc import Iterator
-from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +14,7 @@ COMPARE = {
 }  # fmt: skip
 BINARY = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Add, ast.Div: ast.Mult, ast.BitOr: ast.BitAnd}
 PLAIN = (ast.Name, ast.Attribute, ast.Call, ast.NamedExpr)  # conditions with no operator of their own
+UNCHANGED = "nothing"
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,21 @@ class Mutant:
     what: str
     function: int
     name: str
-    tree: ast.Module
+    file: Path
+    place: int  # of what is changed, among everything the module holds
+
+    @property
+    def tree(self) -> ast.Module:
+        """The changed module: made when it is tried, since a room has thousands of mutants."""
+        tree = ast.parse(self.file.read_text("utf-8"))
+        if self.what != UNCHANGED:
+            apply(list(ast.walk(tree))[self.place], self.what)
+        return ast.fix_missing_locations(tree)
+
+
+def unchanged(file: Path) -> Mutant:
+    """A module as it is."""
+    return Mutant(file.stem, 0, UNCHANGED, 0, f"{file.stem}: {UNCHANGED}", file, 0)
 
 
 def mutants(file: Path) -> Iterator[Mutant]:
@@ -42,8 +56,6 @@ def mutants(file: Path) -> Iterator[Mutant]:
     named: Counter[str] = Counter()
     for index, original in enumerate(ast.walk(tree)):
         for what in changes(original) if id(original) not in hints else ():
-            copy = deepcopy(tree)
-            apply(list(ast.walk(copy))[index], what)
             owner = owners.get(id(original))
             said = " ".join((ast.get_source_segment(source, original) or ast.unparse(original)).split())
             name = f"{file.stem}.{owner.name if owner else '(module)'}: {said}: {what}"
@@ -51,7 +63,7 @@ def mutants(file: Path) -> Iterator[Mutant]:
             name += f" #{named[name]}" if named[name] > 1 else ""
             first = min([owner.lineno, *(d.lineno for d in owner.decorator_list)]) if owner else 0
             line = getattr(original, "lineno", 0)
-            yield Mutant(file.stem, line, what, first, name, ast.fix_missing_locations(copy))
+            yield Mutant(file.stem, line, what, first, name, file, index)
 
 
 def outermost(tree: ast.Module) -> Iterator[ast.FunctionDef]:

@@ -9,8 +9,8 @@ that noticed other mutants first, until one fails. What was computed while modul
 place; such a mutant, and one that survives although its function ran at import, is tried again in a child that imports
 the changed module instead of the real one. No file is written.
 
-A mutant that no test notices is printed. Where `equivalents.yaml` says why no test can, it is printed as "explained"
-and counted as alive without being tried; `--explained` tries those alone. The order is drawn by the seed, so a run that
+A mutant that no test notices is printed. Where `equivalents/ROOM.yaml` says why no test can, it is printed as
+"explained" and counted as alive without being tried; `--explained` tries those alone. The order is drawn by the seed, so a run that
 is stopped has tried a random sample; the error stream says how far it is. `--control` tries both ways with unchanged
 modules: had the runner itself a fault that looks like a kill, it would show there.
 
@@ -20,7 +20,6 @@ Exit code 1: fewer than 90 % were killed, the explained ones counted as alive.
 from __future__ import annotations
 
 import argparse
-import ast
 import contextlib
 import enum
 import gc
@@ -47,13 +46,19 @@ from hypothesis import HealthCheck, Phase, settings
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "tests/mutation")]
 
-from mutants import Mutant, mutants  # noqa: E402 - tests is not a package
+from mutants import Mutant, mutants, unchanged  # noqa: E402 - tests is not a package
 
-ROOMS = {
+ROOMS = {  # the tests of a room: its own folder, and where its parts are tested through another room
     "medicines": ["tests/medicines", "tests/report/test_medicines_page.py"],
     "timing": ["tests/timing"],
+    "gaps": ["tests/gaps"],
+    "merge": ["tests/merge"],
+    "plan": ["tests/plan", "tests/gaps", "tests/merge"],
+    "record": ["tests/record", "tests/plan", "tests/medicines/test_pause_asked.py", "tests/medicines/test_weekly.py"],
+    "fhir": ["tests/fhir", "tests/gaps", "tests/merge", "tests/exchange/test_rootless.py"],
+    "report": [str(f) for f in sorted((ROOT / "tests/report").glob("test_*.py")) if "browser" not in f.read_text()],
 }
-OURS = ("waykeeper", "tests", "medicines", "timing", "report")  # what a whole new import begins from
+OURS = ("waykeeper", "tests", *(f.stem for f in (ROOT / "tests").iterdir()))  # what a whole new import begins from
 WANTED = 90  # percent
 IN_PLACE_SECONDS, WHOLE_SECONDS = 60, 180  # of computing: a mutant that takes longer has gone into a loop, killed
 TEST_SECONDS, TEST_TIMES = 5, 4  # so has one whose test takes longer than this, and than so many times its own time
@@ -256,11 +261,6 @@ class Loader(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(compile(self.tree, self.path, "exec"), module.__dict__)
 
 
-def unchanged(file: Path) -> Mutant:
-    """A module as it is."""
-    return Mutant(file.stem, 0, "nothing", 0, f"{file.stem}: nothing", ast.parse(file.read_text("utf-8")))
-
-
 class Failing:
     """A pytest plugin of a child: tells its parent which test failed."""
 
@@ -319,31 +319,33 @@ def chosen(arguments: argparse.Namespace) -> list[Mutant]:
     files = sorted(f for f in folder.glob("*.py") if not arguments.module or f.stem in arguments.module)
     pick = random.Random(arguments.seed)
     every = [m for file in files for m in mutants(file)]
-    tell_outdated(every)
+    tell_outdated(every, arguments.room)
     all_of_them = [m for m in every if pick.random() < arguments.share]
     if arguments.again:
         printed = Path(arguments.again).read_text("utf-8").splitlines()
         alive = {line.split(": ", 2)[2] for line in printed if line.startswith("survived: ")}
         all_of_them = [m for m in all_of_them if m.name in alive]
     if arguments.explained:
-        named = explained()
+        named = explained(arguments.room)
         all_of_them = [m for m in all_of_them if m.name in named]
     random.Random(arguments.seed).shuffle(all_of_them)
     part, _, parts = arguments.part.partition("/")
     return all_of_them[int(part) - 1 :: int(parts)]
 
 
-def tell_outdated(every: list[Mutant]) -> None:
+def tell_outdated(every: list[Mutant], room: str) -> None:
     """Name the explanations of changes that these modules no longer hold, on the error stream."""
     modules, names = {m.module for m in every}, {m.name for m in every}
-    for name in explained():
+    for name in explained(room):
         if name.partition(".")[0] in modules and name not in names:
             tell(f"explained, but nothing to change: {name}")
 
 
-def explained() -> dict[str, str]:
-    """Mutants that no test can notice, by name, with the reason."""
-    file = Path(__file__).parent / "equivalents.yaml"
+def explained(room: str) -> dict[str, str]:
+    """Mutants of a room that no test can notice, by name, with the reason."""
+    file = Path(__file__).parent / "equivalents" / f"{room}.yaml"
+    if not file.exists():
+        return {}
     return {e["mutant"]: e["why"] for e in yaml.safe_load(file.read_text("utf-8")) or []}
 
 
@@ -367,7 +369,7 @@ def main() -> int:
         "mutation", derandomize=True, database=None, deadline=None, phases=found_at_once, suppress_health_check=slow
     )
     settings.load_profile("mutation")
-    runner = Runner(arguments.room, [] if arguments.control else chosen(arguments), explained())
+    runner = Runner(arguments.room, [] if arguments.control else chosen(arguments), explained(arguments.room))
     runner.again = arguments.explained
     with Path(os.devnull).open("w") as quiet, contextlib.redirect_stderr(quiet):
         code = pytest.main([*ROOMS[arguments.room], *OPTIONS, "--capture=no"], plugins=[runner])

@@ -163,3 +163,9 @@ def test_the_day_of_surgery_is_part_of_what_is_remembered():
     assert Evaluation(history, date(2026, 3, 18)).true(expression)
     assert not Evaluation(history, date(2026, 3, 19)).true(expression)
     assert Evaluation(history, date(2026, 3, 18)).true(expression)
+
+
+# FHIRPath N1, 6.5.3 and 6.5.4: one grammar rule holds both; `xor` of two that hold does not hold.
+@pytest.mark.parametrize(("operator", "sides"), [("or", 2), ("xor", 1)])
+def test_only_or_is_taken_apart(operator, sides):
+    assert len(terms(f"Condition.exists() {operator} Observation.exists()")) == sides

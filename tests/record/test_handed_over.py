@@ -94,6 +94,12 @@ def test_a_row_of_the_same_medicine_stands_for_it(listed, handed):
     assert rows(listed, handed) == ["MedicationRequest/o"]
 
 
+def test_two_medicines_of_which_the_codes_are_all_that_is_known_are_two():
+    """Texts that are not there are no words in common (FHIR R4: CodeableConcept.text and Coding.display are 0..1)."""
+    assert rows(order(None, "855332"), dispense(None, "1364430")) == ["MedicationRequest/o", "MedicationDispense/d"]
+    assert rows(order(None, "855332"), dispense(None, "855332")) == ["MedicationRequest/o"]
+
+
 @pytest.mark.parametrize("status", ["stopped", "completed", "cancelled", "entered-in-error"])
 def test_an_order_that_has_ended_stands_for_nothing_that_was_handed_over(status):
     assert rows(order(status=status), dispense()) == ["MedicationRequest/o", "MedicationDispense/d"]
@@ -129,6 +135,7 @@ def test_what_was_dispensed_long_ago_is_counted_and_not_listed():
     found = read([PATIENT, old], surgery=SURGERY)
     assert found.medicines == () and [f.code for f in found.findings] == ["WKR106"]
     assert rows(dispense(on="2025-03-18")) and rows(dispense(whenHandedOver="")), "a year, and no day at all"
+    assert rows(dispense(on="2025-03-17")) and not rows(dispense(on="2025-03-16")), "366 days, and one more"
     assert len(read([PATIENT, old]).medicines) == 1, "without a surgery nothing is long ago"
 
 

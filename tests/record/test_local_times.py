@@ -81,6 +81,15 @@ def test_an_operation_and_the_newest_entry():
     assert newest_entry(record(done)) == (date(2026, 3, 17), "Procedure")
 
 
+def test_a_time_without_a_zone_proves_its_day_and_no_hour():
+    """FHIR R4, dateTime: where hours and minutes are specified a time zone SHALL be there; not every system does so."""
+    rule = AnchorRule("surgery", recognise={"procedure": ("TAR",)})
+    done = {"resourceType": "Procedure", "id": "1", "status": "completed", "performedDateTime": "2026-03-17T07:30:00",
+            "code": {"coding": [{"code": "TAR"}]}}  # fmt: skip
+    day = Moment(date(2026, 3, 17))
+    assert recorded(record(done), rule, CHICAGO, day) == (day, "Procedure/1")
+
+
 def test_a_fact_that_counts_from_a_day():
     """Two years before surgery to the day: an allergy noted on the evening before that day is older."""
     rule = FactRule(

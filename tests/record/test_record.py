@@ -41,6 +41,9 @@ def test_the_key_of_a_row_is_its_identifier_else_its_reference_else_its_content(
     assert found[21].startswith("row-") and found[21] != found[26], "an identifier of several rows is the key of none"
     assert found[40].startswith("row-")
     assert found[43] == f"{found[40]}#2"
+    saved = {"id": "9", "meta": {"versionId": "2"}, "text": {"status": "generated", "div": "<div/>"}}
+    (again,) = read([("Patient/p", PATIENT), ("", row(0, **saved))]).medicines
+    assert again.key == found[40], "what a server adds to a row is not its content"
 
 
 def test_rows_with_one_identifier_keep_their_keys_in_any_order():

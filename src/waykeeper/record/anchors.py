@@ -89,7 +89,7 @@ def local_moment(text: str, zone: str) -> Moment | None:
         parsed = datetime.fromisoformat(text)
     except ValueError:
         return None
-    if len(text) == 10 or parsed.tzinfo is None:
+    if parsed.tzinfo is None:
         return Moment(parsed.date())
     local = parsed.astimezone(ZoneInfo(zone))
     return Moment(local.date(), local.time().replace(tzinfo=None, fold=0), zone, local.fold)

@@ -49,7 +49,7 @@ def handed_over(
     found = [(ref, r) for ref, r in pairs if r.get("resourceType") in HANDED_OVER and r.get("status") not in _NOTHING]
     if not found:
         return HandedOver()
-    named = {name for ref, r in listed for name in (ref, *identifier_names(r)) if name}
+    named = {name for ref, r in listed for name in (ref, *identifier_names(r))}
     derived = {name for _, r in listed for name in names_of(r.get("derivedFrom") or ())}
     going_on = [_medicine(r, medications) for _, r in listed if _is_going_on(r)]
     own: list[tuple[frozenset[str], list[Pair]]] = []
