@@ -6,7 +6,7 @@ import pytest
 
 from waykeeper.fhir.extensions import amount, encode
 from waykeeper.fhir.names import HOLD, TASK_CODES
-from waykeeper.fhir.recorded import _snoozed, hold_answer
+from waykeeper.fhir.recorded import _snoozed, hold_answer, item_state
 from waykeeper.medicines import NamedMedicine
 from waykeeper.pathway.model import Coding
 from waykeeper.plan.answers import digest
@@ -91,3 +91,23 @@ def test_an_answer_says_which_medicine_our_resource_named(parts, medicine):
 @pytest.mark.parametrize(("text", "read"), [("2.5", Decimal("2.5")), ("", None), ("two", None), ("NaN", None)])
 def test_a_number_written_as_text_is_one_or_none(text, read):
     assert amount(text) == read
+
+
+def test_an_identifier_without_a_value_names_nothing_and_stops_nothing():
+    """FHIR R4 Identifier.value is 0..1."""
+    told = [{"system": "urn:orders", "value": "7"}, {"system": "urn:orders"}, {"value": "8"}]
+    task = {"resourceType": "Task", "status": "requested", "identifier": told}
+    assert item_state(Key("task", "call"), {1: {"task": ("Task/1", task)}}, (), "UTC").identifiers == (
+        "urn:orders|7", "|8",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("owner", "shown"), [
+    ({"display": "Nurse Kim"}, "Nurse Kim"), ({"identifier": {"value": "N-7"}}, "N-7"),
+    ({"display": "Nurse Kim", "identifier": {"value": "N-7"}}, "Nurse Kim"), ({"reference": "Practitioner/7"}, ""),
+])  # fmt: skip
+def test_who_has_a_task_is_called_by_the_name_else_by_the_number(owner, shown):
+    """FHIR R4 Reference.display: "plain text narrative that identifies the resource in addition to the reference"."""
+    task = {"resourceType": "Task", "status": "accepted", "owner": owner}
+    found = item_state(Key("task", "call"), {1: {"task": ("Task/1", task)}}, (), "UTC")
+    assert (found.owner, found.by) == (shown, shown)

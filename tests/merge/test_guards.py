@@ -174,14 +174,17 @@ def test_a_surgery_whose_day_is_awaited_is_still_to_come():
     assert refused.code == "WKU108" and "surgery on a day not known, is in force" in refused.details
 
 
-@pytest.mark.parametrize(("here", "there", "said"), [("", "left", "--side with this one"),
-                         ("right", "", "`waykeeper move --episode 1 --side` for that one")])  # fmt: skip
-def test_a_side_that_is_not_stated_may_be_the_same_until_a_person_says_it(here, there, said):
+@pytest.mark.parametrize(("here", "there", "said", "known"), [
+    ("", "left", "--side with this one", "in force for the left side, and this plan names no side"),
+    ("right", "", "`waykeeper move --episode 1 --side` for that one", "in force and names no side"),
+])  # fmt: skip
+def test_a_side_that_is_not_stated_may_be_the_same_until_a_person_says_it(here, there, said, known):
     world = Memory()
     world.push(compiled(world.identifier, side=there))
     beside = compiled(world.identifier, later(30), episode=2, side=here)
     (refused,) = guards(beside, holding(beside.episode, world.resources()))
     assert refused.code == "WKU108" and f"name the side: {said}." in refused.help
+    assert refused.details.endswith(known)
     if not there:  # as that says
         world.push(compiled(world.identifier, side="left"))
     assert codes(world, compiled(world.identifier, later(30), episode=2, side="right")) == []

@@ -10,9 +10,10 @@ place; such a mutant, and one that survives although its function ran at import,
 the changed module instead of the real one. No file is written.
 
 A mutant that no test notices is printed. Where `equivalents/ROOM.yaml` says why no test can, it is printed as
-"explained" and counted as alive without being tried; `--explained` tries those alone. The order is drawn by the seed, so a run that
-is stopped has tried a random sample; the error stream says how far it is. `--control` tries both ways with unchanged
-modules: had the runner itself a fault that looks like a kill, it would show there.
+"explained" and counted as alive without being tried; `--explained` tries those alone. The order is drawn by the seed,
+so a run that is stopped has tried a random sample, as has one with a `--share`; the error stream says how far it is.
+`--control` tries both ways with unchanged modules: had the runner itself a fault that looks like a kill, it would show
+there.
 
 Exit code 1: fewer than 90 % were killed, the explained ones counted as alive.
 """

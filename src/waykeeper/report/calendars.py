@@ -194,10 +194,9 @@ def _visit_event(plan: Plan, entry: Entry, words: Interface, item: Item) -> Cale
     uid, booking, text = _uid(plan, entry.key), entry.booking, line_words(words, entry)
     asks = tuple(unsure_notes(words, entry)) if entry.ask_first else ()
     if booking is None:
-        target = item.dates.point or entry.start
         summary = words.say("not_booked_summary", title=text)
         notes = (words.say("visit_target"), words.say("visit_call"), *asks)
-        day = Moment(target.day)
+        day = Moment(entry.start.day)
         return CalendarEvent(uid, entry.key, summary, day, day, notes, status="TENTATIVE")
     if entry.start.clock is None:
         day, alarms = Moment(entry.start.day), (_EVENING_BEFORE,)
