@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 COMPARE = {
@@ -30,13 +30,13 @@ class Mutant:
     what: str
     function: int
     name: str
-    file: Path
+    source: str = field(repr=False)  # of the module, as it was when its mutants were listed
     place: int  # of what is changed, among everything the module holds
 
     @property
     def tree(self) -> ast.Module:
         """The changed module: made when it is tried, since a room has thousands of mutants."""
-        tree = ast.parse(self.file.read_text("utf-8"))
+        tree = ast.parse(self.source)
         if self.what != UNCHANGED:
             apply(list(ast.walk(tree))[self.place], self.what)
         return ast.fix_missing_locations(tree)
@@ -44,7 +44,7 @@ class Mutant:
 
 def unchanged(file: Path) -> Mutant:
     """A module as it is."""
-    return Mutant(file.stem, 0, UNCHANGED, 0, f"{file.stem}: {UNCHANGED}", file, 0)
+    return Mutant(file.stem, 0, UNCHANGED, 0, f"{file.stem}: {UNCHANGED}", file.read_text("utf-8"), 0)
 
 
 def mutants(file: Path) -> Iterator[Mutant]:
@@ -63,7 +63,7 @@ def mutants(file: Path) -> Iterator[Mutant]:
             name += f" #{named[name]}" if named[name] > 1 else ""
             first = min([owner.lineno, *(d.lineno for d in owner.decorator_list)]) if owner else 0
             line = getattr(original, "lineno", 0)
-            yield Mutant(file.stem, line, what, first, name, file, index)
+            yield Mutant(file.stem, line, what, first, name, source, index)
 
 
 def outermost(tree: ast.Module) -> Iterator[ast.FunctionDef]:
