@@ -15,6 +15,7 @@ LONG = (
     "contract/validator/test_agreement.py",
     "contract/test_bulk.py::[real",
     "contract/test_capabilities.py::[real",
+    "contract/test_day_kept.py::[real",
     "contract/test_dry_run.py::[real",
     "contract/test_faults.py::[real",
     "contract/test_faults.py::fault_on_the_way[sandbox",
@@ -57,6 +58,7 @@ LONG = (
 # edit that is kept, the trial that leaves no trace, every field of a dry run, and a move; of the faults the commonest.
 SHORT = (
     "contract/test_capabilities.py::a_trial_leaves_nothing_behind[real",
+    "contract/test_day_kept.py::putting_off_past_the_last_day[real",
     "contract/test_dry_run.py::every_field_that_would_change[real",
     "contract/test_faults.py::fault_on_the_way[sandbox-408 after",
     "contract/test_faults.py::fault_on_the_way[sandbox-409",

@@ -8,6 +8,7 @@ from datetime import date
 
 import pytest
 
+from contract.saved import saved
 from contract.test_medicine_list import pushed  # noqa: F401 - the fixture
 from waykeeper.cli.main import main
 from waykeeper.exchange import Server
@@ -55,11 +56,9 @@ def test_owner_snooze_and_closing_are_read_back_and_a_closing_is_taken_back(push
     assert kept(stands(pushed, name)) == ("K. Barlow", date(2026, 3, 5), "", "", None)
 
 
-def test_what_came_after_a_closing_puts_the_row_on_the_list_until_it_is_closed_again(pushed, note, capsys):  # noqa: F811
-    base, _ = pushed
-
+def test_what_came_after_a_closing_puts_the_row_on_the_list_until_it_is_closed_again(pushed, note, capsys, tmp_path):  # noqa: F811
     def six_week(day):
-        assert main(["gaps", "--from", base, "--as-of", day, "--format", "json"]) == 0
+        assert main(["gaps", "--from", saved(*pushed, tmp_path), "--as-of", day, "--format", "json"]) == 0
         rows = json.loads(capsys.readouterr().out)["rows"]
         return next(r for r in rows if r["item"] == "visit/six-week" and _of(r, pushed))
 
@@ -99,10 +98,9 @@ def test_putting_off_past_the_last_day_is_told(pushed, note):  # noqa: F811
     assert "all the same" not in said
 
 
-def test_a_visit_recorded_as_kept_is_attended(pushed, note, capsys):  # noqa: F811
-    base, _ = pushed
+def test_a_visit_recorded_as_kept_is_attended(pushed, note, capsys, tmp_path):  # noqa: F811
     assert note("visit/six-week", "done", "--on", "2026-04-29", "--text", "at the clinic in town")[0] == 0
-    assert main(["gaps", "--from", base, "--as-of", "2026-05-10", "--format", "json"]) == 0
+    assert main(["gaps", "--from", saved(*pushed, tmp_path), "--as-of", "2026-05-10", "--format", "json"]) == 0
     rows = json.loads(capsys.readouterr().out)["rows"]
     mine = next(r for r in rows if r["item"] == "visit/six-week" and r["patient"] and _of(r, pushed))
     assert (mine["verdict"], mine["certainty"], mine["evidence_day"]) == ("attended", "linked", "2026-04-29")
@@ -118,7 +116,7 @@ def _of(row, pushed):  # noqa: F811
 def test_a_day_of_notes_out_of_the_lists_own_spreadsheet(pushed, tmp_path, capsys):  # noqa: F811
     """The list as CSV, three columns added, two rows filled: the rows without a note are passed over."""
     base, identifier = pushed
-    assert main(["gaps", "--from", base, "--as-of", "2026-03-10", "--csv", "list.csv"]) == 0
+    assert main(["gaps", "--from", saved(*pushed, tmp_path), "--as-of", "2026-03-10", "--csv", "list.csv"]) == 0
     with (tmp_path / "list.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = [r for r in csv.DictReader(file) if r["identifier"].endswith(identifier.value)]
     noted = {
