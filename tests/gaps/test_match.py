@@ -156,7 +156,9 @@ def test_intervals_in_words(text, wanted):
     ("de 6 a 8 semanas", set()), ("seis a ocho semanas", set()), ("a 6 semanas", {("day", 42)}),
     ("visit 2 - 6 week check", {("day", 42)}), ("6 week to 3 month", {("day", 42), ("month", 3)}),
     ("65 year old, 6 week check", {("day", 42)}), ("65-year-old", set()), ("45 años", set()), ("8 years old", set()),
-    ("45 años de edad, control 3 meses", {("month", 3)}), ("5 year", {("month", 60)}), ("20 years", {("month", 240)}),
+    ("Review\u20136 week check", {("day", 42)}), ("Review \u2013six week", {("day", 42)}), ("18 yr old", set()),
+    ("6\u2013week", {("day", 42)}), ("six\u2013eight weeks", set()), ("20 years", {("month", 240)}),
+    ("45 años de edad, control 3 meses", {("month", 3)}), ("5 year", {("month", 60)}),
 ])  # fmt: skip
 def test_a_range_and_an_age_are_no_interval_and_padding_hides_none(text, wanted):
     """`6 to 8 weeks` and `65 year old` named another interval (-60): a six-week visit that was kept was a gap."""

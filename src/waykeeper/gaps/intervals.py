@@ -50,9 +50,10 @@ _NTH = re.compile(
 )
 # `6 to 8 weeks`, `seis a ocho semanas` name no one visit; `65 year old`, `45 años` say how old somebody is
 _RANGE = re.compile(rf"(?<![\w/.,-])(?:{_COUNT})(?: to | a |-)(?:{_COUNT})(?=[\s-]?[^\W\d_])", re.IGNORECASE)
-_AGE = re.compile(rf"(?<![\w/.,-])(?:{_COUNT})[\s-]?(?:years?[\s-](?:old|of age)|años de edad)\b", re.IGNORECASE)
+_AGE = re.compile(rf"(?<![\w/.,-])(?:{_COUNT})[\s-]?(?:ye?a?rs?[\s-](?:old|of age)|años de edad)\b", re.IGNORECASE)
 _LONGEST = 240  # months; a visit after more than twenty years is none that a pathway plans
-_DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013", "-"))  # hyphens, and the dash of a range
+_DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012", "-"))
+_RANGE_DASH = re.compile(rf"(?<![\w/.,-])({_COUNT})\u2013", re.IGNORECASE)  # elsewhere it parts words
 # `y` is "and" in Spanish, and means years only right behind its digits: not in `a las nueve y media`
 _LETTER = frozenset({"d", "w", "m", "y"})
 _YEARLY = re.compile(r"\b(annual|yearly|anual)\b", re.IGNORECASE)
@@ -68,7 +69,7 @@ def _days(interval: Interval) -> float:
 
 def _plain(text: str) -> str:
     """One space between words and one kind of hyphen: exports pad columns, word processors write others."""
-    return " ".join(unicodedata.normalize("NFC", text).translate(_DASHES).split())
+    return " ".join(_RANGE_DASH.sub(r"\1-", unicodedata.normalize("NFC", text).translate(_DASHES)).split())
 
 
 @lru_cache(maxsize=4096)
