@@ -29,9 +29,10 @@ def root_of(world):
     return next((ref, r) for ref, r in pairs if r["resourceType"] == "CarePlan" and "partOf" not in r)
 
 
-def with_ids_of_its_own(world):
-    """The same on a server that gives ids itself."""
-    names = {ref: f"{ref.partition('/')[0]}/{number}" for number, (ref, _) in enumerate(world.held) if number}
+def with_ids_of_its_own(world, but=""):
+    """The same on a server that gives ids itself, `but` one that it was sent with an id."""
+    held = [ref for ref, _ in world.held if ref != but]
+    names = {ref: f"{ref.partition('/')[0]}/{number}" for number, ref in enumerate(held) if number}
     text = json.dumps(world.held)
     for before, after in names.items():
         text = text.replace(f'"{before}"', f'"{after}"')
@@ -135,6 +136,17 @@ def test_a_server_with_ids_of_its_own(side):
     assert said.startswith(str(BLOOD)) and gone in said
     world.push(take={str(BLOOD): side})
     assert told(world) == []
+
+
+def test_of_two_that_are_gone_only_the_one_whose_id_the_server_gave_is_guessed_at():
+    world = pushed()
+    sent = world.ref(CALL, "task")
+    with_ids_of_its_own(world, but=sent)
+    given = remove(world, BLOOD, "task")
+    remove(world, CALL, "task")
+    assert sorted(said.partition(": ")[0] for said in told(world)) == sorted([
+        f"a part of the plan ({sent})", f"{BLOOD} (one of {given})",
+    ])  # fmt: skip
 
 
 def test_an_export_of_some_types_says_so_once_and_not_of_each_part_of_each_plan():

@@ -83,3 +83,16 @@ def test_a_number_of_another_patients_booking_joins_nothing():
     hers = evidence("Appointment/1", "appointment", "fulfilled", "2026-04-29", identifiers=("s|7",))
     his = Evidence("Encounter/1", "encounter", "cancelled", ("Patient/2",), appointment="s|7")
     assert said(hers, his) == {"Appointment/1": "attended", "Encounter/1": "nothing"}
+
+
+# verdicts.md 1: an Encounter that is arrived or in progress after the as-of day needs a review, never attended.
+@pytest.mark.parametrize("status", ["arrived", "in-progress"])
+@pytest.mark.parametrize(("day", "word"), [
+    ("2026-05-20", ("contradictory", "started_in_future")), ("2026-05-10", ("attended", "")),
+    ("2026-04-29", ("attended", "")),
+])  # fmt: skip
+def test_an_open_encounter_beside_a_fulfilled_booking(status, day, word):
+    booked = evidence("Appointment/a", "appointment", "fulfilled", "2026-04-29")
+    came = evidence("Encounter/e", "encounter", status, day, appointment="Appointment/a")
+    (fact,) = facts([booked, came], date(2026, 5, 10))
+    assert (fact.says, fact.why) == word

@@ -57,6 +57,18 @@ def test_a_clear_answer_does(kind, decision, days):
     assert listed(made, state, date(2026, 3, 8))["gate"].verdict == "ready"
 
 
+@pytest.mark.parametrize("kind", ["hold", "medicine"])
+@pytest.mark.parametrize(("decision", "days", "word"), [("hold", 5, "ready"), ("stop", None, "shut")])
+def test_an_answer_that_the_plan_was_made_with_counts_as_one_that_stands(kind, decision, days, word):
+    """The server may not hold the answer any more; the plan was made of it, and the patient was told."""
+    answer = HoldAnswer(decision, days, "Dr Reed", date(2026, 3, 2))
+    hold = HoldProposal("hold", "zolidor 5 mg", missed_days=5, last_dose=date(2026, 3, 12), answered=answer)
+    made, state, asked, _ = standing(kind, None, hold=hold)
+    state = State({**state.items, asked.key: ItemState(asked.key, "on-hold", "open")})
+    said = listed(made, state, date(2026, 3, 16))["gate"]
+    assert said.verdict == word and ("The answer is unclear" in said.reason) == (word == "shut"), said.reason
+
+
 # Clinical hazards: a beta blocker told to stop, steroid "hold", type 1 insulin stopped. From memory: rebound (ACC/AHA
 # 2014), adrenal crisis (ACR/AAHKS 2022), ketoacidosis (ADA). A stop needs a reason and who said it.
 MUST_NOT_STOP = ["metoprolol", "clonidine", "prednisone", "insulin glargine", "insulin lispro", "methadone"]

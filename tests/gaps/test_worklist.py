@@ -95,6 +95,17 @@ def test_a_discharge_nobody_recorded_and_nobody_declared_awaited():
     assert row(one(declared, as_of=day("03-19")), "plan/plan").verdict == "current"
 
 
+def test_what_was_attended_is_attended_though_its_days_are_not_known():
+    """verdicts.md 2, line 1: undated: attended. Line 4, an awaited anchor, comes after it."""
+    waits = with_dates(visit("two-week"), window=None, target=None, at=None, late_from=None, awaited="discharge")
+    made = plan(waits)
+    came = [evidence(f"Appointment/{n}", "fulfilled", day(d), link_to=link(made, "two-week"))
+            for n, d in (("b", "04-08"), ("a", "04-01"))]  # fmt: skip
+    for found, seen in ((came[1:], "04-01"), (came, "04-01")):  # of several the first
+        mine = row(one(made, found=found, as_of=day("04-20")), "visit/two-week")
+        assert (mine.verdict, mine.gap, mine.attended) == ("attended", False, day(seen))
+
+
 def test_conflicts_wait_for_a_decision_and_shut_gates():
     gate = item("gate", "ready", dates(day("03-11")))
     known = State(conflicts=("Wound check was deleted",))
@@ -196,6 +207,16 @@ def test_lost_to_follow_up(contacts, as_of, lost):
     assert ("lost to follow-up" in mine.reason) is lost
     assert mine.contacts == contacts
     assert not row(listed, "visit/six-month").lost  # no gap, so nothing to be lost from
+
+
+def test_only_a_visit_is_lost_to_follow_up():
+    """A task that is overdue has no window and no first day of being late, and waits for its doer, not the patient."""
+    calls = tried("05-10", "05-17", "06-01")
+    made = plan(visit("six-week"), item("task", "film", dates(day("05-20"))))
+    listed = one(made, state(visit__six_week={"contacts": calls}), as_of=day("06-26"))
+    task = row(listed, "task/film")
+    assert row(listed, "visit/six-week").lost and task.gap and not task.lost
+    assert (task.late_from, task.book_from, task.contacts) == (None, None, ())
 
 
 def test_who_came_since_the_attempts_is_not_lost():

@@ -22,14 +22,14 @@ SURGERY = Moment(date(2026, 3, 18), time(7, 30), CLINIC.zone)
 THURSDAYS = {"timing": {"repeat": {"frequency": 1, "period": 1, "periodUnit": "wk", "dayOfWeek": ["thu"]}}}
 
 
-def planned(words, answer=None, dosage=None, **policies):
+def planned(words, answer=None, dosage=None, kind="hold", **policies):
     """The one medicine of a plan, and the plan."""
     order = {"resourceType": "MedicationRequest", "id": "m", "status": "active", "intent": "order",
              "medicationCodeableConcept": {"text": words}, "dosageInstruction": [dosage or {}]}  # fmt: skip
     record = read([("Patient/p", PATIENT), ("MedicationRequest/m", order)], zone=CLINIC.zone)
     clinic = replace(CLINIC, policies={**CLINIC.policies, **policies})
     (key,) = [Key("hold", entry.key) for entry in record.medicines]
-    answers = Answers(holds={key: answer}) if answer else None
+    answers = Answers(holds={Key(kind, key.item): answer}) if answer else None
     plan = compile_plan(PATHWAY, clinic, record, {"surgery": SURGERY}, answers=answers, anaesthesia="general")
     return plan, plan.item(key)
 
@@ -47,6 +47,19 @@ def test_a_clock_limit_stays_when_its_number_is_agreed_to():
     stored, fresh = both_ways("lisinopril 10 mg", HoldAnswer("hold", 0))
     assert (fresh.last_dose, fresh.limit) == (date(2026, 3, 17), Moment(date(2026, 3, 17), time(7, 30), CLINIC.zone))
     assert stored == fresh
+
+
+@pytest.mark.parametrize("kind", ["hold", "medicine"])
+def test_an_answer_stands_whatever_the_row_was_when_it_was_given(kind):
+    """Where the rules now propose a pause and asked before, a person's decision is not lost."""
+    _, item = planned("apixaban 5 mg", HoldAnswer("hold", 4), kind=kind)
+    assert (item.key.kind, item.hold.answered.missed_days, item.hold.last_dose) == ("hold", 4, date(2026, 3, 13))
+
+
+@pytest.mark.parametrize("kind", ["hold", "medicine"])
+def test_who_only_says_why_it_is_taken_has_decided_nothing(kind):
+    _, item = planned("apixaban 5 mg", HoldAnswer("indication", text="atrial fibrillation"), kind=kind)
+    assert item.key.kind == "hold" and item.hold.answered is None
 
 
 def test_another_number_has_no_clock_limit_of_the_proposal():

@@ -333,6 +333,8 @@ def test_todos_of_the_coordinator():
     assert {t["DUE"].dt for t in todos} == {r.by for r in made.gaps}
     assert str(calendar["X-WR-CALNAME"]) == "Care pathway gaps as of 2026-06-26"
     assert not any(".: " in str(t["SUMMARY"]) for t in todos)
+    first = [r.next_action.removesuffix(".") for r in made.gaps]  # what to do comes first
+    assert all(first) and all(str(t["SUMMARY"]).startswith(act) for t, act in zip(todos, first, strict=True))
 
 
 def test_todos_of_a_narrowed_list_say_so_in_the_name_of_the_calendar():

@@ -65,7 +65,7 @@ def _row(
     """
     plan, own = on.plan, on.of(item) if item is not None else on.state.root
     key = item.key if item is not None else Key("plan", "plan")
-    visit = key.kind == "visit" and item is not None
+    visit = key.kind == "visit"
     when = visit_days(item, plan.settings.grace_days) if visit and item is not None else None
     phase, harm = _phase_harm(item)
     last = said.mend_by if key.kind != "restriction" else None  # it holds on: nothing is lost by asking later
