@@ -325,7 +325,7 @@ def test_the_longest_plausible_hold_of_a_near_name_counts() -> None:
 
 def test_only_rule_files_are_rule_files() -> None:
     names = [f.name for f in rule_files()]
-    assert all(n.endswith(".yaml") for n in names) and len(names) == 14 and names == sorted(names)
+    assert all(n.endswith(".yaml") for n in names) and len(names) == 16 and names == sorted(names)
 
 
 RULE = """\

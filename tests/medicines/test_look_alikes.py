@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from medicines.case_files import row_of
+from medicines.case_files import CALENDAR, entry, moment, row_of
+from waykeeper.medicines import propose
+from waykeeper.record.model import Kidney
 
 PAIRS = [
     ("bupropion", "buspirone"),
@@ -25,6 +27,10 @@ PAIRS = [
     ("lamotrigine", "levothyroxine"),
     ("amitriptyline", "nortriptyline"),
     ("dextroamphetamine", "lisdexamfetamine"),
+    ("hydroxyzine", "hydralazine"),
+    ("acyclovir", "valacyclovir"),
+    ("cetirizine", "sertraline"),
+    ("methocarbamol", "metoprolol"),
 ]
 
 
@@ -48,6 +54,12 @@ def test_each_of_a_confused_pair_is_itself(pair: tuple[str, str]) -> None:
         "potassium",
         "losartan chloride 50 mg",
         "clonidine acetate",
+        "hydroxizine 25 mg",
+        "amoxacillin 500 mg",
+        "glycol",
+        "tiagabine 4 mg",
+        "butalbital / acetaminophen 50 mg / 325 mg",
+        "penicillin v potassium 500 mg",
     ],
 )
 def test_a_name_that_is_only_near_is_none(words: str) -> None:
@@ -58,3 +70,40 @@ def test_a_name_that_is_only_near_is_none(words: str) -> None:
 def test_a_salt_of_one_medicine_is_no_other() -> None:
     row = row_of({"words": "losartan potassium 50 mg", "hours": ["08:00"]})
     assert (row.ingredients, row.decision, row.missed_days) == (("losartan",), "hold", 1)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "asked"),
+    [
+        ("tramadol 50 mg", "trazodone 50 mg", "serotonin effects or a seizure"),
+        ("tramadol 50 mg", "bupropion XL 150 mg", "serotonin effects or a seizure"),
+        ("tapentadol 50 mg", "amitriptyline 25 mg", "serotonin effects or a seizure"),
+        ("linezolid 600 mg", "mirtazapine 15 mg", "not given together"),
+        ("phenelzine 15 mg", "methylphenidate 10 mg", "not given together"),
+        ("oxycodone 5 mg", "baclofen 10 mg", "makes sleepy together"),
+        ("hydrocodone 5 mg", "hydroxyzine 25 mg", "makes sleepy together"),
+    ],
+)
+def test_what_should_not_meet_is_asked_on_both_rows(one: str, other: str, asked: str) -> None:
+    """Labels of the medicines and the handbook's pages of mirtazapine and trazodone; a question, never a stop."""
+    both = propose(
+        [entry({"words": one}, "one"), entry({"words": other}, "two")],
+        moment("2026-03-18T07:30"),
+        Kidney(),
+        "general",
+        {},
+        calendar=CALENDAR,
+    )
+    assert [asked in row.question for row in both] == [True, True]
+
+
+def test_two_antidepressants_of_different_kinds_are_no_two_of_a_kind() -> None:
+    both = propose(
+        [entry({"words": "sertraline 50 mg"}, "one"), entry({"words": "trazodone 50 mg"}, "two")],
+        moment("2026-03-18T07:30"),
+        Kidney(),
+        "general",
+        {},
+        calendar=CALENDAR,
+    )
+    assert [row.question for row in both] == ["", ""]
