@@ -44,6 +44,9 @@ def status(name: str, code: str) -> dict[str, Any]:
         (allergy("Heparin"), "enoxaparin 40 mg", "that may hold for enoxaparin"),
         (allergy("something", reaction=[{"substance": {"text": "metoprolol"}}]), "metoprolol 25 mg", "to metoprolol"),
         (allergy("Opioids"), "oxycodone 5 mg", "that may hold for oxycodone"),
+        (allergy("Penicillin"), "amoxicillin 500 mg", "that may hold for amoxicillin"),
+        (allergy("Penicillins"), "cephalexin 500 mg", "that may hold for cephalexin"),
+        (allergy("Sulfa drugs"), "sulfamethoxazole-trimethoprim 800-160 mg", "that may hold for sulfamethoxazole"),
     ],
 )
 def test_an_allergy_is_asked_about_on_the_row_that_it_meets(of_record: dict[str, Any], words: str, asked: str) -> None:

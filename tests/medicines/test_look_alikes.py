@@ -107,3 +107,9 @@ def test_two_antidepressants_of_different_kinds_are_no_two_of_a_kind() -> None:
         calendar=CALENDAR,
     )
     assert [row.question for row in both] == ["", ""]
+
+
+def test_a_tablet_that_pauses_has_no_note_that_one_may_be_taken_on_the_day() -> None:
+    row = row_of({"words": "sumatriptan / naproxen 85 mg / 500 mg tablet as needed"})
+    assert row.decision == "hold"
+    assert not [n for n in row.notes if "also on the" in n]
