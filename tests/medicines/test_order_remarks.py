@@ -5,6 +5,7 @@ The wordings are invented after those of lists that clinics receive (common prac
 
 from __future__ import annotations
 
+from time import process_time
 from typing import Any
 
 import pytest
@@ -22,7 +23,9 @@ NOT_TAKEN = [
     "patient allergic", "replaced by another one", "D/C'd by GP", "d/c", "has not started",
     "hasn't started yet", "doesn't take it", "take for 10 days then stop", "to be stopped 1 March",
     "has been stopped, restart when INR ok", "dejó de tomarla en enero", "suspendido", "ya no toma",
-    "no la toma", "no lo está tomando", "hasta el 3 de marzo",
+    "no la toma", "no lo está tomando", "hasta el 3 de marzo", "is not taking", "did not start taking", "no longer",
+    "last taken at home on 3 March", "última dosis en enero",
+    "must not be taken", "cambiado a otro",
 ]  # fmt: skip
 TAKEN = [
     "", "1 tablet twice daily", "take until finished", "hold if HR < 55", "hold for SBP<100", "do not stop",
@@ -33,7 +36,9 @@ TAKEN = [
     "last dose at 8 pm", "last dose may be left out", "avoid aspirin", "do not take with ibuprofen",
     "no tomar con leche", "si es necesario", "take suspended in water", "until told to stop",
     "48 hours after the diarrhoea has stopped", "held on the tongue", "stopped smoking 2019",
-    "una vez terminada la comida", "no más de 8 al día",
+    "una vez terminada la comida", "no más de 8 al día", "do not stop taking without talking to your doctor",
+    "do not start using a salt substitute", "for no longer than 5 days",
+    "should not be taken with alcohol", "cambiado a 5 mg", "dejó de fumar en 2019",
 ]  # fmt: skip
 AROUND = ["start after surgery", "for 35 days postoperatively", "Hold morning of operation", "empezar tras la cirugía",
           "stop 7 days before surgery", "pre-op"]  # fmt: skip
@@ -90,3 +95,11 @@ def test_notes_and_what_the_patient_is_told_are_read_too(beside: dict[str, Any])
     record = read([("Patient/p", patient), ("MedicationRequest/1", order)], surgery=surgery.day, today=surgery.day)
     (row,) = propose(record.medicines, surgery, Kidney(), "general", {}, calendar=CALENDAR)
     assert row.decision == "ask" and "stopped" in row.question and "is it taken now?" in row.question
+
+
+@pytest.mark.parametrize("text", ["last dose ", "última dosis ", "1/2/3/4/"])
+def test_a_long_text_is_read_at_once(text: str) -> None:
+    """A note may have many pages: these 30 kB took half a minute while each place was tried with each."""
+    began = process_time()
+    assert row_of({"words": "sertraline 50 mg tablet", "dose_text": text * 3000}).decision == "continue"
+    assert process_time() - began < 5

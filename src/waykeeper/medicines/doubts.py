@@ -20,9 +20,11 @@ PREMIXED = (
 )
 _MIXED = re.compile(
     r"(?<![\d/.,-])(?:70\s*[/-]\s*30|30\s*[/-]\s*70|75\s*[/-]\s*25|25\s*[/-]\s*75|50\s*[/-]\s*50)(?![\d/-])"
-    r"|\b(?:nph|isophane)\b.*\bregular\b|\bpre-?mix|\bmix\s?\d|\bprotamine\b|\bbiphasic\b",
+    r"|\bpre-?mix|\bmix\s?\d|\bprotamine\b|\bbiphasic\b",
     re.IGNORECASE,
 )
+# Its two parts, one behind the other; each looked for once: a `.*` between them takes minutes in a long text.
+_NPH, _REGULAR = re.compile(r"\b(?:nph|isophane)\b", re.IGNORECASE), re.compile(r"\bregular\b", re.IGNORECASE)
 NOT_TO_BE_GIVEN = "the order says that it is not to be given: is it taken, and shall it be?"
 
 
@@ -44,7 +46,12 @@ def _premixed(entry: MedicineEntry, named: tuple[str, ...], rules: Ruleset) -> b
     if not any("insulin" in rules.ingredients[n].tags for n in named):
         return False
     said = [t for one in (entry, *entry.also) for t in (one.words, one.dose_text, *one.remarks)]
-    return any(_MIXED.search(text) for text in (*said, *(code.display for code in entry.codes)))
+    return any(_is_mixed(text) for text in (*said, *(code.display for code in entry.codes)))
+
+
+def _is_mixed(text: str) -> bool:
+    nph = _NPH.search(text)
+    return bool(_MIXED.search(text) or (nph and _REGULAR.search(text, nph.end())))
 
 
 def _too_often(entry: MedicineEntry, known: Recognised, name: str, rules: Ruleset) -> str:

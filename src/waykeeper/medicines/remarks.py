@@ -32,12 +32,13 @@ _NOT_SAID_OF_NOW = re.compile(
     r"|\b(?:until|till|unless|hasta que|si|cuando|tras|despues de|antes de|(?:when|if)(?! needed| required| necessary)"
     r"|once(?! dail| a | per | each| every| week| night| in | at )"
     rf"|(?:after|before)(?! meal| food| eat| bed| breakfast| lunch| dinner| supper))\b(?! {_DAY}).*"
-    r"|\bsuspended in\b|\bstopped smoking\b|\buna vez (?:terminad|finalizad)[ao]s?\b"
+    r"|\bsuspended in\b|\b(?:stopped smoking|(?:dejo|dejado) de fumar)\b|\buna vez (?:terminad|finalizad)[ao]s?\b"
 )
 _NOT_TAKEN = re.compile(
     r"\b(?:stopped|discontinued|d c|d cd|dcd?|finished|completed|ended|ceased|on hold|paused|withheld|suspended"
-    r"|no longer|not needed any ?more|out of stock|ran out"
-    r"|not (?:\w+ )?(?:taking|taken|using|started|tolerated)|never (?:taken|took|started|filled|picked up)"
+    r"|no longer(?! than)|not needed any ?more|out of stock|ran out"
+    r"|(?<!do )not (?!be \w+ (?:with|within|together|more)\b)(?:\w+ )?(?:taking|taken|using|started|tolerated)"
+    r"|never (?:taken|took|started|filled|picked up)"
     r"|(?:does|did|has|is|was)(?:nt| not) (?:\w+ )?(?:take|taken|taking|start|started|tolerate|using)"
     r"|(?:been|is|currently) held|held (?:since|by|until|till|from|pending)"
     r"|(?:patient|pt|is) (?:allergic|intolerant)|(?:allergic|allergy|intolerance) to"
@@ -45,10 +46,12 @@ _NOT_TAKEN = re.compile(
     r"|replaced (?:by|with) (?!a |new|every)"
     r"|(?:dejo|dejado|dejaron|dejo de|dejado de)(?: de)?|ya no|no (?:l[aeo]s? )?(?:toma|tomo|usa|ha tomado|ha empezado)"
     r"|no (?:l[aeo]s? )?(?:esta|estoy) (?:tomando|usando)|suspendid[ao]s?|terminad[ao]s?|finalizad[ao]s?|retirad[ao]s?"
-    r"|interrumpid[ao]s?|en pausa|cambiad[ao] (?:a|por)|sustituid[ao]|alergic[ao] a)\b"
-    rf"|\b(?:until|till|hasta) {_DAY}|\blast (?:dose|taken|tablet|injection|infusion)\b.*{_DAY}"
-    rf"|\bultima (?:dosis|toma|inyeccion)\b.*{_DAY}|^held$"
+    r"|interrumpid[ao]s?|en pausa|cambiad[ao] (?:a|por) (?!\d)|sustituid[ao]|alergic[ao] a)\b"
+    rf"|\b(?:until|till|hasta) {_DAY}|^held$"
 )
+# Its day stands anywhere behind it, and is looked for once: in one expression with `.*` a long text takes minutes.
+_LAST = re.compile(r"\b(?:last (?:dose|taken|tablet|injection|infusion)|ultima (?:dosis|toma|inyeccion))\b")
+_ANY_DAY = re.compile(_DAY)
 _THEN_STOP = re.compile(r"\b(?:then|and) (?:stop|discontinue)\b|\b(?:luego|y) (?:parar|suspender)\b")
 _AROUND = re.compile(
     r"\b(?:surger(?:y|ies)|operations?|(?:post|pre) ?op(?:erative(?:ly)?)?|perioperative(?:ly)?|cirugia|operacion"
@@ -80,7 +83,9 @@ def _clauses(text: str) -> list[str]:
 
 @lru_cache(maxsize=4096)
 def _says_not_taken(clause: str) -> bool:
-    return bool(_NOT_TAKEN.search(" ".join(_NOT_SAID_OF_NOW.sub(" ", normalise(clause)).split())))
+    said = " ".join(_NOT_SAID_OF_NOW.sub(" ", normalise(clause)).split())
+    last = _LAST.search(said)
+    return bool(_NOT_TAKEN.search(said) or (last and _ANY_DAY.search(said, last.end())))
 
 
 def _other_thinners(clause: str, known: Recognised, rules: Ruleset) -> list[str]:

@@ -15,8 +15,9 @@ from waykeeper.medicines.spelling import SAME, normalise, without_thousands
 from waykeeper.medicines.tables import normal, table
 
 _NUMBER = re.compile(r"\d+(\.\d+)?")
+# No product has more than ten strengths; a chain without an end would be tried from each of its numbers.
 _STRENGTHS = re.compile(
-    r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?)*)"
+    r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?){0,9})"
     r"\s*(mcg|ug|mg|g)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)"
 )
 
