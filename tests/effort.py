@@ -12,6 +12,7 @@ LONG = (
     "cli/test_answers_of_orders.py::closed_by_a_slip",
     "cli/test_answers_of_orders.py::is_not_taken_any_more[",
     "cli/test_answers_of_orders.py::recorded_as_taken_and_as_restarted",
+    "cli/test_answers_of_orders.py::of_a_withdrawn_plan_asks_to_record",
     "contract/validator/test_agreement.py",
     "contract/test_bulk.py::[real",
     "contract/test_capabilities.py::[real",

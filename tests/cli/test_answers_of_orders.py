@@ -190,6 +190,26 @@ def test_the_plan_made_again_with_a_correction_ends_no_question_whether_the_medi
     assert clinic.gaps(f"hold/{ROW}", "2026-03-20")["verdict"] == "answered"
 
 
+def test_what_a_corrected_medicine_of_a_withdrawn_plan_asks_to_record_can_be_recorded(clinic):
+    """The row of the graver sort asked for the stop, or for `corrected, already stopped`: both were refused, for
+    nothing is noted on a withdrawn plan, so that it stayed for whoever does not take the medicine any more."""
+    clinic.lists("warfarin 5 mg")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--days", "5")
+    clinic.compile_and_push()
+    clinic.note(f"hold/{ROW}", "--decision", "continue", what="corrected", on="2026-03-14")
+    where = ["--from", clinic.url, "--patient", WHO, "--as-of", "2026-03-15"]
+    clinic.run("withdraw", "--reason", "fever", *where)
+    assert "record the stop (stopped)" in clinic.gaps(f"hold/{ROW}", "2026-03-20")["next_action"]
+    clinic.note(f"hold/{ROW}", what="stopped", on="2026-03-13")
+    assert "corrected, already stopped" in clinic.gaps(f"hold/{ROW}", "2026-03-20")["next_action"]
+    no = ("--decision", "already stopped")
+    assert "note it as corrected" in clinic.note(f"hold/{ROW}", *no, on="2026-03-16", code=2).err
+    clinic.note(f"hold/{ROW}", *no, what="corrected", on="2026-03-16")
+    assert not clinic.gaps(f"hold/{ROW}", "2026-03-20")["gap"]
+    assert "withdrawn plan" in clinic.note(f"hold/{ROW}", "--days", "5", what="corrected", code=2).err
+
+
 def test_a_medicine_without_a_hold_of_its_own_is_recorded_as_taken_and_as_restarted(clinic):
     """One that was not recognised and pauses by its answer: what its row asked to record was refused (taken), or was
     written and not read (restarted, of a withdrawn plan); moved, its row said that the patient goes on as now."""

@@ -387,11 +387,12 @@ def _open_yet(
         return
     if what == "fact" and status_class(resource) == "done" and not plan.withdrawn:  # a slip is put right
         return
-    if what == "stopped" and own is not None and own.was_to_stop and not plan.withdrawn:  # by the answer of before
+    open_plan = not plan.withdrawn or _taken_again_is_asked(own)
+    if what == "stopped" and own is not None and own.was_to_stop and open_plan:  # by the answer of before
         return
     said = identity(resource)
     status = resource.get("status") or resource.get("lifecycleStatus")
-    stands = answer is not None and what == "answered" and not plan.withdrawn
+    stands = answer is not None and what == "answered" and open_plan
     if stands and anew:
         return
     day = done_on(resource, plan.zone)
@@ -407,6 +408,12 @@ def _open_yet(
     )
     remedy = f"Add --episode {others[0]}: that plan is in force." if others else "Nothing is noted on a withdrawn plan."
     raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
+
+
+def _taken_again_is_asked(own: ItemState | None) -> bool:
+    """True where the patient stopped, or was to, and the answer since then is to go on: no withdrawal ends that."""
+    begun = own is not None and (own.stopped_on is not None or own.was_to_stop is not None)
+    return begun and own is not None and own.answer is not None and goes_on(own.answer)
 
 
 def _answer_told(answer: HoldAnswer) -> str:
