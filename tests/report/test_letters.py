@@ -11,7 +11,7 @@ from report.caseload import AS_OF, plans, report, states
 from report.test_sheet import Page
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.reading import english_grade
-from waykeeper.plan.model import State
+from waykeeper.plan.model import Contact, State
 from waykeeper.report.letters import call_script_html, letter_html
 
 NOTHING = State()
@@ -52,6 +52,16 @@ def test_a_letter_never_mixes_languages():
 def test_no_letter_where_nothing_needs_a_day():
     with pytest.raises(WaykeeperError, match="WKO008"):
         letter_html(plans()[0], NOTHING, (), as_of=AS_OF, language="en")
+
+
+def test_the_script_tells_each_attempt_once_in_the_order_of_days():
+    """Every open visit of a patient who is lost has all attempts: three of them were told as nine."""
+    first = plans()[0]
+    tried = tuple(Contact(date(2026, 6, n), "telephone", False) for n in (9, 2))
+    rows = [replace(r, contacts=tried) for r in report().rows]
+    text = Page(call_script_html(first, NOTHING, rows, as_of=AS_OF)).words
+    told = "Before this: Tue 2026-06-02 telephone not reached; Tue 2026-06-09 telephone not reached. "
+    assert told in text
 
 
 def test_the_script_checks_who_answers_and_names_no_date_of_a_waiting_medicine():

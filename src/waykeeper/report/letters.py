@@ -65,6 +65,7 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     words = interface(language)
     own = [r for r in _own(plan, rows) if r.contactable]
     gaps = [r for r in own if _for_the_call(plan, r) and not is_over(r, as_of)]
+    tried = dict.fromkeys(c for r in own for c in r.contacts)  # each row of a patient who is lost has all of them
     names = {"name": plan.patient.name or "the patient", "clinic": plan.letterhead.clinic or "the clinic",
              "phone": _phone(plan) or _say(words, "no_number")}  # fmt: skip
     return render(
@@ -80,7 +81,7 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
         gaps=gaps,
         others=len(own) - len(gaps),
         shown=shown,
-        attempts=[c for r in own for c in r.contacts],
+        attempts=sorted(tried, key=lambda c: c.on),
         settings=plan.settings,
         waiting=_waiting(plan, state),
         speaks=plan.patient.language,
