@@ -40,6 +40,13 @@ def test_wku101(world):
     assert codes(world, compiled(world.identifier, SURGERY)) == []
 
 
+def test_what_differs_is_told_with_both_readings(world):
+    found = guards(compiled(world.identifier, side="right"), holding(world.plan().episode, world.resources()))
+    assert [f.details for f in found] == ["the side is right in the bundle and left on the server"]
+    bare = guards(compiled(world.identifier, side=""), holding(world.plan().episode, world.resources()))
+    assert [f.details for f in bare] == ["the side is not stated in the bundle and left on the server"]
+
+
 def test_wku102(world):
     old = compiled(world.identifier)
     complete(world, LATEX, "ask", SURGERY, output=[output("answer", valueString="no")])

@@ -13,6 +13,7 @@ Check values, with their sources:
   before 2026-03-18, 2026-02-15 is 31. All other ages at surgery are clinic settings
 """
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -27,7 +28,7 @@ from waykeeper.merge import decide, withdraw
 from waykeeper.merge.difference import difference, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import medicine_changes
-from waykeeper.merge.stopped import RESTART, stopped
+from waykeeper.merge.stopped import RESTART, last_taken, stopped
 from waykeeper.plan.model import Key
 from waykeeper.report.move_words import medicine_sentence
 
@@ -399,3 +400,17 @@ def test_what_was_done_and_left_out_by_an_answer_is_not_told_again_at_each_move(
     _, _, back = move(world, SURGERY, date(2026, 3, 3))
     assert gloves not in back and LATEX not in back
     assert all(world.state().items[k].cls == "done" for k in (gloves, LATEX)), "nothing of it is lost"
+
+
+def test_a_dose_of_one_medicine_is_none_of_another():
+    """Two are paused, of one a dose is recorded: of the other nobody knows that it was taken, so no pause is counted
+    from that day (merge.md: each stopped medicine gets a restart row of its own)."""
+    world = Memory()
+    plan = world.plan()
+    other = Key("hold", "https://alder-quay.example/orders|rx-2")
+    second = replace(plan.item(HOLD), key=other)
+    world.push(replace(plan, items=(*plan.items, second)))
+    taken(world, date(2026, 3, 13))
+    held = holding(plan.episode, world.resources())
+    assert [str(one and one.day) for one in (last_taken(held, HOLD), last_taken(held, other))] == ["2026-03-13", "None"]
+    assert [(one.item.key, one.how) for one in stopped(held, TODAY)] == [(HOLD, "recorded")]

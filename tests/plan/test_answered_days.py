@@ -9,6 +9,7 @@ from datetime import date, time
 import pytest
 
 from waykeeper.plan.compile import compile as compile_plan
+from waykeeper.plan.holds import last_dose_of
 from waykeeper.plan.model import Answers, HoldAnswer, ItemState, Key, State
 from waykeeper.record import read
 from waykeeper.report.medicine_lines import medicine_line
@@ -47,6 +48,16 @@ def test_a_clock_limit_stays_when_its_number_is_agreed_to():
     stored, fresh = both_ways("lisinopril 10 mg", HoldAnswer("hold", 0))
     assert (fresh.last_dose, fresh.limit) == (date(2026, 3, 17), Moment(date(2026, 3, 17), time(7, 30), CLINIC.zone))
     assert stored == fresh
+
+
+# N missed days: none on day -N .. -1, the last on day -(N + 1). Two days: PAUSE, JAMA Intern Med 2019; five: CHEST 2022.
+@pytest.mark.parametrize(("answer", "last"), [
+    (HoldAnswer("hold", 0), date(2026, 3, 17)), (HoldAnswer("hold", 2), date(2026, 3, 15)),
+    (HoldAnswer("hold", 5), date(2026, 3, 12)), (HoldAnswer("hold", None), None), (HoldAnswer("continue", None), None),
+    (HoldAnswer("maybe", 5), None),
+])  # fmt: skip
+def test_the_last_dose_of_an_answer(answer, last):
+    assert last_dose_of(answer, SURGERY.day) == last
 
 
 @pytest.mark.parametrize("kind", ["hold", "medicine"])

@@ -101,6 +101,27 @@ def test_an_answered_hold_has_its_last_dose_day_and_its_days_without():
     assert last.walk("VALARM")
 
 
+# clinical.md: a pause that is counted in hours ends the doses at an hour, not with its day.
+@pytest.mark.parametrize(("day", "stands"), [
+    (date(2026, 3, 12), b"20260312T193000"), (date(2026, 3, 11), b"20260311T193000"), (date(2026, 3, 13), b"20260312"),
+])  # fmt: skip
+def test_a_last_dose_with_an_hour_stands_on_it(day, stands):
+    made = plan()
+    held = made.item(WARFARIN)
+    timed = replace(held, hold=replace(held.hold, last_limit=replace(moment(day), clock=time(19, 30), zone=made.zone)))
+    made = replace(made, items=tuple(timed if i.key == WARFARIN else i for i in made.items))
+    assert event(ics(made, answered(5)), made, WARFARIN, "calendar:last-dose")["DTSTART"].to_ical() == stands
+
+
+def test_the_rules_of_the_zone_begin_before_the_first_event_and_go_on_after_the_last():
+    """RFC 5545 3.6.5: a VTIMEZONE must define the offset of every time that refers to it."""
+    raw = ics(plan(), answered(5))
+    days = [e["DTSTART"].to_ical()[:8].decode() for e in events(raw).values()]
+    (zone,) = Calendar.from_ical(raw).walk("VTIMEZONE")
+    onsets = [part["DTSTART"].to_ical()[:8].decode() for part in zone.subcomponents]
+    assert min(onsets) < min(days) and max(onsets) > max(days)
+
+
 @pytest.mark.parametrize(("day", "rings"), [(date(2026, 2, 20), True), (date(2026, 3, 20), False)])
 def test_a_pause_rings_until_its_own_restart(day, rings):
     """As on the sheet: a restart of before the pause, or of a day to come, ends nothing."""

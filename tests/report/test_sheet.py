@@ -161,6 +161,52 @@ def test_an_hour_of_the_last_dose_stands_in_the_list_of_days_too():
     assert "Take the last dose no later than: Thursday, March 12, 2026" in behind
 
 
+def hour_of_the_last_dose(day, words):
+    """A sheet whose paused medicine has its last dose on Thu 2026-03-12, by 19:30 of this day; what is said of it."""
+    made = plan()
+    held, limit = made.item(WARFARIN), Moment(day, time(19, 30), made.zone) if day else None
+    timed = replace(held, hold=replace(held.hold, last_limit=limit))
+    items = tuple(timed if i.key == WARFARIN else i for i in made.items)
+    html = sheet_html(replace(made, items=items), answered(5), as_of=AS_OF, language="en", checked_against=None)
+    said = Page(chunk(html, str(WARFARIN))).words
+    return [line for line in ("no later than", "Last day you may take it") if line in said], words in said
+
+
+# clinical.md: a pause that is counted in hours ends the doses at an hour, not with its day.
+@pytest.mark.parametrize(("day", "line", "words"), [
+    (None, "Last day you may take it", "Last day you may take it: Thursday, March 12, 2026"),
+    (date(2026, 3, 12), "no later than", "Take the last dose no later than: Thursday, March 12, 2026"),
+    (date(2026, 3, 11), "no later than", "Take the last dose no later than: Wednesday, March 11, 2026"),
+    (date(2026, 3, 13), "Last day you may take it", "Last day you may take it: Thursday, March 12, 2026"),
+])  # fmt: skip
+def test_the_last_dose_is_told_once_by_its_hour_where_it_has_one(day, line, words):
+    assert hour_of_the_last_dose(day, words) == ([line], True)
+
+
+@pytest.mark.parametrize(("by", "said"), [("Dr. Vale", True), ("", False)])
+def test_who_decided_is_named_where_it_is_known(by, said):
+    state = State({WARFARIN: ItemState(WARFARIN, answer=HoldAnswer("hold", 5, by, date(2026, 3, 3)))})
+    entry = chunk(sheet_html(plan(), state, as_of=AS_OF, language="en", checked_against=None), str(WARFARIN))
+    assert ("Decided by" in Page(entry).words) is said
+
+
+def test_a_goal_is_called_one_and_nothing_else_is():
+    html = sheet_html(plan(), NOTHING, as_of=AS_OF, language="en", checked_against=None)
+    told = "Your goal by this day."
+    assert told in Page(chunk(html, "goal/shoe")).words and Page(html).words.count(told) == 1
+
+
+@pytest.mark.parametrize(("first", "last", "heading"), [
+    (date(2026, 12, 20), date(2027, 1, 5), "December 20, 2026"),
+    (date(2026, 12, 20), date(2026, 12, 28), "December 20"),
+])  # fmt: skip
+def test_days_across_the_new_year_name_both_years(first, last, heading):
+    raised = item("instruction", "raise", "Raise the foot", Dates(window=Window(moment(first), moment(last))),
+                  words=said("Raise the foot.", "Levante el pie."), phrase="within 16 days after surgery")  # fmt: skip
+    text = sheet(replace(plan(), items=(raised,)), as_of=date(2026, 12, 1)).words
+    assert heading in text and ("December 20, 2026" in text) is (heading == "December 20, 2026"), text
+
+
 def _with(item_state: ItemState, planned: HoldAnswer | None = None) -> tuple[Plan, State]:
     made = plan()
     items = tuple(
