@@ -9,7 +9,7 @@ from datetime import date, time
 import pytest
 
 from waykeeper.plan.compile import compile as compile_plan
-from waykeeper.plan.holds import last_dose_of
+from waykeeper.plan.holds import last_dose_of, taken_inside
 from waykeeper.plan.model import Answers, HoldAnswer, ItemState, Key, State
 from waykeeper.record import read
 from waykeeper.report.medicine_lines import medicine_line
@@ -50,7 +50,7 @@ def test_a_clock_limit_stays_when_its_number_is_agreed_to():
     assert stored == fresh
 
 
-# N missed days: none on day -N .. -1, the last on day -(N + 1). Two days: PAUSE, JAMA Intern Med 2019; five: CHEST 2022.
+# N missed days: none on day -N .. -1, the last on day -(N + 1). Two: PAUSE, JAMA Intern Med 2019; five: CHEST 2022.
 @pytest.mark.parametrize(("answer", "last"), [
     (HoldAnswer("hold", 0), date(2026, 3, 17)), (HoldAnswer("hold", 2), date(2026, 3, 15)),
     (HoldAnswer("hold", 5), date(2026, 3, 12)), (HoldAnswer("hold", None), None), (HoldAnswer("continue", None), None),
@@ -58,6 +58,18 @@ def test_a_clock_limit_stays_when_its_number_is_agreed_to():
 ])  # fmt: skip
 def test_the_last_dose_of_an_answer(answer, last):
     assert last_dose_of(answer, SURGERY.day) == last
+
+
+# 24 h before 07:30 of the 18th (AHA/ACC 2024): a dose of the morning before counts by its hour, where that is known.
+@pytest.mark.parametrize(("taken", "inside"), [
+    (Moment(date(2026, 3, 17), time(7, 30), CLINIC.zone), False),
+    (Moment(date(2026, 3, 17), time(7, 31), CLINIC.zone), True),
+    (Moment(date(2026, 3, 17)), False), (Moment(date(2026, 3, 18)), True), (Moment(date(2026, 3, 19)), False),
+    (None, False),
+])  # fmt: skip
+def test_a_dose_after_the_hour_of_the_last_one_lies_inside_the_pause(taken, inside):
+    _, item = planned("lisinopril 10 mg")
+    assert taken_inside(item.hold, taken, date(2026, 3, 17), SURGERY.day) is inside
 
 
 @pytest.mark.parametrize("kind", ["hold", "medicine"])
