@@ -19,7 +19,8 @@ class Filters:
 
     surgeon     by the theatre list; `nobody` finds the rows without one
     procedure   name of the pathway
-    phase       name of the phase; `none` finds the rows without one: the plans themselves, questions
+    phase       name of the phase; `none` finds the rows without one: the plans themselves, medicines, questions, and
+                what stands outside phases
     owner       who owns the row; `nobody` finds the rows without one
     week        any day of the week
     """
