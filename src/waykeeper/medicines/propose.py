@@ -174,10 +174,13 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
     if not outcome.interval.cycle:
         row = with_last_taken(row, entry, context.surgery)
     row = with_loose_dose(row, entry, context.surgery, cycle=outcome.interval.cycle)
-    said = (status_question(entry, context.surgery.day), remarks_question(entry, known, context.rules))
-    if any(said):
-        joined = "; ".join(q for q in (*said, row.question) if q)
+    state = status_question(entry, context.surgery.day)
+    remarks = remarks_question(entry, known, context.rules)
+    joined = "; ".join(q for q in (state, remarks, row.question) if q)
+    if state:
         return replace(row, decision="ask", question=joined, on_hold=entry.status == ON_HOLD)
+    if remarks:  # a pause stays one, and what was answered about it holds: a note that comes later asks, and no more
+        return replace(row, decision="hold" if row.decision == "hold" else "ask", question=joined)
     return row
 
 
