@@ -5,7 +5,7 @@ import pytest
 from merge.small import CALL
 from merge.worlds import Memory
 from waykeeper.fhir import ownership
-from waykeeper.merge.groups import judge, touched
+from waykeeper.merge.groups import judge, touched, weave
 
 OTHER, THIRD = {"period": {"end": "2026-03-09"}}, {"period": {"end": "2026-03-10"}}
 
@@ -62,3 +62,10 @@ def test_a_field_that_a_later_scheme_added(task, monkeypatch):
     standing = {**bare, "extension": offered}
     assert judge(task, standing, "what") == "write"  # the new field is simply added
     assert judge(task, {**standing, "reasonCode": {"text": "a nurse's reason"}}, "what") == "theirs"
+
+
+def test_what_is_written_has_no_extension_that_neither_reading_has(task):
+    """FHIR R4 ext-1: an extension has extensions or a value. One that says nothing is refused by servers."""
+    made = weave(task, {**task, "description": "Call again"}, ("what",))
+    assert made["description"] == "Call again"
+    assert sorted(e["url"] for e in made["extension"]) == sorted(e["url"] for e in task["extension"])
