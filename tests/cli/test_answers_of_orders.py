@@ -53,6 +53,13 @@ class Clinic:
         who = ["--to", self.url, "--patient", WHO, "--by", "Dr Reed", "--on", on]
         return self.run("note", item, what, *words, *who, code=code)
 
+    def pauses(self, words, days, kind="hold"):
+        """An order, and a plan that was made with the answer to pause it."""
+        self.lists(words)
+        self.compile_and_push()
+        self.note(f"{kind}/{ROW}", "--days", days)
+        self.compile_and_push()
+
     def gaps(self, item, as_of="2026-03-02"):
         rows = json.loads(self.run("gaps", "--from", self.url, "--as-of", as_of, "--format", "json").out)["rows"]
         return next(r for r in rows if r["item"] == item)
@@ -74,10 +81,7 @@ def clinic(tmp_path, capsys):
 
 
 def test_an_order_that_names_another_medicine_is_asked_about_anew(clinic):
-    clinic.lists("apixaban 5 mg tablet")
-    clinic.compile_and_push()
-    clinic.note(f"hold/{ROW}", "--days", "2")
-    clinic.compile_and_push()
+    clinic.pauses("apixaban 5 mg tablet", "2")
     assert "Last day you may take it: Sunday, March 15, 2026" in clinic.sheet()
     clinic.lists("rivaroxaban 20 mg tablet")
     page = clinic.medicine()
@@ -138,10 +142,7 @@ def test_an_answer_takes_the_place_of_another_only_where_the_note_says_so(clinic
 
     Who stopped by the first and shall go on by the second is called: of a blood thinner each day counts.
     """
-    clinic.lists("warfarin 5 mg")
-    clinic.compile_and_push()
-    clinic.note(f"hold/{ROW}", "--days", "5")
-    clinic.compile_and_push()
+    clinic.pauses("warfarin 5 mg", "5")
     refused = clinic.note(f"hold/{ROW}", "--decision", "continue", code=2).err
     assert (
         "completed already, on 2026-03-01: hold, 5 days (by Dr Reed on 2026-03-01)" in refused
@@ -193,10 +194,7 @@ def test_the_plan_made_again_with_a_correction_ends_no_question_whether_the_medi
 def test_what_a_corrected_medicine_of_a_withdrawn_plan_asks_to_record_can_be_recorded(clinic):
     """The row of the graver sort asked for the stop, or for `corrected, already stopped`: both were refused, for
     nothing is noted on a withdrawn plan, so that it stayed for whoever does not take the medicine any more."""
-    clinic.lists("warfarin 5 mg")
-    clinic.compile_and_push()
-    clinic.note(f"hold/{ROW}", "--days", "5")
-    clinic.compile_and_push()
+    clinic.pauses("warfarin 5 mg", "5")
     clinic.note(f"hold/{ROW}", "--decision", "continue", what="corrected", on="2026-03-14")
     where = ["--from", clinic.url, "--patient", WHO, "--as-of", "2026-03-15"]
     clinic.run("withdraw", "--reason", "fever", *where)
@@ -213,10 +211,7 @@ def test_what_a_corrected_medicine_of_a_withdrawn_plan_asks_to_record_can_be_rec
 def test_a_medicine_without_a_hold_of_its_own_is_recorded_as_taken_and_as_restarted(clinic):
     """One that was not recognised and pauses by its answer: what its row asked to record was refused (taken), or was
     written and not read (restarted, of a withdrawn plan); moved, its row said that the patient goes on as now."""
-    clinic.lists("zorblax 3 mg")
-    clinic.compile_and_push()
-    clinic.note(f"medicine/{ROW}", "--days", "7")
-    clinic.compile_and_push()
+    clinic.pauses("zorblax 3 mg", "7", kind="medicine")
     clinic.note(f"medicine/{ROW}", what="stopped", on="2026-03-10")
     where = ["--from", clinic.url, "--patient", WHO, "--as-of", "2026-03-12"]
     clinic.run("move", *where, "--surgery", "2026-04-29T07:30")
@@ -236,10 +231,7 @@ def test_a_medicine_without_a_hold_of_its_own_is_recorded_as_taken_and_as_restar
 @pytest.mark.parametrize("over", [False, True])
 def test_where_a_restart_is_asked_for_it_is_recorded_that_the_medicine_is_not_taken_any_more(clinic, over):
     """The decision may be no. Of a withdrawn plan it could not be noted at all; of a moved one the row stayed."""
-    clinic.lists("warfarin 5 mg")
-    clinic.compile_and_push()
-    clinic.note(f"hold/{ROW}", "--days", "5")
-    clinic.compile_and_push()
+    clinic.pauses("warfarin 5 mg", "5")
     clinic.note(f"hold/{ROW}", what="stopped", on="2026-03-13")
     where = ["--from", clinic.url, "--patient", WHO, "--as-of", "2026-03-14"]
     clinic.run(*(("withdraw", "--reason", "fever") if over else ("move", "--surgery", "2026-04-29T07:30")), *where)

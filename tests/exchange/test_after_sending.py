@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from contract.test_faults import JSON, no_trace, refusal
+from contract.test_faults import JSON, no_trace, padded, refusal
 from contract.test_move import again, mover
 from contract.test_push import written
 from exchange.faults import TRANSACTION, TRIAL, Fault, between
@@ -23,23 +23,16 @@ from waykeeper.fhir import evidence, read_all
 from waykeeper.fhir.identity import identity
 from waykeeper.findings import WaykeeperError
 from waykeeper.gaps import worklist
-from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 LATE = date(2026, 3, 25)
 PAGE = (200, "text/html", b"<p>Sign in", {})
 
 
-@pytest.fixture(scope="module")
-def base():
-    with running() as url:
-        yield url
-
-
 @pytest.fixture
-def plan(base):
+def plan(url):
     """A plan that stands, with an answer to its hold."""
-    direct, identifier = Server(base), new_identifier()
+    direct, identifier = Server(url), new_identifier()
     push(written(identifier), direct, now=NOW)
     note(direct, identifier, str(HOLD), "answered", by="Dr Reed", on=date(2026, 3, 2), days=3)
     return direct, identifier
@@ -101,9 +94,9 @@ def test_what_was_carried_out_and_cannot_be_read_back_is_no_refusal(plan, work, 
     assert versions(direct, identifier) == after
 
 
-def test_a_first_push_that_cannot_be_read_back_stands(base):
-    direct, identifier = Server(base), new_identifier()
-    with between(base) as proxy:
+def test_a_first_push_that_cannot_be_read_back_stands(url):
+    direct, identifier = Server(url), new_identifier()
+    with between(url) as proxy:
         after_the_transaction(proxy, Fault("POST", "Patient/_search", answer=refusal(401, "login")))
         with pytest.raises(NoAnswerError) as unseen:
             pushed(Server(proxy.base), identifier)
@@ -146,13 +139,6 @@ def without_a_question(body):
     document["entry"] = [kept(e) for e in document["entry"] if e.get("fullUrl") not in gone]
     assert gone
     return json.dumps(document).encode()
-
-
-def padded(body):
-    """Its answer says nevertheless that all was done."""
-    found = json.loads(body)
-    found["entry"].append({"response": {"status": "201 Created"}})
-    return json.dumps(found).encode()
 
 
 @pytest.mark.parametrize("change", [None, padded], ids=["an answer is missing", "every entry is answered"])
@@ -198,13 +184,13 @@ def test_a_call_that_nobody_confirms_is_not_told_as_noted(plan, answer):
 
 
 @pytest.mark.parametrize("earlier", [0, 1, 2])
-def test_a_trial_that_is_broken_off_leaves_no_trace(base, earlier):
-    with between(base) as proxy:
+def test_a_trial_that_is_broken_off_leaves_no_trace(url, earlier):
+    with between(url) as proxy:
         proxy.faults += [Fault(path=TRIAL) for _ in range(earlier)]
         proxy.faults.append(Fault(path=TRIAL, cut=True, after=True))
         with pytest.raises(WaykeeperError):
             pushed(Server(proxy.base), new_identifier())
-    assert no_trace(Server(base))
+    assert no_trace(Server(url))
 
 
 def test_two_who_take_a_visit_in_hand_at_one_moment_both_stand(plan):

@@ -163,7 +163,7 @@ def _written(
         try:
             made = created(server, plan, found, changed)
         except BadAnswerError as met:  # of two creations at one moment some servers refuse the second (409)
-            raise (_AgainError(met) if met.status in STALE else met) from None
+            raise _perhaps_again(met, met.status) from None
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
             raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
         return _told(found, what, noted, made.reference) + opened_by(what, resource)
@@ -172,8 +172,7 @@ def _written(
     else:
         answer = server.send("PUT", ref, changed, headers={"If-Match": only_of(ref, resource)})
         if answer.status >= 400:
-            refused = refusal(answer.status, f"note about {found.key}", answer.document)
-            raise _AgainError(refused) if answer.status in STALE else refused
+            raise _perhaps_again(refusal(answer.status, f"note about {found.key}", answer.document), answer.status)
     again = _in_place_of(plan, state, found, what, noted) + to_make_again(plan, state, found, what, noted.text)
     return _told(found, what, noted, ref) + opened_by(what, resource) + again
 
@@ -271,7 +270,12 @@ def _together(server: Server, entries: list[Resource]) -> Sequence[Resource]:
     try:
         return server.bundle({"resourceType": "Bundle", "type": "transaction", "entry": entries})
     except BadAnswerError as refused:
-        raise (_AgainError(refused) if refused.status in STALE else refused) from None
+        raise _perhaps_again(refused, refused.status) from None
+
+
+def _perhaps_again(refused: WaykeeperError, status: int) -> WaykeeperError | _AgainError:
+    """The refusal itself; where somebody wrote at the same moment, that everything is to be read again."""
+    return _AgainError(refused) if status in STALE else refused
 
 
 def _update(server: Server, ref: str, changed: Resource, before: Resource) -> Resource:
