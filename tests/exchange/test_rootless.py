@@ -41,7 +41,9 @@ def export(to: Path, change):
 
 
 @pytest.mark.parametrize("large", [False, True])
-@pytest.mark.parametrize("change", [lambda r: None if is_root(r) else r, lambda r: stripped(r) if is_root(r) else r])
+@pytest.mark.parametrize(
+    "change", [lambda r: None if is_root(r) else r, lambda r: stripped(r) if is_root(r) else r, stripped]
+)
 def test_the_report_says_that_a_plan_is_not_in_it(tmp_path, monkeypatch, change, large):
     if large:
         monkeypatch.setattr(comparing, "LARGE", 1)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, named_by
+from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_computed, named_by, own_identifier
 from waykeeper.fhir.ownership import mark, offered_of
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import LEADING, surgery_day
@@ -166,11 +166,31 @@ def rootless(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[
         if root in roots or root in found or status_class(phase) != "open" or (known := identity(phase)) is None:
             continue
         if not any(belongs(known, plan.episode) for plan, _ in plans):
-            subject = phase.get("subject") or {}
-            found[root] = relative(str(subject.get("reference") or "")) or "a patient who is not named"
+            found[root] = _patient_of(phase)
+    found |= {root: patient for root, patient in _silent(held, plans) if root not in found}
     named = set(found.values())
     lost = [(patient, "") for patient in _without_plan(held, plans) if patient not in named]
     return [*((patient, root) for root, patient in found.items()), *lost]
+
+
+def _silent(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> Iterator[tuple[str, str]]:
+    """(root, patient) of each CarePlan in force that has our number and says nothing else of ours: nor may its parts.
+
+    Not of a copy of a plan that was read.
+    """
+    bare = [
+        (ref, root, number)
+        for ref, root in held
+        if root.get("resourceType") == "CarePlan" and not root.get("partOf") and status_class(root) == "open"
+        if (number := own_identifier(root)) and is_computed(number) and episode_of(root) is None
+    ]
+    read = {plan.episode.uuid("plan", "plan", "plan") for plan, _ in plans} if bare else set()
+    yield from ((ref, _patient_of(root)) for ref, root, number in bare if number not in read)
+
+
+def _patient_of(care_plan: Mapping[str, Any]) -> str:
+    subject = care_plan.get("subject") or {}
+    return relative(str(subject.get("reference") or "")) or "a patient who is not named"
 
 
 def _without_plan(held: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[str]:

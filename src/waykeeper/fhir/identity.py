@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,6 +15,7 @@ from waykeeper.quickly_made import quickly_made
 
 _NAMED_BY = ("key", "part", "round")
 _NAMES_A_PLAN = ("clinicUrl", "episode")
+_COMPUTED = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}$")  # a UUIDv5
 
 
 @quickly_made
@@ -62,6 +64,11 @@ def own_identifier(resource: Mapping[str, Any]) -> str:
         if isinstance(entry, dict) and str(entry.get("system") or "").endswith(IDENTIFIER_PATH):
             return str(entry.get("value") or "")
     return ""
+
+
+def is_computed(name: str) -> bool:
+    """Whether an identifier, a reference or a urn ends as those end that Waykeeper computes."""
+    return _COMPUTED.search(name) is not None
 
 
 def named_by(resource: Mapping[str, Any]) -> frozenset[str]:

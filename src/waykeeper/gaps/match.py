@@ -12,6 +12,7 @@ from typing import NamedTuple, cast
 
 import yaml
 
+from waykeeper.fhir.identity import is_computed
 from waykeeper.fhir.names import IDENTIFIER_PATH
 from waykeeper.gaps.intervals import Interval, intervals, nearly, own_interval
 from waykeeper.gaps.model import Fact, ItemRef, Match, Matches
@@ -21,7 +22,6 @@ from waykeeper.plan.model import Evidence, Item, ItemState, Plan, State
 from waykeeper.quickly_made import quickly_made
 
 _LINKED_PARTS: Mapping[str, str] = {"request": "ServiceRequest", "appointment": "Appointment"}
-_COMPUTED = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{12}$")  # a UUIDv5
 _APPOINTMENT_KINDS = "http://terminology.hl7.org/CodeSystem/v2-0276|"
 _OUT_OF_TURN_KINDS = frozenset(_APPOINTMENT_KINDS + code for code in ("WALKIN", "EMERGENCY"))
 _OUT_OF_TURN = re.compile(r"\b(walk[- ]?in|urgent|emergency|unscheduled)\b", re.IGNORECASE)
@@ -217,7 +217,7 @@ class _Links:
         """The visits of a reference, a conditional reference, or "system|value": several share an order's number."""
         name = name.partition("identifier=")[2] or name
         found = self._stored.get(name, ())
-        if found or not _COMPUTED.search(name):
+        if found or not is_computed(name):
             return found
         if self._computed is None:
             self._computed = {n: v for v in self._seen for n in _computed_links(v)}
