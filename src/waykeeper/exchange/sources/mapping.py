@@ -63,6 +63,8 @@ _ICS = Record("ics", (
 ))  # fmt: skip
 _HL7 = Record("hl7", (
     Key("authorities", MapOf(_TEXT, _WORD), "assigning authority of PID-3 -> system of the patient's identifier"),
+    Key("encoding", Choice(tuple(e for e in ENCODINGS if e != "utf-16")), "of messages without MSH-18"),
+    Key("processing", ListOf(Choice(("D", "T"))), "kinds of MSH-11 that count beside P: debugging, training"),
 ))  # fmt: skip
 MAPPING = Record("mapping", (
     Key("mapping", _TEXT, "what it is called", required=True),
@@ -109,6 +111,8 @@ class Mapping:
     cases: Table | None = None
     ics: Map[str, str] | None = None
     authorities: Map[str, str] = field(default_factory=dict)
+    hl7_encoding: str = "utf-8"
+    hl7_processing: tuple[str, ...] = ()
     file: str = ""
 
     def ics_property(self, what: str) -> str:
@@ -145,14 +149,16 @@ def _made(fields: Fields, path: str) -> Mapping:
     def texts(key: str) -> dict[str, str]:
         return {k: str(v) for k, v in fields.record(key).values.items()}
 
-    authorities = fields.record("hl7").map("authorities") if "hl7" in fields.values else {}
+    hl7 = fields.record("hl7")
+    authorities = hl7.map("authorities")
     return Mapping(
         name=fields.text("mapping"), zone=fields.text("zone"), systems=texts("systems"),
         status=_words(fields.map("status")),
         csv=_table(fields.record("csv")) if "csv" in fields.values else None,
         cases=_table(fields.record("cases")) if "cases" in fields.values else None,
         ics=texts("ics") if "ics" in fields.values else None,
-        authorities={k: str(v) for k, v in authorities.items()}, file=path,
+        authorities={k: str(v) for k, v in authorities.items()},
+        hl7_encoding=hl7.text("encoding", "utf-8"), hl7_processing=hl7.texts("processing"), file=path,
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from waykeeper.findings import Finding, Position
 from waykeeper.plan.model import Evidence
@@ -21,6 +21,8 @@ class Statement:
     booking   what makes two statements speak of one booking; "" where the source does not say
     made      when it was said; None where the source does not say
     revokes   it only takes back a booking that was told elsewhere: alone it says that something is missing
+    span      how much later than `made` it may have been said: a time to the minute, or in an hour that is repeated
+    keeps     what it does not say stays as it was told before (HL7 v2.5.1 chapter 2: a field that is not valued)
     """
 
     evidence: Evidence
@@ -28,6 +30,8 @@ class Statement:
     booking: str = ""
     made: Made | None = None
     revokes: bool = False
+    span: timedelta = timedelta()
+    keeps: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -25,17 +26,32 @@ def by_patient(group: Sequence[Statement]) -> Said:
     """
     people: list[list[Statement]] = []
     nameless: list[Statement] = []
+    named: defaultdict[str, set[int]] = defaultdict(set)  # a number that is used for thousands is read in one pass
+    systems: list[set[str]] = []
+    kinds: defaultdict[frozenset[str], set[int]] = defaultdict(set)
     for one in group:
-        if not one.evidence.patient:
+        names = one.evidence.patient
+        if not names:
             nameless.append(one)
             continue
-        same = [p for p in people if any(_share(s.evidence, one.evidence) for s in p)]
-        same = same or [p for p in people if not any(apart(s.evidence, one.evidence) for s in p)]
-        if len(same) == 1:
-            same[0].append(one)
-        else:
-            people.append([one])
+        here = _systems(one.evidence)
+        same = set().union(*(named[name] for name in names))
+        same = same or {n for known, those in kinds.items() if not known & here for n in those}
+        n = next(iter(same)) if len(same) == 1 else len(people)
+        if n == len(people):
+            people.append([])
+            systems.append(set())
+        people[n].append(one)
+        kinds[frozenset(systems[n])].discard(n)
+        systems[n] |= here
+        kinds[frozenset(systems[n])].add(n)
+        for name in names:
+            named[name].add(n)
     return Said(people, nameless)
+
+
+def _systems(one: Evidence) -> set[str]:
+    return {n.rpartition("|")[0] for n in one.patient if "|" in n}
 
 
 def _share(one: Evidence, other: Evidence) -> bool:
@@ -44,8 +60,7 @@ def _share(one: Evidence, other: Evidence) -> bool:
 
 def apart(one: Evidence, other: Evidence) -> bool:
     """True where a system of identifiers stands in both and they share no name: two people."""
-    systems = {n.rpartition("|")[0] for n in one.patient if "|" in n}
-    return not _share(one, other) and bool(systems & {n.rpartition("|")[0] for n in other.patient if "|" in n})
+    return not _share(one, other) and bool(_systems(one) & _systems(other))
 
 
 def with_names(one: Evidence, others: Sequence[Statement]) -> Evidence:

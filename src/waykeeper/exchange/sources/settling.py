@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from datetime import timedelta
 from typing import NamedTuple
 
 from waykeeper.exchange.sources.model import Bookings, Reading, Statement
@@ -19,6 +20,7 @@ from waykeeper.findings import Finding, Position, finding
 from waykeeper.plan.model import Evidence
 
 OFF = ("cancelled", "entered-in-error")
+FELL = (*OFF, "noshow")
 LIVE = ("proposed", "pending", "waitlist", "booked")
 TOLD_SINGLY = 5  # numbers of several patients that are told one by one: more are a mapping that names the wrong column
 
@@ -42,7 +44,7 @@ def settle(statements: Sequence[Statement]) -> Settled:
         now = _of_a_number(group, settled.findings, shared)
         settled.kept.extend(now)
         settled.revoked.extend(
-            one for one in now if all(s.revokes for s in group if not apart(s.evidence, one.evidence))
+            one for one in now if one.revokes and all(s.revokes for s in group if not apart(s.evidence, one.evidence))
         )
     settled.findings.extend(_few(shared))
     return settled
@@ -73,7 +75,8 @@ def _of_a_number(group: Sequence[Statement], found: list[Finding], shared: list[
     nameless = [s for s in said.nameless if s.place not in places]
     now = [_with_nameless(_latest(person, found), nameless, found) for person in said.people]
     if len(said.people) > 1:
-        now = [_left_out(person, group, found) for person in now]
+        named = Counter(s.place for s in group)
+        now = [_left_out(person, group, named, found) for person in now]
         shared += _several(said.people, now)
     if strangers:
         now.append(_latest(strangers, found))
@@ -110,13 +113,14 @@ def _few(shared: Sequence[Finding]) -> list[Finding]:
     return [*shared[:TOLD_SINGLY], more]
 
 
-def _left_out(now: list[Statement], group: Sequence[Statement], found: list[Finding]) -> list[Statement]:
+def _left_out(
+    now: list[Statement], group: Sequence[Statement], named: Counter[Position], found: list[Finding]
+) -> list[Statement]:
     """Of a class that a later statement tells again without her: nobody says whether she still comes."""
-    named = Counter(s.place for s in group)
     one = now[0]
     if len(now) > 1 or named[one.place] < 2 or one.evidence.status not in LIVE:
         return now
-    later = [s for s in group if named[s.place] > 1 and s.made and one.made and _key(s) > _key(one)]
+    later = [s for s in group if named[s.place] > 1 and said_later(s, one)]
     if not later:
         return now
     found.append(
@@ -128,13 +132,13 @@ def _left_out(now: list[Statement], group: Sequence[Statement], found: list[Find
 def _with_nameless(now: list[Statement], nameless: Sequence[Statement], found: list[Finding]) -> list[Statement]:
     """What a later statement of the same number says that names nobody: it may take back, and never confirms."""
     one = now[0]
-    later = [s for s in nameless if not (s.made and one.made and _key(s) < _key(one))]
+    later = [s for s in nameless if not said_later(one, s)]
     if not later or len(now) > 1:
         return now
     last = _latest(later, found)[-1]
     if last.evidence.status in OFF:
         taken = replace(last.evidence, patient=one.evidence.patient, reference=one.evidence.reference)
-        return [replace(last, evidence=_filled(taken, [one]))]
+        return [replace(last, evidence=_filled(replace(last, evidence=taken), [one]))]
     if (last.evidence.status, last.evidence.day) == (one.evidence.status, one.evidence.day):
         return now
     said = f"the same booking as at {one.place}, with other content and without a patient"
@@ -149,10 +153,10 @@ def _latest(group: Sequence[Statement], found: list[Finding]) -> list[Statement]
     told = [s.made for s in group if s.made is not None]
     if len(told) == len(group):
         newest = max(_key(s) for s in group)
-        group = [s for s in group if _key(s) == newest]
+        group = [s for s in group if _until(s) >= newest]
     distinct = _distinct([replace(s, evidence=with_names(s.evidence, every)) for s in group])
     if len(distinct) == 1:
-        return [replace(distinct[0], evidence=_filled(distinct[0].evidence, every))]
+        return [replace(distinct[0], evidence=_filled(distinct[0], every))]
     first = distinct[0]
     for other in distinct[1:]:
         said = f"the same booking as at {first.place}, with other content, and nothing says which is later"
@@ -161,19 +165,21 @@ def _latest(group: Sequence[Statement], found: list[Finding]) -> list[Statement]
     return [replace(s, evidence=unclear(s.evidence, words)) for s in distinct]
 
 
-def _filled(one: Evidence, others: Sequence[Statement]) -> Evidence:
-    """What is called off without saying when it was to be, with the day and the service that were told before.
+def _filled(said: Statement, others: Sequence[Statement]) -> Evidence:
+    """What fell through without saying when it was to be, with the day and the service that were told before.
 
-    Every number under which the booking was told stays with it, since another source may know it by any of them.
+    So is what leaves unsaid what did not change, unless it was called off before. Every number under which the booking
+    was told stays with it, since another source may know it by any of them.
     """
+    one = said.evidence
     numbers = tuple(dict.fromkeys(n for e in (one, *(s.evidence for s in others)) for n in e.identifiers))
     one = replace(one, identifiers=numbers) if numbers != one.identifiers else one
-    if one.status not in OFF or one.day is not None:
-        return one
     dated = [s for s in others if s.evidence.day is not None]
-    if not dated:
+    if one.day is not None or not dated:
         return one
     was = max(dated, key=_key).evidence
+    if one.status not in FELL and not (said.keeps and was.status not in OFF):
+        return one
     return replace(one, day=was.day, start=was.start, end=was.end, minutes=was.minutes, links=one.links or was.links,
                    service_types=one.service_types or was.service_types, text=one.text or was.text)  # fmt: skip
 
@@ -197,12 +203,35 @@ def other_number(now: Settled) -> None:
 
 def said_later(one: Statement, other: Statement) -> bool:
     """Whether it is known that one was said after the other."""
-    return one.made is not None and other.made is not None and _key(one) > _key(other)
+    return one.made is not None and other.made is not None and _key(one) > _until(other)
+
+
+def sent_again(statements: Sequence[Statement], sent: Sequence[tuple[str, ...]]) -> list[Statement]:
+    """The statements, those of a message that came again under another time said at some time from first to last.
+
+    sent   what tells that a message came again, () where nothing does: whether a repetition says something anew, as
+           after a cancellation, or was only sent once more, nobody knows
+    """
+    times: defaultdict[tuple[str, ...], list[Statement]] = defaultdict(list)
+    for one, key in zip(statements, sent, strict=True):
+        if key and one.made is not None:
+            times[key].append(one)
+    made = []
+    for one, key in zip(statements, sent, strict=True):
+        same = times[key] if key and one.made is not None else [one]
+        first, last = min(same, key=_key), max(same, key=_until)
+        made.append(replace(one, made=first.made, span=timedelta(seconds=_until(last)[1] - _key(first)[1])))
+    return made
 
 
 def _key(one: Statement) -> tuple[int, float]:
     number, moment = one.made or (0, None)
     return number, moment.timestamp() if moment else 0.0
+
+
+def _until(one: Statement) -> tuple[int, float]:
+    number, moment = _key(one)
+    return number, moment + one.span.total_seconds()
 
 
 def _distinct(group: Sequence[Statement]) -> list[Statement]:

@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Iterator, Sequence
 from collections.abc import Mapping as Map
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, word
 from waykeeper.exchange.sources.merged import joined
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Reading, Statement
 from waykeeper.exchange.sources.people import for_each
-from waykeeper.exchange.sources.settling import settled
+from waykeeper.exchange.sources.segments import Message, Raw, messages_of
+from waykeeper.exchange.sources.settling import sent_again, settled
 from waykeeper.exchange.sources.siu_numbers import Numbers, entity, numbered
-from waykeeper.exchange.sources.times import When, local
+from waykeeper.exchange.sources.times import When, local, repeated
 from waykeeper.fhir.evidence import at_a_distance
-from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+from waykeeper.findings import Finding, Position, did_you_mean, finding
 from waykeeper.plan.model import Evidence
 
-ENVELOPE = (b"FHS", b"BHS", b"BTS", b"FTS")  # batch and file (HL7 v2.5.1 chapter 2, batch protocol)
 IDENTIFIERS = {"PID": 3, "MRG": 1}  # the field with the list of the patient's identifiers (HL7 v2.5.1 chapter 3)
 TAKEN_BACK = ("S15", "S17")  # cancellation and deletion of an appointment (HL7 v2.5.1 chapter 10)
-MLLP = b"\x0b\x1c"  # start and end of a block, where a log was written as it came over the wire
+SERVICES, RESOURCES = ("AIS", 4), (("AIG", 8), ("AIL", 6), ("AIP", 6))  # each with the field of its start
+DELETED = "D"  # AIS-2: the service is taken off the appointment (HL7 v2.5.1 table 0206)
 _STAMP = re.compile(
     r"^(\d{4})(\d{2})(\d{2})(?:(\d{2})(?:(\d{2})(?:(\d{2})(?:\.\d{1,4})?)?)?)?([+-]\d{4})?$"
 )  # TS and DTM (HL7 v2.5.1 chapter 2A); year or month alone is no day
@@ -51,17 +52,22 @@ def read_messages(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
     """Every SIU message of the files as evidence, with the numbers that ADT messages made one patient's.
 
     Messages of other types are listed and left out.
-    Raises WaykeeperError: WKX414 where a file holds no HL7 v2 message or a batch lacks some, WKX415 where the library
-    that reads HL7 v2 is not installed.
+    Raises WaykeeperError: WKX414 where a file holds no HL7 v2 message or a batch lacks some.
     """
     reading = Reading()
     numbers: list[Numbers] = []
+    sent: list[tuple[str, ...]] = []
     for path in paths:
-        for line, raw in _split(path):
+        found, noticed = messages_of(path)
+        reading.findings += noticed
+        for raw in found:
             reading.read += 1
-            message = _Message(path, line, raw, mapping, clinic_zone, reading)
+            message = _Message(path, raw, mapping, clinic_zone, reading)
             message.add()
-            numbers += [message.numbers] * (len(reading.statements) - len(numbers))
+            added = len(reading.statements) - len(numbers)
+            numbers += [message.numbers] * added
+            sent += [message.sent] * added
+    reading.statements = sent_again(reading.statements, sent)
     known = joined((s.evidence for s in reading.statements), reading.merged)
     named = [replace(s, evidence=e) for s, e in zip(reading.statements, known, strict=True)]
     reading.findings += [
@@ -76,53 +82,17 @@ def _by_other_number(one: Statement) -> Finding:
     return finding("WKX422", f"the patient goes by {' and '.join(one.evidence.patient)}", one.place)
 
 
-def _split(path: str) -> Iterator[tuple[int, bytes]]:
-    """The messages of a file or batch with the line on which each begins."""
-    lines = read_bytes(path).replace(b"\r\n", b"\r").replace(b"\n", b"\r").translate(None, MLLP).split(b"\r")
-    found: list[tuple[int, list[bytes]]] = []
-    promised: list[tuple[int, int, int]] = []  # line, messages said, messages before
-    since = 0
-    for number, line in enumerate(lines, 1):
-        if line.startswith(b"MSH"):
-            found.append((number, [line]))
-        elif line.startswith(b"BHS"):
-            since = len(found)
-        elif line.startswith(b"BTS"):
-            promised += _promised(number, line, len(found) - since)
-        elif line.startswith(ENVELOPE) or not line.strip():
-            continue
-        elif not found:
-            raise WaykeeperError(finding("WKX414", "no HL7 v2: it does not begin with MSH", Position(path, number)))
-        else:
-            found[-1][1].append(line)
-    if not found:
-        raise WaykeeperError(finding("WKX414", "there is no message in it", Position(path)))
-    for number, said, seen in promised:
-        if said != seen:
-            details = f"the batch says {said} messages (BTS-1), {seen} are there"
-            raise WaykeeperError(finding("WKX414", details, Position(path, number)))
-    for number, message in found:
-        yield number, b"\r".join(message) + b"\r"
+def _parsed(raw: Raw, stated: str) -> Message:
+    """A message in its own character set (MSH-18), else in the stated one.
 
-
-def _promised(number: int, line: bytes, seen: int) -> Iterator[tuple[int, int, int]]:
-    said = line[4:].split(line[3:4])[0].strip() if len(line) > 4 else b""
-    if said.isdigit():
-        yield number, int(said), seen
-
-
-def _parsed(raw: bytes, place: Position) -> Any:
-    try:
-        import hl7
-    except ImportError:
-        raise WaykeeperError(finding("WKX415", "reading HL7 v2 needs the package hl7", place)) from None
-    separator = raw[3:4]
-    fields = raw.split(b"\r", 1)[0].split(separator)
+    Raises _UnknownCharsetError, UnicodeDecodeError, ValueError.
+    """
+    fields = raw.data.split(b"\r", 1)[0].split(raw.data[3:4] or b"|")
     named = fields[17].decode("ascii", "replace").split("~")[0].strip().upper() if len(fields) > 17 else ""
-    encoding = table()["charsets"].get(named)
+    encoding = table()["charsets"].get(named) if named else stated
     if encoding is None:
         raise _UnknownCharsetError(f"the character set {named!r} (MSH-18) is not read")
-    return hl7.parse(raw.decode(encoding))
+    return Message(raw.data.decode(encoding), encoding)
 
 
 @dataclass
@@ -130,38 +100,49 @@ class _Message:
     """One message while it is read."""
 
     path: str
-    line: int
-    raw: bytes
+    raw: Raw
     mapping: Mapping
     clinic: str
     reading: Reading
-    message: Any = None
+    message: Message | None = None
 
     @property
     def place(self) -> Position:
-        return Position(self.path, self.line)
+        return Position(self.path, self.raw.line)
 
     @property
     def origin(self) -> str:
-        return f"the message in line {self.line} of {Path(self.path).name}"
+        return f"the message in line {self.raw.line} of {Path(self.path).name}"
 
     def add(self) -> None:
         """Read it; what cannot be read is kept as something for a person."""
         try:
-            self.message = _parsed(self.raw, self.place)
+            self.message = _parsed(self.raw, self.mapping.hl7_encoding)
         except UnicodeDecodeError:
-            self._unreadable("the message is not in its character set (MSH-18)")
+            said = self.mapping.hl7_encoding
+            self._unreadable(
+                "the message is not in its character set (MSH-18)",
+                f"Where it names none, it is read as {said}: state another under hl7.encoding of the mapping.",
+            )
             return
         except _UnknownCharsetError as error:
             self._unreadable(str(error))
             return
-        except (ValueError, LookupError, AssertionError):  # the library's own words repeat what it read
-            self._unreadable("the message cannot be read")
+        except ValueError as error:
+            self._unreadable(str(error))
             return
-        kind, event = self.value("MSH", 9, 1), self.value("MSH", 9, 2)
+        kind, event = self.value("MSH", 9, 1).upper(), self.value("MSH", 9, 2).upper()
+        if not kind or (self.raw.cut and kind in ("SIU", "ADT")):
+            self._unreadable(
+                "it does not say what it is (MSH-9)" if not kind else "the file is cut off inside the message"
+            )
+            return
         if kind == "ADT" and event in table()["merges"]:
             self.reading.others += 1
-            self._merge()
+            if self._trial:
+                self._say("WKX423", f"the message is no production (MSH-11 is {self._trial}), and joins nobody")
+            else:
+                self._merge()
             return
         meant = table()["events"].get(event)
         if kind != "SIU" or meant == "-":
@@ -174,72 +155,105 @@ class _Message:
             return
         self.reading.statements += self._statements(meant)
 
-    def value(self, segment: str, field: int, component: int = 1, repetition: int = 1, number: int = 1) -> str:
-        """One component of the segment of this number, unescaped; "" where there is none."""
-        try:
-            found = self.message.extract_field(segment, number, field, repetition, component, 1)
-        except (KeyError, IndexError):
+    def value(
+        self, segment: str, field: int, component: int = 1, repetition: int = 1, number: int = 1, sub: int = 1
+    ) -> str:
+        """One component of the segment of this number, unescaped; "" where there is none or it is deleted."""
+        if self.message is None:
             return ""
-        text = self.message.unescape(str(found)).strip()
-        return "" if text == '""' else text  # "" deletes a value (HL7 v2.5.1 chapter 2, delete indicator)
+        return self.message.value(segment, field, component, repetition, number, sub)
+
+    @cached_property
+    def numbers(self) -> Numbers:
+        """The placer's and the filler's number of the appointment (SCH-1, SCH-2; both EI), and which of a series."""
+        placer, filler = (tuple(self.value("SCH", field, part) for part in (1, 2, 3)) for field in (1, 2))
+        return Numbers(entity(*placer), entity(*filler), self.value("SCH", 3).lstrip("0"))
 
     @property
-    def numbers(self) -> Numbers:
-        """The placer's and the filler's number of the appointment (SCH-1, SCH-2; both EI)."""
-        if self.message is None:
-            return Numbers()
-        placer, filler = (tuple(self.value("SCH", field, part) for part in (1, 2, 3)) for field in (1, 2))
-        return Numbers(entity(*placer), entity(*filler))
+    def sent(self) -> tuple[str, ...]:
+        """By what a message that is sent again is known: who sent it, its control id (MSH-10), and all that it says."""
+        control = self.value("MSH", 10)
+        body = hashlib.sha256(self.raw.data.partition(b"\r")[2]).hexdigest()
+        return (self.value("MSH", 3), self.value("MSH", 4), self.value("MSH", 9, 2), control, body) if control else ()
+
+    @property
+    def _trial(self) -> str:
+        """MSH-11 where it is not production (table 0103: D debugging, T training) and the mapping does not take it."""
+        said = self.value("MSH", 11).upper()
+        return said if said in ("D", "T") and said not in self.mapping.hl7_processing else ""
 
     def _say(self, code: str, details: str, hint: str = "") -> None:
         self.reading.findings.append(finding(code, details, self.place, hint))
 
     def _unreadable(self, details: str, hint: str = "") -> None:
         self._say("WKX407", details, hint)
-        blank = Evidence(f"{Path(self.path).name}:{self.line}", "appointment", UNREADABLE, origin=self.origin)
+        blank = Evidence(f"{Path(self.path).name}:{self.raw.line}", "appointment", UNREADABLE, origin=self.origin)
         self.reading.statements.append(Statement(blank, self.place))
 
     def _statements(self, meant: str) -> list[Statement]:
         """What the message says of each patient: PID repeats, once for each who takes part (SIU_S12)."""
         patients = self._patients()
         one = self._evidence(meant)
-        made, revokes = self._made(), self.value("MSH", 9, 2) in TAKEN_BACK
+        made, span = self._made()
+        revokes = self.value("MSH", 9, 2).upper() in TAKEN_BACK
+        undated = not revokes and one.status != UNREADABLE and one.day is None and not self._undated()
         each = for_each(one, patients) if len(patients) > 1 else [replace(one, patient=p) for p in patients] or [one]
-        return [Statement(e, self.place, self.numbers.booking, made, revokes) for e in each]
+        return [Statement(e, self.place, self.numbers.booking, made, revokes, span, undated) for e in each]
 
     def _evidence(self, meant: str) -> Evidence:
         """The booking without its patient."""
         start, readable = self._start()
         status, fell = self._status(meant)
+        status = self._doubted(status) if readable else UNREADABLE
         minutes = self._minutes()
         name, booking = Path(self.path).name, self.numbers.booking
         if not booking:
             self._say("WKX407", "the message has neither SCH-2 nor SCH-1: later ones cannot replace it")
-        orders = dict.fromkeys(o for o in (self.value("SCH", 26), self.value("SCH", 27)) if o)
+        orders = dict.fromkeys(o for field in (26, 27) for o in self._repeated("SCH", field))
+        types = [self.value("AIS", 3, number=n) for n in self._services()] or [self.value("SCH", 8)]
         return Evidence(
-            reference=f"{name}#{booking}" if booking else f"{name}:{self.line}",
+            reference=f"{name}#{booking}" if booking else f"{name}:{self.raw.line}",
             kind="appointment",
-            status=status if readable else UNREADABLE,
+            status=status,
             day=start.day,
             start=start.at,
             end=start.at + timedelta(minutes=minutes) if start.at and minutes is not None else None,
             links=tuple(f for order in orders for f in self.mapping.named("order", order)),
             identifiers=self.mapping.named("booking", self.value("SCH", 2) or self.value("SCH", 1)),
-            service_types=self.mapping.named("type", self.value("AIS", 3) or self.value("SCH", 8)),
+            service_types=tuple(f for t in dict.fromkeys(types) for f in self.mapping.named("type", t)),
             specialties=self.mapping.named("specialty", self.value("SCH", 5)),
             text=self._text(),
             practitioner=tuple(p for p in (self.value("AIP", 3),) if p),
             minutes=minutes,
-            telehealth=at_a_distance(" | ".join(self._services())),
+            telehealth=at_a_distance(" | ".join(self._called())),
             site=self.value("AIL", 3, 4) or self.value("AIL", 3, 1),
             fell=fell,
             origin=self.origin,
         )
 
-    def _made(self) -> tuple[int, datetime | None] | None:
+    def _doubted(self, status: str) -> str:
+        """The status, doubtful where the message is of a trial, or speaks of several appointments."""
+        if self._trial:
+            details = f"the message is no production (MSH-11 is {self._trial})"
+            self._say("WKX423", details)
+            return f"unclear ({status}, {self._trial})"
+        if self._count("SCH") > 1:
+            self._say(
+                "WKX408", f"the message has {self._count('SCH')} segments SCH, and a message is of one appointment"
+            )
+            return f"unclear ({status}, and others)"
+        return status
+
+    def _made(self) -> tuple[tuple[int, datetime | None] | None, timedelta]:
+        """When it was said (MSH-7), and how much later it may have been: in its minute, or in a repeated hour."""
         stamp, readable = self._stamp("MSH", 7, 1)
         self._offset()
-        return (0, stamp.at) if readable and stamp.at else None
+        if not readable or not stamp.at:
+            return None, timedelta()
+        said = _STAMP.match(self.value("MSH", 7))
+        parts = said.groups() if said else ()
+        span = timedelta(seconds=0 if parts[5] else 59 if parts[4] else 3599)
+        return (0, stamp.at), span + (timedelta() if parts[6] else repeated(stamp.at, self.mapping.zone))
 
     def _offset(self) -> None:
         """Say where the header's offset is none that the stated zone has then: the zone may be wrong."""
@@ -257,24 +271,33 @@ class _Message:
     def _patients(self) -> list[tuple[str, ...]]:
         """The identifiers of each patient, one PID segment each; of a PID that names nobody there are none."""
         found: list[tuple[str, ...]] = []
-        for number in range(1, max(self._segments("PID"), 1) + 1):
+        for number in range(1, max(self._count("PID"), 1) + 1):
             names = self._identifiers("PID", number)
             if not any({*names} & {*others} for others in found):
                 found.append(names)
         return found
 
-    def _segments(self, segment: str) -> int:
-        try:
-            return len(self.message.segments(segment))
-        except KeyError:
-            return 0
+    def _count(self, segment: str) -> int:
+        return self.message.count(segment) if self.message is not None else 0
+
+    def _repeated(self, segment: str, field: int, component: int = 1, number: int = 1) -> list[str]:
+        """A component in each repetition of a field, those that say something."""
+        many = self.message.repetitions(segment, field, number) if self.message is not None else 0
+        found = [self.value(segment, field, component, n, number) for n in range(1, many + 1)]
+        return [one for one in found if one]
+
+    def _services(self) -> list[int]:
+        """The AIS segments that stand; all of them where every one is taken off, as a cancellation may say."""
+        every = range(1, self._count("AIS") + 1)
+        return [n for n in every if self.value("AIS", 2, number=n).upper() != DELETED] or list(every)
 
     def _merge(self) -> None:
         """Each MRG segment follows the PID of the patient who is left; MRG-1 are the numbers that were hers as well.
 
         In another order nobody could say which PID an MRG belongs to, so nobody is joined.
         """
-        names = [name for segment in self.message if (name := str(segment[0])) in IDENTIFIERS]
+        every = self.message.segments if self.message is not None else []
+        names = [segment[0] for segment in every if segment[0] in IDENTIFIERS]
         if names != ["PID", "MRG"] * (len(names) // 2) or not names:
             self._say("WKX407", "a message that makes numbers one patient's has a PID and then an MRG for each")
             return
@@ -285,58 +308,76 @@ class _Message:
     def _identifiers(self, segment: str, number: int) -> tuple[str, ...]:
         """The patient's identifiers of PID-3 or MRG-1 by their assigning authority (CX.4: namespace, universal id).
 
-        Where none has an authority of the mapping it is told, with those that the message has.
+        Numbers of an account, a visit or a guarantor (CX.5) are none of the patient, whoever gave them. Where an
+        authority gives several kinds, those of the patient's record count. Where none is left it is told.
         """
         known = {word(k): v for k, v in self.mapping.authorities.items()}
-        found: list[str] = []
+        field = IDENTIFIERS[segment]
+        found: list[tuple[str, str, str]] = []  # system, value, kind
         authorities: set[str] = set()
-        for repetition in range(1, self._repetitions(segment, number) + 1):
-            value = self.value(segment, IDENTIFIERS[segment], 1, repetition, number)
-            names = [n for n in self._authority(segment, number, repetition) if n]
+        others = 0
+        many = self.message.repetitions(segment, field, number) if self.message is not None else 0
+        for repetition in range(1, many + 1):
+            value, kind = (self.value(segment, field, part, repetition, number) for part in (1, 5))
+            names = [n for sub in (1, 2) if (n := self.value(segment, field, 4, repetition, number, sub))]
             authorities.update(names[:1])
             system = next((known[word(n)] for n in names if word(n) in known), "")
             if not names and not known:
                 system = self.mapping.systems["patient"]
-            found += [f"{system}|{value}"] if value and system else []
+            if value and system and kind.upper() in table()["identifiers"]["others"]:
+                others += 1
+            elif value and system:
+                found.append((system, value, kind.upper()))
         if not found:
-            details = f"no identifier of {segment}-{IDENTIFIERS[segment]} has an assigning authority of the mapping"
+            details = f"no identifier of {segment}-{field} has an assigning authority of the mapping"
             there = ", ".join(sorted(authorities)) or "none"
-            self._say("WKX407", details, f"Add them to hl7.authorities of the mapping; the message has: {there}.")
-        return tuple(dict.fromkeys(found))
+            hint = f"Add them to hl7.authorities of the mapping; the message has: {there}."
+            if others:
+                details = f"{segment}-{field} has numbers of an account or a visit only (by their type)"
+                hint = "Have the sender give the number of the patient's record (type MR or PI) as well."
+            self._say("WKX407", details, hint)
+        own = table()["identifiers"]["patient"]
+        recorded = {system for system, _, kind in found if kind in own}
+        return tuple(dict.fromkeys(f"{s}|{v}" for s, v, kind in found if kind in own or s not in recorded))
 
-    def _repetitions(self, segment: str, number: int) -> int:
-        try:
-            return len(self.message.segments(segment)[number - 1](IDENTIFIERS[segment]))
-        except (KeyError, IndexError):
-            return 0
+    def _starts(self) -> list[tuple[str, int, int, int, int]]:
+        """Where a start may stand: SCH-11.4, TQ1-7 (version 2.5 on) and AIS-4, each as often as it is repeated.
 
-    def _authority(self, segment: str, number: int, repetition: int) -> tuple[str, ...]:
-        try:
-            part = self.message.segments(segment)[number - 1](IDENTIFIERS[segment])(repetition)(4)
-        except (KeyError, IndexError, TypeError):  # TypeError: the field has no components
-            return ()
-        try:
-            return tuple(self.message.unescape(str(one)).strip() for one in part)
-        except TypeError:
-            return (str(part).strip(),)
+        Without any of them that of a resource: AIG-8, AIL-6, AIP-6.
+        """
+        many = self.message.repetitions("SCH", 11) if self.message is not None else 0
+        found = [("SCH", 11, 4, n, 1) for n in range(1, many + 1)]
+        found += [("TQ1", 7, 1, 1, n) for n in range(1, self._count("TQ1") + 1)]
+        found += [(*SERVICES, 1, 1, n) for n in self._services()]
+        found = [place for place in found if self.value(*place)]
+        return found or [
+            place for segment, field in RESOURCES for n in range(1, self._count(segment) + 1)
+            if self.value(*(place := (segment, field, 1, 1, n)))
+        ]  # fmt: skip
+
+    def _undated(self) -> bool:
+        """Whether the sender says that the appointment has no time any more ("")."""
+        places = (("SCH", 11, 4), ("TQ1", 7, 1), (*SERVICES, 1))
+        return self.message is not None and any(self.message.deleted(*place) for place in places)
 
     def _start(self) -> tuple[When, bool]:
-        """SCH-11.4, else TQ1-7 (version 2.5 on), else AIS-4. Two that name two days contradict each other."""
+        """Two that name two days contradict each other."""
         told = []
-        for segment, field, component in (("SCH", 11, 4), ("TQ1", 7, 1), ("AIS", 4, 1)):
-            if self.value(segment, field, component):
-                when, readable = self._stamp(segment, field, component)
-                if not readable:
-                    self._say("WKX407", f"{segment}-{field} is no time of HL7 v2 (TS) that names a day")
-                    return When(), False
-                told.append(when)
+        for place in self._starts():
+            when, readable = self._stamp(*place)
+            if not readable:
+                self._say("WKX407", f"{place[0]}-{place[1]} is no time of HL7 v2 (TS) that names a day")
+                return When(), False
+            told.append(when)
         if len({w.day for w in told}) > 1:
-            self._say("WKX408", "SCH, TQ1 and AIS name different days")
+            self._say("WKX408", "the message names different days (SCH, TQ1, AIS, or a resource)")
             return told[0], False
         return (told[0] if told else When()), True
 
-    def _stamp(self, segment: str, field: int, component: int) -> tuple[When, bool]:
-        said = _STAMP.match(self.value(segment, field, component))
+    def _stamp(
+        self, segment: str, field: int, component: int, repetition: int = 1, number: int = 1
+    ) -> tuple[When, bool]:
+        said = _STAMP.match(self.value(segment, field, component, repetition, number))
         if said is None:
             return When(), False
         try:
@@ -361,16 +402,17 @@ class _Message:
 
     def _text(self) -> str:
         """What people wrote: the service, and notes."""
-        return " | ".join(dict.fromkeys(t for t in (*self._services(), self.value("NTE", 3)) if t))
+        notes = (self.value("NTE", 3, number=n) for n in range(1, self._count("NTE") + 1))
+        return " | ".join(dict.fromkeys(t for t in (*self._called(), *notes) if t))
 
-    def _services(self) -> tuple[str, ...]:
-        """What the service is called: reason and type of the appointment, and the service itself."""
+    def _called(self) -> tuple[str, ...]:
+        """What the service is called: reason and type of the appointment, and the services themselves."""
         reason = self.value("SCH", 7, 2) or self.value("SCH", 7, 1)
-        return reason, self.value("SCH", 8, 2), self.value("AIS", 3, 2)
+        return reason, self.value("SCH", 8, 2), *(self.value("AIS", 3, 2, number=n) for n in self._services())
 
     def _status(self, meant: str) -> tuple[str, str]:
         """The event's meaning, refined by SCH-25 for events that leave it open."""
-        code = self.value("SCH", 25)
+        code = self.value("SCH", 25) or self.value("SCH", 25, 2)  # CE: some send the words alone
         own = self.mapping.status.get(word(code)) if code else None
         fell = CANCELLED_BY.get(own or "", "")
         filler = ("cancelled" if fell else own) or table()["filler"].get(code.lower())

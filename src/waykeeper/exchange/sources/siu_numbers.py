@@ -12,7 +12,8 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from waykeeper.exchange.sources.model import Statement
-from waykeeper.findings import Finding, finding
+from waykeeper.exchange.sources.settling import OFF
+from waykeeper.findings import Finding, Position, finding
 
 
 class Entity(NamedTuple):
@@ -31,11 +32,13 @@ class Numbers(NamedTuple):
 
     placer: Entity = Entity()
     filler: Entity = Entity()
+    occurrence: str = ""  # which of a series (SCH-3)
 
     @property
     def booking(self) -> str:
         """The number by which the message goes by itself."""
-        return str(self.filler) or str(self.placer)
+        number = str(self.filler) or str(self.placer)
+        return f"{number}/{self.occurrence}" if number and self.occurrence else number
 
 
 def entity(number: str, namespace: str, universal: str) -> Entity:
@@ -48,24 +51,77 @@ def numbered(statements: Sequence[Statement], numbers: Sequence[Numbers]) -> tup
 
     A number without its giver is the one with a giver where there is just one of that number. A placer's number alone
     is the filler's that other messages about the patient join to it; where they join several, it is that of none.
+    Where a number is used with several occurrences, each is a booking of its own.
     """
     placers, keepers = _whole(n.placer for n in numbers), _whole(n.filler for n in numbers)
-    whole = [Numbers(placers.get(n.placer, n.placer), keepers.get(n.filler, n.filler)) for n in numbers]
-    fillers: defaultdict[Entity, list[tuple[Statement, Entity]]] = defaultdict(list)
+    whole = [(placers.get(n.placer, n.placer), keepers.get(n.filler, n.filler)) for n in numbers]
+    fillers: defaultdict[Entity, _Fillers] = defaultdict(_Fillers)
     for one, (placer, filler) in zip(statements, whole, strict=True):
         if placer.number and filler.number:
-            fillers[placer].append((one, filler))
+            fillers[placer].add(one, filler)
     found: list[Finding] = []
     made = []
     for one, (placer, said) in zip(statements, whole, strict=True):
         filler = said
         if one.booking and not filler.number:
-            joined = {number for other, number in fillers.get(placer, ()) if _one_patient(one, other)}
-            filler = joined.pop() if len(joined) == 1 else Entity()
-            if joined and not filler.number:
+            joined = fillers[placer].of(one) if placer in fillers else set()
+            filler = next(iter(joined)) if len(joined) == 1 else Entity()
+            if len(joined) > 1:
                 details = f"it names only a placer's number (SCH-1), under which {len(joined)} bookings go"
                 found.append(finding("WKX408", details, one.place))
         made.append(replace(one, booking=(str(filler) or str(placer)) if one.booking else ""))
+    made, noticed = _apart(made, [n.occurrence for n in numbers])
+    return made, [*found, *noticed]
+
+
+class _Fillers:
+    """The fillers' numbers that go with one placer's number, by the patients of whom it was said."""
+
+    def __init__(self) -> None:
+        self.every: set[Entity] = set()
+        self.nameless: set[Entity] = set()
+        self.named: defaultdict[str, set[Entity]] = defaultdict(set)
+
+    def add(self, one: Statement, filler: Entity) -> None:
+        self.every.add(filler)
+        for name in one.evidence.patient:
+            self.named[name].add(filler)
+        if not one.evidence.patient:
+            self.nameless.add(filler)
+
+    def of(self, one: Statement) -> set[Entity]:
+        """Those that may be of the patient of a statement."""
+        names = one.evidence.patient
+        return self.nameless.union(*(self.named.get(n, set()) for n in names)) if names else self.every
+
+
+def _apart(statements: Sequence[Statement], occurrences: Sequence[str]) -> tuple[list[Statement], list[Finding]]:
+    """Each occurrence of a number apart (SCH-3, which with SCH-1 and SCH-2 names one appointment of a series).
+
+    What takes back a number without naming an occurrence takes back each.
+    """
+    several: defaultdict[str, dict[str, Position]] = defaultdict(dict)
+    for one, occurrence in zip(statements, occurrences, strict=True):
+        if one.booking and occurrence:
+            several[one.booking].setdefault(occurrence, one.place)
+    several = defaultdict(dict, {booking: known for booking, known in several.items() if len(known) > 1})
+    made: list[Statement] = []
+    for one, occurrence in zip(statements, occurrences, strict=True):
+        known = several.get(one.booking, {})
+        if known and occurrence:
+            made.append(replace(one, booking=f"{one.booking}/{occurrence}"))
+        elif known and one.evidence.status in OFF:
+            said = one.evidence
+            made += [
+                replace(one, booking=f"{one.booking}/{n}", evidence=replace(said, reference=f"{said.reference}/{n}"))
+                for n in known
+            ]
+        else:
+            made.append(one)
+    found = [
+        finding("WKX425", f"one number with {len(known)} occurrences (SCH-3)", [*known.values()][1])
+        for known in several.values()
+    ]
     return made, found
 
 
@@ -79,8 +135,3 @@ def _whole(numbers: Iterable[Entity]) -> dict[Entity, Entity]:
         for number, known in givers.items()
         if number and "" in known and len(known) == 2
     }
-
-
-def _one_patient(one: Statement, other: Statement) -> bool:
-    names = {*one.evidence.patient}
-    return not names or not other.evidence.patient or bool(names & {*other.evidence.patient})

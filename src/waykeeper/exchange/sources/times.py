@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from waykeeper.findings import Finding, Position, finding
@@ -45,6 +45,13 @@ def _reads(text: str, stated: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def repeated(at: datetime, zone: str) -> timedelta:
+    """How much later the wall time of an instant comes again in a zone, as in the night when the clocks go back."""
+    wall = at.astimezone(ZoneInfo(zone)).replace(fold=0)
+    first, second = wall.utcoffset() or timedelta(), wall.replace(fold=1).utcoffset() or timedelta()
+    return max(first - second, timedelta())
 
 
 def local(wall: datetime, zone: str, clinic: str, place: Position) -> tuple[When, Finding | None]:
