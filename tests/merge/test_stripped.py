@@ -287,3 +287,18 @@ def test_a_root_that_lost_it_is_refused_until_a_person_says_so():
     assert [d.reference for d in pushed.changing] == [ref] and pushed.conflicts == ()
     assert guards(world.plan(), holding(plan.episode, world.resources())) == []
     assert world.push().changing == ()
+
+
+def test_where_everything_lost_it_each_part_is_known_again_by_its_number():
+    """A whole plan saved by a system that knows no extension of ours: nothing is made a second time."""
+    world = Memory()
+    world.push()
+    world.edit(BLOOD, "task", status="completed", executionPeriod={"end": "2026-02-27"})
+    plan, before = world.plan(), dict(world.resources())
+    world.held = [(ref, {k: v for k, v in r.items() if k != "extension"}) for ref, r in world.held]
+    pushed = world.push(plan)
+    assert [d.item for d in pushed.rows if d.word == "create"] == [str(conflict_key(HOLD))]  # see a hold alone, above
+    stands = {ref: identity(r) for ref, r in world.resources()}
+    assert {ref: stands[ref] for ref in before} == {ref: identity(r) for ref, r in before.items()}
+    assert len(stands) == len(before) + 1
+    assert world.at(BLOOD, "task")["status"] == "completed" and world.push().changing == ()

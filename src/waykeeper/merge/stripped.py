@@ -31,8 +31,10 @@ def marked(plan: Plan, held: Sequence[Held]) -> tuple[list[Held], frozenset[str]
     The digests of what was offered stay away: whatever differs from the plan is asked about. But for the status of a
     gate and its mirrors, which follows from other items: as the plan writes it first, nobody has said anything by it.
     """
-    ever = {uuid for _, r in held if episode_of(r) == plan.episode for uuid in offered_of(r).get("ever", ())}
-    ever.add(plan.episode.uuid("plan", "plan", "plan"))
+    roots = [r for _, r in held if episode_of(r) == plan.episode]
+    ever = {plan.episode.uuid("plan", "plan", "plan"), *(n for r in roots for n in offered_of(r).get("ever", ()))}
+    if not roots:  # it lost with its mark what it ever offered: what has a number that this plan computes is of it
+        ever |= {own_identifier(r) for _, r in held if identity(r) is None} - {""}
     lost = {uuid: (ref, r) for ref, r in held if identity(r) is None for uuid in named_by(r) & ever}
     found = {lost[uuid][0]: _with_marks(lost[uuid][1], made) for uuid, made in _written(plan, held, lost.keys())}
     found |= _named_again(plan, held, ever)
