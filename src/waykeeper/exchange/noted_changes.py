@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, TASK_CODES
-from waykeeper.fhir.recorded import achieved, output_of
+from waykeeper.fhir.recorded import achieved, opened, output_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import is_in_hand
 
@@ -106,7 +106,7 @@ def fact(resource: Resource, noted: Noted) -> Resource:
 
 def owner(resource: Resource, noted: Noted) -> Resource:
     """In somebody's hand; what was closed is open again."""
-    made = {**_opened(resource), "owner": {"display": noted.text}}
+    made = {**opened(resource), "owner": {"display": noted.text}}
     return _with_who(made, noted, f"Owner: {noted.text}", noted.on)
 
 
@@ -115,12 +115,6 @@ def _with_who(task: Resource, noted: Noted, text: str, day: date) -> Resource:
     said = {"authorString": noted.by, "time": day.isoformat(), "text": text}
     before = task.get("note") or []
     return {**task, "note": [*before, said]} if is_in_hand(task) and said not in before else task
-
-
-def _opened(resource: Resource) -> Resource:
-    """Without the reason for which it was closed; the note that said so stays."""
-    kept = [o for o in resource.get("output") or [] if not _is(o, "closed-because")]
-    return {k: v for k, v in resource.items() if k != "output"} | ({"output": kept} if kept else {})
 
 
 def opened_by(what: str, resource: Resource) -> str:
@@ -143,7 +137,7 @@ def _is(output: Mapping[str, Any], code: str) -> bool:
 
 def snoozed(resource: Resource, noted: Noted) -> Resource:
     """Until a day that comes, so what was closed is open again: else it would come back as closed, that is, never."""
-    made = _put_output(_opened(resource), "snoozed-until", valueDate=noted.on.isoformat())
+    made = _put_output(opened(resource), "snoozed-until", valueDate=noted.on.isoformat())
     words = f": {noted.text}" if noted.text else ""
     return _with_who(made, noted, f"Put off until {noted.on.isoformat()}{words}", noted.today or noted.on)
 
@@ -156,4 +150,4 @@ def closed(resource: Resource, noted: Noted) -> Resource:
 
 def reopened(resource: Resource, noted: Noted) -> Resource:
     """Open again, with the words of who says so."""
-    return {**_opened(resource), "note": [*(resource.get("note") or []), annotation(noted)]}
+    return {**opened(resource), "note": [*(resource.get("note") or []), annotation(noted)]}

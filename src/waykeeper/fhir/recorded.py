@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.extensions import amount, decode, find, moment
-from waykeeper.fhir.identity import Identity
+from waykeeper.fhir.identity import Identity, parse_key
 from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
@@ -17,6 +17,7 @@ from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.medicines import NOT_TAKEN, NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
+from waykeeper.plan.unlisted import REASON
 from waykeeper.record import Record, day_of, of_other_side, recorded
 from waykeeper.timing.model import Moment
 
@@ -172,8 +173,26 @@ def plan_state(
     dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
     (proven, other_side), own_row = _proven(plan, everything), _of_the_root(root, telling)
     return State(
-        states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, other_side=other_side, root=own_row
-    )
+        states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, other_side=other_side, root=own_row,
+        left_over=_left_over(own),
+    )  # fmt: skip
+
+
+def _left_over(own: Sequence[tuple[str, Mapping[str, Any], Identity]]) -> frozenset[Key]:
+    """The items of which a person is asked whether they may go, or said that they stay, by the newest conflict Task."""
+    newest: dict[Key, tuple[int, Mapping[str, Any]]] = {}
+    for _, task, known in own:
+        if known.part == "conflict" and known.round >= newest.get(known.key, (0, task))[0]:
+            newest[known.key] = known.round, task
+    stays = {
+        key for key, (_, task) in newest.items()
+        if REASON in str(task.get("description") or "") and (status_class(task) in ("open", "busy") or _kept(task))
+    }  # fmt: skip
+    return frozenset(parse_key(str(key).removeprefix("conflict/")) for key in stays)
+
+
+def _kept(task: Mapping[str, Any]) -> bool:
+    return any(output.get("valueString") == "theirs" for output in task.get("output") or [])
 
 
 def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
@@ -314,6 +333,15 @@ def _reason(resource: Mapping[str, Any]) -> str:
         return reason
     displays = [str(c.get("display") or c.get("code") or "") for c in reason.get("coding") or []]
     return str(reason.get("text") or next(iter(displays), ""))
+
+
+CLOSED = "closed-because"  # the output in which the reason stands for which a person took a row off the list
+
+
+def opened(resource: Mapping[str, Any]) -> dict[str, Any]:
+    """Without the reason for which it was closed; the note that said so stays."""
+    kept = [o for o in resource.get("output") or [] if output_of({"output": [o]}, CLOSED) is None]
+    return {k: v for k, v in resource.items() if k != "output"} | ({"output": kept} if kept else {})
 
 
 def output_of(resource: Mapping[str, Any], code: str) -> str | None:

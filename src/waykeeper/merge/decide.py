@@ -15,9 +15,9 @@ from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import Attendance, attendance
 from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
-from waykeeper.merge.groups import Verdict, judge, offer, offers, touched, weave
+from waykeeper.merge.groups import Verdict, judge, offer, offers, only_closed, touched, weave
 from waykeeper.merge.held import ROOT, Holding, Place, holding
-from waykeeper.merge.in_hand import let_go
+from waykeeper.merge.in_hand import asked_again, let_go
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word
 from waykeeper.merge.questions import conflict_tasks, titles_of, words
 from waykeeper.merge.rounds import Rounds, as_asked, current, renewed
@@ -25,7 +25,7 @@ from waykeeper.merge.stopped import RESTART, restart_asked, stopped
 from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
-from waykeeper.plan.model import Item, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, Item, Key, Plan, State
 from waykeeper.plan.unlisted import REASON
 from waykeeper.plan.validity import to_come
 
@@ -111,6 +111,7 @@ class _Merge:
                 self._part(place, resource)
         self._leftovers()
         begun = {key: self.rounds.numbers[key] for key in self.rounds.new}
+        self.rows = list(asked_again(self.held, self.rows, self._known_to_apply()))
         self.rows += list(let_go(self.held, begun, self.rows))
         self._restarts()
         self._gates()
@@ -120,6 +121,16 @@ class _Merge:
         self._care_plans()
         self._marks()
         return Decisions(self.plan, tuple(self.rows), tuple(self.questions), tuple(self.notices))
+
+    def _known_to_apply(self) -> set[Key]:
+        """What the plan knows since this push to apply: it was unknown before, or an answer had left it out."""
+        before = {i.key: i for i in self.held.plan.items} if self.held.plan else {}
+        states = self.held.state.items
+        left_out = {key for key, own in states.items() if own.withdrawn_by_us and own.reason == REASON}
+        return {
+            key for key, item in self.items.items()
+            if key in before and not item.undecided and (before[key].undecided or key in left_out)
+        }  # fmt: skip
 
     def _marks(self) -> None:
         """Resources that another system saved without our extensions: marked again, or told where none can say what."""
@@ -409,7 +420,10 @@ class _Merge:
         """An item that the plan does not want any more: withdrawn whole, or not at all."""
         parts = [(place, self.held.own[place][1]) for place in sorted(found, key=lambda p: (p[2], p[1]))]
         alive = [(p, r) for p, r in parts if status_class(r) in ("open", "busy")]
-        worked_on = [(p, r) for p, r in alive if status_class(r) == "busy" or touched(r) or self._answered(p)]
+        worked_on = [
+            (p, r) for p, r in alive
+            if status_class(r) == "busy" or (touched(r) and not _let_go_by_hand(p, r)) or self._answered(p)
+        ]  # fmt: skip
         why = "no longer in the plan, but somebody works on it or changed it"
         asked: Outcome = "ours"
         if worked_on:
@@ -505,6 +519,11 @@ def _surgery_of(verdicts: Mapping[str, Verdict], wanted: Mapping[str, Any], stan
 
 def _stays_in_first(place: Place) -> bool:
     return place[0].kind == "visit" and place[1] == "request"
+
+
+def _let_go_by_hand(place: Place, resource: Mapping[str, Any]) -> bool:
+    """True for what a person closed and did nothing else with: they do not need it either. Medicines are asked."""
+    return place[0].kind not in MEDICINES and only_closed(resource)
 
 
 def _all_digests(resource: Mapping[str, Any]) -> str:

@@ -106,12 +106,16 @@ class _Reading:
                 unsure = bool(away) and self.in_doubt
                 return Since(fact, question, "unsure", now, by=own.by, on=own.done_on, perhaps=away) if unsure else None
             how = "answered" if not before else "changed" if now else "taken-back"
-        elif not open_still or not (now or own.was_done):
+        elif not (open_still := self._wanted(open_still)) or not (now or own.was_done):
             return None
         else:
             how = "contradicted" if now else "unclear"
         items = (*open_still, *decided) if before else open_still
         return Since(fact, question, how, now, before, own.by, own.done_on, items, away if how != "answered" else ())
+
+    def _wanted(self, keys: Iterable[Key]) -> tuple[Key, ...]:
+        """Without what stands only because a person worked on it: it says what an older plan did not know."""
+        return tuple(key for key in keys if key not in self.state.left_over)
 
     def _stands(self, key: Key) -> bool:
         own = self.state.items.get(key)

@@ -378,6 +378,7 @@ class State:
     proven: Mapping[str, str] = field(default_factory=dict)  # anchor -> what proves it now, found since compile
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
+    left_over: frozenset[Key] = frozenset()  # what the plan does not want any more and a person has not let go
 
 
 @quickly_made
