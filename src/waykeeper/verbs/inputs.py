@@ -18,7 +18,7 @@ from waykeeper.pathway.library import clinic_names, load, names, overlay_names, 
 from waykeeper.pathway.model import Clinic, Pathway
 from waykeeper.pathway.overlay import read_overlay
 from waykeeper.plan.model import Identifier, Plan, State
-from waykeeper.record import Page, identifiers, missing
+from waykeeper.record import Page, identifier_names, identifiers, missing
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
 from waykeeper.verbs import words
@@ -162,8 +162,11 @@ def covered(moment: Moment, calendar: WorkingCalendar, option: str) -> None:
 
 
 def owned(patient: Mapping[str, Any], identifier: Identifier, place: str, remedy: str = "") -> None:
-    """Raises WaykeeperError WKC209 where a Patient does not have the identifier that was asked for."""
-    if (identifier.system, identifier.value) not in identifiers(patient):
+    """Raises WaykeeperError WKC209 where a Patient does not have the identifier that was asked for.
+
+    One that is not used any more (`old`) is hers as well: the plan that was made under it is found by no other.
+    """
+    if str(identifier) not in identifier_names(patient):
         systems = ", ".join(sorted({system for system, _ in identifiers(patient)})) or "none"
         details = f"the Patient does not have this identifier; it has identifiers of: {systems}"
         raise WaykeeperError(finding("WKC209", details, Position(place), remedy))
