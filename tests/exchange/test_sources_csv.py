@@ -161,3 +161,66 @@ def test_any_bytes_give_bookings_or_a_finding(kind, tmp_path):
         except WaykeeperError:
             continue
         assert found.read == len(found.evidence) + found.superseded + found.others
+
+
+# what a spreadsheet does to numbers and dates (common practice, no source)
+
+
+@pytest.mark.parametrize("number", ["1.23457E+11", "1,23457e+11", "1E+9", "10045.0"])
+def test_a_number_that_became_a_quantity_names_nobody(number, tmp_path):
+    """Its digits are gone: the row looked like that of a stranger, without a word."""
+    found = read(tmp_path, row(MRN=f'"{number}"'))
+    assert found.evidence[0].patient == () and [f.code for f in found.findings] == ["WKX407"]
+
+
+@pytest.mark.parametrize("cell", ['"=""AQ-1"""', "\u200bAQ-1", "AQ-1\u00a0", "\ufeffAQ-1 "])
+def test_what_nobody_sees_is_no_part_of_a_number(cell, tmp_path):
+    found = read(tmp_path, row(MRN=cell))
+    assert found.evidence[0].patient[0].endswith("|AQ-1") and not found.findings
+
+
+@pytest.mark.parametrize(("stated", "written", "day"), [
+    ("%m%d%Y", "01122026", date(2026, 1, 12)),
+    ("%m%d%Y", "1122026", None),  # January 12 without its zero; strptime says November 2
+    ("%d%m%Y", "1122026", None),
+    ("%Y%m%d", "2026112", None),
+    ("%m/%d/%Y", "1/12/2026", date(2026, 1, 12)),
+])  # fmt: skip
+def test_a_date_that_lost_its_zero_is_not_guessed(stated, written, day, tmp_path):
+    found = read(tmp_path, row(Day=written), mapping=MAPPING.replace('"%m/%d/%Y"', f'"{stated}"'))
+    assert found.evidence[0].day == day
+    assert [f.code for f in found.findings] == ([] if day else ["WKX407"])
+
+
+@pytest.mark.parametrize(
+    ("written", "clock"), [("0930", (9, 30)), ("930", (9, 30)), ("130", (1, 30)), ("1330", (13, 30))]
+)
+def test_an_hour_that_lost_its_zero(written, clock, tmp_path):
+    """130 is 01:30, of which only the zero can be missing; strptime says 13:00."""
+    (one,) = read(tmp_path, row(Time=written), mapping=MAPPING.replace('"%I:%M %p"', '"%H%M"')).evidence
+    assert (one.start.hour, one.start.minute) == clock
+
+
+def test_a_no_show_that_names_no_day_any_more_keeps_it(tmp_path):
+    first = row(Number="7", Changed="2026-01-01T08:00:00+0000")
+    later = row(Number="7", State="No show", Day="", Time="", Changed="2026-05-01T08:00:00+0000")
+    (one,) = read(tmp_path, first, later).evidence
+    assert (one.status, one.day) == ("noshow", date(2026, 4, 29))
+
+
+def test_a_number_that_lost_its_zeros_is_told():
+    from types import SimpleNamespace
+
+    from waykeeper.plan.model import Evidence
+    from waykeeper.verbs.bookings import _without_zeros
+
+    def plan(*names):
+        return SimpleNamespace(patient=SimpleNamespace(identifier=names[0], merged=names[1:])), None
+
+    def booking(number):
+        return Evidence("b", "appointment", "booked", patient=(f"s|{number}",), origin="line 4 of b.csv")
+
+    plans = [plan("s|00123"), plan("s|77", "s|0088")]
+    for number, told in (("123", 1), ("0123", 1), ("88", 1), ("00123", 0), ("77", 0), ("124", 0), ("077", 0)):
+        found = _without_zeros([booking(number)], plans)
+        assert [f.code for f in found] == ["WKX426"] * told, number

@@ -194,3 +194,73 @@ def test_what_is_no_calendar_is_refused(text, tmp_path):
 def test_folded_lines_are_joined(tmp_path):
     """RFC 5545 3.1: a long line is folded with CRLF and a space."""
     assert only(read(tmp_path, event("SUMMARY:6 week\r\n  check"))).text == "6 week check"
+
+
+# calendars that are put together, and what somebody asks or wishes
+
+NINE = """BEGIN:VTIMEZONE
+TZID:Customized
+BEGIN:STANDARD
+DTSTART:19700101T000000
+TZOFFSETFROM:{0}
+TZOFFSETTO:{0}
+END:STANDARD
+END:VTIMEZONE""".replace("\n", "\r\n")
+
+
+def test_each_calendar_has_the_zones_that_it_defines_itself(tmp_path):
+    """Two calendars of one file call different rules the same (RFC 5545 3.6.5): the first gave the second its day."""
+    at = "DTSTART;TZID=Customized:20260429T013000"
+    said = calendar(NINE.format("+0900"), event(start=at)) + calendar(NINE.format("-0500"), event(start=at, uid="2"))
+    assert [e.day.day for e in read_text(tmp_path, "ics", said).evidence] == [28, 29]
+
+
+@pytest.mark.parametrize("method", ["COUNTER", "DECLINECOUNTER", "REFRESH", "REPLY"])
+def test_a_wish_for_another_time_moves_nothing(method, tmp_path):
+    """RFC 5546 3.2.3 and 3.2.6 to 3.2.8: they are of somebody who takes part, not of who leads."""
+    wish = event("SEQUENCE:1", "ATTENDEE;PARTSTAT=ACCEPTED:mailto:a@b.example", start="DTSTART:20260501T143000Z")
+    found = read_text(tmp_path, "ics", calendar(event()) + calendar(wish, more=f"METHOD:{method}"))
+    assert (only(found).day.day, found.read, found.others) == (29, 2, 1)
+    assert [(f.code, f.position.line) for f in found.findings] == [("WKX416", 15)]
+
+
+def test_an_answer_that_declines_needs_review(tmp_path):
+    answer = event("ATTENDEE;PARTSTAT=DECLINED:mailto:a@b.example").replace("DTSTAMP:20260101", "DTSTAMP:20260102")
+    found = read_text(tmp_path, "ics", calendar(event()) + calendar(answer, more="METHOD:REPLY"))
+    assert only(found).status == "unclear (booked, declined)"
+
+
+def test_other_entries_than_events_are_told(tmp_path):
+    task = "BEGIN:VTODO\r\nUID:9\r\nSUMMARY:x\r\nEND:VTODO"
+    found = read(tmp_path, event(), task, task)
+    assert (found.read, found.others, len(found.evidence)) == (3, 2, 1)
+    assert "2 of VTODO, which are no events" in found.findings[0].line()
+
+
+def test_a_calendar_that_is_cut_off_beside_a_whole_one_is_refused(tmp_path):
+    with pytest.raises(WaykeeperError, match="2 calendars begin and 1 end"):
+        read_text(tmp_path, "ics", calendar(event()) + "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n")
+
+
+def test_a_line_folded_inside_a_letter_is_read(tmp_path):
+    """RFC 5545 3.1: a simple sender may fold between the octets of one letter."""
+    said = calendar(event("SUMMARY:Prüfung")).encode().replace(b"\xc3\xbc", b"\xc3\r\n \xbc")
+    assert only(read_text(tmp_path, "ics", said)).text == "Prüfung"
+
+
+@pytest.mark.parametrize(("lines", "status"), [
+    (("STATUS:CONFIRMED", "STATUS:CANCELLED"), "unclear (cancelled, booked)"),
+    (("X-STATE:Scheduled", "X-STATE:No show"), "unclear (noshow, booked)"),
+    (("STATUS:CONFIRMED", "STATUS:confirmed"), "booked"),
+])  # fmt: skip
+def test_two_states_of_one_event_contradict_each_other(lines, status, tmp_path):
+    """RFC 5545 3.6.1: STATUS at most once. The first was taken."""
+    found = read(tmp_path, event(*lines))
+    assert only(found).status == status and len(found.findings) == (status != "booked")
+
+
+def test_exrule_is_not_read_and_a_day_ends_a_series_with_itself(tmp_path):
+    weekly = "RRULE:FREQ=WEEKLY;UNTIL=20260513"
+    assert [e.day.day for e in read(tmp_path, event(weekly)).evidence] == [29, 6, 13]  # inclusive: RFC 5545 3.3.10
+    found = read(tmp_path, event(weekly, "EXRULE:FREQ=WEEKLY;COUNT=2"))
+    assert only(found).status == "unclear (booked, repeated)" and [f.code for f in found.findings] == ["WKX413"]

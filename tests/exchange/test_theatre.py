@@ -102,3 +102,27 @@ def test_filters_narrow_what_is_shown_and_never_the_whole(tmp_path):
     assert {r.surgeon for r in found.whole.rows} == {"Dr. Amsel", "Dr. Brook"}
     assert found.worklist.narrowed == f"only surgeon dr. brook: 1 of {len(found.whole.gaps)} gaps"
     assert found.worklist.asked == {"surgeon": "dr. brook"}
+
+
+@pytest.mark.parametrize("word", ["Cancelled", "CANCELED by patient", "Postponed", "No show", "did not attend"])
+def test_an_operation_that_is_listed_as_called_off_is_none(word, tmp_path):
+    found = read(tmp_path, f"Date,MRN,Status\n2026-03-18,AQ-1,{word}\n2026-03-19,AQ-2,Scheduled\n2026-03-20,AQ-3,\n")
+    assert [c.day.day for c in found.cases] == [19, 20]
+    assert found.start == date(2026, 3, 18)  # a list that names the day covers it
+
+
+@pytest.mark.parametrize(("written", "day"), [
+    ("2026-03-19T01:30:00Z", 18), ("2026-03-19 01:30+00", 18), ("2026-03-19T01:30-05:00", 19), ("2026-03-19 7:30", 19),
+    ("2026-03-191", None), ("2026-03-19x", None),
+])  # fmt: skip
+def test_the_day_of_a_time_with_an_offset_is_the_clinics(written, day, tmp_path):
+    if day is None:
+        with pytest.raises(WaykeeperError, match="WKX451"):
+            read(tmp_path, f"Date,MRN\n{written},AQ-1\n")
+        return
+    assert [c.day.day for c in read(tmp_path, f"Date,MRN\n{written},AQ-1\n").cases] == [day]
+
+
+def test_a_number_that_became_a_quantity_is_refused(tmp_path):
+    with pytest.raises(WaykeeperError, match=r"2:1: WKX451 .*a spreadsheet has changed it"):
+        read(tmp_path, "Date,MRN\n2026-03-19,1.2E+10\n")

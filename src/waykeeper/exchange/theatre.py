@@ -6,15 +6,17 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from importlib.resources import files
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 import yaml
 
 from waykeeper.exchange.files import ENDINGS as OF_FHIR
 from waykeeper.exchange.files import ends_in, read_bytes, read_resources
+from waykeeper.exchange.sources.table import SPOILT, spoilt
 from waykeeper.fhir import evidence
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.gaps import TheatreCase, TheatreList
@@ -22,6 +24,9 @@ from waykeeper.gaps import TheatreCase, TheatreList
 NEEDED = ("day", "patient")
 _MOST_SHOWN = 20
 _OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
+# how lists write that an operation does not take place, as headings are compared (common practice, no source)
+_OFF_WORDS = ("cancel", "postpone", "defer", "noshow", "didnotattend", "dna", "enteredinerror", "withdrawn", "deleted")
+_OFFSET = re.compile(r"(Z|[+-]\d{2}(:?\d{2})?)$", re.IGNORECASE)
 
 
 @cache
@@ -43,34 +48,35 @@ def read_theatre_list(
     Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
     that cannot be read stops everything: a case left out would look like a cancelled operation.
     """
-    cases = _of_fhir(path, zone, zones) if ends_in(path, OF_FHIR) else _of_csv(path, systems)
-    if not cases:
+    told = _of_fhir(path, zone, zones) if ends_in(path, OF_FHIR) else _of_csv(path, systems, zone, zones or {})
+    if not told:
         details = "the theatre list holds no operation"
         raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))
-    days = [case.day for case in cases]
-    return TheatreList(tuple(cases), min(days), max(days))
+    days = [case.day for case, _ in told]
+    return TheatreList(tuple(case for case, stands in told if stands), min(days), max(days))
 
 
 def _heading(text: str) -> str:
     return re.sub(r"[\s._-]", "", text).lower()
 
 
-def _of_csv(path: str, systems: Sequence[str]) -> list[TheatreCase]:
+def _of_csv(path: str, systems: Sequence[str], zone: str, zones: Mapping[str, str]) -> list[tuple[TheatreCase, bool]]:
+    """Each operation, and whether it stands: one that is listed as cancelled does not."""
     rows = _rows(path)
     header = rows[0][1] if rows else []
     columns = _columns(path, header)
-    cases: list[TheatreCase] = []
+    cases: list[tuple[TheatreCase, bool]] = []
     wrong: list[Finding] = []
     for line, cells in rows[1:]:
         if len(cells) != len(header):
             wrong.append(_unreadable(path, line, f"{len(cells)} cells under {len(header)} headings"))
             continue
         said = {name: cells[at].strip() for name, at in columns.items()}
-        made = _case(path, line, said, systems)
+        made = _case(path, line, said, systems, zone, zones)
         if isinstance(made, Finding):
             wrong.append(made)
         else:
-            cases.append(made)
+            cases.append((made, not _heading(said.get("status", "")).startswith(_OFF_WORDS)))
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])
     return cases
@@ -117,16 +123,20 @@ def _unreadable(path: str, line: int, details: str, remedy: str = "") -> Finding
     return finding("WKX451", details, Position(path, line), remedy)
 
 
-def _case(path: str, line: int, said: Mapping[str, str], systems: Sequence[str]) -> TheatreCase | Finding:
+def _case(
+    path: str, line: int, said: Mapping[str, str], systems: Sequence[str], zone: str, zones: Mapping[str, str]
+) -> TheatreCase | Finding:
     if not said["patient"]:
         return _unreadable(path, line, "the patient is blank")
+    if spoilt(said["patient"]):
+        return _unreadable(path, line, SPOILT)
+    bar = "|" in said["patient"]
+    who = (said["patient"],) if bar or not systems else tuple(f"{system}|{said['patient']}" for system in systems)
     try:
-        day = date.fromisoformat(said["day"][:10])
+        day = _day(said["day"], next((zones[name] for name in who if name in zones), zone))
     except ValueError:
         remedy = "Write days as 2026-03-18: 03/04 is another day in another country."
         return _unreadable(path, line, f"{said['day']!r} is no day" if said["day"] else "the day is blank", remedy)
-    bar = "|" in said["patient"]
-    who = (said["patient"],) if bar or not systems else tuple(f"{system}|{said['patient']}" for system in systems)
     name = said.get("case") or f"theatre list line {line}"
     return TheatreCase(
         name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
@@ -134,7 +144,16 @@ def _case(path: str, line: int, said: Mapping[str, str], systems: Sequence[str])
     )  # fmt: skip
 
 
-def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[TheatreCase]:
+def _day(text: str, zone: str) -> date:
+    """The day of a cell, by the clinic's clock where it has an offset. Raises ValueError."""
+    if _OFFSET.search(text[10:]):
+        return datetime.fromisoformat(text).astimezone(ZoneInfo(zone)).date()
+    if text[10:11] not in ("", "T", " "):
+        raise ValueError("something follows the day")
+    return date.fromisoformat(text[:10])
+
+
+def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tuple[TheatreCase, bool]]:
     """Each Appointment that stands is an operation; one without a day or a patient cannot be compared."""
     held = read_resources(path)
     by_reference = dict(held)
@@ -147,10 +166,10 @@ def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[Thea
             wrong.append(finding("WKX451", f"{said.reference} has no {lacks}", Position(path)))
             continue
         resource = by_reference.get(said.reference, {})
-        cases.append(TheatreCase(
+        cases.append((TheatreCase(
             said.reference, said.patient, said.day, _display(resource, "Patient"), str(resource.get("description", "")),
             _display(resource, "Practitioner"), origin=path,
-        ))  # fmt: skip
+        ), True))  # fmt: skip
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])
     return cases

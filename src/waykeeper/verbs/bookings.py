@@ -86,8 +86,31 @@ def beside(
 
     read = read_bookings(booked, scheduler, zone)
     every, noticed = across(joined(found, read.merged), read)
-    told = (*read.findings, *noticed, *unknown(found, read.revoked))
-    return Beside(every, plans_joined(plans, read.merged), told)
+    joint = plans_joined(plans, read.merged)
+    told = (*read.findings, *noticed, *unknown(found, read.revoked), *_without_zeros(read.evidence, joint))
+    return Beside(every, joint, told)
+
+
+def _without_zeros(bookings: Sequence[Evidence], plans: Sequence[tuple[Plan, State]]) -> list[Finding]:
+    """Findings WKX426: numbers of nobody who has a plan that with zeros before them are of somebody who has.
+
+    A spreadsheet takes 00123 for 123, and the patient's bookings look like those of a stranger. Nobody is joined: 123
+    may be another patient.
+    """
+    own = {name for plan, _ in plans for name in (str(plan.patient.identifier), *plan.patient.merged)}
+    plain = {_plain(name) for name in own if _plain(name) != name}
+    found = [
+        one for one in bookings
+        if own.isdisjoint(one.patient) and any(_plain(name) in plain for name in one.patient)
+    ]  # fmt: skip
+    said = "the patient's number is that of a patient with a plan but for the zeros before it"
+    more = f", and that of {len(found) - 1} more" if len(found) > 1 else ""
+    return [finding("WKX426", f"{said}{more}", Position(found[0].origin))] if found else []
+
+
+def _plain(name: str) -> str:
+    system, bar, number = name.rpartition("|")
+    return f"{system}{bar}{number.lstrip('0')}"
 
 
 def theatre_of(path: str, scheduler: Mapping) -> TheatreList:

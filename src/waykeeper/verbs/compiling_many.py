@@ -19,7 +19,7 @@ from typing import Any
 from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
 from waykeeper.exchange.files import read_bytes, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
-from waykeeper.exchange.sources.table import Row, read_table
+from waykeeper.exchange.sources.table import SPOILT, Row, read_table, spoilt
 from waykeeper.exchange.sources.times import UnreadableTimeError, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
@@ -256,6 +256,8 @@ def _case(row: Row, table: Table, system: str) -> Case | CaseOutcome:
         _word(row, "side", table, inputs.SIDES, wrong), _word(row, "anaesthesia", table, inputs.ANAESTHESIA, wrong),
         _word(row, "pathway", table, (), wrong), _episode(row, wrong),
     )  # fmt: skip
+    if spoilt(row["patient"]):
+        wrong.append(finding("WKX510", SPOILT, row.at("patient")))
     for name in NEEDED:
         if not row[name]:
             wrong.append(finding("WKX510", f"the {name} is blank", row.at(name)))

@@ -33,6 +33,9 @@ from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Evidence
 
 STATUS = {"CONFIRMED": "booked", "TENTATIVE": "pending", "CANCELLED": "cancelled", "": "booked"}  # RFC 5545 3.8.1.11
+NO_BOOKING = ("REFRESH", "COUNTER", "DECLINECOUNTER")  # questions and wishes (RFC 5546 3.2.6 to 3.2.8)
+OTHERS = ("VTODO", "VJOURNAL", "VFREEBUSY")
+_BEGINS = re.compile(r"(?im)^(?=BEGIN:VCALENDAR\s*$)")
 CALLED_OFF = ("cancelled", "noshow", "entered-in-error")
 
 
@@ -46,9 +49,14 @@ def read_calendar(paths: Sequence[str], mapping: Mapping, clinic_zone: str) -> B
     reading = Reading()
     events: dict[Position, _Event] = {}
     for path in paths:
-        for event in _events(path, mapping, clinic_zone):
+        for event in _events(path, mapping, clinic_zone, reading):
             reading.read += 1
-            events[event.place] = event
+            if event.is_booking:
+                events[event.place] = event
+            else:
+                reading.others += 1
+                said = f"an event with METHOD:{event.method} books nothing"
+                reading.findings.append(finding("WKX416", said, event.place))
     occurrences = _occurrences(events.values())
     for event in events.values():
         reading.statements += event.statements(reading.findings, occurrences.get(event.uid, ()))
@@ -136,13 +144,39 @@ def _with_its_series(single: Statement, wholes: Sequence[Statement], found: list
     return replace(single, evidence=unclear(one, f"{one.status}, its series cancelled"))
 
 
-def _events(path: str, mapping: Mapping, clinic_zone: str) -> Iterator[_Event]:
-    from icalendar import Calendar
+def _events(path: str, mapping: Mapping, clinic_zone: str, reading: Reading) -> Iterator[_Event]:
+    data = read_bytes(path).replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    lines = [n for n, line in enumerate(data.split(b"\n"), 1) if line.strip().upper() == b"BEGIN:VEVENT"]
+    calendars = _calendars(data, path)
+    found = [(c, e) for c in calendars for e in c.walk("VEVENT")]
+    if len(lines) != len(found):
+        said = f"{len(lines)} events begin and {len(found)} can be read: an event is broken"
+        raise WaykeeperError(finding("WKX412", said, Position(path)))
+    for kind in OTHERS:
+        many = sum(len(c.walk(kind)) for c in calendars)
+        reading.read, reading.others = reading.read + many, reading.others + many
+        if many:
+            reading.findings.append(finding("WKX416", f"{many} of {kind}, which are no events", Position(path)))
+    for line, (calendar, event) in zip(lines, found, strict=True):
+        method = str(calendar.get("METHOD", "")).upper()
+        yield _Event(Position(path, line), event, method, mapping, clinic_zone)
 
-    data = read_bytes(path)
+
+def _calendars(data: bytes, path: str) -> list[Any]:
+    """The calendars of a file, each with the time zones that it defines itself: another may call other rules the same.
+
+    Lines are put together before anything is decoded, since they may be folded inside a letter (RFC 5545 3.1).
+    Raises WaykeeperError WKX412.
+    """
+    from icalendar import Calendar
+    from icalendar.timezone import tzp
+
+    calendars: list[Any] = []
     try:
-        text = data.decode("utf-8-sig")
-        calendars = Calendar.from_ical(text, multiple=True)
+        text = data.replace(b"\n ", b"").replace(b"\n\t", b"").decode("utf-8-sig")
+        for part in filter(str.strip, _BEGINS.split(text)):
+            tzp.use_default()
+            calendars += Calendar.from_ical(part, multiple=True)
     except (ValueError, KeyError, IndexError, AttributeError, TypeError) as error:
         # the library's own words repeat the line, which may name a patient
         said = (
@@ -151,14 +185,11 @@ def _events(path: str, mapping: Mapping, clinic_zone: str) -> Iterator[_Event]:
         raise WaykeeperError(finding("WKX412", said, Position(path))) from None
     if not calendars or any(c.name != "VCALENDAR" for c in calendars):
         raise WaykeeperError(finding("WKX412", "no iCalendar: there is no VCALENDAR", Position(path)))
-    lines = [n for n, line in enumerate(text.splitlines(), 1) if line.strip().upper() == "BEGIN:VEVENT"]
-    found = [(c, e) for c in calendars for e in c.walk("VEVENT")]
-    if len(lines) != len(found):
-        said = f"{len(lines)} events begin and {len(found)} can be read: an event is broken"
+    begun = len(_BEGINS.findall(text))
+    if begun != len(calendars):
+        said = f"{begun} calendars begin and {len(calendars)} end: the file is cut off or put together wrongly"
         raise WaykeeperError(finding("WKX412", said, Position(path)))
-    for line, (calendar, event) in zip(lines, found, strict=True):
-        method = str(calendar.get("METHOD", "")).upper()
-        yield _Event(Position(path, line), event, method, mapping, clinic_zone)
+    return calendars
 
 
 class _Changed(NamedTuple):
@@ -186,6 +217,16 @@ class _Event:
     @property
     def origin(self) -> str:
         return f"the event in line {self.place.line} of {Path(self.place.file).name}"
+
+    @property
+    def is_booking(self) -> bool:
+        """Not a question or a wish of somebody who takes part; of answers (REPLY) only that one declines counts."""
+        if self.method == "REPLY":
+            return any(str(a.params.get("PARTSTAT", "")).upper() == "DECLINED" for a in self._all("ATTENDEE"))
+        return self.method not in NO_BOOKING
+
+    def _all(self, name: str) -> list[Any]:
+        return properties(self.event, name) if name else []
 
     def recurrence_id(self) -> str:
         """The occurrence that this event stands for (RFC 5545 3.8.4.4), in UTC; "" for the whole."""
@@ -320,6 +361,10 @@ class _Event:
 
     def _status(self, found: list[Finding]) -> tuple[str, str]:
         """The calendar's STATUS and METHOD, outranked by the scheduler's own word where there is one."""
+        several = sorted({str(one).strip().upper() for one in self._all("STATUS")})
+        if len(several) > 1:
+            self._say(found, "WKX408", "the event has several STATUS")
+            return f"unclear ({', '.join(STATUS.get(one, one) for one in several)})", ""
         said = self._text("STATUS").upper()
         plain = "cancelled" if self.method == "CANCEL" else STATUS.get(said, "")  # METHOD:CANCEL: RFC 5546 3.2.5
         if not plain:
@@ -336,6 +381,10 @@ class _Event:
         said = self._text(name)
         if not said:
             return "", ""
+        several = sorted({word(str(one)) for one in self._all(name)})
+        if len(several) > 1:
+            self._say(found, "WKX408", f"the event has several {name}")
+            return f"unclear ({', '.join(self.mapping.status.get(one, one) for one in several)})", ""
         mapped = self.mapping.status.get(word(said))
         if mapped is None:
             self._say(found, "WKX404", f"{name} is {said!r}, which is not in the mapping")

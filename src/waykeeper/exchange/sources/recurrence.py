@@ -15,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 MOST_OCCURRENCES = 400  # of one recurring event; a series of visits around an operation has far fewer
+_UNTIL_DAY = re.compile(r"UNTIL=\d{8}(?=;|$)")
 _UNTIL = re.compile(r"UNTIL=(\d{8}T\d{6})Z")
 
 Start = date | datetime  # as DTSTART says it: a day, a floating time, or a time with a zone
@@ -47,6 +48,8 @@ def series(event: Any, zone: str) -> Series:
     try:
         every = _all(event, start)
         taken = [_plain(d.dt) for one in properties(event, "EXDATE") for d in one.dts]
+    except UnreadableRuleError:
+        raise
     except (ValueError, TypeError, AttributeError) as error:
         raise UnreadableRuleError(f"the rule of repetition cannot be read ({type(error).__name__})") from None
     if len(every) > MOST_OCCURRENCES:
@@ -72,8 +75,12 @@ def _all(event: Any, start: Start) -> list[Start]:
     plain = start.replace(tzinfo=None) if isinstance(start, datetime) else datetime.combine(start, time())
     rules = rruleset()
     rules.rdate(plain)  # DTSTART is the first of the set
+    if "EXRULE" in event:  # of RFC 2445; RFC 5545 has it no more
+        raise UnreadableRuleError("EXRULE takes occurrences out in a way that is not read")
     for rule in properties(event, "RRULE"):
         text = _UNTIL.sub(lambda m: f"UNTIL={_in_zone(m[1], zone)}", rule.to_ical().decode())
+        if isinstance(start, datetime):  # a day bounds the series inclusively (RFC 5545 3.3.10)
+            text = _UNTIL_DAY.sub(r"\g<0>T235959", text)
         rules.rrule(rrulestr(text, dtstart=plain))  # type: ignore[arg-type] # one rule, never a set
     for moment in (_plain(d.dt) for one in properties(event, "RDATE") for d in one.dts):
         rules.rdate(_wall(moment, zone))

@@ -9,7 +9,7 @@ from pathlib import Path
 from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, Table, word
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Made, Reading, Statement
 from waykeeper.exchange.sources.settling import settled
-from waykeeper.exchange.sources.table import Row, read_table
+from waykeeper.exchange.sources.table import SPOILT, Row, read_table, spoilt
 from waykeeper.exchange.sources.times import UnreadableTimeError, When, local, parse
 from waykeeper.fhir.evidence import at_a_distance
 from waykeeper.findings import Position, WaykeeperError, finding
@@ -55,13 +55,14 @@ class _Rows:
         name = Path(self.path).name
         made, told = self._moment(row, "changed")
         asked, _ = self._moment(row, "asked", "start")
-        if not row["patient"]:
-            self._say("WKX407", "the row names no patient", row, "patient")
+        patient = "" if spoilt(row["patient"]) else row["patient"]
+        if not patient:
+            self._say("WKX407", SPOILT if row["patient"] else "the row names no patient", row, "patient")
         said = Evidence(
             reference=f"{name}#{row['booking']}" if row["booking"] else f"{name}:{row.line}",
             kind="appointment",
             status=status if readable else UNREADABLE,
-            patient=self.mapping.named("patient", row["patient"]),
+            patient=self.mapping.named("patient", patient),
             day=start.day,
             start=start.at,
             end=end,

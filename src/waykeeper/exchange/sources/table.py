@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,11 @@ from pathlib import Path
 from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.sources.mapping import DELIMITERS, Table
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
+
+_QUANTITY = re.compile(r"\d+[.,]0+|\d([.,]\d+)?E\+?\d+", re.IGNORECASE)
+_AS_TEXT = re.compile(r'="([^"]*)"')
+_UNSEEN = " \t\r\n\v\f\u00a0\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
+SPOILT = "the patient's number is written as a quantity (1.2E+11, 100.0): a spreadsheet has changed it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +72,19 @@ def read_table(path: str, table: Table, optional: Collection[str] = ()) -> Itera
             continue
         starts = _starts(lines[line - 1], table.delimiter)
         columns = {what: starts[i] if i < len(starts) else 1 for what, i in wanted.items()}
-        yield Row(path, line, {what: cells[i].strip() for what, i in wanted.items()}, columns)
+        yield Row(path, line, {what: _cell(cells[i]) for what, i in wanted.items()}, columns)
+
+
+def spoilt(number: str) -> bool:
+    """Whether a spreadsheet took a patient's number for a quantity: 1.23457E+11 has lost digits, 10045.0 has more."""
+    return _QUANTITY.fullmatch(number) is not None
+
+
+def _cell(text: str) -> str:
+    """A cell without what nobody sees, and without the sign by which a spreadsheet keeps a text: ="00123"."""
+    text = text.strip(_UNSEEN)
+    kept = _AS_TEXT.fullmatch(text)
+    return kept[1].strip() if kept else text
 
 
 def _unreadable(path: str, line: int, said: str) -> Row:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from waykeeper.findings import Finding, Position, finding
 from waykeeper.timing import read_wall
+
+_CLOCKS = {"%H%M": 4, "%H%M%S": 6}
+_RUN_ON = re.compile(r"%[YymdHIMS]%[YymdHIMS]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +32,20 @@ class UnreadableTimeError(ValueError):
 
 
 def parse(text: str, stated: str) -> datetime:
-    """A text by a stated format (directives of strptime). Raises UnreadableTimeError."""
+    """A text by a stated format (directives of strptime). Raises UnreadableTimeError.
+
+    Where nothing stands between two numbers each has all its digits: of 01122026 a spreadsheet leaves 1122026, which
+    may be a day of January or of November. Of a time alone, 930, only the zero before it can be missing.
+    """
+    if text.isascii() and text.isdigit() and len(text) + 1 == _CLOCKS.get(stated):
+        text = f"0{text}"
     try:
-        return datetime.strptime(text, stated)  # noqa: DTZ007 - the zone is stated apart, or %z is in the format
+        said = datetime.strptime(text, stated)  # noqa: DTZ007 - the zone is stated apart, or %z is in the format
     except ValueError:
         raise UnreadableTimeError(text, stated, swapped=_reads(text, _swapped(stated))) from None
+    if _RUN_ON.search(stated) and len(text) < len(said.strftime(stated)):
+        raise UnreadableTimeError(text, stated)
+    return said
 
 
 def _swapped(stated: str) -> str:
