@@ -197,3 +197,20 @@ def test_a_pipe_in_the_output_s_place_is_refused_before_anything_is_compiled(tmp
         compiled(tmp_path, records, output="pipe.ndjson", reported=pytest.fail)
     assert [f.code for f in refused.value.findings] == ["WKX512"]
     assert (tmp_path / "pipe.ndjson").is_fifo()
+
+
+def test_no_plan_is_made_for_an_operation_that_is_called_off(tmp_path, records):
+    """It was compiled like the others: the column was not read. A row for the new date is no second one."""
+    (tmp_path / "list.csv").write_text(
+        "patient,surgery,side,anaesthesia,status\n"
+        "AQ-1001,2026-03-11,left,spinal,Cancelled\nAQ-1001,2026-03-18,left,spinal,Booked\n"
+    )
+    report = compile_all(
+        "total-ankle-replacement", clinic="clinic-demo", cases=str(tmp_path / "list.csv"), patient=records,
+        output=str(tmp_path / "out"), jobs=1,
+    )  # fmt: skip
+    assert [o.failed for o in report.outcomes] == [True, False]
+    assert [f.code for f in report.outcomes[0].findings] == ["WKX514"] and report.outcomes[0].findings[
+        0
+    ].position.line == 2
+    assert len(list((tmp_path / "out").iterdir())) == 1

@@ -30,6 +30,15 @@ def test_a_row_that_cannot_be_read_stops_it(tmp_path):
         plan_row(tmp_path, "AQ-1001;18.03.2026;07.30;li;ITN\nAQ-2;soon;;li;ITN\n")
 
 
+def test_an_operation_that_is_called_off_is_not_on_the_list(tmp_path):
+    (tmp_path / "m.yaml").write_text(FOREIGN.replace("Nr, ", "Nr, status: Stand, "))
+    for word, verdict in (("Cancelled by surgeon", "no-case"), ("geplant", "current"), ("", "current")):
+        (tmp_path / "list.csv").write_text(f"Nr;Tag;Zeit;Seite;Narkose;Stand\nAQ-1001;18.03.2026;07.30;li;ITN;{word}\n")
+        given = {"theatre_list": str(tmp_path / "list.csv"), "mapping": str(tmp_path / "m.yaml")}
+        found = gaps(PLAN, as_of="2026-03-02", **given)
+        assert [r.verdict for r in found.whole.rows if r.kind == "plan"] == [verdict]
+
+
 ADT = (
     "MSH|^~\\&|ADT|AQ|W|AQ|20260301080000||ADT^A40^ADT_A39|M1|P|2.5.1\rEVN||20260301080000\r"
     "PID|1||{}^^^AQ^MR\rMRG|{}^^^AQ^MR\r"

@@ -16,7 +16,7 @@ import yaml
 
 from waykeeper.exchange.files import ENDINGS as OF_FHIR
 from waykeeper.exchange.files import ends_in, read_bytes, read_resources
-from waykeeper.exchange.sources.table import SPOILT, spoilt
+from waykeeper.exchange.sources.table import SPOILT, called_off, spoilt
 from waykeeper.fhir import evidence
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.gaps import TheatreCase, TheatreList
@@ -24,8 +24,6 @@ from waykeeper.gaps import TheatreCase, TheatreList
 NEEDED = ("day", "patient")
 _MOST_SHOWN = 20
 _OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
-# how lists write that an operation does not take place, as headings are compared (common practice, no source)
-_OFF_WORDS = ("cancel", "postpone", "defer", "noshow", "didnotattend", "dna", "enteredinerror", "withdrawn", "deleted")
 _OFFSET = re.compile(r"(Z|[+-]\d{2}(:?\d{2})?)$", re.IGNORECASE)
 
 
@@ -76,7 +74,7 @@ def _of_csv(path: str, systems: Sequence[str], zone: str, zones: Mapping[str, st
         if isinstance(made, Finding):
             wrong.append(made)
         else:
-            cases.append((made, not _heading(said.get("status", "")).startswith(_OFF_WORDS)))
+            cases.append((made, not called_off(said.get("status", ""))))
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])
     return cases

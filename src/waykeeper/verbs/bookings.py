@@ -133,7 +133,7 @@ def theatre_of(path: str, scheduler: Mapping) -> TheatreList:
             origin=f"{path}:{one.place.line}",
         )
         for one in listed
-        if isinstance(one, Case)
+        if isinstance(one, Case) and not one.off
     )  # fmt: skip
-    days = [case.day for case in made]
+    days = [date.fromisoformat(one.surgery[:10]) for one in listed if isinstance(one, Case)]
     return TheatreList(made, min(days), max(days))

@@ -19,14 +19,14 @@ from typing import Any
 from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
 from waykeeper.exchange.files import read_bytes, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
-from waykeeper.exchange.sources.table import SPOILT, Row, read_table, spoilt
+from waykeeper.exchange.sources.table import SPOILT, Row, called_off, read_table, spoilt
 from waykeeper.exchange.sources.times import UnreadableTimeError, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
 from waykeeper.verbs.processes import processes, result_of
 from waykeeper.verbs.records_of_many import Records
 
-COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode")
+COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode", "status")
 NEEDED = ("patient", "surgery")
 MOST_JOBS = 16
 
@@ -43,6 +43,7 @@ class Case:
     anaesthesia: str = ""
     pathway: str = ""
     episode: int = 1
+    off: bool = False  # the list has it as cancelled
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,8 @@ def compile_all(
         raise WaykeeperError(finding("WKC203", "no records are given", help="Give --patient FOLDER, or --from URL."))
     known = inputs.clinic_of(clinic)
     inputs.pathway_of(pathway, known, clinic)
-    listed = read_cases(cases, known.patient_identifier_system, mapping)
+    read = read_cases(cases, known.patient_identifier_system, mapping)
+    listed = tuple(_called_off(one) if isinstance(one, Case) and one.off else one for one in read)
     records = Records(patient) if patient else None
     with _place(output) as folder:
         server = as_connection(from_) if from_ else None
@@ -210,8 +212,16 @@ def read_cases(path: str, system: str, mapping: str = "") -> tuple[Case | CaseOu
     if not rows:
         raise WaykeeperError(finding("WKX405", "the list has no row below its header", Position(path, 1)))
     made = [_case(row, table, zone_system or system) for row in rows]
-    names = Counter((one.patient, one.episode) for one in made if isinstance(one, Case))
-    return tuple(_twice(one) if isinstance(one, Case) and names[one.patient, one.episode] > 1 else one for one in made)
+    names = Counter((one.patient, one.episode) for one in made if isinstance(one, Case) and not one.off)
+    return tuple(
+        _twice(one) if isinstance(one, Case) and not one.off and names[one.patient, one.episode] > 1 else one
+        for one in made
+    )
+
+
+def _called_off(case: Case) -> CaseOutcome:
+    said = "the list has the operation as called off: no plan is made for it"
+    return CaseOutcome(case, findings=(finding("WKX514", said, case.place),))
 
 
 def _twice(case: Case) -> CaseOutcome:
@@ -254,7 +264,7 @@ def _case(row: Row, table: Table, system: str) -> Case | CaseOutcome:
     made = Case(
         row.at("patient"), patient, _moment(row, "surgery", table, wrong), _moment(row, "discharge", table, wrong),
         _word(row, "side", table, inputs.SIDES, wrong), _word(row, "anaesthesia", table, inputs.ANAESTHESIA, wrong),
-        _word(row, "pathway", table, (), wrong), _episode(row, wrong),
+        _word(row, "pathway", table, (), wrong), _episode(row, wrong), called_off(row["status"]),
     )  # fmt: skip
     if spoilt(row["patient"]):
         wrong.append(finding("WKX510", SPOILT, row.at("patient")))

@@ -22,7 +22,8 @@ BOOKING_COLUMNS = (
     "patient", "start", "date", "time", "end", "minutes", "status", "booking", "order", "type", "specialty",
     "practitioner", "site", "channel", "changed", "asked",
 )  # fmt: skip
-CASE_COLUMNS = ("patient", "surgery", "time", "side", "anaesthesia", "pathway", "discharge", "episode", "procedure")
+CASE_COLUMNS = ("patient", "surgery", "time", "side", "anaesthesia", "pathway", "discharge", "episode", "procedure",
+                "status")  # fmt: skip
 SYSTEMS = ("patient", "booking", "order", "type", "specialty")
 ENCODINGS = ("utf-8", "utf-16", "cp1252", "iso-8859-1", "iso-8859-15")
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
@@ -137,7 +138,7 @@ def read_mapping(path: str) -> Mapping:
     if fields is not None:
         _zone(fields, found)
         for name in ("csv", "cases"):
-            _formats(fields.record(name), found)
+            _formats(fields.record(name), found, bookings=name == "csv")
         _once(fields, found)
     wrong = [f for f in found if f.severity == "error"]
     if wrong or fields is None:
@@ -191,7 +192,7 @@ def _zone(fields: Fields, found: list[Finding]) -> None:
 NEEDS: Map[str, str] = {"date": "date", "time": "time", "start": "start", "changed": "changed", "surgery": "date"}
 
 
-def _formats(fields: Fields, found: list[Finding]) -> None:
+def _formats(fields: Fields, found: list[Finding], *, bookings: bool) -> None:
     """Each column with a day or a time has its stated format, and a format says the whole day."""
     for name in ("date", "time", "start", "changed"):
         stated = fields.text(name)
@@ -212,7 +213,12 @@ def _formats(fields: Fields, found: list[Finding]) -> None:
         if columns.text(column) and not fields.text(wanted):
             details = f"the column {columns.text(column)!r} has no stated format: {wanted} is missing"
             found.append(finding("WKX403", details, columns.at(column)))
-    if "patient" in columns.values and "status" in columns.values and not {"start", "date"} & set(columns.values):
+    if (
+        bookings
+        and "patient" in columns.values
+        and "status" in columns.values
+        and not {"start", "date"} & set(columns.values)
+    ):
         found.append(finding("WKX403", "columns: neither start nor date is named", fields.at("columns")))
 
 

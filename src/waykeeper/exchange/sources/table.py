@@ -14,6 +14,8 @@ from waykeeper.exchange.sources.mapping import DELIMITERS, Table
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 
 _QUANTITY = re.compile(r"\d+[.,]0+|\d([.,]\d+)?E\+?\d+", re.IGNORECASE)
+# How lists write that an operation does not take place (common practice, no source).
+_OFF = ("cancel", "postpone", "defer", "noshow", "didnotattend", "dna", "enteredinerror", "withdrawn", "deleted")
 _AS_TEXT = re.compile(r'="([^"]*)"')
 _UNSEEN = " \t\r\n\v\f\u00a0\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
 SPOILT = "the patient's number is written as a quantity (1.2E+11, 100.0): a spreadsheet has changed it"
@@ -78,6 +80,11 @@ def read_table(path: str, table: Table, optional: Collection[str] = ()) -> Itera
 def spoilt(number: str) -> bool:
     """Whether a spreadsheet took a patient's number for a quantity: 1.23457E+11 has lost digits, 10045.0 has more."""
     return _QUANTITY.fullmatch(number) is not None
+
+
+def called_off(status: str) -> bool:
+    """Whether a list's word for the state of an operation says that it does not take place."""
+    return re.sub(r"[\s._-]", "", status).lower().startswith(_OFF)
 
 
 def _cell(text: str) -> str:
