@@ -64,6 +64,13 @@ def test_a_message_for_training_needs_review(kind, tmp_path):
     assert statuses(read(tmp_path, said, mapping)) == ["booked"]
 
 
+def test_a_feed_of_a_test_system_is_told_in_few_lines(tmp_path):
+    every = "".join(message(at=f"202601010800{n:02}").replace("F1", f"F{n}") for n in range(20)).replace("|P|2", "|T|2")
+    found = read(tmp_path, every)
+    assert set(statuses(found)) == {"unclear (booked, T)"} and len(found.evidence) == 20
+    assert codes(found) == ["WKX423"] * 6 and "15 more messages" in found.findings[-1].line()
+
+
 MERGE = "MSH|^~\\&|A|AQ|W|AQ|20260101||ADT^A40|1|{kind}|2.5\rPID|1||AQ-1^^^AQ^MR\rMRG|AQ-7^^^AQ^MR~55^^^AQ^AN\r"
 
 

@@ -22,7 +22,9 @@ from waykeeper.plan.model import Evidence
 OFF = ("cancelled", "entered-in-error")
 FELL = (*OFF, "noshow")
 LIVE = ("proposed", "pending", "waitlist", "booked")
-TOLD_SINGLY = 5  # numbers of several patients that are told one by one: more are a mapping that names the wrong column
+TOLD_SINGLY = (
+    5  # of one kind, such as numbers of several patients: more of them are one slip in the mapping or the feed
+)
 
 
 class Settled(NamedTuple):
