@@ -205,11 +205,12 @@ class PlanPush:
             found.append(finding("WKX110", "the Patient has no test-data label"))
         if patient is None and not plan.patient.name and not plan.source_patient:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
-        wanted_again = self.reinstate or self.take.get("plan") == "ours"
+        said = self.take.get("plan") == "ours"  # a person's word
         let_go = [name for name, side in self.take.items() if side == "ours"]
         found += guards(
-            plan, holding(plan.episode, held), reinstate=wanted_again, moving=moving, let_go=let_go, today=self._today()
-        )
+            plan, holding(plan.episode, held), reinstate=self.reinstate or said, moving=moving,
+            going_back=self.brought_back or said, let_go=let_go, today=self._today(),
+        )  # fmt: skip
         if found:
             raise PlanRefusedError(found)
 

@@ -30,6 +30,7 @@ from waykeeper.plan.unlisted import REASON
 from waykeeper.plan.validity import to_come
 
 Outcome = Literal["asked", "settled", "ours"]
+BOOKED_STILL = "{}: no longer in the plan, but booked: cancel it with the scheduler"
 
 
 def decide(
@@ -419,16 +420,22 @@ class _Merge:
     def _left_item(self, found: Sequence[Place]) -> None:
         """An item that the plan does not want any more: withdrawn whole, or not at all."""
         parts = [(place, self.held.own[place][1]) for place in sorted(found, key=lambda p: (p[2], p[1]))]
-        alive = [(p, r) for p, r in parts if status_class(r) in ("open", "busy")]
+        key = parts[0][0][0]
+        attended, booked = key in self.visits.attended, key in self.visits.taken_up  # with a booking of somebody else
+        alive = [] if attended else [(p, r) for p, r in parts if status_class(r) in ("open", "busy")]
         worked_on = [
             (p, r) for p, r in alive
             if status_class(r) == "busy" or (touched(r) and not _let_go_by_hand(p, r)) or self._answered(p)
         ]  # fmt: skip
         why = "no longer in the plan, but somebody works on it or changed it"
+        if booked and not worked_on:
+            worked_on, why = alive, "no longer in the plan, but the scheduler has booked it"
         asked: Outcome = "ours"
         if worked_on:
             place, resource = worked_on[0]
             asked = self._dispute(place, ("status",), why, _all_digests(resource), "unwanted")
+        if booked and alive and asked == "ours":
+            self.notices.append(BOOKED_STILL.format(key))
         for place, resource in parts:
             if (place, resource) not in alive:
                 self._row(place, "keep", "done or withdrawn before")
@@ -436,7 +443,7 @@ class _Merge:
                 self._row(place, "conflict" if asked == "asked" else "keep", why)
             elif resource["resourceType"] == "Appointment" and status_class(resource) == "busy":
                 self._row(place, "keep", "booked: the scheduler's")
-                self.notices.append(f"{place[0]}: no longer in the plan, but booked: cancel it with the scheduler")
+                self.notices.append(BOOKED_STILL.format(key))
             else:
                 self._row(place, "withdraw", REASON, after=withdrawn(resource, REASON))
 

@@ -9,16 +9,18 @@ from datetime import date
 from waykeeper.counting import counted
 from waykeeper.fhir import answers, episode_of, read_all
 from waykeeper.fhir.identity import named_by
+from waykeeper.fhir.ownership import SCHEME
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, finding
-from waykeeper.merge.groups import offer
+from waykeeper.merge.groups import offer, scheme
 from waykeeper.merge.held import ROOT, Holding
 from waykeeper.merge.model import Held
 from waykeeper.plan.answers import digest
 from waykeeper.plan.model import MEDICINES, Episode, Plan, State
 from waykeeper.plan.unlisted import listed
 from waykeeper.timing.model import Anchor, Standing
+from waykeeper.version import older
 
 
 def guards(
@@ -27,17 +29,20 @@ def guards(
     *,
     reinstate: bool = False,
     moving: bool = False,
+    going_back: bool = False,
     let_go: Collection[str] = (),
     today: date | None = None,
 ) -> list[Finding]:
     """Why this plan may not be pushed over what stands; empty where it may.
 
     `reinstate` is a person's word that a withdrawn plan is wanted again; `moving` that the plan was compiled from what
-    stands, in order to change what only a move may change; `let_go` names the items that a person lets the plan drop;
+    stands, in order to change what only a move may change; `going_back` that an older Waykeeper may write over what a
+    newer one wrote; `let_go` names the items that a person lets the plan drop;
     `today` is the day on which an operation is over or still to come.
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
     found += _others(plan, held.everything)
+    found += [] if going_back else _newer(plan, held)
     found += [] if reinstate else _unmarked_root(plan, held)
     beside = _in_force(plan, held.everything, today)
     if held.plan is not None and held.plan.withdrawn and not reinstate:
@@ -47,6 +52,7 @@ def guards(
     found += _ended(held, reinstate, moving)
     if held.plan is not None and not moving:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
+        found += _another_version(plan, held.plan)
         if not found and not _knows(plan, held):
             found.append(finding("WKU102", "people recorded something since this bundle was compiled"))
         found += _forgotten(plan, held, let_go)
@@ -157,9 +163,9 @@ def _withdrawn(stood: Plan, beside: Sequence[Other]) -> Finding:
 
 
 BACK_ON_ANOTHER_DAY = (
-    "Bring it back on the day that is wanted in one step: `waykeeper move` with --reinstate and --surgery. As it stood"
-    " before: compile again with --from and, beside it, --patient with the same record, then push with"
-    " --take ours:plan."
+    "Bring it back on the day that is wanted in one step: `waykeeper move` with --reinstate and --surgery, and with"
+    " --pathway where the version is another. As it stood before: compile again with --from and, beside it, --patient"
+    " with the same record, then push with --take ours:plan."
 )
 
 
@@ -192,10 +198,39 @@ def _differences(new: Plan, old: Plan) -> Iterator[str]:
         before, after = getattr(old, field), getattr(new, field)
         if before != after:
             yield f"the {word} is {after or 'not stated'} in the bundle and {before or 'not stated'} on the server"
-    if new.pathway.version != old.pathway.version:
-        yield f"the pathway is version {new.pathway.version} in the bundle and {old.pathway.version} on the server"
     if new.settings != old.settings:
         yield "the clinic's settings differ between the bundle and the server"
+
+
+TO_THE_NEW_VERSION = (
+    "Bring the plan to it with `waykeeper move --pathway`, with the name or file of that version: it keeps what people"
+    " did and says what changes."
+)
+NOT_BACK = (
+    "Compile again with the version on the server or a newer one; have the pathway that made this brought up to date."
+    " Only where the newer version shall really be given up: `waykeeper move --pathway` with the old one."
+)
+
+
+def _another_version(new: Plan, old: Plan) -> Iterator[Finding]:
+    """Another version of the pathway; one that is older than the plan's leads nobody into going back by accident."""
+    made, stands = new.pathway.version, old.pathway.version
+    if older(made, stands):
+        details = f"the pathway is version {made} in the bundle, older than {stands} on the server"
+        yield finding("WKU101", details, help=NOT_BACK)
+    elif made != stands:
+        details = f"the pathway is version {made} in the bundle and {stands} on the server"
+        yield finding("WKU101", details, help=TO_THE_NEW_VERSION)
+
+
+def _newer(plan: Plan, held: Holding) -> Iterator[Finding]:
+    """What stands was written by a newer Waykeeper: its rules may be others, and its fields are not known here."""
+    if held.plan is None:
+        return
+    ref, root = _root(held)
+    stands, made = held.plan.waykeeper, plan.waykeeper
+    if older(made, stands) or scheme(root) > SCHEME:
+        yield finding("WKU110", f"{ref} was written by Waykeeper {stands}, this plan was compiled by the older {made}")
 
 
 WELL_KNOWN = (Standing.AWAITED, Standing.ASSUMED, Standing.GIVEN, Standing.RECORDED)  # in this order

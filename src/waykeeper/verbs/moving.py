@@ -20,6 +20,7 @@ from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
 from waykeeper.verbs.compiling import legal, odd, other_surgeries, whole
 from waykeeper.verbs.words import Holds
+from waykeeper.version import older
 
 if TYPE_CHECKING:
     from waykeeper.exchange.moving import Moved
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from waykeeper.pathway.model import Clinic, Pathway
     from waykeeper.report.moved import MovedPlan, Status
 
+BACK = "version {} of the pathway is older than {}, which the plan followed: make sure that going back is meant"
 OF_THE_PLAN = "Give the record of the patient whose plan it is: the medicines of somebody else would get into it."
 
 
@@ -203,8 +205,12 @@ class Sources:
             details = f"the pathway {wanted!r} is {chosen.url}, the plan follows {plan.pathway.url}"
             raise WaykeeperError(finding("WKC212", details))
         if not wanted and chosen.version != plan.pathway.version:
-            details = f"the library has version {chosen.version}, the plan follows version {plan.pathway.version}"
+            has, follows = chosen.version, plan.pathway.version
+            details = f"the library has version {has}, the plan follows version {follows}"
             remedy = f"Add --pathway {plan.pathway.name} to upgrade the plan, or --pathway FILE of its own version."
+            if older(has, follows):
+                details = f"the library has version {has}, older than {follows} that the plan follows"
+                remedy = f"Have this library brought up to date, or add --pathway FILE of version {follows}."
             raise WaykeeperError(finding("WKC212", details, help=remedy))
         return chosen
 
@@ -233,6 +239,8 @@ class Recompiler:
         pathway = self.sources.pathway(wish.pathway, old, name, clinic)
         self.clinic = clinic
         given, self.notices = self._given(old, pathway, clinic)
+        if older(pathway.version, old.pathway.version):
+            self.notices += (BACK.format(pathway.version, old.pathway.version),)
         place = wish.record or self.place
         record = read(list(self.recorded()), is_ours, place, zone=clinic.zone, surgery=given["surgery"].day)
         self._possible(record, old, state)
