@@ -9,14 +9,18 @@ from datetime import date
 
 import pytest
 
-from merge.small import VISIT, compiled
+from merge.small import MRN, VISIT, compiled, new_identifier
 from merge.stories import book, theirs, words
 from merge.worlds import Memory
 from waykeeper.fhir.ownership import SCHEME, digests, offered
 from waykeeper.fhir.write import PLAN_KEY
+from waykeeper.findings import WaykeeperError
 from waykeeper.merge.groups import offer
 from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
+from waykeeper.verbs.inputs import clinic_of
+from waykeeper.verbs.moving import Sources, Wish
+from waykeeper.verbs.moving_many import cases_of
 from waykeeper.version import older
 
 NEXT = ("version: 1.0.0", "version: 1.1.0")
@@ -122,3 +126,55 @@ def test_what_a_newer_scheme_wrote_is_not_judged_by_an_older_one():
 def test_versions_are_ordered_by_their_numbers(one, other, first):
     """Semantic Versioning 2.0.0, 11: precedence compares the numbers, not the text."""
     assert older(one, other) is first
+
+
+@pytest.mark.parametrize(("closed", "said"), [
+    ((date(2026, 3, 20),), "closed now 2026-03-20"), ((), ""), ((date(2031, 3, 20),), ""),
+])  # fmt: skip
+def test_other_closed_days_than_those_that_stand_are_told_before_dates_go_back(closed, said):
+    """Two workstations with two files of one clinic: each push tells it, and one of an unchanged file says nothing."""
+    world = Memory()
+    first = world.push()
+    assert first.notices == ()
+    plan = world.plan()
+    other = replace(plan, closed=tuple(sorted({*plan.closed, *closed})))
+    told = [n for n in world.push(other).notices if "closed days" in n]
+    assert [said in n for n in told] == ([True] if said else [])
+    back = [n for n in world.push(plan).notices if "closed days" in n]
+    assert [said.replace("closed now", "open now") in n for n in back] == ([True] if said else [])
+    assert world.push(plan).notices == ()
+
+
+def test_a_plan_without_closed_days_of_its_own_tells_nothing_of_them():
+    world = Memory()
+    world.push(replace(world.plan(), weekdays=(), closed=()))
+    assert world.push().notices == ()
+
+
+@pytest.mark.parametrize(("given", "remedy"), [("", "Add --pathway FILE."), ("older", "brought up to date"),
+                                               ("newer", "to upgrade the plan")])  # fmt: skip
+def test_a_move_names_the_way_out_that_fits_the_version(given, remedy):
+    """Of an older library it must never be said that it upgrades the plan."""
+    plan = compiled(new_identifier())
+    if given:
+        plan = as_knee(plan, {"older": "99.0.0", "newer": "0.9.0"}[given])
+    with pytest.raises(WaykeeperError) as refused:
+        Sources().pathway("", plan, "clinic-demo", clinic_of("clinic-demo"))
+    (found,) = refused.value.findings
+    assert remedy in found.help and ("upgrade" in found.help) == (given == "newer")
+
+
+def as_knee(plan, version):
+    url = "https://alder-quay.example/pathways/total-knee-replacement"
+    return replace(plan, pathway=replace(plan.pathway, name="total-knee-replacement", url=url, version=version))
+
+
+def test_a_table_may_leave_surgery_where_it_stands_in_a_word_and_never_by_an_empty_cell(tmp_path):
+    table = tmp_path / "upgrade.csv"
+    table.write_text(f"patient,surgery\n{MRN}|A-1,same\n{MRN}|A-2,2026-04-08T07:30\n", "utf-8")
+    rows = cases_of(str(table), Wish(pathway="small.yaml"))
+    assert [r.wish for r in rows] == [Wish(pathway="small.yaml"), Wish("2026-04-08T07:30", pathway="small.yaml")]
+    table.write_text(f"patient,surgery\n{MRN}|A-1,\n", "utf-8")
+    with pytest.raises(WaykeeperError) as refused:
+        cases_of(str(table), Wish(pathway="small.yaml"))
+    assert refused.value.findings[0].code == "WKC203" and "or same where it stays" in refused.value.findings[0].help

@@ -26,6 +26,7 @@ from waykeeper.merge.stripped import NOBODY_DECIDES, marked, restored, unknown
 from waykeeper.merge.withdrawal import by_us, reinstated, reoffered, withdrawn
 from waykeeper.plan.gates import gate_state, need_met
 from waykeeper.plan.model import MEDICINES, Item, Key, Plan, State
+from waykeeper.plan.open_days import closed_otherwise
 from waykeeper.plan.unlisted import REASON
 from waykeeper.plan.validity import to_come
 
@@ -121,6 +122,8 @@ class _Merge:
         self.rows += conflict_tasks(self.plan, self.held, self.questions, self.take, titles)
         self._care_plans()
         self._marks()
+        if self.held.plan is not None and (said := closed_otherwise(self.held.plan, self.plan)):
+            self.notices.append(said)
         return Decisions(self.plan, tuple(self.rows), tuple(self.questions), tuple(self.notices))
 
     def _known_to_apply(self) -> set[Key]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
@@ -26,13 +26,14 @@ from waykeeper.plan.model import (
     Plan,
     PlanPhase,
 )
+from waykeeper.plan.open_days import closed_days
 from waykeeper.plan.patient import patient_ref
 from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
 from waykeeper.plan.surgery_day import surgery_notes
 from waykeeper.plan.timeline import Timeline, anchors_of
 from waykeeper.record import Fact, Record, facts, identifiers
 from waykeeper.timing import TimingError, lateness, parse, roll, working_days_before
-from waykeeper.timing.model import Awaited, Dates, Moment, Window, WorkingCalendar
+from waykeeper.timing.model import Awaited, Dates, Moment, Window
 from waykeeper.timing.phrases import At, DayOf
 from waykeeper.version import VERSION
 
@@ -74,20 +75,6 @@ def patient_identifier(record: Record, clinic: Clinic) -> Identifier:
     return Identifier(*(own or found)[0])
 
 
-def _closed(calendar: WorkingCalendar, items: Iterable[Item]) -> tuple[date, ...]:
-    """The days from the first to the last of a plan on which the clinic would be open and is closed."""
-    moments = [m for i in items for m in _moments(i.dates)]
-    if not moments:
-        return ()
-    first, last = min(m.day for m in moments), max(m.day for m in moments)
-    return tuple(sorted(d for d in calendar.closed if first <= d <= last and d.weekday() in calendar.weekdays))
-
-
-def _moments(dates: Dates) -> list[Moment]:
-    ends = (dates.window.start, dates.window.end) if dates.window else ()
-    return [m for m in (dates.target, dates.at, *ends) if m is not None]
-
-
 @dataclass
 class _Compiler:
     """The working state of one compile; lives no longer than the call."""
@@ -126,7 +113,7 @@ class _Compiler:
             overlays=self.pathway.overlays,
             settings=self.clinic.settings,
             weekdays=tuple(sorted(self.clinic.calendar.weekdays)),
-            closed=_closed(self.clinic.calendar, items),
+            closed=closed_days(self.clinic.calendar, items),
             phases=phases,
             items=tuple(items),
             answers=digest(self.answers, items, phases),

@@ -154,7 +154,8 @@ def _to_the_patient(made: MovedPlan, plan: Plan) -> Iterable[Said]:
     old, new = made.codes
     if old and new and old != new:
         said = f"Throw away the sheet with the code {old}, and any older one. Your new sheet has the code {new}."
-        yield "patient", today, f"{said} Read the new date back to me, please."
+        back = "the new date" if made.surgery != made.surgery_was else "the new code"
+        yield "patient", today, f"{said} Read {back} back to me, please."
 
 
 def _new_day(made: MovedPlan) -> str:

@@ -197,6 +197,11 @@ class Sources:
 
     def pathway(self, wanted: str, plan: Plan, name: str, clinic: Clinic) -> Pathway:
         """The pathway that was named, else the library's of the plan's own version. Raises WaykeeperError."""
+        from waykeeper.pathway.library import names
+
+        if not wanted and plan.pathway.name not in names():
+            details = f"the library has no pathway {plan.pathway.name!r}, which the plan follows"
+            raise WaykeeperError(finding("WKC203", details, help="Add --pathway FILE."))
         key = (wanted or plan.pathway.name, name, clinic.url)
         if key not in self._pathways:
             self._pathways[key] = inputs.pathway_of(key[0], clinic, name)[0]

@@ -12,6 +12,7 @@ from waykeeper.verbs.moving import Move, Moving, Wish, checked
 from waykeeper.verbs.records_of_many import Records
 from waykeeper.verbs.words import Holds
 
+AS_IT_STANDS = "same"  # in the column `surgery`: another version for many, and nobody copies days that must not change
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode", "record")
 
 
@@ -50,7 +51,8 @@ def move_all(
 ) -> tuple[Move | NotMoved, ...]:
     """Move every patient of a table, one transaction each; one that cannot be moved does not keep the others.
 
-    cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`;
+    cases      a CSV file with `patient` (SYSTEM|VALUE, or the value alone where a clinic is given) and `surgery`, the
+               word `same` where it stays (a new version of the pathway for many);
                further columns: discharge, side, anaesthesia, pathway, episode, record
     record     a folder with the records, one file a patient, where the server does not hold them; a row may name one
     reported   gets number, of how many, and the outcome, as soon as each is known
@@ -108,7 +110,10 @@ def cases_of(path: str, common: Wish) -> tuple[Case, ...]:
 def _case(line: int, row: Mapping[str, str], common: Wish, system: str) -> Case:
     patient, surgery = row["patient"], row["surgery"]
     if not patient or not surgery:
-        raise WaykeeperError(finding("WKC203", f"the {'surgery' if patient else 'patient'} is missing"))
+        remedy = f"Write the new date and time, or {AS_IT_STANDS} where it stays." if patient else ""
+        raise WaykeeperError(finding("WKC203", f"the {'surgery' if patient else 'patient'} is missing", help=remedy))
+    if surgery.casefold() == AS_IT_STANDS:
+        surgery = ""
     if "|" not in patient and system:
         patient = f"{system}|{patient}"
     said = {name: row.get(name, "") for name in ("discharge", "side", "anaesthesia", "record")}
