@@ -111,6 +111,7 @@ def _run(resource: Any, profiles: Profiles, stricter: bool) -> Run:
     run = Run(resource, stricter)
     run.extensions = profiles.extensions
     run.ruled = profiles.ruled
+    run.code_systems = profiles.code_systems
     run.known = {profile.url: profile for profile in profiles.profiles}
     run.profiles = lambda value, place: check_profiles(profiles.profiles, value, place, run)
     try:

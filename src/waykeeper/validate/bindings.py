@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from waykeeper.validate.run import Place, Run
+from waykeeper.validate.tables import code_system_record
 from waykeeper.validate.terminology import UCUM, ValueSet, is_unknown_code, system_codes, value_set
 from waykeeper.validate.ucum import is_unit
 
@@ -58,12 +59,42 @@ def check_coding_system(value: Any, here: Place, run: Run) -> None:
     """The system of a coding is absolute: asked, as the official validator does, only where no binding is known."""
     if isinstance(value.get("code"), str):
         _check_absolute(value, here, run)
+        _check_published(value, here, run)
+
+
+# HL7 publishes code systems below its own address, so what it does not publish there is none. R4 names those below
+# /sid/ and does not hold them (terminologies-systems.html, "External Code Systems").
+_HL7 = tuple(f"{scheme}://{host}hl7.org/fhir" for scheme in ("http", "https") for host in ("", "www."))
+_BUILD = ("http://build.fhir.org", "https://build.fhir.org")
+_SID_WORDS = (
+    "ndc icpc-2 icpc-1 icpc-1-nl icd-9 icd-10 cvx srt icd-10-vn icd-10-cm icd-10-am icd-9-cm icf-nl ca-hc-npn "
+    "ca-hc-din dsm5 ex-icd-10-procedures"
+)
+_EXTERNAL = frozenset(f"http://hl7.org/fhir/sid/{name}" for name in _SID_WORDS.split())
+_OLD = re.compile(r"https?://(?:www\.)?hl7\.org/fhir/(v[23]/.+)").fullmatch  # as STU3 wrote version 2 and 3 tables
+
+
+def _check_published(value: Any, here: Place, run: Run) -> None:
+    """What lies below HL7's address is a code system of R4, of the given package, or one that R4 names."""
+    system = value.get("system")
+    if not isinstance(system, str) or not system.startswith(_HL7 + _BUILD) or system in _EXTERNAL:
+        return
+    plain = system.partition("|")[0]
+    if system.startswith("http://hl7.org/fhir/test") or plain in run.code_systems or code_system_record(plain):
+        return
+    old = _OLD(system)
+    new = "http://terminology.hl7.org/CodeSystem/" + old[1].replace("/", "-") if old else ""
+    known = new and code_system_record(new) is not None
+    remedy = f"Write {new!r}." if known else "If an implementation guide defines it, give its package as profiles."
+    run.add("WKV305", (here, "system"), f"system {system!r} is no code system that HL7 publishes", remedy)
 
 
 def check_quantity(value: Any, here: Place, run: Run) -> None:
-    """The system is absolute, and a UCUM code is a unit."""
+    """The system is absolute and published, and a UCUM code is a unit."""
     check_lone_coding(value, here, run)
     _check_absolute(value, here, run)
+    if isinstance(value.get("code"), str):
+        _check_published(value, here, run)
 
 
 def check_measure(value: Any, here: Place, run: Run) -> None:

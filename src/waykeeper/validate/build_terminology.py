@@ -14,6 +14,15 @@ _NS = "{http://hl7.org/fhir}"
 _FOLDER = "org/hl7/fhir/r4/model/"
 _SETS = ("valueset/valuesets.xml", "valueset/v2-tables.xml", "valueset/v3-codesystems.xml")
 _SD = "http://hl7.org/fhir/StructureDefinition/"
+# Contexts that 4.0.1 publishes too narrow for its own definitions (its value sets, operations and primitive types bear
+# these extensions elsewhere), mended as the official validator mends them.
+_CONTEXTS = {
+    _SD + "capabilitystatement-expectation": ["Element"],
+    _SD + "capabilitystatement-prohibited": ["Element"],
+    _SD + "regex": ["Questionnaire.item", "ElementDefinition", "ElementDefinition.type"],
+    _SD + "structuredefinition-fhir-type": ["ElementDefinition.type"],
+    _SD + "structuredefinition-normative-version": ["Element"],
+}
 
 
 def terminology_records(jar: Path, used: set[str]) -> dict[str, dict[str, Any]]:
@@ -23,13 +32,21 @@ def terminology_records(jar: Path, used: set[str]) -> dict[str, dict[str, Any]]:
         extensions = _extensions(archive)
     systems = {s["url"]: s for s in (_system(r) for r in resources if r.tag == _NS + "CodeSystem")}
     sets = {_value(r, "url"): _value_set(r) for r in resources if r.tag == _NS + "ValueSet"}
-    keep = used | {e["b"][1] for e in extensions.values() if "b" in e}
+    keep = used | {url for record in extensions.values() for url in _bound(record)}
     keep |= {v for url in list(keep) if url in sets for v in _imports(url, sets)}
     return {
         "codesystems.jsonl": {url: s["record"] for url, s in systems.items()},
         "valuesets.jsonl": {url: _expanded(sets[url], systems) for url in keep if url in sets},
         "extensions.jsonl": extensions,
     }
+
+
+def _bound(record: dict[str, Any]) -> Iterator[str]:
+    """The value sets that an extension and its parts bind."""
+    if "b" in record:
+        yield record["b"][1]
+    for part in record.get("sub", {}).values():
+        yield from _bound(part)
 
 
 def ucum_records(jar: Path) -> dict[str, Any]:
@@ -76,7 +93,7 @@ def _system(node: ET.Element) -> dict[str, Any]:
     record: dict[str, Any] = {"c": list(concepts)}
     if content != "complete":
         record["content"] = content
-    if _value(node, "caseSensitive") == "false":
+    if _value(node, "caseSensitive") != "true":  # version 2 tables do not say, and are read as if they said false
         record["ci"] = 1
     return {"url": _value(node, "url"), "record": record, "parents": concepts, "properties": properties}
 
@@ -167,7 +184,10 @@ def _extensions(archive: zipfile.ZipFile) -> dict[str, Any]:
     records = {}
     for definition in _resources(archive, "extension/extension-definitions.xml"):
         if definition.tag == _NS + "StructureDefinition" and _value(definition, "type") == "Extension":
-            records[_value(definition, "url")] = extension_record(_plain(definition))
+            url = _value(definition, "url")
+            records[url] = extension_record(_plain(definition))
+            if url in _CONTEXTS:
+                records[url]["ctx"] = [["element", expression] for expression in _CONTEXTS[url]]
     return records
 
 

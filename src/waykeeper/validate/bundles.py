@@ -61,13 +61,18 @@ def _check_identity(bundle: Json, entry: Json, here: Place, run: Run) -> None:
         _check_unaddressed(kind, resource, here, run)
     elif isinstance(url, str) and is_absolute(url):
         _check_end(url, resource, kind, here, run)
-    if kind == "searchset" and "id" not in resource:
-        _check_result(entry.get("search"), here, run)
+    if kind == "searchset":
+        _check_result(entry.get("search"), resource, here, run)
 
 
-def _check_result(search: Any, here: Place, run: Run) -> None:
+def _check_result(search: Any, resource: Json, here: Place, run: Run) -> None:
     """A result of a search has an id; an outcome beside the results has none (R4 bundle.html, entry.search.mode)."""
     mode = search.get("mode") if isinstance(search, dict) else None
+    type_ = resource.get("resourceType")
+    if mode == "outcome" and type_ != "OperationOutcome":
+        run.add("WKV609", here, f"the entry is the outcome of the search, which is an OperationOutcome, not {type_}")
+    if "id" in resource:
+        return
     if mode in ("match", "include"):
         run.add("WKV607", here, f"the entry is a search result ({mode}) and has no id")
     elif run.stricter and mode != "outcome":
@@ -75,10 +80,13 @@ def _check_result(search: Any, here: Place, run: Run) -> None:
 
 
 def _check_unaddressed(kind: Any, resource: Json, here: Place, run: Run) -> None:
-    """An entry without fullUrl: only where it is not needed to tell what its references mean."""
+    """An entry without fullUrl: only where it is not needed to tell what its references mean.
+
+    What a server answers to a transaction or batch needs none: its references are read against that server.
+    """
     if kind not in _UNADDRESSED:
         run.add("WKV601", here, "the entry has no fullUrl; each entry but of a transaction or batch needs one")
-    elif any(not text.startswith("#") for _, text in references(resource, None)):
+    elif kind in ("transaction", "batch") and any(not text.startswith("#") for _, text in references(resource, None)):
         run.add("WKV601", here, "the entry has no fullUrl, so its references cannot be resolved")
 
 
@@ -153,7 +161,16 @@ def _check_message(bundle: Json, list_: Place, run: Run) -> None:
 
 
 def _by_url(entries: dict[int, Json]) -> dict[str, int]:
-    return {str(entry["fullUrl"]): index for index, entry in entries.items() if "fullUrl" in entry}
+    """The entries by fullUrl, and by the url of their version (R4 http.html#vread)."""
+    found: dict[str, int] = {}
+    for index, entry in entries.items():
+        if "fullUrl" in entry:
+            found[str(entry["fullUrl"])] = index
+            held = entry.get("resource")
+            meta = held.get("meta") if isinstance(held, dict) else None
+            if isinstance(meta, dict) and isinstance(meta.get("versionId"), str):
+                found[f"{entry['fullUrl']}/_history/{meta['versionId']}"] = index
+    return found
 
 
 def _targets(entry: Json, at: dict[str, int]) -> set[int]:

@@ -25,7 +25,7 @@ _ELEMENTS_WORDS = (
 )
 _ELEMENTS = frozenset(_ELEMENTS_WORDS.split())
 _EVERYWHERE_WORDS = (
-    "title style class id idref lang dir accesskey tabindex span width align valign char charoff abbr "
+    "title style class id lang dir accesskey tabindex span width align valign char charoff abbr "
     "axis headers scope rowspan colspan {http://www.w3.org/XML/1998/namespace}lang "
     "{http://www.w3.org/XML/1998/namespace}space"
 )
@@ -94,6 +94,7 @@ def _targets(root: ET.Element) -> Iterator[tuple[str, str]]:
 # "The XHTML content SHALL NOT contain ... scripts" (R4 narrative.html): a link may hold one in its url. Schemes have
 # no case (RFC 3986, section 3.1).
 _SCRIPT = re.compile(r"\s*(?:javascript|vbscript):", re.IGNORECASE).match
+_NO_PAGE = re.compile(r"urn:|cid:").match  # names (RFC 8141) and parts of mails (RFC 2392), which nothing opens
 _DATA = re.compile(r"data:[^,]*;base64,(.*)", re.DOTALL).fullmatch  # RFC 2397
 
 
@@ -102,6 +103,8 @@ def _url_fault(name: str, url: str) -> str | None:
         return "a link of the narrative is a script"
     if not url.startswith("data:") and any(letter.isspace() for letter in url):
         return f"url {url[:80]!r} in the narrative has white space in it"  # RFC 3986 has none
+    if name == "a" and _NO_PAGE(url):
+        return f"link {url[:80]!r} of the narrative names something, and leads nowhere"
     data = _DATA(url)
     if data and not is_base64(data[1]):
         return "data of an image or link in the narrative is no base64"

@@ -70,6 +70,7 @@ class Profiles:
     profiles: tuple[Profile, ...] = ()
     extensions: dict[str, Json] = field(default_factory=dict)
     ruled: dict[str, Profile] = field(default_factory=dict)
+    code_systems: frozenset[str] = frozenset()  # the urls of those in the package
 
 
 def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profiles:
@@ -97,7 +98,8 @@ def load_profiles(definitions: Iterable[Json], *, always: bool = False) -> Profi
                     ruled[url] = _profile(definition, False, sets)
             else:
                 profiles.append(_profile(definition, always, sets))
-    return Profiles(tuple(profiles), extensions, ruled)
+    systems = frozenset(str(d["url"]) for d in held if d["resourceType"] == "CodeSystem" and "url" in d)
+    return Profiles(tuple(profiles), extensions, ruled, systems)
 
 
 def _rules(definition: Json) -> list[Json]:
@@ -125,7 +127,8 @@ def all_profiles(given: Sequence[Any]) -> Profiles:
         return loaded[0]
     extensions = {url: record for one in loaded for url, record in one.extensions.items()}
     ruled = {url: profile for one in loaded for url, profile in one.ruled.items()}
-    return Profiles(tuple(p for one in loaded for p in one.profiles), extensions, ruled)
+    systems = frozenset().union(*(one.code_systems for one in loaded))
+    return Profiles(tuple(p for one in loaded for p in one.profiles), extensions, ruled, systems)
 
 
 def _need_snapshot(definition: Json) -> None:

@@ -15,6 +15,15 @@ _SPACE = re.compile(r"[ \t\r\n]").search
 _LITERAL = re.compile(r"(?:https?://.+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]+(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#.*)?")
 
 
+# R4 http.html#trules: a conditional reference is a search, `Type?name=value&name=value`.
+_QUERY = re.compile(r"[^=&]+=[^=&]*(?:&[^=&]+=[^=&]*)*").fullmatch
+
+
+def _has_bad_query(text: str) -> bool:
+    name, mark, query = text.partition("?")
+    return bool(mark) and name in resource_types() and _QUERY(query) is None
+
+
 def check_reference(targets: tuple[str, ...]) -> One:
     """The check of a Reference that may lead to these types (empty: any)."""
     allowed = frozenset(targets)
@@ -27,6 +36,8 @@ def check_reference(targets: tuple[str, ...]) -> One:
         found = target_type(text, run) if isinstance(text, str) else None
         if isinstance(text, str) and _SPACE(text) is not None:
             run.add("WKV504", (here, "reference"), f"reference {text!r} has white space in it")
+        if isinstance(text, str) and _has_bad_query(text):
+            run.add("WKV504", (here, "reference"), f"reference {text!r} is no search: its query must be name=value&...")
         if isinstance(said, str) and said not in resource_types():
             run.add("WKV302", (here, "type"), f"type {said!r} is no R4 resource type")
         if isinstance(said, str) and found and said.rpartition("/")[2] != found:

@@ -24,6 +24,7 @@ class Run:
         "_contained_in",
         "base",
         "bundle",
+        "code_systems",
         "extensions",
         "found",
         "ids",
@@ -52,6 +53,7 @@ class Run:
         self.profiles: Callable[[dict[str, Any], Place], None] | None = None
         self.extensions: dict[str, dict[str, Any]] = {}
         self.ruled: dict[str, Any] = {}
+        self.code_systems: frozenset[str] = frozenset()
         self.stricter = stricter
         self.ids: set[str] = set()
         self.urns: list[tuple[Place, str]] = []

@@ -197,6 +197,8 @@ def _sibling(node: Node, element: Element, held: Any, value: dict[str, Any], pla
     for index, item in enumerate(held):
         if item is not None:
             _sibling_object(item, (here, index), run, alone=not _at(values, index))
+            if element.bound and not _at(values, index):
+                run.add("WKV301", (here, index), f"{key[1:]} has no code here, and one of a value set is required")
         elif not _at(values, index):
             run.add("WKV108", (here, index), "null stands here and beside it, so there is nothing at all")
 
@@ -369,7 +371,18 @@ def _complex(record: dict[str, Any], owner: str) -> One:
             for check in extra:
                 check(value, here, run)
 
-    return one
+    return _with_own_ids(one) if type_ == "StructureDefinition.snapshot" else one
+
+
+def _with_own_ids(one: One) -> One:
+    """A snapshot repeats the elements of the differential, and so their ids (sdf-16, sdf-17: unique in each)."""
+
+    def check(value: Any, here: Place, run: Run) -> None:
+        ids, run.ids = run.ids, set()
+        one(value, here, run)
+        run.ids = ids
+
+    return check
 
 
 _MEASURES = frozenset({"Age", "Distance", "Duration", "Count"})
