@@ -113,6 +113,15 @@ def test_conflicts_wait_for_a_decision_and_shut_gates():
     assert row(listed, "plan/plan").verdict == "conflict"
     assert "Wound check was deleted" in row(listed, "plan/plan").reason
     assert row(listed, "gate/ready").verdict == "shut"
+    assert "with --take theirs:ITEM to keep, ours:ITEM to take" in row(listed, "plan/plan").next_action
+    assert "move" not in row(listed, "plan/plan").next_action
+
+
+def test_a_day_that_was_learnt_since_is_moved_in_before_a_conflict_is_answered():
+    """A push does not take over such a day: it would refuse the plan that was made again."""
+    known = State(conflicts=("Wound check was deleted",), proven={"surgery": "Procedure/7"})
+    said = row(one(ankle(standing=Standing.ASSUMED), known, as_of=day("03-19")), "plan/plan").next_action
+    assert "As the day of surgery is recorded too, move the plan first. Then make the plan again" in said
 
 
 def case(on, patient="1001", reference="case-1", **rest):

@@ -58,6 +58,12 @@ def by_command(plan: Plan, state: State) -> str:
     return sentence("actions", "by_move" if learnt else "by_push", {"learnt": " and ".join(learnt)})
 
 
+def move_first(plan: Plan, state: State) -> str:
+    """What is to be done before a push where a day was learnt since that only a move takes over; "" else."""
+    learnt = learnt_since(plan, state)
+    return sentence("actions", "move_first", {"learnt": " and ".join(learnt)}) if learnt else ""
+
+
 def _named(items: Iterable[Item]) -> str:
     """The titles, each once; of many the first."""
     titles = list(dict.fromkeys(asked(i.title) for i in items))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from waykeeper.gaps.answered import doubts, filling, in_doubt, is_dated, to_make_again
+from waykeeper.gaps.answered import doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.setting import Setting, is_missing, is_unproven, spoken
 from waykeeper.gaps.words import Filling, after, sentence
@@ -89,7 +89,7 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
-        "procedure": on.state.other_side,
+        "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
     found = [
         "needs-review-side-done" if on.state.other_side else "",
