@@ -46,6 +46,7 @@ from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.contacts import may_close
 from waykeeper.medicines import HOLD_WORDS, NOT_TAKEN, PAUSE, WITHOUT_DAYS, unclear, without_reason
 from waykeeper.merge.stopped import RESTART
+from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import goes_on
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unanswered
@@ -410,6 +411,9 @@ def _open_yet(
     others = sorted(
         p.episode.number for p, _ in read_all(held) if not p.withdrawn and p.pathway.url == plan.pathway.url
     )
+    paused = answer is not None and not unclear(answer) and not goes_on(answer)
+    if what == "restarted" and paused and by_us(resource) and not others:
+        return  # its last dose came after the withdrawal, so that no Task of its own asks: the list does
     remedy = f"Add --episode {others[0]}: that plan is in force." if others else "Nothing is noted on a withdrawn plan."
     raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
 

@@ -1,0 +1,68 @@
+"""A pause whose last dose came after the plan was withdrawn: the list asks for the restart, so it can be recorded."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from merge.small import HOLD, compiled, new_identifier
+from waykeeper.exchange import Server
+from waykeeper.exchange.moving import Mover
+from waykeeper.exchange.noting import note
+from waykeeper.exchange.pushing import Why, push
+from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.withdrawing import withdraw
+from waykeeper.fhir import answers, bundle, read, read_all
+from waykeeper.findings import WaykeeperError
+from waykeeper.gaps import worklist
+from waykeeper.sandbox import running
+
+NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
+BEFORE, AFTER = date(2026, 3, 10), date(2026, 3, 16)  # four days off before Wed 2026-03-18: last dose Fri 2026-03-13
+
+
+@pytest.fixture
+def one():
+    with running() as url:
+        server, identifier = Server(url, sleep=lambda _: None), new_identifier()
+        push(bundle(compiled(identifier)), server, now=NOW)
+        yield server, identifier
+
+
+def answered(one):
+    server, identifier = one
+    note(server, identifier, str(HOLD), "answered", by="Dr. Ines Tarrant", on=date(2026, 3, 1), days=4)
+    told = answers(read(plan_resources(server, identifier))[1])
+    push(bundle(compiled(identifier, answers=told)), server, now=NOW)
+
+
+def row(one, as_of=AFTER):
+    rows = worklist(read_all(plan_resources(*one)), [], as_of).rows
+    return next(r for r in rows if r.item == str(HOLD))
+
+
+@pytest.mark.parametrize("suspended", [True, False])
+def test_what_the_list_asks_for_can_be_recorded(one, suspended):
+    answered(one)
+    withdraw(*one, "infection", suspended=suspended, now=NOW, today=BEFORE)
+    assert (row(one).verdict, row(one).severity) == ("restart-due", 3)
+    note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
+    assert (row(one).verdict, row(one).gap) == ("restarted", False)
+
+
+def test_brought_back_for_another_day_it_is_asked_again(one):
+    answered(one)
+    withdraw(*one, "infection", suspended=True, now=NOW, today=BEFORE)
+    note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
+    server, identifier = one
+    mover = Mover(server, NOW, Why("move", "Ruth Alderman, RN", "healed"), AFTER)
+    day = date(2026, 4, 15)
+    mover.move(identifier, lambda _, state, __: compiled(identifier, day, answers=answers(state)), reinstate=True)
+    assert row(one, date(2026, 4, 12)).verdict == "unanswered"
+
+
+def test_nothing_restarts_that_no_answer_paused(one):
+    withdraw(*one, "infection", suspended=True, now=NOW, today=BEFORE)
+    with pytest.raises(WaykeeperError):
+        note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
