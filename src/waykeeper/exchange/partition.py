@@ -194,8 +194,11 @@ class UnreadableError(Exception):
 
 def resources(part: Sequence[Path]) -> list[Held]:
     """The resources of one part, each with the reference that names it. Raises UnreadableError."""
+    read: list[dict[str, Any]] = []
     try:
-        read = [orjson.loads(line) for file in part for _, line in _lines(file)]
+        for file in part:
+            with file.open("rb") as lines:  # as `_split` wrote them: none is blank
+                read += map(orjson.loads, lines)
     except orjson.JSONDecodeError:
         raise UnreadableError from None
     found: list[Held] = []
@@ -234,9 +237,10 @@ def _named_plainly(line: bytes) -> bytes:
     """
     first = line.find(b"Patient/") - 1
     told = _NAME.match(line, first) if first > 0 and line.endswith(_ABOUT, 0, first) else None
-    if told is None or not _SIMPLE.match(line) or b'"contained"' in line:
+    if told is None or not _SIMPLE.match(line) or line.find(b'"contained"') >= 0:  # `in` first takes it for a number
         return b""
-    if line.count(b'"actor":') != line.count(b'"actor":{"reference":'):  # who takes part is named in another way
+    actors = line.count(b'"actor":')
+    if actors and actors != line.count(b'"actor":{"reference":'):  # who takes part is named in another way
         return b""
     rest = told.end()
     while (found := line.find(b"Patient/", rest)) >= 0:
@@ -251,7 +255,7 @@ def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
     with readable(str(file)), file.open("rb") as raw, gzip.open(raw) if packed else raw as stream:
         for number, line in enumerate(stream, 1):
             said = line.removeprefix(b"\xef\xbb\xbf") if number == 1 else line
-            if said.strip():
+            if not said.isspace():
                 yield number, said
 
 

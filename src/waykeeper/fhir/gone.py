@@ -5,7 +5,6 @@ And plans that are not there themselves while their phases are.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -65,12 +64,12 @@ class Types:
 
 def types_of(held: Sequence[Held]) -> Types:
     """Which types were read, and which the plans among them name."""
-    there = frozenset(str(r.get("resourceType")) for _, r in held)
+    there = frozenset({str(r.get("resourceType")) for _, r in held})
     named: dict[str, int] = {}
     for _, root in held:
         if root.get("resourceType") == "CarePlan" and episode_of(root) is not None and status_class(root) == "open":
-            for kind, count in Counter(ref.partition("/")[0] for ref in entries(root) if "/" in ref).items():
-                named[kind] = named.get(kind, 0) + count
+            for kind in [ref.partition("/")[0] for ref in entries(root) if "/" in ref]:
+                named[kind] = named.get(kind, 0) + 1
     named.pop("Appointment", None)  # a proposal is nobody's loss: its request still asks for the visit
     return Types(there, named)
 

@@ -242,7 +242,8 @@ def offered_of(resource: Mapping[str, Any]) -> dict[str, list[Any]]:
     """What the resource says that we last offered: scheme, a digest by group, `before`, `ever`, `settled`."""
     found: dict[str, list[Any]] = {}
     for part in (find(resource, OFFERED) or {}).get("extension") or []:
-        value = next((v for k, v in part.items() if k.startswith("value")), None)
+        text = part.get("valueString")  # as nearly all are
+        value = next((v for k, v in part.items() if k.startswith("value")), None) if text is None else text
         found.setdefault(part["url"], []).append(value)
     return found
 

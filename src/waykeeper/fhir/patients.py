@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any
 
 from waykeeper.fhir.extensions import find
@@ -64,7 +65,7 @@ class Patients:
             for root in dict.fromkeys(root for names in persons if (root := self._whose(names))):
                 groups.setdefault(root, []).extend(found)
         for root, found in groups.items():
-            self._held[root] = [held for _, held in sorted(found, key=_number)]
+            self._held[root] = [held for _, held in sorted(found, key=itemgetter(0))]
 
     def of(self, name: str) -> list[Held]:
         """The resources of the patient who has this identifier (`system|value`) or reference."""
@@ -107,10 +108,6 @@ def _system(name: str) -> str:
 def _says_who(resource: Mapping[str, Any]) -> bool:
     kind = resource.get("resourceType")
     return kind == "Patient" or (kind == "CarePlan" and find(resource, PLAN) is not None)
-
-
-def _number(numbered: tuple[int, Held]) -> int:
-    return numbered[0]
 
 
 def persons_of(reference: str, resource: Mapping[str, Any]) -> Persons:

@@ -59,7 +59,7 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
     resources   (reference, resource) pairs as `record.resources_of` gives them; the Patient is among them
     left_out    types of which nothing was read, where the resources are only a part of what was: see `types_of`
     """
-    roots = [(ref, r) for ref, r in resources if find(r, PLAN) is not None and r.get("resourceType") == "CarePlan"]
+    roots = [(ref, r) for ref, r in resources if r.get("resourceType") == "CarePlan" and find(r, PLAN) is not None]
     roots.sort(key=lambda pair: str(pair[1].get("identifier")))
     episodes = [(episode, root) for root in roots if (episode := episode_of(root[1])) is not None]
     if not episodes:

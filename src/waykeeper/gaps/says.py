@@ -132,34 +132,34 @@ def facts(evidence: Iterable[Evidence], as_of: date) -> tuple[Fact, ...]:
     An Encounter joins the first Appointment that it names which is there and is of the same patient: FHIR R4 lets it
     name several (Encounter.appointment, 0..*), by reference or by identifier alone (Reference.identifier).
     """
-    sources = _in_order(list(evidence), lambda part: part)
-    appointments = {e.reference: e for e in reversed(sources) if e.kind == "appointment"}
+    sources = list(evidence)
+    booked = _in_order([e for e in sources if e.kind == "appointment"], lambda part: part)
+    appointments = {e.reference: e for e in reversed(booked)}
     of: defaultdict[str, list[Evidence]] = defaultdict(list)
     heard: defaultdict[str, list[Evidence]] = defaultdict(list)
     alone: list[Evidence] = []
-    for part in sources:
-        if part.kind == "encounter":
-            owners = named_appointments(part, appointments)
-            if owners:
-                of[owners[0].reference].append(part)
-                for owner in owners[1:]:
-                    heard[owner.reference].append(part)
-            else:
-                alone.append(part)
+    for part in _in_order([e for e in sources if e.kind == "encounter"], lambda part: part):
+        owners = named_appointments(part, appointments)
+        if owners:
+            of[owners[0].reference].append(part)
+            for owner in owners[1:]:
+                heard[owner.reference].append(part)
+        else:
+            alone.append(part)
     made = [
-        together(a, tuple(of.pop(a.reference, ())), as_of, heard.pop(a.reference, ()) if heard else ())
-        for a in sources
-        if a.kind == "appointment"
+        together(a, tuple(of.pop(a.reference, ())), as_of, heard.pop(a.reference, ()) if heard else ()) for a in booked
     ]
+    if not alone:  # then they are in order as the Appointments are
+        return tuple(made)
     made += [_fact((e,), e, *says(e, as_of)) for e in alone]
     return tuple(_in_order(made, lambda fact: fact.head))
 
 
 def _in_order(values: Sequence[T], head: Callable[[T], Evidence]) -> list[T]:
     """By content. Its first part is the day; the rest, which is not cheap, is asked for only of what is of one day."""
-    by_day: defaultdict[str, list[T]] = defaultdict(list)
+    by_day: defaultdict[date, list[T]] = defaultdict(list)
     for value in values:
-        by_day[str(head(value).day or "")].append(value)
+        by_day[head(value).day or date.min].append(value)
     found: list[T] = []
     for day in sorted(by_day):
         same = by_day[day]

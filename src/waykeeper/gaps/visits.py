@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta
+from functools import lru_cache
 
 from waykeeper.counting import counted
 from waykeeper.gaps.match import window
@@ -162,7 +163,9 @@ def _further(found: Sorted, chosen: Match | None, when: Days) -> list[Match]:
 def _latest_over(found: Sorted, as_of: date) -> Match | None:
     """The latest booking or fallen-through one whose day is over; same day: by start, then what fell through wins."""
     over = [m for m in (*found.unconfirmed, *found.fell) if m.fact.day is not None and m.fact.day < as_of]
-    return max(over, key=lambda m: (_moment(m.fact), m.fact.says == "fell"), default=None)
+    if not over[1:]:
+        return over[0] if over else None
+    return max(over, key=lambda m: (_moment(m.fact), m.fact.says == "fell"))
 
 
 def _undeclared(item: Item, setting: Setting) -> bool:
@@ -291,7 +294,12 @@ def past(match: Match) -> str:
         name = "noshow"
         if fact.head.status == "cancelled":
             name = f"cancelled_{fact.head.fell}" if fact.head.fell in ("patient", "clinic") else "cancelled"
-    return sentence("history", name, {"day": fact.day})
+    return _became(name, fact.day)
+
+
+@lru_cache(maxsize=8192)  # a caseload has the same days again and again
+def _became(name: str, day: date | None) -> str:
+    return sentence("history", name, {"day": day})
 
 
 def _asks(
@@ -365,14 +373,16 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     found = sort(matches, when, settings.recognised_closes, not item.recognise.telehealth)
     name, chosen, why = _line(item, own, found, when, setting)
     more = filling(item, own, when, setting)
-    more["fell"] = _fell(found)
+    more["fell"] = lambda: _fell(found)
     if chosen is not None:
         day, reference = chosen.fact.day, chosen.fact.head.reference
-        more.update({"day": day, "after_day": after(day), "reference": reference})
+        more.update({"day": day, "after_day": lambda: after(day), "reference": reference})
         more["why"] = explained(chosen, why, more) if why else ""
     said = say("visit", name, item, more, setting.as_of)
     extra = _further(found, chosen, when)
     earlier = [m for m in (*found.fell, *found.unconfirmed, *found.attended) if m is not chosen]
+    if earlier[1:]:
+        earlier.sort(key=lambda m: _moment(m.fact))
     follow = _followed(found, chosen, said.word, when, setting.as_of)
     return Verdict(
         said.word, said.gap, said.severity, said.reason + tails(item, said, setting, *follow),
@@ -382,6 +392,6 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
         chosen.fact.day if chosen else None,
         tuple(_asks(found, chosen, said.word, extra, more, not item.recognise.telehealth)),
         tuple(m.fact.head.reference for m in found.guesses),
-        tuple(past(m) for m in sorted(earlier, key=lambda m: _moment(m.fact))),
+        tuple([past(m) for m in earlier]),
         tuple(m.fact.head.reference for m in extra), setting.rests(item),
     )  # fmt: skip

@@ -262,9 +262,10 @@ def unique(evidence: Iterable[Evidence]) -> Iterable[Evidence]:
             yield part
 
 
-def place_order(place: Placement) -> tuple[str, ...]:
+def place_order(place: Placement) -> tuple[object, ...]:
     """Sort key of the appointments: patient, day, reference; what was read twice stands together."""
-    return (place.patient, place.identifier, str(place.day or ""), place.reference, place.place, place.status)
+    day = place.day.toordinal() if place.day else 0
+    return (place.patient, place.identifier, day, place.reference, place.place, place.status)
 
 
 def once(placed: Sequence[Placement]) -> Sequence[Placement]:

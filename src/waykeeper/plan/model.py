@@ -41,7 +41,7 @@ class Key(NamedTuple):
 
     def __str__(self) -> str:
         """`kind/item` or `kind/item/occurrence`."""
-        return "/".join(p for p in (self.kind, self.item, self.occurrence) if p)
+        return "/".join(filter(None, self))
 
 
 @dataclass(frozen=True, slots=True)
