@@ -205,7 +205,10 @@ def _one(said: Said, name: str) -> str:
 def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | None:
     """The leading resource of the newest round that has one (a visit's ServiceRequest stays in its first)."""
     part = LEADING[key.kind][1]
-    return next((by_round[n][part] for n in sorted(by_round, reverse=True) if part in by_round[n]), None)
+    for number in sorted(by_round, reverse=True):
+        if part in by_round[number]:
+            return by_round[number][part]
+    return None
 
 
 def _patient(root: Mapping[str, Any], everything: Sequence[Held], episode: Episode) -> tuple[PatientRef, Person]:
@@ -264,12 +267,14 @@ def _letterhead(said: Said, zone: str) -> Letterhead:
     )
 
 
+_SETTINGS = frozenset(f.name for f in fields(Settings))
+
+
 def _settings(said: Said, zone: str) -> Settings:
     if not said.get("settings"):
         return Settings()
     values = decode(said["settings"][0], zone)
-    known = {f.name for f in fields(Settings)}
-    return Settings(**{k: v[0] for k, v in values.items() if k in known})
+    return Settings(**{k: v[0] for k, v in values.items() if k in _SETTINGS})
 
 
 def _phases(parts: Mapping[Key, Mapping[int, Mapping[str, Held]]], zone: str) -> dict[str, PlanPhase]:

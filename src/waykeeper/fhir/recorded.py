@@ -212,11 +212,14 @@ def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
 
 def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], str]:
     """Anchors that something in the record proves by now, with what does; and a Procedure that names the other side."""
+    to_prove = [a for a in plan.anchors if a.recognise]
+    if not to_prove:
+        return {}, ""
     theirs = [(ref, r) for ref, r in everything if r.get("resourceType") in ("Procedure", "Encounter")]
     surgery = plan.anchor("surgery")
     found, wrong = {}, ""
     moment = surgery.moment if surgery else None
-    for anchor in (a for a in plan.anchors if a.recognise and theirs):
+    for anchor in to_prove:
         signs: dict[str, tuple[str, ...]] = {}
         for sign in anchor.recognise:
             kind, _, code = sign.partition(" ")

@@ -63,7 +63,7 @@ class Fact:
     @property
     def references(self) -> tuple[str, ...]:
         """References of all parts, the head's first."""
-        return tuple(p.reference for p in self.parts)
+        return tuple([p.reference for p in self.parts])
 
 
 @quickly_made

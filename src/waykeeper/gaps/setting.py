@@ -204,7 +204,7 @@ def tails(item: Item | None, said: Said, setting: Setting, *more: str) -> str:
         ends.append(sentence("tails", "unproven", {}))
     if not setting.contactable and said.gap:
         ends.append(sentence("tails", "silent", {}))
-    return "".join(" " + e for e in ends)
+    return "".join([" " + e for e in ends])
 
 
 def _told_since(item: Item, word: str, setting: Setting) -> list[str]:

@@ -124,8 +124,8 @@ def sort(matches: Sequence[Match], when: Days, recognised_closes: bool, in_perso
         unconfirmed=tuple(groups.get("unconfirmed", ())),
         fell=tuple(groups.get("fell", ())),
         asked=tuple(groups.get("asked", ())),
-        contradictory=tuple((m, why) for m, why in counted if why),
-        guesses=tuple(m for m in ordered if m.certainty not in closing),
+        contradictory=tuple([(m, why) for m, why in counted if why]),
+        guesses=tuple([m for m in ordered if m.certainty not in closing]),
     )
 
 
@@ -391,7 +391,7 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
         chosen.fact.references if chosen else (), chosen.certainty if chosen else "none",
         chosen.fact.day if chosen else None,
         tuple(_asks(found, chosen, said.word, extra, more, not item.recognise.telehealth)),
-        tuple(m.fact.head.reference for m in found.guesses),
+        tuple([m.fact.head.reference for m in found.guesses]),
         tuple([past(m) for m in earlier]),
-        tuple(m.fact.head.reference for m in extra), setting.rests(item),
+        tuple([m.fact.head.reference for m in extra]), setting.rests(item),
     )  # fmt: skip

@@ -40,7 +40,7 @@ class Filling(dict[str, Any]):
 
     def raw(self, name: str) -> Any:
         """The date or text itself. Raises KeyError for a name that was not put in."""
-        value = super().__getitem__(name)
+        value = dict.__getitem__(self, name)  # a third of what `super()` costs, fifty times a patient
         return value() if callable(value) else value
 
 

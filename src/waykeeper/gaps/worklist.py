@@ -224,6 +224,7 @@ class _Homes:
 
     def __init__(self, found: Sequence[Sequence[PlanState]]) -> None:
         self._by_name: defaultdict[str, set[int]] = defaultdict(set)
+        self._told: dict[tuple[str, ...], frozenset[int]] = {}  # most sources of a patient use the same names
         for number, group in enumerate(found):
             for plan, _ in group:
                 for name in names(plan):
@@ -231,9 +232,11 @@ class _Homes:
 
     def of(self, part: Evidence) -> frozenset[int]:
         """The groups that a source may belong to: one, none, or several where its names disagree or are shared."""
-        said = [self._by_name[n] for n in part.patient if n in self._by_name]
-        agreed = frozenset.intersection(*map(frozenset, said)) if said else frozenset()
-        return agreed if len(agreed) == 1 else frozenset().union(*said)
+        if part.patient not in self._told:
+            said = [self._by_name[n] for n in part.patient if n in self._by_name]
+            agreed = frozenset.intersection(*map(frozenset, said)) if said else frozenset()
+            self._told[part.patient] = agreed if len(agreed) == 1 else frozenset().union(*said)
+        return self._told[part.patient]
 
 
 def _shared(
