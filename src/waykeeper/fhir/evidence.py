@@ -151,7 +151,7 @@ def _appointments(reference: str, resource: Mapping[str, Any], zone: str, origin
 def _appointment(
     reference: str, resource: Mapping[str, Any], zone: str, origin: str, participants: _Participants, known: _Known
 ) -> Evidence:
-    start, end = _instant(resource.get("start"), zone), _instant(resource.get("end"), zone)
+    (start, day), (end, _) = _at(resource.get("start"), zone), _at(resource.get("end"), zone)
     actors = {kind: [p.get("actor") or {} for p in found] for kind, found in participants.items()}
     mine = bool(own_identifier(resource)) and is_ours(resource)
     told = _told(resource)
@@ -160,7 +160,7 @@ def _appointment(
         kind="appointment",
         status=str(resource.get("status") or ""),
         patient=_patient(actors.get("Patient", ()), known),
-        day=_day(resource.get("start"), zone),
+        day=day,
         start=start,
         end=end,
         links=names_of(resource.get("basedOn") or (), resource.get("contained") or ()),
@@ -172,7 +172,7 @@ def _appointment(
         minutes=_minutes(resource.get("minutesDuration"), start, end),
         telehealth=told.telehealth,
         site=_site(actors.get("Location", ())),
-        asked_on=_day(resource.get("created"), zone),
+        asked_on=_at(resource.get("created"), zone)[1],
         fell=_fell(resource),
         ours=mine,
         cancelled_by_us=mine and _by_us(resource),
@@ -210,7 +210,7 @@ def _encounters(reference: str, resource: Mapping[str, Any], zone: str, origin: 
 
 def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> Evidence:
     period = resource.get("period") or {}
-    start, end = _instant(period.get("start"), zone), _instant(period.get("end"), zone)
+    (start, day), (end, _) = _at(period.get("start"), zone), _at(period.get("end"), zone)
     contained = resource.get("contained") or ()
     booked = names_of(resource.get("appointment") or (), contained)
     told = _told(resource)
@@ -219,7 +219,7 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
         kind="encounter",
         status=str(resource.get("status") or ""),
         patient=_patient([_dict(resource.get("subject"))], known),
-        day=_day(period.get("start"), zone),
+        day=day,
         start=start,
         end=end,
         links=names_of(resource.get("basedOn") or (), contained),
@@ -305,18 +305,13 @@ def _text(resource: Mapping[str, Any], services: Iterable[Mapping[str, Any]]) ->
     return " | ".join(str(s) for s in said if s)
 
 
-def _instant(text: Any, zone: str) -> datetime | None:
-    return _read(str(text), zone)[0] if text else None
+def _at(text: Any, zone: str) -> tuple[datetime | None, date | None]:
+    """The instant in the zone, where the text has an offset, and the local day; a date without time is its own day."""
+    return _read(str(text), zone) if text else (None, None)
 
 
-def _day(text: Any, zone: str) -> date | None:
-    """The local day; a date without time is its own day."""
-    return _read(str(text), zone)[1] if text else None
-
-
-@lru_cache(maxsize=16384)  # appointments of one day and hour, and the start that is asked for twice
+@lru_cache(maxsize=16384)  # appointments of one day and hour
 def _read(text: str, zone: str) -> tuple[datetime | None, date | None]:
-    """The instant in the zone, where the text has an offset, and the local day."""
     try:
         parsed = datetime.fromisoformat(text)
     except ValueError:

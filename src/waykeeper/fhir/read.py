@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any
 
 import orjson
@@ -88,6 +89,7 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
 
 
 Own = tuple[str, Mapping[str, Any], Identity]
+Placed = tuple[tuple[int, str], Item]  # the place in the order, then the name, and the item
 Person = Mapping[str, Any]
 
 
@@ -119,13 +121,13 @@ def _read_one(
     doubts     what a person must see to, beside what is recorded as such
     left_out   types of which nothing at all was read
     """
-    said = decode(find(root[1], PLAN), _zone(root[1]))
-    zone = str(said["zone"][0])
+    said, parts_said = _said_of(orjson.dumps(find(root[1], PLAN)), _zone(root[1]))
+    zone = parts_said["zone"]
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
     for ref, resource, known in own:
         parts.setdefault(known.key, {}).setdefault(known.round, {})[known.part] = (ref, resource)
     patient, source = _patient(root[1], everything, episode)
-    ordered: list[tuple[int, Item]] = []
+    placed: list[Placed] = []
     states = {}
     telling = told_of(everything, [(ref, resource) for ref, resource, _ in own])
     for key, by_round in parts.items():
@@ -135,30 +137,40 @@ def _read_one(
         if leading is None:
             continue
         states[key] = item_state(key, by_round, telling, zone)
-        ordered.append(_item(key, leading[1], zone))
+        placed.append(_item(key, leading[1], zone))
     phases = _phases(parts, zone)
     plan = Plan(
         episode=episode,
         pathway=_pathway(root[1], said, episode.pathway_url),
         patient=patient,
-        anchors=tuple(_anchor(a, zone) for a in said.get("anchor", [])),
-        zone=zone,
-        side=_one(said, "side"),
-        anaesthesia=_one(said, "anaesthesia"),
-        letterhead=_letterhead(said, zone),
-        overlays=tuple(said.get("overlay", [])),
-        settings=_settings(said, zone),
-        weekdays=tuple(DAYS_OF_WEEK.index(day) for day in said.get("weekday", ()) if day in DAYS_OF_WEEK),
-        closed=tuple(said.get("closed", ())),
         phases=tuple(phases[n] for n in _one(said, "phases").split(",") if n in phases),
-        items=tuple(item for _, item in sorted(ordered, key=lambda pair: (pair[0], str(pair[1].key)))),
-        answers=_one(said, "answers"),
-        waykeeper=_one(said, "waykeeper"),
-        withdrawn=_one(said, "withdrawn"),
+        items=tuple([item for _, item in sorted(placed, key=itemgetter(0))]),
         source_patient=source,
+        **parts_said,
     )
     away = gone(root[1], plan, [known for _, _, known in own], everything, left_out)
     return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling)
+
+
+@lru_cache(maxsize=1024)  # the plans of one pathway and one surgery day say the same of themselves
+def _said_of(extension: bytes, written_in: str) -> tuple[Said, Mapping[str, Any]]:
+    """What the root says of the plan, and the parts of the plan that are made of that alone."""
+    said = decode(orjson.loads(extension), written_in)
+    zone = str(said["zone"][0])
+    return said, {
+        "anchors": tuple(_anchor(a, zone) for a in said.get("anchor", [])),
+        "zone": zone,
+        "side": _one(said, "side"),
+        "anaesthesia": _one(said, "anaesthesia"),
+        "letterhead": _letterhead(said, zone),
+        "overlays": tuple(said.get("overlay", [])),
+        "settings": _settings(said, zone),
+        "weekdays": tuple(DAYS_OF_WEEK.index(day) for day in said.get("weekday", ()) if day in DAYS_OF_WEEK),
+        "closed": tuple(said.get("closed", ())),
+        "answers": _one(said, "answers"),
+        "waykeeper": _one(said, "waykeeper"),
+        "withdrawn": _one(said, "withdrawn"),
+    }
 
 
 LOST = (
@@ -304,15 +316,14 @@ _OF_ITEM = (
 )  # fmt: skip
 
 
-def _item(key: Key, resource: Mapping[str, Any], zone: str) -> tuple[int, Item]:
-    """The place in the order, and the item."""
+def _item(key: Key, resource: Mapping[str, Any], zone: str) -> Placed:
     part: dict[str, Any] = {name: resource[name] for name in _OF_ITEM if name in resource}
     part["extension"] = [e for e in resource.get("extension") or () if e.get("url") in (ITEM, HOLD)]
     return _item_of(key, orjson.dumps(part), zone)
 
 
 @lru_cache(maxsize=4096)  # patients who have surgery on one day share their items
-def _item_of(key: Key, part: bytes, zone: str) -> tuple[int, Item]:
+def _item_of(key: Key, part: bytes, zone: str) -> Placed:
     resource = orjson.loads(part)
     said = decode(find(resource, ITEM), zone)
     item = Item(
@@ -343,7 +354,7 @@ def _item_of(key: Key, part: bytes, zone: str) -> tuple[int, Item]:
         asks_for=tuple(parse_key(k) for k in said.get("asksFor", [])),
         undecided=tuple(said.get("undecided", [])),
     )
-    return int(said.get("order", [0])[0]), item
+    return (int(said.get("order", [0])[0]), str(key)), item
 
 
 def _dates(resource: Mapping[str, Any], said: Said, zone: str) -> Dates:

@@ -18,7 +18,7 @@ from waykeeper.medicines import NOT_TAKEN, NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
 from waykeeper.plan.unlisted import REASON
-from waykeeper.record import Record, day_of, of_other_side, recorded
+from waykeeper.record import Record, day_of, identifier_names, of_other_side, recorded
 from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
@@ -406,5 +406,4 @@ def _closed(task: Mapping[str, Any], zone: str) -> tuple[str, date | None]:
 
 def _identifiers(parts: Iterable[Held]) -> tuple[str, ...]:
     """The identifiers on our resources: ours, and what others put there, order numbers for instance."""
-    entries = [entry for _, resource in parts for entry in resource.get("identifier") or ()]
-    return tuple(sorted({f"{e.get('system') or ''}|{e['value']}" for e in entries if e.get("value")}))
+    return tuple(sorted({name for _, resource in parts for name in identifier_names(resource)}))

@@ -112,11 +112,15 @@ def sort(matches: Sequence[Match], when: Days, recognised_closes: bool, in_perso
     closing = ("linked", "recognised") if recognised_closes else ("linked",)
     if not matches:
         return _NOTHING
-    ordered = _in_time(matches)
-    counted = [(m, _why(m, when, in_person)) for m in ordered if m.certainty in closing]
     groups: dict[str, list[Match]] = {}
-    for match, why in counted:
-        if not why:
+    contradictory: list[tuple[Match, str]] = []
+    guesses: list[Match] = []
+    for match in _in_time(matches):
+        if match.certainty not in closing:
+            guesses.append(match)
+        elif why := _why(match, when, in_person):
+            contradictory.append((match, why))
+        else:
             groups.setdefault(match.fact.says, []).append(match)
     return Sorted(
         attended=tuple(groups.get("attended", ())),
@@ -124,8 +128,8 @@ def sort(matches: Sequence[Match], when: Days, recognised_closes: bool, in_perso
         unconfirmed=tuple(groups.get("unconfirmed", ())),
         fell=tuple(groups.get("fell", ())),
         asked=tuple(groups.get("asked", ())),
-        contradictory=tuple([(m, why) for m, why in counted if why]),
-        guesses=tuple([m for m in ordered if m.certainty not in closing]),
+        contradictory=tuple(contradictory),
+        guesses=tuple(guesses),
     )
 
 
