@@ -1,4 +1,4 @@
-"""Frozen dataclasses that are made in a third of the time: for the values of which one plan has hundreds."""
+"""Frozen dataclasses that are made in half the time: for the values of which one plan has hundreds."""
 
 from __future__ import annotations
 
@@ -21,15 +21,14 @@ def quickly_made(cls: type[T]) -> type[T]:
         "_MISSING": MISSING,
         "_become": object.__dict__["__class__"].__set__,
         "_Open": type(cls.__name__, (), {"__slots__": slots}),
-        "_Frozen": cls,
     }
     parameters, lines = [], []
     for one in fields(cls):  # type: ignore[arg-type]
         parameters.append(one.name + _default(one, known))
         made = f"_make_{one.name}() if {one.name} is _MISSING else " if f"_make_{one.name}" in known else ""
         lines.append(f"    self.{one.name} = {made}{one.name}")
-    written = [f"def __init__(self, {', '.join(parameters)}):", "    _become(self, _Open)", *lines]
-    exec("\n".join([*written, "    self.__class__ = _Frozen"]), known)
+    head = [f"def __init__(self, {', '.join(parameters)}):", "    _own = self.__class__", "    _become(self, _Open)"]
+    exec("\n".join([*head, *lines, "    self.__class__ = _own"]), known)
     init: Callable[..., None] = known["__init__"]
     init.__qualname__, init.__module__ = f"{cls.__qualname__}.__init__", cls.__module__
     init.__annotations__ = cls.__init__.__annotations__

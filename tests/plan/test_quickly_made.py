@@ -75,6 +75,18 @@ def test_nobody_changes_one():
         del made.held
 
 
+class Own(Quick):
+    """A class of somebody's own, with nothing more to hold."""
+
+    __slots__ = ()
+
+
+def test_what_is_made_is_of_the_class_that_was_called_and_as_closed_as_that():
+    assert (type(Quick("x")), type(Own("x"))) == (Quick, Own)
+    with pytest.raises(FrozenInstanceError):
+        Own("x").held = "y"
+
+
 @pytest.mark.parametrize("cls", MADE)
 def test_every_value_of_ours_takes_its_fields_in_their_order(cls):
     parameters = inspect.signature(cls).parameters
