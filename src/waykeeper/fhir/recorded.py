@@ -171,10 +171,10 @@ def plan_state(
     patients = [r for _, r in everything if r.get("resourceType") == "Patient"]
     dead_on = next((m.day for p in patients if (m := _moment(p.get("deceasedDateTime"), plan.zone))), None)
     dead = dead_on is not None or any(p.get("deceasedBoolean") or p.get("deceasedDateTime") for p in patients)
-    (proven, other_side), own_row = _proven(plan, everything), _of_the_root(root, telling)
+    (proven, proven_on, other_side), own_row = _proven(plan, everything), _of_the_root(root, telling)
     return State(
-        states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, other_side=other_side, root=own_row,
-        left_over=_left_over(own),
+        states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
+        other_side=other_side, root=own_row, left_over=_left_over(own),
     )  # fmt: skip
 
 
@@ -210,14 +210,19 @@ def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
     )
 
 
-def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], str]:
-    """Anchors that something in the record proves by now, with what does; and a Procedure that names the other side."""
+def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], dict[str, tuple[date, ...]], str]:
+    """Anchors that something in the record proves by now, with what does; and a Procedure that names the other side.
+
+    Between them the days that the record has of each: a patient may have gone home on another than was assumed.
+    """
     to_prove = [a for a in plan.anchors if a.recognise]
     if not to_prove:
-        return {}, ""
+        return {}, {}, ""
     theirs = [(ref, r) for ref, r in everything if r.get("resourceType") in ("Procedure", "Encounter")]
     surgery = plan.anchor("surgery")
-    found, wrong = {}, ""
+    found: dict[str, str] = {}
+    days: dict[str, tuple[date, ...]] = {}
+    wrong = ""
     moment = surgery.moment if surgery else None
     for anchor in to_prove:
         signs: dict[str, tuple[str, ...]] = {}
@@ -227,11 +232,12 @@ def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], str
         rule = AnchorRule(anchor.name, recognise=signs)
         for ref, resource in theirs:
             alone = Record({}, (resource,))
-            if recorded(alone, rule, plan.zone, moment, plan.side):
+            if there := recorded(alone, rule, plan.zone, moment, plan.side):
                 found[anchor.name] = ref
+                days[anchor.name] = (*days.get(anchor.name, ()), there[0].day)
             elif of_other_side(alone, rule, plan.zone, moment, plan.side):
                 wrong = ref
-    return found, "" if "surgery" in found else wrong
+    return found, days, "" if "surgery" in found else wrong
 
 
 def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:

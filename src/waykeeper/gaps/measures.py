@@ -15,14 +15,13 @@ import yaml
 
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Row
-from waykeeper.gaps.setting import Setting, setting
+from waykeeper.gaps.setting import Setting, happened_on, setting
 from waykeeper.gaps.words import written
 from waykeeper.gaps.worklist import by_plan
 from waykeeper.medicines import unclear
 from waykeeper.plan.holds import answer_in_force, last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import Contact, Evidence, Item, Plan, State
 from waykeeper.record.local_times import day_of
-from waykeeper.timing.model import Standing
 
 SMALLEST = 10  # a rate of fewer is noise, and may name a person (small-number rule: common practice, no source)
 _YEAR = 12  # months
@@ -110,8 +109,8 @@ class _Followed:
         anchor = self.plan.anchor(name)
         if anchor is None or anchor.moment is None:
             return None
-        proven = anchor.standing is Standing.RECORDED or name in self.on.state.proven
-        return anchor.moment.day if proven and anchor.moment.day <= self.on.as_of else None
+        day = happened_on(anchor, self.on.state)
+        return day if day is not None and day <= self.on.as_of else None
 
     def needed(self, item: Item) -> bool:
         """False for what was not needed. A patient who died or left after it was needs it no less."""

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import date
 
 from waykeeper.gaps.answered import doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
-from waykeeper.gaps.setting import Setting, is_missing, is_unproven, spoken
+from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
 from waykeeper.gaps.words import Filling, after, sentence
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
@@ -82,20 +83,36 @@ def _side(on: Setting, case: TheatreCase | None) -> str:
     return "needs-review-side" if said and said != on.plan.side else ""
 
 
+def _learnt(on: Setting) -> tuple[Anchor, date, date] | None:
+    """The first anchor that the record has on another day than the plan counts from: that day, and the plan's.
+
+    Not one whose day a person gave: a plan that is made again keeps it.
+    """
+    for anchor in on.plan.anchors:
+        counts = anchor.moment is not None and anchor.standing in (Standing.ASSUMED, Standing.RECORDED)
+        day = happened_on(anchor, on.state) if counts else None
+        if day is not None and anchor.moment is not None and anchor.moment.day != day <= on.as_of:
+            return anchor, day, anchor.moment.day
+    return None
+
+
 def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions."""
-    proof = _unproven(on)
+    proof, learnt = _unproven(on), _learnt(on)
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
+    if learnt:
+        more.update({"learnt_anchor": learnt[0].name, "learnt_on": learnt[1], "planned_on": learnt[2]})
     found = [
         "needs-review-side-done" if on.state.other_side else "",
         _side(on, case),
         _theatre(on, theatre, case),
         proof[0] if proof else "",
+        "needs-review-day" if learnt else "",
         "conflict" if on.state.conflicts else "",
     ]
     words = [w for w in found if w]

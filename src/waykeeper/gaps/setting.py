@@ -83,6 +83,18 @@ def _died(plan: Plan, state: State) -> tuple[bool, str]:
     return False, ""
 
 
+def happened_on(anchor: Anchor, state: State) -> date | None:
+    """The day on which an anchor happened, by the record; None where nothing proves it or it has no day.
+
+    The plan's own day where the record has it among others: two stays may hold the day of surgery.
+    """
+    planned = anchor.moment.day if anchor.moment is not None else None
+    days = state.proven_on.get(anchor.name, ())
+    if days and planned is not None and planned not in days:
+        return max(days)
+    return planned if anchor.standing is Standing.RECORDED or anchor.name in state.proven else None
+
+
 def is_unproven(anchor: Anchor | None, state: State, as_of: date) -> bool:
     """True if the anchor's day is past and it is only given or assumed, and nothing found since proves it."""
     if anchor is None or anchor.moment is None or anchor.name in state.proven:

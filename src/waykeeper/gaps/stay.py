@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import Literal
 
-from waykeeper.gaps.setting import Setting
-from waykeeper.timing.model import Anchor, Standing
+from waykeeper.gaps.setting import Setting, happened_on
+from waykeeper.timing.model import Anchor
 
 Stay = Literal["", "-stay", "-home"]
 
@@ -21,8 +21,7 @@ def home_since(setting: Setting) -> date | None:
     anchor = _discharge(setting)
     if anchor is None or anchor.moment is None:
         return None
-    recorded = anchor.standing is Standing.RECORDED or anchor.name in setting.state.proven
-    return anchor.moment.day if recorded else None
+    return happened_on(anchor, setting.state)
 
 
 def after_stay(due: date | None, setting: Setting) -> Stay:
