@@ -32,6 +32,7 @@ def test_normalise(text: str, plain: str) -> None:
         ("50 mcg", "0.050"), ("50 µg", "0.050"), ("25 mcg/h", ""), ("25 mcg per hour", ""),
         ("100 units/mL", ""), ("2 g", "2000"),
         ("5–10 mg", "5 10"), ("1,000 mg", "1000"), ("20", ""), ("325 MG / hydrocodone 5 MG", "325 5"),
+        ("25microgram", "0.025"), ("10 micrograms/hour", ""), ("2.5 milligrams", "2.5"), ("1 gram", "1000"),
     ],
 )  # fmt: skip
 def test_strengths(text: str, found: str) -> None:
@@ -99,3 +100,34 @@ def test_near_names_ask_and_stay_few() -> None:
     assert near_names(("zzzmab",), RULES) == ()
     assert near_names(("xr",), RULES) == ()
     assert "apixaban" in near_names(("apixiban",), RULES)
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "form"),
+    [
+        ("insulin glargine 100 international units/mL injection, 3 mL cartridge", "insulin glargine", "injection"),
+        ("dulaglutide 1.5 mg/0.5 mL injection, 0.5 mL prefilled injection device", "dulaglutide", "injection pen"),
+        ("Insulin lispro 100units/ml solution for injection 10ml vials", "insulin lispro", "injection"),
+        ("Semaglutide 1mg/0.74ml solution for injection 3ml pre-filled disposable devices", "semaglutide",
+         "injection pen"),
+        ("Enoxaparin sodium 40mg/0.4ml solution for injection pre-filled syringes", "enoxaparin", "injection pen"),
+        ("Metformin 500mg modified-release tablets", "metformin", "oral"),
+        ("Tramadol 50mg prolonged-release capsules", "tramadol", "oral"),
+        ("Salbutamol 100micrograms/dose inhaler CFC free", "albuterol", "inhaled"),
+        ("Glyceryl trinitrate 400micrograms/dose pump sublingual spray", "nitroglycerin", "sublingual"),
+        ("nitroglycerin 0.4 MG/ACTUAT Mucosal Spray", "nitroglycerin", "sublingual"),
+        ("Buprenorphine 10micrograms/hour transdermal patches", "buprenorphine", "patch"),
+        ("Levothyroxine sodium 25microgram tablets", "levothyroxine", "oral"),
+        ("Colecalciferol 800unit capsules", "vitamin d", "oral"),
+    ],
+)  # fmt: skip
+def test_dose_forms_and_units_as_national_lists_write_them(text: str, name: str, form: str) -> None:
+    """Names as RxNorm, dm+d and the New Zealand list form them (EDQM Standard Terms); each was not recognised."""
+    read = read_words(text, RULES)
+    assert (read.ingredients, read.left, read.turned) == ((name,), (), False)
+    assert read.forms == frozenset(form.split())
+
+
+def test_a_word_that_may_end_a_medicine_still_turns_its_row_round() -> None:
+    assert read_words("salbutamol inhaler, pain free now", RULES).turned
+    assert read_words("metformin modified to 500 mg", RULES).left == ("modified",)

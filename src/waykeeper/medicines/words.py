@@ -18,8 +18,9 @@ _NUMBER = re.compile(r"\d+(\.\d+)?")
 # No product has more than ten strengths; a chain without an end would be tried from each of its numbers.
 _STRENGTHS = re.compile(
     r"(\d+(?:\.\d+)?(?:\s*(?:mg)?\s*[/-]\s*\d+(?:\.\d+)?){0,9})"
-    r"\s*(mcg|ug|mg|g)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)"
+    r"\s*(mcg|ug|micrograms?|mg|milligrams?|g|grams?)\b(?!\s*(?:/|per)\s*h(?:r|our)?\b)"
 )
+_MILLIGRAMS = {"g": Decimal(1000), "gram": Decimal(1000), "mg": Decimal(1), "milligram": Decimal(1)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,7 @@ def strengths(text: str) -> tuple[Decimal, ...]:
     """Milligrams in the order written: `5/325 mg` -> 5, 325; `25 mcg` -> 0.025; a rate (`mcg/h`) is none."""
     found: list[Decimal] = []
     for numbers, unit in _STRENGTHS.findall(without_thousands(text.translate(SAME).casefold())):
-        scale = {"g": Decimal(1000), "mg": Decimal(1)}.get(unit, Decimal("0.001"))
+        scale = _MILLIGRAMS.get(unit.removesuffix("s"), Decimal("0.001"))
         found += [Decimal(n) * scale for n in re.findall(r"\d+(?:\.\d+)?", numbers)]
     return tuple(found)
 
