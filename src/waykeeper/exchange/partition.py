@@ -255,7 +255,7 @@ def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
     with readable(str(file)), file.open("rb") as raw, gzip.open(raw) if packed else raw as stream:
         for number, line in enumerate(stream, 1):
             said = line.removeprefix(b"\xef\xbb\xbf") if number == 1 else line
-            if not said.isspace():
+            if said and not said.isspace():
                 yield number, said
 
 

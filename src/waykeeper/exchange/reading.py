@@ -24,6 +24,7 @@ from waykeeper.record import relative
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
+WHOEVERS = ("CarePlan", "MedicationRequest")  # of ours, those that are read whoever wrote them
 TAG = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
 NO_SUCH_SEARCH = (400, 501)  # how a server refuses a parameter that it does not know
 
@@ -66,7 +67,8 @@ def _left(patient: Mapping[str, Any]) -> str:
 def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[Finding] | None = None) -> list[Held]:
     """The plans of one patient, or of every patient that has one, with the Patient and what they are laid beside.
 
-    That is: our resources, and everybody's Appointments, Encounters, Communications and MedicationStatements.
+    That is: our resources, and everybody's Appointments, Encounters, Communications, orders of medicines and
+    MedicationStatements.
 
     lacking   of every patient: gets what the server did not give (WKC225) and what has not the shape of a resource
               (WKX219), which is left out; without a list each is a failure, and so is what else cannot be read
@@ -125,15 +127,16 @@ def _subject(resource: Mapping[str, Any]) -> str:
 
 
 def of_patients(server: Server, references: Sequence[str], *, lacking: list[Finding] | None = None) -> list[Held]:
-    """Our resources of these patients, everybody's CarePlans and everybody's evidence.
+    """Our resources of these patients, everybody's CarePlans, orders of medicines and evidence.
 
     Ours carry our tag. Where one that a plan offered is not among them, it is looked for by its identifier: another
     system may have saved it without the tag, on a server that does not keep tags by itself. What says so is the plan's
-    own CarePlan, so that those are read whether they have the tag or not. `lacking` as for `plan_resources`.
+    own CarePlan, so that those are read whether they have the tag or not. An order that came after the plan was made is
+    nobody's pause yet: the list has to tell. `lacking` as for `plan_resources`.
     """
     who = ("patient", ",".join(references))
     evidence = [(kind, [who]) for kind in EVIDENCE]
-    ours = [(kind, [who] if kind == "CarePlan" else [who, TAG]) for kind in OURS]
+    ours = [(kind, [who] if kind in WHOEVERS else [who, TAG]) for kind in OURS]
     found = _by_tag(server, [*ours, *evidence], lacking)
     if found is None:
         found = server.searches([*((kind, [who]) for kind in OURS), *evidence], lacking=lacking)

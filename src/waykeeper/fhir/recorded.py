@@ -9,6 +9,7 @@ from typing import Any
 
 from waykeeper.fhir.extensions import amount, decode, find, moment
 from waykeeper.fhir.identity import Identity, parse_key
+from waykeeper.fhir.listed_since import listed_since
 from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, HOLD, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class
@@ -175,6 +176,7 @@ def plan_state(
     return State(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
+        listed_since=listed_since(plan, states, everything),
     )  # fmt: skip
 
 

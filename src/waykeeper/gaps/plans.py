@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
-from waykeeper.gaps.answered import doubts, filling, in_doubt, is_dated, move_first, to_make_again
+from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
 from waykeeper.gaps.words import Filling, after, sentence
@@ -96,6 +96,11 @@ def _learnt(on: Setting) -> tuple[Anchor, date, date] | None:
     return None
 
 
+def _ahead(on: Setting) -> bool:
+    """Whether the operation is still to come: what is ordered after it is no matter of a pause before it."""
+    return on.surgery is not None and on.as_of <= on.surgery and "surgery" not in on.state.proven
+
+
 def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions."""
     proof, learnt = _unproven(on), _learnt(on)
@@ -105,6 +110,8 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
+    if on.state.listed_since:
+        more.update({"listed": "; ".join(on.state.listed_since), "by_command": by_command(on.plan, on.state)})
     if learnt:
         more.update({"learnt_anchor": learnt[0].name, "learnt_on": learnt[1], "planned_on": learnt[2]})
     found = [
@@ -112,6 +119,7 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         _side(on, case),
         _theatre(on, theatre, case),
         proof[0] if proof else "",
+        "needs-review-medicines" if _ahead(on) and on.state.listed_since else "",
         "needs-review-day" if learnt else "",
         "conflict" if on.state.conflicts else "",
     ]

@@ -29,6 +29,7 @@ from waykeeper.medicines.propose import propose
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
 from waykeeper.medicines.same_medicine import same_medicine, speaks_for, told_apart
+from waykeeper.medicines.status import is_current
 from waykeeper.medicines.synonyms import read_synonyms, rules_with
 from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
 from waykeeper.medicines.weight_doses import cefazolin_grams, vancomycin_mg
@@ -75,6 +76,7 @@ __all__ = [
     "days_of_supply_left",
     "doses_in_24_hours",
     "due_day",
+    "is_current",
     "late",
     "naltrexone_restart",
     "next_allowed",

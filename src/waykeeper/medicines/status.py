@@ -30,6 +30,11 @@ _WITHOUT_ORDER = {
 }
 
 
+def is_current(entry: MedicineEntry) -> bool:
+    """True for what somebody ordered, or says is taken, and nobody has ended; a pause ends nothing."""
+    return entry.status in {*_TAKEN, ON_HOLD} and entry.intent in _ORDERS and not entry.forbidden
+
+
 def origin_question(entry: MedicineEntry) -> str:
     """What is asked of a medicine that was dispensed or given without an order; "" for any other."""
     return _WITHOUT_ORDER.get(str(entry.resource.get("resourceType") or ""), "")

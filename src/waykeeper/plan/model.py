@@ -379,6 +379,7 @@ class State:
     proven_on: Mapping[str, tuple[date, ...]] = field(default_factory=dict)  # anchor -> the days that the record has
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
+    listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
     left_over: frozenset[Key] = frozenset()  # what the plan does not want any more and a person has not let go
 
 

@@ -8,7 +8,7 @@ from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
-from waykeeper.record.read import identifiers, read, resources_of
+from waykeeper.record.read import identifiers, listed, read, resources_of
 from waykeeper.record.references import identifier_names, literal_name, names_of, relative
 from waykeeper.record.withheld import withheld
 
@@ -24,6 +24,7 @@ __all__ = [
     "handed_on",
     "identifier_names",
     "identifiers",
+    "listed",
     "literal_name",
     "missing",
     "names_of",

@@ -107,9 +107,8 @@ def _medicines(
 ) -> tuple[tuple[MedicineEntry, ...], HandedOver]:
     """One entry for each medicine row; equal keys get an ordinal, so that sixty rows in are sixty out.
 
-    Beside the orders and statements there is one for each medicine that was dispensed or given without them. An
-    identifier that several rows carry is the key of none: with the rows in another order, an answer about one would be
-    read as one about the other. Keys are made of the resources as they were written, so that a zone changes none.
+    Beside the orders and statements there is one for each medicine that was dispensed or given without them. Keys are
+    made of the resources as they were written, so that a zone changes none.
     """
     as_written = {id(now): before for (_, before), now in zip(written, local, strict=True)}
     pairs = [(reference, now) for (reference, _), now in zip(written, local, strict=True)]
@@ -117,18 +116,37 @@ def _medicines(
     listed = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
     more = handed_over(pairs, listed, medications, surgery)
     rows = [*((pair, pair) for pair in listed), *more.rows]
-    numbers = Counter(number for _, (_, named) in rows if (number := _number(named)))
+    keys = _keys([(name, as_written[id(named)]) for _, (name, named) in rows])
     entries: list[MedicineEntry] = []
-    seen: dict[str, int] = {}
-    for (reference, resource), (name, named) in rows:
-        number = _number(named)
-        key = number if numbers[number] == 1 else _medicine_key(name, as_written[id(named)])
-        seen[key] = seen.get(key, 0) + 1
-        unique = key if seen[key] == 1 else f"{key}#{seen[key]}"
+    for unique, ((reference, resource), _) in zip(keys, rows, strict=True):
         entry = medicine_entry(unique, reference, resource, medications, surgery, today)
         why = (*entry.indication, *reasons.of(resource, reference))
         entries.append(replace(entry, indication=why, loose_dose=loose_dose(resource, more.loose, medications)))
     return with_pauses(with_last_given(with_orders(entries), local), local, surgery), more
+
+
+def listed(resources: Sequence[tuple[str, Resource]]) -> list[MedicineEntry]:
+    """The orders and statements among these, with the keys of `read`; dates and what was handed over are not read."""
+    rows = [(reference, r) for reference, r in resources if r.get("resourceType") in MEDICINE_TYPES]
+    medications = Medications(resources)
+    return [medicine_entry(key, name, r, medications) for key, (name, r) in zip(_keys(rows), rows, strict=True)]
+
+
+def _keys(rows: Sequence[tuple[str, Resource]]) -> list[str]:
+    """The key of each medicine row, by which a plan knows it again; equal ones get an ordinal.
+
+    An identifier that several rows carry is the key of none: with the rows in another order, an answer about one would
+    be read as one about the other.
+    """
+    numbers = Counter(number for _, resource in rows if (number := _number(resource)))
+    keys: list[str] = []
+    seen: dict[str, int] = {}
+    for reference, resource in rows:
+        number = _number(resource)
+        key = number if numbers[number] == 1 else _medicine_key(reference, resource)
+        seen[key] = seen.get(key, 0) + 1
+        keys.append(key if seen[key] == 1 else f"{key}#{seen[key]}")
+    return keys
 
 
 def _number(resource: Resource) -> str:
