@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.files import read_bytes
-from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, word
+from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, status_to_add, word
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Reading, Statement
 from waykeeper.exchange.sources.people import by_patient, for_each
 from waykeeper.exchange.sources.recurrence import (
@@ -367,14 +367,23 @@ class _Event:
             return f"unclear ({', '.join(STATUS.get(one, one) for one in several)})", ""
         said = self._text("STATUS").upper()
         plain = "cancelled" if self.method == "CANCEL" else STATUS.get(said, "")  # METHOD:CANCEL: RFC 5546 3.2.5
+        theirs = self.mapping.ics_property("status").upper() == "STATUS"  # the scheduler's own words stand in it
         if not plain:
-            self._say(found, "WKX404", f"STATUS is {said!r}, RFC 5545 3.8.1.11 knows CONFIRMED, TENTATIVE, CANCELLED")
+            if not theirs:
+                details = f"STATUS is {said!r}, RFC 5545 3.8.1.11 knows CONFIRMED, TENTATIVE, CANCELLED"
+                self._say(found, "WKX404", details, self._words_of_status(said))
             plain = said
         own, fell = self._own(found)
         if own and plain == "cancelled" and own not in CALLED_OFF:
             self._say(found, "WKX408", f"the event is cancelled, the scheduler's own word makes it {own}")
             return f"unclear (cancelled, {own})", ""
         return own or plain, fell
+
+    def _words_of_status(self, said: str) -> str:
+        """Under `status` alone a word would change nothing: the mapping says in which property such words stand."""
+        if self.mapping.ics_property("status"):
+            return ""
+        return f"Where the scheduler writes words of its own there, say ics: {{status: STATUS}}. {status_to_add(said)}"
 
     def _own(self, found: list[Finding]) -> tuple[str, str]:
         name = self.mapping.ics_property("status")
@@ -387,12 +396,12 @@ class _Event:
             return f"unclear ({', '.join(self.mapping.status.get(one, one) for one in several)})", ""
         mapped = self.mapping.status.get(word(said))
         if mapped is None:
-            self._say(found, "WKX404", f"{name} is {said!r}, which is not in the mapping")
+            self._say(found, "WKX404", f"{name} is {said!r}, which is not in the mapping", status_to_add(said))
             return said, ""
         return ("cancelled", CANCELLED_BY[mapped]) if mapped in CANCELLED_BY else (mapped, "")
 
-    def _say(self, found: list[Finding], code: str, details: str) -> None:
-        found.append(finding(code, details, self.place))
+    def _say(self, found: list[Finding], code: str, details: str, hint: str = "") -> None:
+        found.append(finding(code, details, self.place, hint))
 
     # recurrence (RFC 5545 3.8.5)
 

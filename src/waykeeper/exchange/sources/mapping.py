@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping as Map
 from dataclasses import dataclass, field
 from typing import Any
@@ -31,7 +32,8 @@ DIRECTIVES = frozenset("YymdHIMSpbBzf%")  # of a stated format; others depend on
 
 _WORD = Text("a word of the source", r"(?s).*")
 _TEXT = Text()
-_WORDS = MapOf(Choice((*STATUSES, *CANCELLED_BY)), _WORD)
+_MEANT = (*STATUSES, *CANCELLED_BY)
+_WORDS = MapOf(Choice(_MEANT), _WORD)
 _TABLE = (
     Key("encoding", Choice(ENCODINGS)),
     Key("delimiter", Choice(tuple(DELIMITERS))),
@@ -192,6 +194,26 @@ def _zone(fields: Fields, found: list[Finding]) -> None:
 NEEDS: Map[str, str] = {"date": "date", "time": "time", "start": "start", "changed": "changed", "surgery": "date"}
 
 
+WHICH_DAY = "Name under columns the column that holds the day, as date or, with the time in it, as start."
+HOW: Map[str, str] = {
+    "date": '"%d.%m.%Y" or "%m/%d/%Y"',
+    "time": '"%H:%M" or "%I:%M %p"',
+    "start": '"%Y-%m-%d %H:%M" or "%m/%d/%Y %I:%M %p"',
+    "changed": '"%Y-%m-%d %H:%M:%S" or "%m/%d/%Y %I:%M %p"',
+}
+
+
+def _stated(name: str) -> str:
+    """How the format of this key is written: one of a day, with its hours, is taken under `time` and reads nothing."""
+    return f"State it in the way of the file, such as {name}: {HOW[name]}."
+
+
+def status_to_add(said: str) -> str:
+    """The line that a mapping lacks for a word that a source says of a booking."""
+    line = f"{json.dumps(said, ensure_ascii=False)}: STATUS"
+    return f"Add the line {line} under status of the mapping, with one of {', '.join(_MEANT)} for STATUS."
+
+
 def _formats(fields: Fields, found: list[Finding], *, bookings: bool) -> None:
     """Each column with a day or a time has its stated format, and a format says the whole day."""
     for name in ("date", "time", "start", "changed"):
@@ -199,27 +221,29 @@ def _formats(fields: Fields, found: list[Finding], *, bookings: bool) -> None:
         used = {stated[i + 1 : i + 2] for i, c in enumerate(stated) if c == "%" and stated[i - 1 : i] != "%"}
         if not stated:
             continue
+        how = _stated(name)
         if used - DIRECTIVES:
             odd = ", ".join(f"%{d}" for d in sorted(used - DIRECTIVES))
-            found.append(finding("WKX403", f"{name}: {odd} is not read", fields.at(name)))
+            found.append(finding("WKX403", f"{name}: {odd} is not read", fields.at(name), how))
         elif name != "time" and not ({"d"} <= used and used & {"m", "b", "B"} and used & {"Y", "y"}):
-            found.append(finding("WKX403", f"{name}: {stated!r} lacks day, month or year", fields.at(name)))
+            found.append(finding("WKX403", f"{name}: {stated!r} lacks day, month or year", fields.at(name), how))
         elif name in ("time", "start") and not used & {"H", "I"}:
-            found.append(finding("WKX403", f"{name}: {stated!r} lacks the hour", fields.at(name)))
+            found.append(finding("WKX403", f"{name}: {stated!r} lacks the hour", fields.at(name), how))
         elif "I" in used and "p" not in used:
-            found.append(finding("WKX403", f"{name}: hours of 12 (%I) need morning or afternoon (%p)", fields.at(name)))
+            details = f"{name}: hours of 12 (%I) need morning or afternoon (%p)"
+            found.append(finding("WKX403", details, fields.at(name), how))
     columns = fields.record("columns")
     for column, wanted in NEEDS.items():
         if columns.text(column) and not fields.text(wanted):
             details = f"the column {columns.text(column)!r} has no stated format: {wanted} is missing"
-            found.append(finding("WKX403", details, columns.at(column)))
+            found.append(finding("WKX403", details, columns.at(column), _stated(wanted)))
     if (
         bookings
         and "patient" in columns.values
         and "status" in columns.values
         and not {"start", "date"} & set(columns.values)
     ):
-        found.append(finding("WKX403", "columns: neither start nor date is named", fields.at("columns")))
+        found.append(finding("WKX403", "columns: neither start nor date is named", fields.at("columns"), WHICH_DAY))
 
 
 def _once(fields: Fields, found: list[Finding]) -> None:
@@ -227,4 +251,6 @@ def _once(fields: Fields, found: list[Finding]) -> None:
     seen: dict[str, Any] = {}
     for given, meant in fields.map("status").items():
         if seen.setdefault(word(given), meant) != meant:
-            found.append(finding("WKX404", f"status: {given!r} stands twice with two meanings", fields.at("status")))
+            found.append(
+                finding("WKX404", f"status: {given!r} stands twice with two meanings", fields.at("status"), "Keep one.")
+            )

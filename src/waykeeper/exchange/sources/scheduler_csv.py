@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, Table, word
+from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, Table, status_to_add, word
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Made, Reading, Statement
 from waykeeper.exchange.sources.settling import settled
 from waykeeper.exchange.sources.table import SPOILT, Row, read_table, spoilt
@@ -82,8 +82,8 @@ class _Rows:
         key: Made | None = (0, made.at) if told and made.at else None
         return Statement(said, row.at("booking"), row["booking"], key)
 
-    def _say(self, code: str, details: str, row: Row, what: str) -> None:
-        self.reading.findings.append(finding(code, details, row.at(what)))
+    def _say(self, code: str, details: str, row: Row, what: str, hint: str = "") -> None:
+        self.reading.findings.append(finding(code, details, row.at(what), hint))
 
     def _start(self, row: Row) -> tuple[When, bool]:
         """Day and instant; False where something stands there that cannot be read."""
@@ -140,7 +140,7 @@ class _Rows:
         """The status, and who called it off. A word that is not mapped stays as it is: nobody knows it."""
         mapped = self.mapping.status.get(word(row["status"]))
         if mapped is None:
-            shown = repr(row["status"]) if row["status"] else "a blank"
-            self._say("WKX404", f"the status {shown} is not in the mapping", row, "status")
+            shown = f"status {row['status']!r}" if row["status"] else "blank status"
+            self._say("WKX404", f"the {shown} is not in the mapping", row, "status", status_to_add(row["status"]))
             return row["status"] or "blank", ""
         return ("cancelled", CANCELLED_BY[mapped]) if mapped in CANCELLED_BY else (mapped, "")

@@ -13,7 +13,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, word
+from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, status_to_add, word
 from waykeeper.exchange.sources.merged import joined
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Reading, Statement
 from waykeeper.exchange.sources.people import for_each
@@ -432,7 +432,7 @@ class _Message:
                 return f"unclear ({meant}, {filler})", ""
             return meant, fell
         if code and filler is None:
-            self._say("WKX404", f"SCH-25 is {code!r}, neither in table 0278 nor in the mapping")
+            self._say("WKX404", f"SCH-25 is {code!r}, neither in table 0278 nor in the mapping", status_to_add(code))
             return code, ""
         return filler or "booked", fell
 

@@ -64,7 +64,7 @@ def read_table(path: str, table: Table, optional: Collection[str] = ()) -> Itera
         except csv.Error as error:
             if reader.line_num >= len(lines):
                 said = f"a quotation mark of line {line} is never closed: nothing after it can be read"
-                raise WaykeeperError(finding("WKX405", said, Position(path, line))) from None
+                raise WaykeeperError(finding("WKX405", said, Position(path, line), UNCLOSED)) from None
             yield _unreadable(path, line, f"the row cannot be read: {error}")
             continue
         if not any(cell.strip() for cell in cells):
@@ -96,6 +96,9 @@ def _cell(text: str) -> str:
 
 def _unreadable(path: str, line: int, said: str) -> Row:
     return Row(path, line, {}, {}, finding("WKX407", said, Position(path, line, 1)))
+
+
+UNCLOSED = "Close it, or write it twice where it belongs to the text; or export the file again."
 
 
 def _lines(path: str, table: Table) -> list[str]:
@@ -132,15 +135,21 @@ def _wanted(header: Sequence[str], table: Table, path: str, optional: Collection
             hint = _hint(name, header, table)
             found.append(finding("WKX405", f"the column {name!r} {many}", Position(path, 1), hint))
     if found:
-        raise WaykeeperError(found)
+        other = _other_mark(header, table)  # one slip is one finding
+        raise WaykeeperError(found[:1] if other else found)
     return {what: header.index(name) for what, name in named}
 
 
+def _other_mark(header: Sequence[str], table: Table) -> str:
+    """The mark between the cells, where it is not the one that the mapping states."""
+    if len(header) > 1 or table.delimiter in header[0]:
+        return ""
+    return next((word for word, mark in DELIMITERS.items() if mark in header[0]), "")
+
+
 def _hint(name: str, header: Sequence[str], table: Table) -> str:
-    if len(header) == 1 and table.delimiter not in header[0]:
-        other = next((word for word, mark in DELIMITERS.items() if mark in header[0]), "")
-        if other:
-            return f"The header holds a {other}: say delimiter: {other} in the mapping."
+    if other := _other_mark(header, table):
+        return f"The header holds a {other}: say delimiter: {other} in the mapping."
     near = did_you_mean(name, header)
     return near if near.startswith("Did") else ""  # a file without a header would have its first patient listed here
 
