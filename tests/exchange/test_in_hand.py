@@ -7,8 +7,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import BLOOD, VISIT, compiled, new_identifier
-from waykeeper.exchange import Server
+from merge.small import BLOOD, VISIT, compiled
 from waykeeper.exchange.noting import WHAT, note
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
@@ -16,20 +15,11 @@ from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import bundle, evidence, read, read_all
 from waykeeper.findings import WaykeeperError
 from waykeeper.gaps import TheatreCase, TheatreList, worklist
-from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 DAY = date(2026, 3, 1)
 BY = "Nurse Park"
 WHY = "she does not want this date"
-
-
-@pytest.fixture
-def one():
-    with running() as url:
-        server, identifier = Server(url, sleep=lambda _: None), new_identifier()
-        push(bundle(compiled(identifier)), server, now=NOW)
-        yield server, identifier
 
 
 def stands(one):

@@ -6,8 +6,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import HOLD, compiled, new_identifier
-from waykeeper.exchange import Server
+from merge.small import HOLD, compiled
 from waykeeper.exchange.moving import Mover
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import Why, push
@@ -16,18 +15,9 @@ from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import answers, bundle, read, read_all
 from waykeeper.findings import WaykeeperError
 from waykeeper.gaps import worklist
-from waykeeper.sandbox import running
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 BEFORE, AFTER = date(2026, 3, 10), date(2026, 3, 16)  # four days off before Wed 2026-03-18: last dose Fri 2026-03-13
-
-
-@pytest.fixture
-def one():
-    with running() as url:
-        server, identifier = Server(url, sleep=lambda _: None), new_identifier()
-        push(bundle(compiled(identifier)), server, now=NOW)
-        yield server, identifier
 
 
 def answered(one):
