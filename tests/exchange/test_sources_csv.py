@@ -7,6 +7,7 @@ from datetime import date
 import pytest
 
 from exchange.made_bookings import HEADER, MAPPING, ZONE, read_text
+from waykeeper.exchange.sources.times import parse
 from waykeeper.findings import WaykeeperError
 
 HEAD = ",".join(HEADER)
@@ -190,6 +191,20 @@ def test_a_date_that_lost_its_zero_is_not_guessed(stated, written, day, tmp_path
     found = read(tmp_path, row(Day=written), mapping=MAPPING.replace('"%m/%d/%Y"', f'"{stated}"'))
     assert found.evidence[0].day == day
     assert [f.code for f in found.findings] == ([] if day else ["WKX407"])
+
+
+@pytest.mark.parametrize("number", ["7E12345", "2E0045"])
+def test_a_number_with_an_e_is_no_quantity(number, tmp_path):
+    """Programs write 1E+9 or 1.0E9 (from memory): without plus and point it is a number as somebody gave it."""
+    assert read(tmp_path, row(MRN=number)).evidence[0].patient[0].endswith(f"|{number}")
+
+
+@pytest.mark.parametrize(("stated", "written"), [
+    ("%Y%m%d%H%M%S.%f", "20260105093000.123"), ("%d.%m.%Y %H%M", "5.1.2026 0930"), ("%m/%d/%Y %H%M", "1/5/2026 0930"),
+])  # fmt: skip
+def test_zeros_may_lack_where_nothing_runs_on(stated, written):
+    """strftime says six digits of a second and two of a day: those were asked for, and the time was not read."""
+    assert parse(written, stated).strftime("%Y-%m-%dT%H:%M") == "2026-01-05T09:30"
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,15 @@ def test_the_appointments_of_a_series_are_apart(tmp_path):
     assert statuses(found) == ["cancelled"] and not found.findings
 
 
+def test_a_sender_that_counts_its_messages_in_sch_3_leaves_no_earlier_time_standing(tmp_path):
+    """Common practice, no source: 1 is the new appointment, 2 its move; the earlier time stood as booked."""
+    moved = message("S13", at=LATER, SCH=sch("2", "^^^202605060930"))
+    found = read(tmp_path, message(SCH=sch("1")) + moved)
+    assert statuses(found) == ["unclear (booked, of several SCH-3)"] * 2 and codes(found) == ["WKX425", "WKX408"]
+    taken = message("S15", at="20260301080000", SCH=sch("3", "^^^202605060930"))
+    assert "booked" not in statuses(read(tmp_path, message(SCH=sch("1")) + moved + taken))
+
+
 @pytest.mark.parametrize("kind", ["T", "D", "T^A"])
 def test_a_message_for_training_needs_review(kind, tmp_path):
     """MSH-11, table 0103."""
@@ -164,6 +173,14 @@ def test_a_file_that_ends_inside_a_message(cut, tmp_path):
     """SIU_S12 has a segment RGS after the patient; a block of MLLP ends with FS."""
     found = read(tmp_path, cut)
     assert statuses(found) == ["booked", "unreadable"] and codes(found) == ["WKX407"]
+
+
+def test_a_sender_that_ends_every_message_with_the_patient(tmp_path):
+    """Without a line end the last was taken for cut, and its cancellation was lost; in the patient's number it is."""
+    pid = "PID|1||AQ-1^^^AQ^MR||W^M"
+    feed = message(PID=pid) + message("S15", at=LATER, PID=pid)
+    assert statuses(read(tmp_path, feed[:-1])) == ["cancelled"]
+    assert statuses(read(tmp_path, feed[: -len("^^^AQ^MR||W^M\r")])) == ["booked", "unreadable"]
 
 
 @pytest.mark.parametrize("text", ["BHS|^~\\&|A\r{}", "FHS|^~\\&|A\rBHS|^~\\&|A\r{}BTS|1\r"])

@@ -22,6 +22,7 @@ MARK = b"\xef\xbb\xbf"  # of UTF-8, which some programs put before a file; files
 _NAME = re.compile(rb"[A-Z][A-Z0-9]{2}")
 _HEADER = re.compile(rb"MSH([^A-Za-z0-9\s])(?:\^~|[^A-Za-z0-9\s]{2,5}\1)")
 _HEADER_TEXT = ("MSH", "FHS", "BHS")
+PATIENT = 3  # the field of PID with the patient's numbers
 NULL = '""'  # deletes a value (HL7 v2.5.1 chapter 2, delete indicator)
 
 
@@ -130,8 +131,15 @@ def _envelope(read: _File, number: int, line: bytes) -> None:
 
 
 def _ends_inside(read: _File, data: bytes) -> bool:
-    """The last line has no end, and its message lacks what follows the patient (SIU_S12: RGS is required)."""
-    return not data.endswith((b"\r", END_OF_BLOCK)) and read.messages[-1][1][-1][:3] in (b"MSH", b"SCH", b"PID")
+    """The last line has no end, and its message lacks what follows the patient (SIU_S12: RGS is required).
+
+    Some senders leave that out: then every message of the file ends with PID, and this one after the patient's number.
+    """
+    *before, last = [lines[-1] for _, lines in read.messages]
+    if data.endswith((b"\r", END_OF_BLOCK)) or last[:3] not in (b"MSH", b"SCH", b"PID"):
+        return False
+    left_out = bool(before) and all(line.startswith(b"PID") for line in (*before, last))
+    return not (left_out and last.count(read.bar) > PATIENT)
 
 
 def _noticed(read: _File) -> list[Finding]:

@@ -214,14 +214,14 @@ def sent_again(statements: Sequence[Statement], sent: Sequence[tuple[str, ...]])
     sent   what tells that a message came again, () where nothing does: whether a repetition says something anew, as
            after a cancellation, or was only sent once more, nobody knows
     """
-    times: defaultdict[tuple[str, ...], list[Statement]] = defaultdict(list)
+    times: dict[tuple[str, ...], tuple[Statement, Statement]] = {}
     for one, key in zip(statements, sent, strict=True):
         if key and one.made is not None:
-            times[key].append(one)
+            first, last = times.get(key, (one, one))
+            times[key] = min(first, one, key=_key), max(last, one, key=_until)
     made = []
     for one, key in zip(statements, sent, strict=True):
-        same = times[key] if key and one.made is not None else [one]
-        first, last = min(same, key=_key), max(same, key=_until)
+        first, last = times[key] if key in times and one.made is not None else (one, one)
         made.append(replace(one, made=first.made, span=timedelta(seconds=_until(last)[1] - _key(first)[1])))
     return made
 

@@ -26,6 +26,7 @@ from waykeeper.findings import Finding, Position, did_you_mean, finding
 from waykeeper.plan.model import Evidence
 
 IDENTIFIERS = {"PID": 3, "MRG": 1}  # the field with the list of the patient's identifiers (HL7 v2.5.1 chapter 3)
+NEW = "S12"  # notification of a new appointment
 TAKEN_BACK = ("S15", "S17")  # cancellation and deletion of an appointment (HL7 v2.5.1 chapter 10)
 SERVICES, RESOURCES = ("AIS", 4), (("AIG", 8), ("AIL", 6), ("AIP", 6))  # each with the field of its start
 DELETED = "D"  # AIS-2: the service is taken off the appointment (HL7 v2.5.1 table 0206)
@@ -142,9 +143,13 @@ class _Message:
             self._unreadable(str(error))
             return
         kind, event = self.value("MSH", 9, 1).upper(), self.value("MSH", 9, 2).upper()
-        if not kind or (self.raw.cut and kind in ("SIU", "ADT")):
+        if not kind:
+            self._unreadable("it does not say what it is (MSH-9)")
+            return
+        if self.raw.cut and kind in ("SIU", "ADT"):
             self._unreadable(
-                "it does not say what it is (MSH-9)" if not kind else "the file is cut off inside the message"
+                "the file is cut off inside the message",
+                "Get the file again; where it is whole, end its last line, or its MLLP block.",
             )
             return
         if kind == "ADT" and event in table()["merges"]:
@@ -177,7 +182,8 @@ class _Message:
     def numbers(self) -> Numbers:
         """The placer's and the filler's number of the appointment (SCH-1, SCH-2; both EI), and which of a series."""
         placer, filler = (tuple(self.value("SCH", field, part) for part in (1, 2, 3)) for field in (1, 2))
-        return Numbers(entity(*placer), entity(*filler), self.value("SCH", 3).lstrip("0"))
+        opens = self.value("MSH", 9, 2).upper() == NEW
+        return Numbers(entity(*placer), entity(*filler), self.value("SCH", 3).lstrip("0"), opens)
 
     @property
     def sent(self) -> tuple[str, ...]:

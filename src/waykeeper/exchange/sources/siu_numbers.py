@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from waykeeper.exchange.sources.model import Statement
-from waykeeper.exchange.sources.settling import OFF
+from waykeeper.exchange.sources.settling import LIVE, OFF, unclear
 from waykeeper.findings import Finding, Position, finding
 
 
@@ -33,6 +33,7 @@ class Numbers(NamedTuple):
     placer: Entity = Entity()
     filler: Entity = Entity()
     occurrence: str = ""  # which of a series (SCH-3)
+    opens: bool = False  # the message tells of a new appointment
 
     @property
     def booking(self) -> str:
@@ -70,7 +71,7 @@ def numbered(statements: Sequence[Statement], numbers: Sequence[Numbers]) -> tup
                 details = f"it names only a placer's number (SCH-1), under which {len(joined)} bookings go"
                 found.append(finding("WKX408", details, one.place))
         made.append(replace(one, booking=(str(filler) or str(placer)) if one.booking else ""))
-    made, noticed = _apart(made, [n.occurrence for n in numbers])
+    made, noticed = _apart(made, numbers)
     return made, [*found, *noticed]
 
 
@@ -95,19 +96,26 @@ class _Fillers:
         return self.nameless.union(*(self.named.get(n, set()) for n in names)) if names else self.every
 
 
-def _apart(statements: Sequence[Statement], occurrences: Sequence[str]) -> tuple[list[Statement], list[Finding]]:
+def _apart(statements: Sequence[Statement], numbers: Sequence[Numbers]) -> tuple[list[Statement], list[Finding]]:
     """Each occurrence of a number apart (SCH-3, which with SCH-1 and SCH-2 names one appointment of a series).
 
-    What takes back a number without naming an occurrence takes back each.
+    What takes back a number without naming an occurrence takes back each. Where some occurrences begin with a new
+    appointment (S12) and others with a change, the sender may count its messages there: then the earlier times are
+    over, and no booking of the number is sure.
     """
-    several: defaultdict[str, dict[str, Position]] = defaultdict(dict)
-    for one, occurrence in zip(statements, occurrences, strict=True):
-        if one.booking and occurrence:
-            several[one.booking].setdefault(occurrence, one.place)
-    several = defaultdict(dict, {booking: known for booking, known in several.items() if len(known) > 1})
+    told: defaultdict[str, dict[str, Position]] = defaultdict(dict)
+    opened: defaultdict[str, set[str]] = defaultdict(set)
+    for one, number in zip(statements, numbers, strict=True):
+        if one.booking and number.occurrence:
+            told[one.booking].setdefault(number.occurrence, one.place)
+            if number.opens:
+                opened[one.booking].add(number.occurrence)
+    several = {booking: known for booking, known in told.items() if len(known) > 1}
+    counted = {booking for booking, known in several.items() if 0 < len(opened[booking]) < len(known)}
     made: list[Statement] = []
-    for one, occurrence in zip(statements, occurrences, strict=True):
-        known = several.get(one.booking, {})
+    for told_one, number in zip(statements, numbers, strict=True):
+        occurrence, known = number.occurrence, several.get(told_one.booking, {})
+        one = _doubted(told_one) if told_one.booking in counted else told_one
         if known and occurrence:
             made.append(replace(one, booking=f"{one.booking}/{occurrence}"))
         elif known and one.evidence.status in OFF:
@@ -118,11 +126,22 @@ def _apart(statements: Sequence[Statement], occurrences: Sequence[str]) -> tuple
             ]
         else:
             made.append(one)
-    found = [
-        finding("WKX425", f"one number with {len(known)} occurrences (SCH-3)", [*known.values()][1])
-        for known in several.values()
-    ]
+    found = []
+    for booking, known in several.items():
+        place = [*known.values()][1]
+        found.append(finding("WKX425", f"one number with {len(known)} occurrences (SCH-3)", place))
+        if booking in counted:
+            details = (
+                f"of {len(known)} occurrences (SCH-3) of the number {len(opened[booking])} begin with S12: the others"
+                " may be later times of the same booking"
+            )
+            found.append(finding("WKX408", details, place))
     return made, found
+
+
+def _doubted(one: Statement) -> Statement:
+    said = one.evidence
+    return replace(one, evidence=unclear(said, f"{said.status}, of several SCH-3")) if said.status in LIVE else one
 
 
 def _whole(numbers: Iterable[Entity]) -> dict[Entity, Entity]:

@@ -13,7 +13,8 @@ from waykeeper.exchange.files import read_bytes
 from waykeeper.exchange.sources.mapping import DELIMITERS, Table
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 
-_QUANTITY = re.compile(r"\d+[.,]0+|\d([.,]\d+)?E\+?\d+", re.IGNORECASE)
+# 7E12345 may be a number as somebody gave it; a program that leaves the plus out writes a point (1.0E11).
+_QUANTITY = re.compile(r"\d+[.,]0+|\d[.,]\d+E\+?\d+|\dE\+\d+", re.IGNORECASE)
 # How lists write that an operation does not take place (common practice, no source).
 _OFF = ("cancel", "postpone", "defer", "noshow", "didnotattend", "dna", "enteredinerror", "withdrawn", "deleted")
 _AS_TEXT = re.compile(r'="([^"]*)"')

@@ -11,7 +11,7 @@ from waykeeper.findings import Finding, Position, finding
 from waykeeper.timing import read_wall
 
 _CLOCKS = {"%H%M": 4, "%H%M%S": 6}
-_RUN_ON = re.compile(r"%[YymdHIMS]%[YymdHIMS]")
+_RUN_ON = re.compile(r"(?:%[YymdHIMS]){2,}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ def parse(text: str, stated: str) -> datetime:
         said = datetime.strptime(text, stated)  # noqa: DTZ007 - the zone is stated apart, or %z is in the format
     except ValueError:
         raise UnreadableTimeError(text, stated, swapped=_reads(text, _swapped(stated))) from None
-    if _RUN_ON.search(stated) and len(text) < len(said.strftime(stated)):
+    if any(said.strftime(run) not in text for run in _RUN_ON.findall(stated)):
         raise UnreadableTimeError(text, stated)
     return said
 
