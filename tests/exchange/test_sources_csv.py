@@ -139,6 +139,15 @@ def test_cp1252_is_read_as_stated_and_refused_as_utf8(tmp_path):
         read_text(tmp_path, "csv", raw)
 
 
+@pytest.mark.parametrize("written", ["utf-16", "utf-16-le"])
+def test_what_a_spreadsheet_saved_in_two_bytes_is_told_so_and_read_as_the_remedy_says(tmp_path, written):
+    raw = f"{HEAD}\n{row(What='Prüfung')}\n".encode(written)
+    with pytest.raises(WaykeeperError, match=r"WKX401 .*write `encoding: utf-16` into the mapping"):
+        read_text(tmp_path, "csv", raw)
+    stated = MAPPING.replace("csv:\n", "csv:\n  encoding: utf-16\n")
+    assert read_text(tmp_path, "csv", raw, stated).evidence[0].text == "Prüfung"
+
+
 def test_another_delimiter_is_offered(tmp_path):
     with pytest.raises(WaykeeperError, match=r"WKX405 .*say delimiter: semicolon"):
         read(tmp_path, head=HEAD.replace(",", ";"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -109,10 +110,17 @@ def _lines(path: str, table: Table) -> list[str]:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
         where = Position(path, data[: error.start].count(b"\n") + 1)
-        raise WaykeeperError(finding("WKX401", f"not {table.encoding}", where)) from None
+        raise WaykeeperError(finding("WKX401", f"not {table.encoding}", where, help=_in_two_bytes(data))) from None
     if "\0" in text:
-        raise WaykeeperError(finding("WKX401", f"not {table.encoding}: null characters", Position(path)))
+        said = f"not {table.encoding}: null characters"
+        raise WaykeeperError(finding("WKX401", said, Position(path), help=_in_two_bytes(data)))
     return list(io.StringIO(text.replace("\r\n", "\n").replace("\r", "\n")))
+
+
+def _in_two_bytes(data: bytes) -> str:
+    """The remedy for what a spreadsheet saved as "Unicode text"; "" for anything else."""
+    marked = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or b"\0" in data[:4]
+    return "The file is UTF-16: write `encoding: utf-16` into the mapping." if marked else ""
 
 
 def _header(reader: Iterator[list[str]], path: str) -> list[str]:
