@@ -246,6 +246,28 @@ def test_a_procedure_proves_surgery_only_on_the_planned_day(when, status, proves
     assert found is None or (found[0].day, found[1]) == (SURGERY.day, "Procedure/1")
 
 
+STAY = AnchorRule("discharge", recognise={"encounter_end": ("inpatient",)})
+
+
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [(("SS", "2026-03-18", "2026-03-18"), ("IMP", "2026-03-18", "2026-03-23")),  # theatre, then the ward
+     (("IMP", "2026-03-12", "2026-03-18"), ("IMP", "2026-03-18", "2026-03-23")),  # another ward until that morning
+     (("IMP", "2026-03-18", "2026-03-19"), ("IMP", "2026-03-17", "2026-03-23"))],
+)  # fmt: skip
+def test_of_several_stays_the_one_that_ends_last_is_the_way_home(first, second, order):
+    """In whatever order a server gives them (common practice, no source)."""
+    stays = [
+        (f"Encounter/{n}", {
+            "resourceType": "Encounter", "id": str(n), "status": "finished", "class": {"code": kind},
+            "period": {"start": start, "end": end},
+        }) for n, (kind, start, end) in enumerate((first, second))
+    ][::order]  # fmt: skip
+    found = recorded(read([("Patient/p", PATIENT), *stays]), STAY, ZONE, SURGERY)
+    assert found == (Moment(date(2026, 3, 23)), "Encounter/1")
+
+
 def test_our_own_resources_are_no_record():
     held = read([("Patient/p", PATIENT), ("", row(1, status="on-hold"))], ours=lambda r: r.get("status") == "on-hold")
     assert held.medicines == ()

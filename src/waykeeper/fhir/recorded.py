@@ -212,10 +212,11 @@ def _of_the_root(root: Held, telling: Sequence[Told]) -> ItemState | None:
     )
 
 
-def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], dict[str, tuple[date, ...]], str]:
+def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], dict[str, date], str]:
     """Anchors that something in the record proves by now, with what does; and a Procedure that names the other side.
 
-    Between them the days that the record has of each: a patient may have gone home on another than was assumed.
+    Between them the day that the record has of each, of several the last, as `recorded` takes it for a plan: a patient
+    may have gone home on another than was assumed.
     """
     to_prove = [a for a in plan.anchors if a.recognise]
     if not to_prove:
@@ -223,7 +224,7 @@ def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], dic
     theirs = [(ref, r) for ref, r in everything if r.get("resourceType") in ("Procedure", "Encounter")]
     surgery = plan.anchor("surgery")
     found: dict[str, str] = {}
-    days: dict[str, tuple[date, ...]] = {}
+    days: dict[str, date] = {}
     wrong = ""
     moment = surgery.moment if surgery else None
     for anchor in to_prove:
@@ -235,8 +236,8 @@ def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], dic
         for ref, resource in theirs:
             alone = Record({}, (resource,))
             if there := recorded(alone, rule, plan.zone, moment, plan.side):
-                found[anchor.name] = ref
-                days[anchor.name] = (*days.get(anchor.name, ()), there[0].day)
+                if there[0].day >= days.get(anchor.name, date.min):
+                    found[anchor.name], days[anchor.name] = ref, there[0].day
             elif of_other_side(alone, rule, plan.zone, moment, plan.side):
                 wrong = ref
     return found, days, "" if "surgery" in found else wrong

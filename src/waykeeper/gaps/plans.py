@@ -86,11 +86,10 @@ def _side(on: Setting, case: TheatreCase | None) -> str:
 def _learnt(on: Setting) -> tuple[Anchor, date, date] | None:
     """The first anchor that the record has on another day than the plan counts from: that day, and the plan's.
 
-    Not one whose day a person gave: a plan that is made again keeps it.
+    Also one whose day a person gave: they give it before it comes, and a plan that is made again takes the record's.
     """
     for anchor in on.plan.anchors:
-        counts = anchor.moment is not None and anchor.standing in (Standing.ASSUMED, Standing.RECORDED)
-        day = happened_on(anchor, on.state) if counts else None
+        day = happened_on(anchor, on.state)
         if day is not None and anchor.moment is not None and anchor.moment.day != day <= on.as_of:
             return anchor, day, anchor.moment.day
     return None

@@ -84,14 +84,10 @@ def _died(plan: Plan, state: State) -> tuple[bool, str]:
 
 
 def happened_on(anchor: Anchor, state: State) -> date | None:
-    """The day on which an anchor happened, by the record; None where nothing proves it or it has no day.
-
-    The plan's own day where the record has it among others: two stays may hold the day of surgery.
-    """
+    """The day on which an anchor happened, by the record; None where nothing proves it or it has no day."""
+    if anchor.name in state.proven_on:
+        return state.proven_on[anchor.name]
     planned = anchor.moment.day if anchor.moment is not None else None
-    days = state.proven_on.get(anchor.name, ())
-    if days and planned is not None and planned not in days:
-        return max(days)
     return planned if anchor.standing is Standing.RECORDED or anchor.name in state.proven else None
 
 

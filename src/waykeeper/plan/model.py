@@ -376,7 +376,7 @@ class State:
     deceased_on: date | None = None
     deceased: bool = False
     proven: Mapping[str, str] = field(default_factory=dict)  # anchor -> what proves it now, found since compile
-    proven_on: Mapping[str, tuple[date, ...]] = field(default_factory=dict)  # anchor -> the days that the record has
+    proven_on: Mapping[str, date] = field(default_factory=dict)  # anchor -> the day that the record has
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing

@@ -26,8 +26,10 @@ def recorded(
 
     A Procedure counts only on the planned day itself: one of another day may be the other side, years ago. One whose
     code or words name the other side proves nothing of this operation (`of_other_side`).
-    An inpatient stay counts only where it holds the day of surgery.
+    An inpatient stay counts only where it holds the day of surgery; of several, as of a ward within a hospital, the one
+    that ends last: before that the patient was not at home.
     """
+    proofs: list[tuple[Moment, str]] = []
     for resource in record.resources:
         found = None
         if rule.recognise.get("procedure") and resource.get("resourceType") == "Procedure":
@@ -37,8 +39,8 @@ def recorded(
         if rule.recognise.get("encounter_end") and resource.get("resourceType") == "Encounter":
             found = _stay(resource, zone, surgery)
         if found:
-            return found, f"{resource['resourceType']}/{resource.get('id', '')}"
-    return None
+            proofs.append((found, f"{resource['resourceType']}/{resource.get('id', '')}"))
+    return max(proofs, key=lambda proof: proof[0].day, default=None)  # the first of several on one day
 
 
 def of_other_side(record: Record, rule: AnchorRule, zone: str, surgery: Moment | None, side: str) -> str:
