@@ -47,6 +47,7 @@ def test_a_booked_visit_that_left_the_pathway_is_asked_about_whoever_made_the_bo
     assert [n for n in gone.notices if "cancel it with the scheduler" in n] == [
         "visit/two-week: no longer in the plan, but booked: cancel it with the scheduler"
     ]
+    assert world.push(changes=RENAMED).changing == () and world.conflicts() == []  # the answer is given once
 
 
 @pytest.mark.parametrize("whose", BOOKED)

@@ -430,6 +430,8 @@ class _Merge:
             (p, r) for p, r in alive
             if status_class(r) == "busy" or (touched(r) and not _let_go_by_hand(p, r)) or self._answered(p)
         ]  # fmt: skip
+        if any(_stays_in_first(p) and by_us(r) for p, r in parts):  # let go before: its booking waits
+            worked_on = [(p, r) for p, r in worked_on if r["resourceType"] != "Appointment"]
         why = "no longer in the plan, but somebody works on it or changed it"
         if booked and not worked_on:
             worked_on, why = alive, "no longer in the plan, but the scheduler has booked it"
