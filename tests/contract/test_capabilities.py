@@ -112,9 +112,15 @@ def test_read_only_writes_nothing_and_says_what_stays_unknown(server, capsys):
     assert "unknown  not declared  our extensions survive" in told and "unknown until something is written" in told
 
 
+def trials(client):
+    """The trials that stand on a server, whatever became of them."""
+    found = [pair for s in ("draft", "entered-in-error") for pair in client.search("Task", [("status", s)])]
+    return {ref for ref, r in found if str(r["code"].get("text")).startswith("Trial")}
+
+
 def test_a_trial_leaves_nothing_behind(server):
+    """Beside those of others: this server is shared with tests in which one is broken off."""
     client = Server(server.base)
+    before = trials(client)
     assert lacking(capabilities(client)) == ()
-    for status in ("draft", "entered-in-error"):
-        left = client.search("Task", [("status", status), ("code", "review")])
-        assert [ref for ref, r in left if str(r["code"].get("text")).startswith("Trial")] == []
+    assert trials(client) <= before
