@@ -124,3 +124,13 @@ def test_a_trial_leaves_nothing_behind(server):
     before = trials(client)
     assert lacking(capabilities(client)) == ()
     assert trials(client) <= before
+
+
+@pytest.mark.parametrize("status", [409, 503])
+def test_a_trial_that_could_not_be_deleted_at_once_is_deleted_all_the_same(server, status):
+    before = trials(Server(server.base))
+    with between(server.base) as proxy:
+        proxy.faults.append(Fault("DELETE", "Task", answer=(status, *NO[1:])))
+        capabilities(Server(proxy.base, sleep=lambda _: None))
+        assert [method for method, _ in proxy.seen].count("DELETE") > 1
+    assert trials(Server(server.base)) <= before

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from waykeeper.exchange.errors import refusal
-from waykeeper.exchange.server import Answer, Server, status_of
+from waykeeper.exchange.server import WAIT_AND_AGAIN, Answer, Server, pause_of, status_of
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.names import BASE, OFFERED, TASK_CODES, TEST_LABEL
 from waykeeper.findings import WaykeeperError
@@ -22,6 +22,7 @@ SYSTEM = f"{BASE}/identifier/trial"
 TITLE = "Trial: does this server keep what it is given"
 # Refusals that may mean "not in this form"; any other (401, 429, 500 ...) says nothing about what the server can do.
 NOT_SO = (400, 404, 405, 409, 412, 415, 422, 501)
+BUSY = (409, *WAIT_AND_AGAIN)  # somebody else had it at that moment, or the server has too much to do
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +143,12 @@ class _Trying:
                 self._take_back(found)
 
     def _take_back(self, reference: str) -> None:
-        """Delete the trial; where a server forbids it, mark it as entered in error."""
-        if self.server.send("DELETE", reference).status >= 400:
+        """Delete the trial, a second time where the server was busy; where it forbids it, mark it as in error."""
+        answer = self.server.send("DELETE", reference)
+        if answer.status in BUSY:
+            self.server.pause(pause_of(answer, 0))
+            answer = self.server.send("DELETE", reference)
+        if answer.status >= 400:
             stands = self.server.read(reference)
             if stands:
                 self.server.send("PUT", reference, {**stands, "status": "entered-in-error"})
