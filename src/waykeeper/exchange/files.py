@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import json
 import os
@@ -77,6 +78,11 @@ def read_bytes(path: str) -> bytes:
     if len(data) > LARGEST:
         raise too_large(path)
     return data
+
+
+def is_utf16(data: bytes) -> bool:
+    """Whether bytes are text in UTF-16, by their mark or by the null that each Latin letter has there."""
+    return data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or b"\0" in data[:4]
 
 
 def read_json(path: str) -> Any:

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, TASK_CODES
-from waykeeper.fhir.recorded import achieved, opened, output_of
+from waykeeper.fhir.recorded import CLOSED, achieved, opened, output_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import is_in_hand
 
@@ -119,7 +119,7 @@ def _with_who(task: Resource, noted: Noted, text: str, day: date) -> Resource:
 
 def opened_by(what: str, resource: Resource) -> str:
     """What is to be told where somebody takes up, or puts off, what had been closed, or opens what was not; "" else."""
-    because = output_of(resource, "closed-because")
+    because = output_of(resource, CLOSED)
     if what == "reopened" and not because:
         return "; it was not closed, so nothing else changes (another answer about a medicine is noted as corrected)"
     return f"; it had been closed ({because}) and is open again" if because and what in ("owner", "snoozed") else ""
@@ -144,7 +144,7 @@ def snoozed(resource: Resource, noted: Noted) -> Resource:
 
 def closed(resource: Resource, noted: Noted) -> Resource:
     """Closed, with the reason."""
-    made = _put_output(resource, "closed-because", valueString=noted.text)
+    made = _put_output(resource, CLOSED, valueString=noted.text)
     return {**made, "note": [*(resource.get("note") or []), annotation(noted)]}
 
 

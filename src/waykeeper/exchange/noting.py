@@ -39,7 +39,7 @@ from waykeeper.fhir.names import (
     TAG_SYSTEM,
     TEST_LABEL,
 )
-from waykeeper.fhir.recorded import LONGEST_HOLD, done_on, output_of
+from waykeeper.fhir.recorded import CLOSED, LONGEST_HOLD, done_on, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.answered import by_command
@@ -367,7 +367,7 @@ def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
     if what == "fact":
         return told["answer"] == noted.text
     if what in ("closed", "reopened"):  # one takes the other back, in the same words perhaps
-        return (output_of(resource, "closed-because") or "") == (noted.text if what == "closed" else "")
+        return (output_of(resource, CLOSED) or "") == (noted.text if what == "closed" else "")
     if what != "answered":
         return True
     decision = noted.decision or ("hold" if noted.days is not None else None)

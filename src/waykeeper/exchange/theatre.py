@@ -16,7 +16,7 @@ import yaml
 
 from waykeeper.exchange.files import ENDINGS as OF_FHIR
 from waykeeper.exchange.files import ends_in, read_bytes, read_resources
-from waykeeper.exchange.sources.table import SPOILT, called_off, spoilt
+from waykeeper.exchange.sources.table import SPOILT, called_off, comparable, spoilt
 from waykeeper.fhir import evidence
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.gaps import TheatreCase, TheatreList
@@ -52,10 +52,6 @@ def read_theatre_list(
         raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))
     days = [case.day for case, _ in told]
     return TheatreList(tuple(case for case, stands in told if stands), min(days), max(days))
-
-
-def _heading(text: str) -> str:
-    return re.sub(r"[\s._-]", "", text).lower()
 
 
 def _of_csv(path: str, systems: Sequence[str], zone: str, zones: Mapping[str, str]) -> list[tuple[TheatreCase, bool]]:
@@ -102,7 +98,7 @@ def _rows(path: str) -> list[tuple[int, list[str]]]:
 def _columns(path: str, header: Sequence[str]) -> dict[str, int]:
     found: dict[str, int] = {}
     for at, text in enumerate(header):
-        column = headings().get(_heading(text))
+        column = headings().get(comparable(text))
         if column in found:
             details = f"two columns are the {column}: {header[found[column]]!r} and {text!r}"
             raise WaykeeperError(finding("WKX450", details, Position(path, 1), "Keep one of the two."))

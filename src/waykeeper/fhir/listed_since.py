@@ -9,10 +9,9 @@ from waykeeper.fhir.identity import is_ours, own_identifier
 from waykeeper.medicines import NOT_TAKEN, NamedMedicine, is_current, same_medicine
 from waykeeper.plan.model import MEDICINES, ItemState, Key, Plan
 from waykeeper.plan.unlisted import stands
-from waykeeper.record import identifier_names, listed
+from waykeeper.record import MEDICINE_TYPES, identifier_names, listed
 
 Held = tuple[str, Mapping[str, Any]]
-LISTS = ("MedicationRequest", "MedicationStatement")
 
 
 def listed_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[Held]) -> tuple[str, ...]:
@@ -25,7 +24,9 @@ def listed_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[H
     theirs   everything that is held of the patient
     """
     rows = [
-        (ref, r) for ref, r in theirs if r.get("resourceType") in LISTS and not is_ours(r) and not own_identifier(r)
+        (ref, r)
+        for ref, r in theirs
+        if r.get("resourceType") in MEDICINE_TYPES and not is_ours(r) and not own_identifier(r)
     ]
     if not rows:
         return ()

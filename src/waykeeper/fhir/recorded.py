@@ -24,6 +24,7 @@ from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
 Rounds = Mapping[int, Mapping[str, Held]]
+CLOSED = "closed-because"  # the output in which the reason stands for which a person took a row off the list
 
 
 # Where people and other systems record what became of a resource of ours; without any of these nothing was recorded.
@@ -64,7 +65,7 @@ def _with_recorded(
     about = related(found.references.values(), telling) if telling else ()
     of_any_round = related(_references(by_round, found.round), telling) if telling else ()
     hand = (in_hand(about) if about else None) or leading
-    closer = next((r for r in (leading, confirming, hand) if output_of(r, "closed-because")), leading)
+    closer = next((r for r in (leading, confirming, hand) if output_of(r, CLOSED)), leading)
     closed_by, closed_on = _closed(closer, zone)
     return replace(
         found,
@@ -82,7 +83,7 @@ def _with_recorded(
         withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
         contacts=_contacts(about, zone) if about else (),
         snoozed_until=_snoozed(leading) or _snoozed(hand),
-        closed_because=output_of(closer, "closed-because") or "",
+        closed_because=output_of(closer, CLOSED) or "",
         closed_by=closed_by,
         closed_on=closed_on,
         earlier=earlier_answer(by_round, found.round, zone) if len(by_round) > 1 else None,
@@ -347,9 +348,6 @@ def _reason(resource: Mapping[str, Any]) -> str:
     return str(reason.get("text") or next(iter(displays), ""))
 
 
-CLOSED = "closed-because"  # the output in which the reason stands for which a person took a row off the list
-
-
 def opened(resource: Mapping[str, Any]) -> dict[str, Any]:
     """Without the reason for which it was closed; the note that said so stays."""
     kept = [o for o in resource.get("output") or [] if output_of({"output": [o]}, CLOSED) is None]
@@ -404,7 +402,7 @@ def _snoozed(resource: Mapping[str, Any]) -> date | None:
 
 def _closed(task: Mapping[str, Any], zone: str) -> tuple[str, date | None]:
     """Who closed it and when: the latest note with the very words of the reason."""
-    because = output_of(task, "closed-because")
+    because = output_of(task, CLOSED)
     notes = [n for n in task.get("note") or () if because and str(n.get("text") or "") == because]
     if not notes:
         return "", None

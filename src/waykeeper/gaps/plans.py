@@ -102,15 +102,15 @@ def _ahead(on: Setting) -> bool:
 
 def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions."""
-    proof, learnt = _unproven(on), _learnt(on)
+    proof, learnt, new = _unproven(on), _learnt(on), on.state.listed_since if _ahead(on) else ()
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
-    if on.state.listed_since:
-        more.update({"listed": "; ".join(on.state.listed_since), "by_command": by_command(on.plan, on.state)})
+    if new:
+        more.update({"listed": "; ".join(new), "by_command": by_command(on.plan, on.state)})
     if learnt:
         more.update({"learnt_anchor": learnt[0].name, "learnt_on": learnt[1], "planned_on": learnt[2]})
     found = [
@@ -118,7 +118,7 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         _side(on, case),
         _theatre(on, theatre, case),
         proof[0] if proof else "",
-        "needs-review-medicines" if _ahead(on) and on.state.listed_since else "",
+        "needs-review-medicines" if new else "",
         "needs-review-day" if learnt else "",
         "conflict" if on.state.conflicts else "",
     ]

@@ -9,7 +9,7 @@ from waykeeper.fhir import ownership
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import GROUPS, OWNERSHIP, SCHEME, digest, offered_of
-from waykeeper.fhir.recorded import CLOSED, output_of
+from waykeeper.fhir.recorded import CLOSED, opened, output_of
 from waykeeper.merge.model import Resource
 
 Verdict = Literal["same", "write", "theirs", "conflict"]
@@ -75,9 +75,8 @@ def touched(standing: Mapping[str, Any]) -> bool:
 
 def only_closed(standing: Mapping[str, Any]) -> bool:
     """True if all that a person did with it was to close it with a reason: nobody works on it, nobody needs it."""
-    others = [o for o in standing.get("output") or [] if output_of({"output": [o]}, CLOSED) is None]
-    closed = output_of(standing, CLOSED) is not None
-    return closed and not others and all(untouched(standing, group) for group in GROUPS)
+    closed = output_of(standing, CLOSED) is not None and "output" not in opened(standing)
+    return closed and all(untouched(standing, group) for group in GROUPS)
 
 
 def offers(wanted: Mapping[str, Any], standing: Mapping[str, Any], verdicts: Mapping[str, Verdict]) -> dict[str, str]:

@@ -8,11 +8,12 @@ from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
-from waykeeper.record.read import identifiers, listed, read, resources_of
+from waykeeper.record.read import MEDICINE_TYPES, identifiers, listed, read, resources_of
 from waykeeper.record.references import identifier_names, literal_name, names_of, relative
 from waykeeper.record.withheld import withheld
 
 __all__ = [
+    "MEDICINE_TYPES",
     "Fact",
     "Kidney",
     "MedicineEntry",

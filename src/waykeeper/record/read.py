@@ -113,9 +113,9 @@ def _medicines(
     as_written = {id(now): before for (_, before), now in zip(written, local, strict=True)}
     pairs = [(reference, now) for (reference, _), now in zip(written, local, strict=True)]
     medications, reasons = Medications(pairs), Reasons(pairs)
-    listed = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
-    more = handed_over(pairs, listed, medications, surgery)
-    rows = [*((pair, pair) for pair in listed), *more.rows]
+    ordered = [(reference, r) for reference, r in pairs if r.get("resourceType") in MEDICINE_TYPES]
+    more = handed_over(pairs, ordered, medications, surgery)
+    rows = [*((pair, pair) for pair in ordered), *more.rows]
     keys = _keys([(name, as_written[id(named)]) for _, (name, named) in rows])
     entries: list[MedicineEntry] = []
     for unique, ((reference, resource), _) in zip(keys, rows, strict=True):

@@ -12,6 +12,7 @@ from waykeeper.fhir import answers as read_answers
 from waykeeper.fhir import evidence, is_ours, read_all
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.merge.rounds import CHANGE
+from waykeeper.pathway.library import names
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Evidence, Identifier, Key, Plan, State
 from waykeeper.record import Record, identifier_names, read
@@ -197,8 +198,6 @@ class Sources:
 
     def pathway(self, wanted: str, plan: Plan, name: str, clinic: Clinic) -> Pathway:
         """The pathway that was named, else the library's of the plan's own version. Raises WaykeeperError."""
-        from waykeeper.pathway.library import names
-
         if not wanted and plan.pathway.name not in names():
             details = f"the library has no pathway {plan.pathway.name!r}, which the plan follows"
             raise WaykeeperError(finding("WKC203", details, help="Add --pathway FILE."))

@@ -45,11 +45,11 @@ def series(event: Any, zone: str) -> Series:
     Raises UnreadableRuleError for a rule that cannot be read, never ends, or repeats more than MOST_OCCURRENCES times.
     """
     start = event["DTSTART"].dt
+    if "EXRULE" in event:  # of RFC 2445; RFC 5545 has it no more
+        raise UnreadableRuleError("EXRULE takes occurrences out in a way that is not read")
     try:
         every = _all(event, start)
         taken = [_plain(d.dt) for one in properties(event, "EXDATE") for d in one.dts]
-    except UnreadableRuleError:
-        raise
     except (ValueError, TypeError, AttributeError) as error:
         raise UnreadableRuleError(f"the rule of repetition cannot be read ({type(error).__name__})") from None
     if len(every) > MOST_OCCURRENCES:
@@ -75,8 +75,6 @@ def _all(event: Any, start: Start) -> list[Start]:
     plain = start.replace(tzinfo=None) if isinstance(start, datetime) else datetime.combine(start, time())
     rules = rruleset()
     rules.rdate(plain)  # DTSTART is the first of the set
-    if "EXRULE" in event:  # of RFC 2445; RFC 5545 has it no more
-        raise UnreadableRuleError("EXRULE takes occurrences out in a way that is not read")
     for rule in properties(event, "RRULE"):
         text = _UNTIL.sub(lambda m: f"UNTIL={_in_zone(m[1], zone)}", rule.to_ical().decode())
         if isinstance(start, datetime):  # a day bounds the series inclusively (RFC 5545 3.3.10)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import NamedTuple
 
-from waykeeper.exchange.files import read_bytes
+from waykeeper.exchange.files import is_utf16, read_bytes
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 
 ENVELOPE = (b"FHS", b"BHS", b"BTS", b"FTS")  # file and batch (HL7 v2.5.1 chapter 2, batch protocol)
@@ -60,7 +60,7 @@ def messages_of(path: str) -> tuple[list[Raw], list[Finding]]:
     Raises WaykeeperError WKX414 where there is no message, or fewer or more than a trailer says (BTS-1, FTS-1).
     """
     data = read_bytes(path)
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" in data[:4]:
+    if is_utf16(data):
         raise WaykeeperError(finding("WKX414", "the file is UTF-16", Position(path), "Save it as UTF-8."))
     data = data.replace(b"\r\n", b"\r").replace(b"\n", b"\r")
     read = _File(path, END_OF_BLOCK in data)

@@ -22,9 +22,7 @@ from waykeeper.plan.model import Evidence
 OFF = ("cancelled", "entered-in-error")
 FELL = (*OFF, "noshow")
 LIVE = ("proposed", "pending", "waitlist", "booked")
-TOLD_SINGLY = (
-    5  # of one kind, such as numbers of several patients: more of them are one slip in the mapping or the feed
-)
+TOLD_SINGLY = 5  # of one kind, as numbers of several patients: more of them are one slip in mapping or feed
 
 
 class Settled(NamedTuple):

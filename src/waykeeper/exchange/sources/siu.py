@@ -296,10 +296,14 @@ class _Message:
     def _count(self, segment: str) -> int:
         return self.message.count(segment) if self.message is not None else 0
 
+    def _repetitions(self, segment: str, field: int, number: int = 1) -> range:
+        """The numbers of the repetitions of a field, from 1."""
+        many = self.message.repetitions(segment, field, number) if self.message is not None else 0
+        return range(1, many + 1)
+
     def _repeated(self, segment: str, field: int, component: int = 1, number: int = 1) -> list[str]:
         """A component in each repetition of a field, those that say something."""
-        many = self.message.repetitions(segment, field, number) if self.message is not None else 0
-        found = [self.value(segment, field, component, n, number) for n in range(1, many + 1)]
+        found = [self.value(segment, field, component, n, number) for n in self._repetitions(segment, field, number)]
         return [one for one in found if one]
 
     def _services(self) -> list[int]:
@@ -332,8 +336,7 @@ class _Message:
         found: list[tuple[str, str, str]] = []  # system, value, kind
         authorities: set[str] = set()
         others = 0
-        many = self.message.repetitions(segment, field, number) if self.message is not None else 0
-        for repetition in range(1, many + 1):
+        for repetition in self._repetitions(segment, field, number):
             value, kind = (self.value(segment, field, part, repetition, number) for part in (1, 5))
             names = [n for sub in (1, 2) if (n := self.value(segment, field, 4, repetition, number, sub))]
             authorities.update(names[:1])
@@ -361,8 +364,7 @@ class _Message:
 
         Without any of them that of a resource: AIG-8, AIL-6, AIP-6.
         """
-        many = self.message.repetitions("SCH", 11) if self.message is not None else 0
-        found = [("SCH", 11, 4, n, 1) for n in range(1, many + 1)]
+        found = [("SCH", 11, 4, n, 1) for n in self._repetitions("SCH", 11)]
         found += [("TQ1", 7, 1, 1, n) for n in range(1, self._count("TQ1") + 1)]
         found += [(*SERVICES, 1, 1, n) for n in self._services()]
         found = [place for place in found if self.value(*place)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import re
@@ -10,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from waykeeper.exchange.files import read_bytes
+from waykeeper.exchange.files import is_utf16, read_bytes
 from waykeeper.exchange.sources.mapping import DELIMITERS, Table
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 
@@ -86,7 +85,12 @@ def spoilt(number: str) -> bool:
 
 def called_off(status: str) -> bool:
     """Whether a list's word for the state of an operation says that it does not take place."""
-    return re.sub(r"[\s._-]", "", status).lower().startswith(_OFF)
+    return comparable(status).startswith(_OFF)
+
+
+def comparable(text: str) -> str:
+    """A heading or a word of a list, without what one program writes otherwise than another: blanks, dots, case."""
+    return re.sub(r"[\s._-]", "", text).lower()
 
 
 def _cell(text: str) -> str:
@@ -119,8 +123,7 @@ def _lines(path: str, table: Table) -> list[str]:
 
 def _in_two_bytes(data: bytes) -> str:
     """The remedy for what a spreadsheet saved as "Unicode text"; "" for anything else."""
-    marked = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or b"\0" in data[:4]
-    return "The file is UTF-16: write `encoding: utf-16` into the mapping." if marked else ""
+    return "The file is UTF-16: write `encoding: utf-16` into the mapping." if is_utf16(data) else ""
 
 
 def _header(reader: Iterator[list[str]], path: str) -> list[str]:
