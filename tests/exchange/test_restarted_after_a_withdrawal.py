@@ -20,11 +20,12 @@ NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 BEFORE, AFTER = date(2026, 3, 10), date(2026, 3, 16)  # four days off before Wed 2026-03-18: last dose Fri 2026-03-13
 
 
-def answered(one):
+def answered(one, *, made_again=True):
     server, identifier = one
     note(server, identifier, str(HOLD), "answered", by="Dr. Ines Tarrant", on=date(2026, 3, 1), days=4)
-    told = answers(read(plan_resources(server, identifier))[1])
-    push(bundle(compiled(identifier, answers=told)), server, now=NOW)
+    if made_again:
+        told = answers(read(plan_resources(server, identifier))[1])
+        push(bundle(compiled(identifier, answers=told)), server, now=NOW)
 
 
 def row(one, as_of=AFTER):
@@ -32,17 +33,40 @@ def row(one, as_of=AFTER):
     return next(r for r in rows if r.item == str(HOLD))
 
 
+@pytest.mark.parametrize("made_again", [True, False])
 @pytest.mark.parametrize("suspended", [True, False])
-def test_what_the_list_asks_for_can_be_recorded(one, suspended):
-    answered(one)
+def test_what_the_list_asks_for_can_be_recorded(one, suspended, made_again):
+    answered(one, made_again=made_again)
     withdraw(*one, "infection", suspended=suspended, now=NOW, today=BEFORE)
     assert (row(one).verdict, row(one).severity) == ("restart-due", 3)
     note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
     assert (row(one).verdict, row(one).gap) == ("restarted", False)
 
 
-def test_brought_back_for_another_day_it_is_asked_again(one):
-    answered(one)
+@pytest.mark.parametrize("made_again", [True, False])
+def test_a_restart_is_recorded_once(one, made_again):
+    answered(one, made_again=made_again)
+    withdraw(*one, "infection", now=NOW, today=BEFORE)
+    note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
+    held = plan_resources(*one)
+    assert "as it was noted before" in note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
+    with pytest.raises(WaykeeperError, match="completed already, on 2026-03-16"):
+        note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=date(2026, 3, 17))
+    assert plan_resources(*one) == held
+    assert not withdraw(*one, "infection", now=NOW, today=date(2026, 3, 18)).changes
+
+
+@pytest.mark.parametrize("made_again", [True, False])
+def test_not_taken_any_more_is_recorded_too(one, made_again):
+    answered(one, made_again=made_again)
+    withdraw(*one, "infection", now=NOW, today=BEFORE)
+    note(*one, str(HOLD), "corrected", by="Dr. Ines Tarrant", on=AFTER, decision="already stopped")
+    assert not row(one).gap
+
+
+@pytest.mark.parametrize("made_again", [True, False])
+def test_brought_back_for_another_day_it_is_asked_again(one, made_again):
+    answered(one, made_again=made_again)
     withdraw(*one, "infection", suspended=True, now=NOW, today=BEFORE)
     note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
     server, identifier = one

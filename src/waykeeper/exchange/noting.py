@@ -45,9 +45,11 @@ from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.contacts import may_close
 from waykeeper.medicines import HOLD_WORDS, NOT_TAKEN, PAUSE, WITHOUT_DAYS, unclear, without_reason
-from waykeeper.merge.stopped import RESTART
+from waykeeper.merge.end import NO_SURGERY
+from waykeeper.merge.held import holding
+from waykeeper.merge.stopped import RESTART, Stopped, restart_asked
 from waykeeper.merge.withdrawal import by_us
-from waykeeper.plan.holds import goes_on
+from waykeeper.plan.holds import goes_on, pauses
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unanswered
 from waykeeper.plan.validity import still_released
@@ -345,14 +347,30 @@ def _part(
         allowed = ", ".join(way.kinds)
         raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
     part = way.part[item.key.kind]
-    if what == "restarted" and known and known.restart_asked:
+    if what == "restarted" and known and (known.restart_asked or part not in known.references):
         part = RESTART  # stopped for a surgery that was cancelled or moved: that Task asks
+        if part not in known.references and _paused_and_withdrawn(plan, known):
+            return "", _restart(held, plan, item)
     ref = known.references.get(part, "") if known else ""
     resource = next((r for name, r in held if name == ref), None)
     if resource is None or (said := identity(resource)) is None or said.part != part:
         made = MADE_WITH.format(by_command(plan, state)) if part in OF_A_PAUSE else ""
         raise _unfit(f"{item.key} has no {part} on the server", made)
     return ref, resource
+
+
+def _paused_and_withdrawn(plan: Plan, own: ItemState) -> bool:
+    """True where a pause was answered, the plan not made again with it, and withdrawn: the list asks for the restart,
+    and no Task does."""
+    return bool(plan.withdrawn) and own.answer is not None and pauses(own.answer)
+
+
+def _restart(held: Sequence[tuple[str, Resource]], plan: Plan, item: Item) -> Resource:
+    """The Task that a withdrawal would have written had the pause begun by then; the server names it."""
+    found = holding(plan.episode, held)
+    asked = restart_asked(plan, Stopped(item, "planned"), found, max(found.highest(item.key), 1), NO_SURGERY, None)
+    assert asked is not None and asked.after is not None  # none stands
+    return {name: value for name, value in asked.after.items() if name != "id"}
 
 
 def _over(resource: Resource) -> bool:
@@ -392,7 +410,7 @@ def _open_yet(
         return
     if what == "fact" and status_class(resource) == "done" and not plan.withdrawn:  # a slip is put right
         return
-    open_plan = not plan.withdrawn or _taken_again_is_asked(own)
+    open_plan = not plan.withdrawn or _taken_again_is_asked(own) or _restart_is_asked(own)
     if what == "stopped" and own is not None and own.was_to_stop and open_plan:  # by the answer of before
         return
     said = identity(resource)
@@ -416,6 +434,12 @@ def _open_yet(
         return  # its last dose came after the withdrawal, so that no Task of its own asks: the list does
     remedy = f"Add --episode {others[0]}: that plan is in force." if others else "Nothing is noted on a withdrawn plan."
     raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
+
+
+def _restart_is_asked(own: ItemState | None) -> bool:
+    """True where a withdrawn plan's medicine was paused and nobody recorded its restart: that it is not taken any more
+    is an answer too."""
+    return own is not None and own.answer is not None and pauses(own.answer) and own.restarted_on is None
 
 
 def _taken_again_is_asked(own: ItemState | None) -> bool:
