@@ -80,3 +80,17 @@ def test_nothing_restarts_that_no_answer_paused(one):
     withdraw(*one, "infection", suspended=True, now=NOW, today=BEFORE)
     with pytest.raises(WaykeeperError):
         note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=AFTER)
+
+
+@pytest.mark.parametrize("made_again", [True, False])
+@pytest.mark.parametrize("suspended", [True, False])
+def test_a_stop_that_is_told_and_still_to_come_is_taken_back_before_it_comes(one, suspended, made_again):
+    """Hazard of a cancelled surgery: a medicine stopped for nothing (common practice, no source)."""
+    answered(one, made_again=made_again)
+    told = withdraw(*one, "infection", suspended=suspended, now=NOW, today=BEFORE).text()
+    assert "was to be stopped after 2026-03-13: call the patient before that" in told
+    said = row(one, BEFORE)
+    assert (said.verdict, said.severity, said.mend_by) == ("needs-review", 2, date(2026, 3, 13))
+    assert "after Fri 2026-03-13" in said.reason
+    note(*one, str(HOLD), "corrected", by="Dr. Ines Tarrant", on=BEFORE, decision="continue")
+    assert {row(one, day).gap for day in (BEFORE, AFTER, date(2026, 3, 20))} == {False}

@@ -213,6 +213,8 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
         return "restart-withdrawn"
     if own.restart_asked and not setting.died and not other_medicine(item, setting):
         return "restart-asked"
+    if setting.withdrawn and not setting.died and pause.is_answered and pause.last_dose is not None:
+        return "stop-withdrawn"
     again = _not_taken_again(own, pause.answer, setting)
     if again and not setting.died and not is_void(own):
         return again

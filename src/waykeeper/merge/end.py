@@ -16,7 +16,7 @@ from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.in_hand import in_hand
 from waykeeper.merge.model import Decision, Decisions, Held, Resource, Word
-from waykeeper.merge.stopped import RESTART, restart_asked, stopped
+from waykeeper.merge.stopped import RESTART, restart_asked, stopped, to_stop
 from waykeeper.merge.stripped import marked, unknown
 from waykeeper.merge.withdrawal import NOTE, reoffered, withdrawn
 from waykeeper.plan.model import Key, Plan
@@ -65,6 +65,11 @@ def withdraw(
         notices.append(f"{name}: was stopped for this surgery; the prescriber must say whether to restart it")
         asked = restart_asked(plan, one, found, max(found.highest(one.item.key), 1), NO_SURGERY, today)
         rows += [asked] if asked else []
+    for name, last in () if _dead(found) else to_stop(found, today):
+        notices.append(
+            f"{name}: was to be stopped after {last}: call the patient before that; the prescriber must say whether it"
+            " goes on"
+        )
     after_by_ref = {d.reference: d.after for d in rows if d.after is not None and d.reference}
     standing = [(ref, after_by_ref.get(ref, r)) for ref, r in held]
     standing += [(f"Task/{d.after['id']}", d.after) for d in rows if d.after and not d.reference]
