@@ -59,9 +59,9 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
 
     due     the gate's own day
     """
-    items = {i.key: i for i in setting.plan.items}
+    items = _items(setting)
     past = setting.of_before(due)
-    left = lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
+    left = _left(gate, setting, verdicts, items)
     states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
     states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
     # what an answer of before left out is in no need: nobody may approve before the plan knows the answer that stands
@@ -71,6 +71,45 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
         groups.setdefault(state, Counter())[title] += 1
     said = [f"{state[0].upper()}{state[1:]}: {_titles(titles)}" for state, titles in groups.items()]
     return " ".join(line if line.endswith("?") else f"{line}." for line in said)
+
+
+def _items(setting: Setting) -> Mapping[Key, Item]:
+    return {item.key: item for item in setting.plan.items}
+
+
+def _left(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], items: Mapping[Key, Item]) -> tuple[Key, ...]:
+    """The needs that nothing fulfils yet, in the gate's order."""
+    return lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
+
+
+def booked_for(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> date | None:
+    """The day of the booked visit that a gate of after surgery waits for, where it waits for nothing else; else None.
+
+    Booked inside its window and its day not over: nobody can do more for the gate before that day. Once the day is over
+    without an outcome the visit is no longer `booked`, and the gate is shut. A gate before surgery never waits so: what
+    is missing there is found while the date can still be moved.
+    """
+    due = gate.dates.last_day
+    if due is None or setting.surgery is None or due <= setting.surgery:
+        return None
+    if setting.state.conflicts or any(since.away for since in setting.since.values()):
+        return None
+    items = _items(setting)
+    days = [_day_of(need, items, setting, verdicts) for need in _left(gate, setting, verdicts, items)]
+    known = [day for day in days if day is not None]
+    return max(known) if known and len(known) == len(days) else None
+
+
+def _day_of(
+    need: Key, items: Mapping[Key, Item], setting: Setting, verdicts: Mapping[Key, Verdict]
+) -> date | None:
+    """The day of a need that is a booked visit, or a gate that itself waits for one."""
+    said = verdicts.get(need)
+    if need.kind == "visit" and said is not None and said.word == "booked":
+        return said.day
+    if need.kind == "gate" and said is not None and said.word == "not-yet-due":
+        return booked_for(items[need], setting, verdicts)
+    return None
 
 
 def _titles(titles: Counter[str]) -> str:

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from waykeeper.counting import counted
 from waykeeper.gaps.answered import by_command
-from waykeeper.gaps.gates import missing
+from waykeeper.gaps.gates import booked_for, missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken, told_of
 from waykeeper.gaps.stay import after_stay, home_since
@@ -125,7 +125,10 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
 
 
 def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
-    """A gate: opened by a person only, never by a date; `shut` lists what is missing."""
+    """A gate: opened by a person only, never by a date; `shut` lists what is missing.
+
+    After surgery it is not due before the day of the booked visit that it waits for.
+    """
     own = setting.of(item)
     more, due = filling_of(item, own, setting), item.dates.last_day
     lacking = missing(item, setting, attended, due)
@@ -145,8 +148,12 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
         word = f"ready{_too_late(due, setting)}"
     elif due is None:
         word = "undated"
+    elif setting.as_of < due:
+        word = "not-yet-due"
+    elif (booked := booked_for(item, setting, attended)) is not None:
+        word, more["booked"] = "not-yet-due-booked", booked
     else:
-        word = f"shut{_too_late(due, setting)}" if setting.as_of >= due else "not-yet-due"
+        word = f"shut{_too_late(due, setting)}"
     return spoken("gate", word, item, more, setting, mend=due)
 
 
