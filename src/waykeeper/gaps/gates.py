@@ -61,7 +61,7 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
     """
     items = _items(setting)
     past = setting.of_before(due)
-    left = _left(gate, setting, verdicts, items)
+    left = left_of(gate, setting, verdicts)
     states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
     states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
     # what an answer of before left out is in no need: nobody may approve before the plan knows the answer that stands
@@ -77,8 +77,9 @@ def _items(setting: Setting) -> Mapping[Key, Item]:
     return {item.key: item for item in setting.plan.items}
 
 
-def _left(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], items: Mapping[Key, Item]) -> tuple[Key, ...]:
+def left_of(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> tuple[Key, ...]:
     """The needs that nothing fulfils yet, in the gate's order."""
+    items = _items(setting)
     return lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
 
 
@@ -95,14 +96,12 @@ def booked_for(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) ->
     if setting.state.conflicts or any(since.away for since in setting.since.values()):
         return None
     items = _items(setting)
-    days = [_day_of(need, items, setting, verdicts) for need in _left(gate, setting, verdicts, items)]
+    days = [_day_of(need, items, setting, verdicts) for need in left_of(gate, setting, verdicts)]
     known = [day for day in days if day is not None]
     return max(known) if known and len(known) == len(days) else None
 
 
-def _day_of(
-    need: Key, items: Mapping[Key, Item], setting: Setting, verdicts: Mapping[Key, Verdict]
-) -> date | None:
+def _day_of(need: Key, items: Mapping[Key, Item], setting: Setting, verdicts: Mapping[Key, Verdict]) -> date | None:
     """The day of a need that is a booked visit, or a gate that itself waits for one."""
     said = verdicts.get(need)
     if need.kind == "visit" and said is not None and said.word == "booked":

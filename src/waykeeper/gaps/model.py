@@ -193,6 +193,7 @@ class Row:
     first: bool = (
         False  # listed before all others: an unclassified medicine, a day or side that the theatre contradicts
     )
+    together: str = ""  # gaps of one plan that one step settles have the same name here (an item of the group)
 
     @property
     def name(self) -> tuple[str, int, str, str]:

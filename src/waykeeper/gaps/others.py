@@ -157,6 +157,14 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     return spoken("gate", word, item, more, setting, mend=due)
 
 
+def decided_on(gate: Item, setting: Setting, said: Verdict, others: Attended) -> date | None:
+    """The day of a decision that is still to come, where nothing is wrong with it; None for every other."""
+    if said.word != "not-yet-due":
+        return None
+    due = gate.dates.last_day
+    return due if due is not None and due > setting.as_of else booked_for(gate, setting, others)
+
+
 def _refused(own: ItemState, setting: Setting, more: Filling) -> str:
     """The sentence of a check that somebody decided against, with who, when and why: a no is no open question."""
     more["refused_on"] = None if setting.to_come(own.done_on) else own.done_on
@@ -195,10 +203,14 @@ def _of_before(item: Item, one: ItemState) -> bool:
     return one.key != item.key and not still_released(item, one.done_on, moved=one.done_on is None)
 
 
-def restriction_verdict(item: Item, setting: Setting) -> Verdict:
-    """A restriction ends by a recorded release, never by a date passing."""
+def restriction_verdict(item: Item, setting: Setting, decision: date | None = None) -> Verdict:
+    """A restriction ends by a recorded release, never by a date passing.
+
+    decision   the day of the decision that ends it, where that is still to come and nothing is wrong with it
+    """
     own = setting.of(item)
     more = filling_of(item, own, setting)
+    more["decision"] = decision
     start = start_day(item) or item.dates.last_day
     more["from"] = start
     releases = _releases(item, own, setting)
@@ -222,7 +234,7 @@ def restriction_verdict(item: Item, setting: Setting) -> Verdict:
         word = "not-yet-due"
     else:
         past = item.dates.earliest is not None and setting.as_of > item.dates.earliest
-        word = "release-due" if past else "in-force"
+        word = "in-force" if not past else "release-due" if decision is None else "release-due-planned"
     return spoken("restriction", word, item, more, setting, mend=item.dates.earliest)
 
 

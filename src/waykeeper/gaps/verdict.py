@@ -7,7 +7,14 @@ from datetime import date, datetime
 
 from waykeeper.gaps.medicines import hold_verdict, medicine_verdict
 from waykeeper.gaps.model import Match, Verdict
-from waykeeper.gaps.others import gate_verdict, goal_verdict, instruction_verdict, restriction_verdict, task_verdict
+from waykeeper.gaps.others import (
+    decided_on,
+    gate_verdict,
+    goal_verdict,
+    instruction_verdict,
+    restriction_verdict,
+    task_verdict,
+)
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.visits import visit_verdict
 from waykeeper.plan.model import Item, Key, Plan, State
@@ -58,7 +65,17 @@ def verdicts(on: Setting, matched: Mapping[Key, Sequence[Match]]) -> dict[Key, V
             found[item.key] = _one(item, on, matched.get(item.key, ()), found)
     for gate in _in_order([i for i in on.plan.items if i.key.kind == "gate"]):
         found[gate.key] = _one(gate, on, (), found)
+    _plan_releases(on, found)
     return found
+
+
+def _plan_releases(on: Setting, found: dict[Key, Verdict]) -> None:
+    """Restrictions whose end may be asked for, said again with the day of the decision that ends them."""
+    for item in on.plan.items:
+        if item.ending_gate in found and found[item.key].word == "release-due":
+            gate = on.plan.item(item.ending_gate)
+            if (day := decided_on(gate, on, found[gate.key], found)) is not None:
+                found[item.key] = restriction_verdict(item, on, day)
 
 
 def _in_order(gates: Sequence[Item]) -> Iterable[Item]:

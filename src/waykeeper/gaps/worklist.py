@@ -26,6 +26,7 @@ from waykeeper.gaps.plans import assign, names, plan_verdict
 from waykeeper.gaps.says import facts
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.titles import title
+from waykeeper.gaps.together import together
 from waykeeper.gaps.verdict import verdicts
 from waykeeper.gaps.visits import days as visit_days
 from waykeeper.gaps.words import Filling, say, sentence
@@ -57,11 +58,13 @@ def _row(
     surgeon: str,
     contacts: Sequence[Contact],
     matched: Sequence[Match] = (),
+    group: str = "",
 ) -> Row:
     """One line of the worklist from a verdict; `item` None is the plan's own row.
 
     contacts  the attempts since the patient was last seen, of all the patient's plans
     matched   what belongs or may belong to a visit
+    group     the rows that it belongs with
     """
     plan, own = on.plan, on.of(item) if item is not None else on.state.root
     key = item.key if item is not None else Key("plan", "plan")
@@ -94,7 +97,7 @@ def _row(
         closed=ended == "closed", closed_because=own.closed_because if own else "",
         closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
         contactable=on.contactable, unproven=said.unproven,
-        first=_first(item, said),
+        first=_first(item, said), together=group,
     )  # fmt: skip
 
 
@@ -184,7 +187,11 @@ def patient(
         rows.append(_row(on, None, plan_verdict(on, theatre, case), surgeon, contacts))
         matched = _by_key(on.plan, grouped)
         words = verdicts(on, matched)
-        rows += [_row(on, i, words[i.key], surgeon, contacts, matched.get(i.key, ())) for i in on.plan.items]
+        joined = together(on, words)
+        rows += [
+            _row(on, i, words[i.key], surgeon, contacts, matched.get(i.key, ()), joined.get(i.key, ""))
+            for i in on.plan.items
+        ]
         said |= {ItemRef(on.plan.episode, key): word for key, word in words.items() if key.kind == "visit"}
     return tuple(rows), placements(found, said, on_all[0].plan)
 

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES, Plan
+from waykeeper.report.blocks import AS_ABOVE, blocks, same_step
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
@@ -67,6 +68,8 @@ class GapCard:
     patient_order   the patient's place by name; the same on every part of the page that is about the patient
     anchor          where the patient's own part of the page begins
     order_of_all    its next action in words that several steps share
+    goes_on         it stands below another of the same operation
+    same_step       and asks for the very thing that that one asks for
     """
 
     row: Row
@@ -83,6 +86,8 @@ class GapCard:
     operation: str = ""
     order_of_all: str = ""
     anchor: str = ""
+    goes_on: bool = False
+    same_step: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +219,7 @@ def _words() -> dict[str, Any]:
         "day": day, "shown": shown, "left_alone": left_alone, "owner_line": owner_line, "history": history,
         "silence": silence, "certainties": CERTAINTIES, "kinds": KINDS, "severities": SEVERITY, "not_whole": NOT_WHOLE,
         "what_it_lacks": WHAT_IT_LACKS, "may_be": MAY_BE, "not_needed": NOT_NEEDED, "record_only": RECORD_ONLY,
+        "as_above": AS_ABOVE,
     }  # fmt: skip
 
 
@@ -330,15 +336,6 @@ def _by_patient(cards: Sequence[GapCard]) -> list[tuple[Person, int, str]]:
     ]
 
 
-def _together(rows: Sequence[Row]) -> list[Row]:
-    """The rows in their order, but several occurrences of one thing of one severity side by side."""
-    groups: dict[tuple[object, ...], list[Row]] = {}
-    for row in rows:
-        same = (row.first, row.severity, *_who(row), row.episode, row.pathway, tuple(row.item.split("/")[:2]))
-        groups.setdefault(same, []).append(row)
-    return [row for group in groups.values() for row in group]
-
-
 def _person(name: str, identifier: str, names: Names, whole: bool) -> Person:
     shown = clean(name)
     value = identifier.rsplit("|", 1)[-1] if whole and names == "shown" else shortened(identifier)
@@ -350,11 +347,15 @@ def _cards(
     worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str], sides: Sides
 ) -> list[GapCard]:
     ranks, anchors = _ranks(worklist), _anchors(worklist)
+    now = [r for r in worklist.gaps if not is_over(r, worklist.as_of)]
+    over = [r for r in worklist.gaps if is_over(r, worklist.as_of)]
+    placed = [pair for block in (*blocks(now), *blocks(over)) for pair in zip(block, (None, *block[:-1]), strict=True)]
     return [
         GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
                 day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery),
-                _side(r, sides), _operation(r), order_of_all(r), anchors[(*_who(r), r.episode, r.pathway)])
-        for i, r in enumerate(_together(worklist.gaps))
+                _side(r, sides), _operation(r), order_of_all(r), anchors[(*_who(r), r.episode, r.pathway)],
+                before is not None, same_step(r, before))
+        for i, (r, before) in enumerate(placed)
     ]  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES
+from waykeeper.report.blocks import AS_ABOVE, blocks, same_step
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
@@ -46,12 +47,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     width, worklist = max(width, LEAST_WIDTH), worklist.held()
     lines = _head(worklist, width)
     now, over = _now_and_over(worklist)
-    for severity in (3, 2, 1, 0):
-        rows = [r for r in now if r.severity == severity]
-        if rows:
-            lines += ["", f"{SEVERITY[severity].name.upper()} (severity {severity}): {len(rows)}"]
-        for number, row in enumerate(rows, 1):
-            lines += ["", *_gap(row, number, width, show_identifiers)]
+    lines += _to_do(now, width, show_identifiers)
     lines += _record_only(over, width)
     lines += _snoozed(worklist.snoozed, width)
     lines += _closed(worklist.closed, width)
@@ -70,6 +66,30 @@ def _now_and_over(worklist: Worklist) -> tuple[list[Row], list[Row]]:
     for row in worklist.gaps:
         (over if is_over(row, worklist.as_of) else now).append(row)
     return now, over
+
+
+def _to_do(now: Sequence[Row], width: int, show_identifiers: bool) -> list[str]:
+    """The gaps by severity, what one call about an operation settles together (see `blocks`)."""
+    counts = Counter(row.severity for row in now)
+    sections: dict[int, list[tuple[Row, ...]]] = {}
+    for block in blocks(now):
+        sections.setdefault(max(row.severity for row in block), []).append(block)
+    lines: list[str] = []
+    for severity in (3, 2, 1, 0):
+        found = sections.get(severity, [])
+        away = counts[severity] - sum(row.severity == severity for block in found for row in block)
+        if not counts[severity]:
+            continue
+        said = f"; {away} of them above, with what they hang on" if away else ""
+        lines += ["", f"{SEVERITY[severity].name.upper()} (severity {severity}): {counts[severity]}{said}"]
+        number = 0
+        for block in found:
+            before = None
+            for row in block:
+                number += 1
+                lines += ["", *_gap(row, number, width, show_identifiers, severity=severity, before=before)]
+                before = row
+    return lines
 
 
 def _record_only(rows: Sequence[Row], width: int) -> list[str]:
@@ -161,14 +181,18 @@ def _overview(worklist: Worklist) -> list[str]:
     return ["", *table(["", *names], rows, (12, *(len(n) for n in names)))]
 
 
-def _gap(row: Row, number: int, width: int, show_identifiers: bool) -> list[str]:
+def _gap(row: Row, number: int, width: int, show_identifiers: bool, *, severity: int, before: Row | None) -> list[str]:
+    """One gap. `before`: the row of the same operation above it; `severity`: of the section that it stands in."""
     identifier = row.identifier.rsplit("|", 1)[-1] if show_identifiers else shortened(row.identifier)
     since = f", since {day(row.since)}" if row.since else ""
-    head = f"{row.patient or 'no name'} ({identifier}) | {row.title} | {row.verdict}{since}"
+    less = "" if row.severity == severity else f" ({SEVERITY[row.severity].name.lower()})"
+    whose = f"{row.patient or 'no name'} ({identifier})" if before is None else "also"
+    head = f"{whose} | {row.title} | {row.verdict}{less}{since}"
     lines = wrap(head, width, f"{number:>3}. ", "     ")
     lines += wrap(row.reason, width, "     ")
     who = ", ".join(p for p in (owner_line(row), f"by {day(row.by)}" if row.by else "") if p)
-    lines += wrap(f"{row.next_action or 'Decide what to do.'}{f' ({who})' if who else ''}", width, "     -> ")
+    action = AS_ABOVE if same_step(row, before) else row.next_action or "Decide what to do."
+    lines += wrap(f"{action}{f' ({who})' if who else ''}", width, "     -> ")
     lines += _bookings(row, width)
     if told := silence([row]):
         lines += wrap(told, width, "     ! ")

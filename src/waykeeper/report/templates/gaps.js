@@ -38,6 +38,12 @@
       row.hidden = !shows(row);
       if (!row.hidden) shown += 1;
     }
+    const seen = rows.filter((row) => !row.hidden);
+    rows.forEach((row) => row.classList.remove("more"));
+    seen.forEach((row, at) => {
+      const above = at > 0 ? Number(seen[at - 1].dataset.order) : -1;
+      row.classList.toggle("more", "more" in row.dataset && above === Number(row.dataset.order) - 1);
+    });
     for (const group of groups) group.hidden = !group.querySelector(".step:not([hidden])");
     if (over) over.hidden = only !== "" && !over.querySelector(".step:not([hidden])");
     const total = all.filter(ours).length;
@@ -50,6 +56,7 @@
     const key = (row) => field === "patient" ? row.dataset.patient.padStart(9, "0") : row.dataset[field];
     rows.sort((a, b) => (field === "order" ? 0 : key(a) < key(b) ? -1 : key(a) > key(b) ? 1 : 0) || number(a) - number(b));
     list.append(...rows);
+    refresh();
   };
   const show = (patient) => {
     only = patient;
@@ -98,5 +105,4 @@
   tools.hidden = false;
   order();
   names();
-  refresh();
 })();

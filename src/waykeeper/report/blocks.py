@@ -1,0 +1,57 @@
+"""The rows of the list as people read them: what one call about one operation settles stands together.
+
+JSON and CSV keep the contract's order, row by row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Sequence
+
+from waykeeper.gaps.model import Row
+from waykeeper.plan.model import MEDICINES
+
+AS_ABOVE = "As above, for this one."
+
+
+def blocks(rows: Sequence[Row]) -> list[tuple[Row, ...]]:
+    """The rows of each operation and severity together, at the place of the first of them; each row once.
+
+    A row of less severity stands with what it waits for or hangs on (`Row.together`): a gate with the visit that it
+    lacks, a restriction with its gate. In a block the rows keep their order, those that belong together side by side.
+    """
+    groups = _grouped((_group(row), row) for row in rows)
+    graver = {group: max(row.severity for row in same) for group, same in groups.items()}
+    placed = _grouped(((row.first, graver[_group(row)], *_plan(row)), row) for row in rows)
+    return [tuple(_side_by_side(same)) for same in placed.values()]
+
+
+def same_step(row: Row, before: Row | None) -> bool:
+    """True if a row asks in the same words as the row before it, so that they need not be printed again.
+
+    Of a medicine they are: nobody reads across two medicines.
+    """
+    return before is not None and row.kind not in MEDICINES and (row.next_action, row.who, row.owner, row.by) == (
+        before.next_action, before.who, before.owner, before.by,
+    )  # fmt: skip
+
+
+def _plan(row: Row) -> tuple[Hashable, ...]:
+    return (row.identifier, row.patient, row.episode, row.pathway)
+
+
+def _group(row: Row) -> tuple[Hashable, ...]:
+    """Rows that belong together; what stands alone goes with the other occurrences of its item and severity."""
+    alone = (row.severity, *row.item.split("/")[:2])
+    return (row.first, *_plan(row), *((row.together,) if row.together else alone))
+
+
+def _grouped(pairs: Iterable[tuple[Hashable, Row]]) -> dict[Hashable, list[Row]]:
+    found: dict[Hashable, list[Row]] = {}
+    for name, row in pairs:
+        found.setdefault(name, []).append(row)
+    return found
+
+
+def _side_by_side(rows: Sequence[Row]) -> Iterable[Row]:
+    for same in _grouped((_group(row), row) for row in rows).values():
+        yield from same
