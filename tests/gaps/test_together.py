@@ -13,6 +13,8 @@ import pytest
 from gaps.plans import SURGERY, TYPE, dates, evidence, item, link, plan, visit
 from waykeeper.gaps import worklist
 from waykeeper.plan.model import ItemState, Key, State
+from waykeeper.report.shown import is_over
+from waykeeper.timing.model import Standing
 
 DUE = date(2026, 4, 1)  # two weeks after surgery; the window of the two-week visit is 03-28 to 04-05
 BOOKED = date(2026, 4, 3)
@@ -123,3 +125,54 @@ def test_a_gate_that_is_approved_binds_nothing():
     own = ItemState(WOUND, "completed", "done", done_on=BOOKED)
     found = rows(BOOKED + timedelta(days=1), of=made(DUE, FILMS), state=State({WOUND: own}))
     assert not any(row.together for row in found.values())
+
+
+def test_a_decision_of_after_discharge_speaks_of_no_patient_who_is_not_ready():
+    found = rows(BOOKED + timedelta(days=1))
+    assert found[str(WOUND)].next_action == ("Get what is missing, then decide; until then it counts as not approved.")
+    before = plan(item("gate", "ready", dates(date(2026, 3, 11)), needs=(Key("task", "absent"),)))
+    row = next(r for r in worklist([(before, State())], (), date(2026, 3, 11)).rows if r.kind == "gate")
+    assert "tell the surgeon today that the patient is not ready" in row.next_action
+
+
+def visits(as_of: date, later: str, who: str = "surgeon"):
+    of = plan(visit("two-week"), replace(visit("six-week"), who=who))
+    found = [evidence("Appointment/2", later, date(2026, 4, 29), link_to=link(of, "six-week"))]
+    return {r.item: r for r in worklist([(of, State())], found, as_of).rows}["visit/two-week"]
+
+
+def test_a_missed_visit_says_that_the_patient_was_seen_since():
+    """To book a two-week visit months later, beside visits that were kept, is nothing that anybody would do."""
+    row = visits(date(2026, 5, 10), "fulfilled")
+    assert (row.verdict, row.severity, row.gap) == ("missed", 3, True)
+    assert row.reason.endswith("The patient was seen since: Six-week visit, Wed 2026-04-29.")
+    assert row.next_action.startswith("Ask the surgeon whether anything of this visit is still to be done")
+
+
+@pytest.mark.parametrize(("status", "who", "as_of"), [
+    ("fulfilled", "therapist", date(2026, 5, 10)), ("noshow", "surgeon", date(2026, 5, 10)),
+    ("booked", "surgeon", date(2026, 4, 20)),
+])  # fmt: skip
+def test_a_missed_visit_is_booked_again_where_nobody_of_it_has_seen_the_patient(status, who, as_of):
+    row = visits(as_of, status, who)
+    assert (row.verdict, "seen since" in row.reason) == ("missed", False)
+    assert "book the first free slot" in row.next_action
+
+
+@pytest.mark.parametrize(
+    ("kind", "due", "served"),
+    [("task", date(2026, 3, 11), True), ("gate", SURGERY, True), ("task", date(2026, 3, 19), False),
+     ("restriction", date(2026, 3, 11), False), ("medicine", date(2026, 3, 11), False), ("task", None, False)],
+)  # fmt: skip
+def test_a_question_has_served_once_all_that_hangs_on_it_is_of_before_a_surgery_that_took_place(kind, due, served):
+    hangs = item(kind, "alert", dates(due) if due else None)
+    asks = item("question", "latex", dates(date(2026, 3, 10)), fact="latex", asks_for=(hangs.key,), harm=3)
+    for made_plan, as_of, wanted in (
+        (plan(asks, hangs), SURGERY, False),
+        (plan(asks, hangs), SURGERY + timedelta(days=1), served),
+        (plan(asks, hangs, standing=Standing.GIVEN), SURGERY + timedelta(days=1), False),  # nothing proves it
+        (plan(replace(asks, asks_for=())), SURGERY + timedelta(days=1), False),
+    ):
+        row = next(r for r in worklist([(made_plan, State())], (), as_of).rows if r.kind == "question")
+        assert (row.verdict, row.severity, row.served) == ("overdue", 3, wanted)
+        assert is_over(row, as_of) is wanted

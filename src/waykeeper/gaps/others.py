@@ -11,7 +11,7 @@ from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.gates import booked_for, missing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting, ended_for, spoken, told_of
-from waykeeper.gaps.stay import after_stay, home_since
+from waykeeper.gaps.stay import after_stay, home_since, is_after_discharge
 from waykeeper.gaps.words import Filling, acts, after, phrases, sentence
 from waykeeper.plan.model import NOT_DONE, Item, ItemState, Key
 from waykeeper.plan.validity import still_released
@@ -134,7 +134,10 @@ def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
     lacking = missing(item, setting, attended, due)
     refused = _refused(own, setting, more) if own.status in NOT_DONE else ""
     more["missing"] = " ".join(filter(None, (refused, lacking))) or sentence("missing", "nothing", {})
-    decide = acts(item.released_by or item.who or "coordinator", "decide", {})
+    decides = item.released_by or item.who or "coordinator"
+    if is_after_discharge(due, setting):  # nobody waits to be ready for anything there
+        more["not_ready"] = acts(decides, "not_approved", {})
+    decide = acts(decides, "decide", {})
     more.update({"decide": decide, "decide_it": decide[0].lower() + decide[1:], "home": home_since(setting)})
     if ended_for(setting, own):
         word = "excused"

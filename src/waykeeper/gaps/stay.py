@@ -24,6 +24,13 @@ def home_since(setting: Setting) -> date | None:
     return happened_on(anchor, setting.state)
 
 
+def is_after_discharge(due: date | None, setting: Setting) -> bool:
+    """True for a day after that on which the patient goes home, as recorded or planned; after surgery without one."""
+    anchor, surgery = _discharge(setting), setting.surgery
+    last = anchor.moment.day if anchor is not None and anchor.moment is not None else surgery
+    return due is not None and last is not None and due > last
+
+
 def after_stay(due: date | None, setting: Setting) -> Stay:
     """Whether a thing was due between surgery and discharge and that is over: `-home` where discharge is recorded.
 

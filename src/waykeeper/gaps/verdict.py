@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from waykeeper.gaps.medicines import hold_verdict, medicine_verdict
@@ -17,6 +18,7 @@ from waykeeper.gaps.others import (
 )
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.visits import visit_verdict
+from waykeeper.gaps.words import sentence
 from waykeeper.plan.model import Item, Key, Plan, State
 
 _BY_KIND: Mapping[str, Callable[[Item, Setting], Verdict]] = {
@@ -63,10 +65,35 @@ def verdicts(on: Setting, matched: Mapping[Key, Sequence[Match]]) -> dict[Key, V
     for item in on.plan.items:
         if item.key.kind != "gate":
             found[item.key] = _one(item, on, matched.get(item.key, ()), found)
+    _say_who_was_seen(on, found)
     for gate in _in_order([i for i in on.plan.items if i.key.kind == "gate"]):
         found[gate.key] = _one(gate, on, (), found)
     _plan_releases(on, found)
     return found
+
+
+def _say_who_was_seen(on: Setting, found: dict[Key, Verdict]) -> None:
+    """A missed visit whose patient came to a later one of the same person: the word stays, to do is what is left of it.
+
+    Not where it is too late for it anyway, or where it is not known whether it applies.
+    """
+    for item in on.plan.items:
+        said, close = found.get(item.key), item.dates.last_day
+        if said is None or said.word != "missed" or item.undecided or item.key in on.hangs or on.of_before(close):
+            continue
+        later = [
+            (seen.day, other.title)
+            for other in on.plan.items
+            if other.key.kind == "visit" and other.who == item.who
+            and (seen := found[other.key]).word.startswith("attended")
+            and seen.day is not None and close is not None and seen.day > close
+        ]  # fmt: skip
+        if later:
+            seen_on, title = max(later)
+            told = sentence("tails", "seen_since", {"title": title, "seen_on": seen_on})
+            found[item.key] = replace(
+                said, reason=f"{said.reason} {told}", next_action=sentence("actions", "seen_since", {})
+            )
 
 
 def _plan_releases(on: Setting, found: dict[Key, Verdict]) -> None:

@@ -30,7 +30,7 @@ from waykeeper.gaps.together import together
 from waykeeper.gaps.verdict import verdicts
 from waykeeper.gaps.visits import days as visit_days
 from waykeeper.gaps.words import Filling, say, sentence
-from waykeeper.plan.model import Contact, Evidence, Item, ItemState, Key, PatientRef, Plan, State
+from waykeeper.plan.model import MEDICINES, Contact, Evidence, Item, ItemState, Key, PatientRef, Plan, State
 
 PlanState = tuple[Plan, State]
 _FAR = 10**6
@@ -97,7 +97,7 @@ def _row(
         closed=ended == "closed", closed_because=own.closed_because if own else "",
         closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
         contactable=on.contactable, unproven=said.unproven,
-        first=_first(item, said), together=group,
+        first=_first(item, said), served=item is not None and _served(item, on), together=group,
     )  # fmt: skip
 
 
@@ -106,6 +106,17 @@ def _first(item: Item | None, said: Verdict) -> bool:
     if item is None:
         return said.severity == 3
     return said.word == "needs-review" and item.hold is not None and not item.hold.recognised
+
+
+def _served(item: Item, on: Setting) -> bool:
+    """True if all that hangs on a question was due by a surgery that took place: no answer changes anything any more.
+
+    What holds until somebody releases it, and a medicine, goes on after surgery.
+    """
+    hanging = [other for other in on.plan.items if other.key in item.asks_for] if item.fact and not on.unproven else []
+    return bool(hanging) and all(
+        other.key.kind not in (*MEDICINES, "restriction") and on.of_before(other.dates.last_day) for other in hanging
+    )
 
 
 def _lost_tail(contacts: Sequence[Contact], as_of: date) -> str:

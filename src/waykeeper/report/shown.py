@@ -67,14 +67,17 @@ def key(rows: Iterable[Row]) -> list[tuple[str, str]]:
 
 
 def is_over(row: Row, as_of: date) -> bool:
-    """True for what is only to be recorded: a step that was of use up to the surgery day, where that day is over, and a
-    goal of the hospital stay that nobody recorded, once the first visit looked at how the patient is."""
+    """True for what is only to be recorded: a step that was of use up to the surgery day, where that day is over, a
+    question about nothing but such steps, and a goal of the hospital stay that nobody recorded, once the first visit
+    looked at how the patient is."""
     if not row.gap or row.surgery is None or row.window_end is None:
         return False
     if row.kind == "goal" and row.unproven:  # nobody knows whether the operation took place, or how the patient is
         return False
     if row.kind == "goal":
         return _goal_of_the_stay(row, row.surgery, row.window_end) and as_of > row.surgery + timedelta(_FIRST_VISIT)
+    if row.kind == "question":
+        return row.verdict == "overdue" and row.served
     return row.verdict in _PAST_USE.get(row.kind, ()) and row.window_end <= row.surgery < as_of
 
 
