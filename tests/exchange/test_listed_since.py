@@ -26,13 +26,13 @@ def order(words="rivaroxaban 20 mg oral tablet", **fields):
     }  # fmt: skip
 
 
-def plan_row(to: Path, *more, as_of="2026-08-20", record=lambda r: r):
-    bundle = json.loads((CASE / "record.bundle.json").read_text("utf-8"))
+def plan_row(to: Path, *more, as_of="2026-08-20", record=lambda r: r, case=CASE):
+    bundle = json.loads((case / "record.bundle.json").read_text("utf-8"))
     kept = [{**e, "resource": r} for e in bundle["entry"] if (r := record(copy.deepcopy(e["resource"]))) is not None]
     entries = [*kept, *({"fullUrl": f"http://ehr.example/{r['resourceType']}/{r['id']}", "resource": r} for r in more)]
     file = to / "record.json"
     file.write_text(json.dumps({"resourceType": "Bundle", "type": "collection", "entry": entries}), "utf-8")
-    found = waykeeper.gaps(str(CASE / "plan.bundle.json"), str(file), as_of=as_of)
+    found = waykeeper.gaps(str(case / "plan.bundle.json"), str(file), as_of=as_of)
     return next(row for row in found.whole.rows if row.kind == "plan")
 
 
@@ -79,3 +79,56 @@ def test_a_list_that_another_system_keeps_is_not_taken_for_a_new_one(tmp_path):
 def test_what_a_person_says_is_taken_counts_as_an_order_does(tmp_path):
     said = {k: v for k, v in order().items() if k != "intent"} | {"resourceType": "MedicationStatement"}
     assert "MedicationStatement/new" in plan_row(tmp_path, said).reason
+
+
+def changed(words, **fields):
+    """The order of these words with other fields."""
+
+    def change(resource):
+        named = resource.get("medicationCodeableConcept", {}).get("text") == words
+        return {**resource, **fields} if named else resource
+
+    return change
+
+
+def test_an_order_that_names_another_medicine_today_is_told(tmp_path):
+    record = changed("warfarin 5 mg", medicationCodeableConcept={"text": "dabigatran 150 mg oral capsule"})
+    found = plan_row(tmp_path, record=record)
+    assert (found.verdict, found.severity) == ("needs-review", 3)
+    assert "dabigatran 150 mg oral capsule (" in found.reason
+    assert "in the plan: warfarin 5 mg)" in found.reason
+
+
+@pytest.mark.parametrize(("dose", "told"), [(2.5, False), (5, True)])
+def test_a_dose_on_which_the_rule_turns_is_told_when_it_changes(tmp_path, dose, told):
+    """Apixaban 2.5 mg is the dose of prevention, 5 mg that of treatment: the needle in the back waits longer after it
+    (ASRA timing table, as in rules/anticoagulants.yaml)."""
+    much = {"value": dose, "unit": "mg", "system": "http://unitsofmeasure.org", "code": "mg"}
+    record = changed(
+        "apixaban 2.5 mg", dosageInstruction=[{"text": "twice a day", "doseAndRate": [{"doseQuantity": much}]}]
+    )
+    reason = plan_row(tmp_path, record=record, case=CASE.parent / "clocks-forward", as_of="2026-01-02").reason
+    assert ("apixaban 2.5 mg, 5 mg a dose (" in reason) is told
+    assert ("in the plan: apixaban 2.5 mg, 2.5 mg a dose" in reason) is told
+
+
+def test_another_strength_of_what_turns_on_none_is_not(tmp_path):
+    record = changed("warfarin 5 mg", medicationCodeableConcept={"text": "warfarin 2 mg oral tablet"})
+    assert plan_row(tmp_path, record=record).verdict == "current"
+
+
+def test_what_an_order_only_points_at_is_not_compared(tmp_path):
+    """Its Medication may not have been read."""
+
+    def pointing(resource):
+        if resource.get("medicationCodeableConcept", {}).get("text") != "warfarin 5 mg":
+            return resource
+        kept = {k: v for k, v in resource.items() if k != "medicationCodeableConcept"}
+        return {**kept, "medicationReference": {"reference": "Medication/17", "display": "as listed"}}
+
+    assert plan_row(tmp_path, record=pointing).verdict == "current"
+
+
+@pytest.mark.parametrize("case", sorted(p.parent for p in CASE.parent.glob("*/plan.bundle.json")), ids=lambda p: p.name)
+def test_the_list_that_a_plan_was_made_from_is_never_news(tmp_path, case):
+    assert "in the plan: " not in plan_row(tmp_path, case=case, as_of="2024-01-01").reason

@@ -1,4 +1,4 @@
-"""Medicines that came onto a patient's list after the plan was made: nobody has said whether they pause."""
+"""What came onto a patient's list, or was changed on it, after the plan was made: nobody has said whether it pauses."""
 
 from __future__ import annotations
 
@@ -6,16 +6,18 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from waykeeper.fhir.identity import is_ours, own_identifier
-from waykeeper.medicines import NOT_TAKEN, NamedMedicine, is_current, same_medicine
-from waykeeper.plan.model import MEDICINES, ItemState, Key, Plan
+from waykeeper.medicines import NOT_TAKEN, NamedMedicine, dose_listed, is_current, same_medicine, told_apart
+from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan
 from waykeeper.plan.unlisted import stands
-from waykeeper.record import MEDICINE_TYPES, identifier_names, listed
+from waykeeper.record import MEDICINE_TYPES, MedicineEntry, identifier_names, listed
 
 Held = tuple[str, Mapping[str, Any]]
 
 
 def listed_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[Held]) -> tuple[str, ...]:
-    """What is ordered or said to be taken now and has no line in the plan, each as `words (reference)`.
+    """What is ordered or said to be taken now and is in the plan not at all or as another medicine or dose.
+
+    Each as `words (reference)`, of what was changed with what the plan has.
 
     Asked only where the list that the plan was made from is here: each of its medicines is found by its key. A list
     that another system keeps, with numbers of its own, would make every medicine look new. A new order of a medicine
@@ -36,6 +38,22 @@ def listed_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[H
     if not here.issuperset(lines):
         return ()
     taken = [i.hold.medicine for i in lines.values() if i.hold is not None and i.hold.decision not in NOT_TAKEN]
-    new = [e for e in entries if e.key not in lines and is_current(e)]
-    named = [(e, NamedMedicine(e.words, e.codes)) for e in new]
-    return tuple(f"{e.words} ({e.reference})" for e, name in named if not any(same_medicine(t, name) for t in taken))
+    current = [e for e in entries if is_current(e)]
+    named = [(e, NamedMedicine(e.words, e.codes)) for e in current if e.key not in lines]
+    new = [f"{e.words} ({e.reference})" for e, name in named if not any(same_medicine(t, name) for t in taken)]
+    return (*new, *(told for e in current if e.key in lines and (told := _changed(lines[e.key], e))))
+
+
+def _changed(line: Item, entry: MedicineEntry) -> str:
+    """What an order of the plan names today, where that is another medicine, or a dose on which its rule turns.
+
+    An order that points at its medicine is not compared: what it points at may not have been read.
+    """
+    if line.hold is None or "medicationReference" in entry.resource:
+        return ""
+    was = line.hold.medicine
+    now = NamedMedicine(entry.words, entry.codes, was.dose_mg and dose_listed(entry), was.ingredients)
+    if same_medicine(was, now):
+        return ""
+    before, after = told_apart(was, now)
+    return f"{after} ({entry.reference}; in the plan: {before})"

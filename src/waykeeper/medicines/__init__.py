@@ -28,7 +28,7 @@ from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
-from waykeeper.medicines.same_medicine import same_medicine, speaks_for, told_apart
+from waykeeper.medicines.same_medicine import dose_listed, same_medicine, speaks_for, told_apart
 from waykeeper.medicines.status import is_current
 from waykeeper.medicines.synonyms import read_synonyms, rules_with
 from waykeeper.medicines.weaning import WeanDay, WeanPhase, check_weaning, weaning_calendar
@@ -74,6 +74,7 @@ __all__ = [
     "cockcroft_gault",
     "daily_sums",
     "days_of_supply_left",
+    "dose_listed",
     "doses_in_24_hours",
     "due_day",
     "is_current",

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import replace
+from decimal import Decimal
 from functools import lru_cache
 
 from waykeeper.medicines.conditions import Situation, holds
 from waykeeper.medicines.dosing import weekly_medicine, with_dosing
 from waykeeper.medicines.model import AnswerLike, Case, NamedMedicine, Rule
+from waykeeper.medicines.outcome import dose_that_counts
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.ruleset import package_rules
 from waykeeper.medicines.spelling import normalise
@@ -45,6 +47,11 @@ def same_medicine(was: NamedMedicine, now: NamedMedicine) -> bool:
     same_text = normalise(was.words) == normalise(now.words) and not _codes_differ(was.codes, now.codes)
     before, after = _read(was), _read(now)
     return before == after and (before is not None or same_text)
+
+
+def dose_listed(entry: MedicineEntry) -> Decimal | None:
+    """Milligrams of one dose as a row of the list says them, where a case of the medicine's rule turns on them."""
+    return dose_that_counts(entry, recognise(entry, package_rules()), package_rules())
 
 
 def told_apart(was: NamedMedicine, now: NamedMedicine) -> tuple[str, str]:
