@@ -203,6 +203,8 @@ def test_a_patient_without_label_never_reaches_a_test_server(one):
     with pytest.raises(PlanRefusedError) as refused:
         push(without_label(written(identifier)), server, now=NOW)
     assert codes(refused) == ["WKX110"]
+    with pytest.raises(PlanRefusedError):  # a slip of the word that allows patients allows none
+        push(without_label(written(identifier)), Server(server.base, kind="Test"), now=NOW)
     assert plan_resources(server, identifier) == []
 
 

@@ -29,7 +29,7 @@ DONE, FOUND, CANNOT, NO_ANSWER, INTERRUPTED = 0, 1, 2, 3, 130
 def report(findings: Iterable[Finding]) -> None:
     """Each finding as a line on stderr."""
     for one in findings:
-        print(one.line().removeprefix(": "), file=sys.stderr)
+        print(one.line(), file=sys.stderr)
 
 
 def guarded(work: Callable[[], int], debug: bool) -> int:

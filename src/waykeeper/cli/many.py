@@ -101,7 +101,7 @@ def _say(kept: list[dict[str, Any]], format_: str, write: Callable[[Any], str]) 
 
 def _line(one: Outcome) -> str:
     """One plan that needs somebody, on a line for each of its findings."""
-    lines = [f"{one.place}: {one.word}: {f.line().removeprefix(': ')}" for f in one.findings]
+    lines = [f"{one.place}: {one.word}: {f.line()}" for f in one.findings]
     if one.waiting:
         lines.append(f"{one.place}: {counted(one.waiting, 'conflict')} waiting for a person: push it alone to see them")
     return "".join(f"{line}\n" for line in lines)

@@ -52,7 +52,7 @@ def push_issues(
     Raises as a push does: BadAnswerError, NoAnswerError, PlanRefusedError.
     """
     plan = pair[0]
-    if server.kind == "test" and not plan.patient.test_data:
+    if server.kind != "patients" and not plan.patient.test_data:
         raise PlanRefusedError(finding("WKX110", "the Patient has no test-data label"))
     for attempt in range(TRIES):
         known = read if read is not None and attempt == 0 else _held(server, plan)

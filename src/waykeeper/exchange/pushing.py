@@ -201,7 +201,7 @@ class PlanPush:
     def _guard(self, plan: Plan, held: list[Held], moving: bool = False) -> None:
         patient = next((r for _, r in held if r.get("resourceType") == "Patient"), None)
         found: list[Finding] = []
-        if self.server.kind == "test" and not (plan.patient.test_data or _labelled(patient)):
+        if self.server.kind != "patients" and not (plan.patient.test_data or _labelled(patient)):
             found.append(finding("WKX110", "the Patient has no test-data label"))
         if patient is None and not plan.patient.name and not plan.source_patient:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))

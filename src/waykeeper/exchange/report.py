@@ -87,7 +87,7 @@ class PushReport:
 
     def _proof(self) -> list[str]:
         if self.findings:
-            return [f.line().removeprefix(": ") for f in self.findings]
+            return [f.line() for f in self.findings]
         return ["read back: the server holds what was sent, nothing is left to change"] if self.sent else []
 
     def json(self) -> dict[str, Any]:

@@ -53,10 +53,10 @@ class Finding:
         return f"{self.details}. {self.help}" if self.help else self.details
 
     def line(self) -> str:
-        """`path:line:col: CODE severity: message`, the form that editors and CI understand."""
+        """`path:line:col: CODE severity: message`, the form that editors and CI understand; no place, no colon."""
         place = str(self.position)
         path = f" [{self.position.path}]" if self.position.path and place != self.position.path else ""
-        return f"{place}: {self.code} {self.severity}: {self.sentence()}{path}"
+        return f"{f'{place}: ' if place else ''}{self.code} {self.severity}: {self.sentence()}{path}"
 
 
 def finding(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from collections.abc import Mapping as Resource
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypedDict, Unpack
 
@@ -76,7 +76,7 @@ def gaps(
     """Lay what was planned beside what really happened.
 
     sources        servers, files or folders; plans, appointments and encounters may come from different ones
-    as_of          the day to look at; today in the clinic's zone
+    as_of          the day to look at, or a moment (an aware datetime), which each plan's zone turns into its day; now
     theatre_list   CSV or FHIR Appointments: the planned operations, laid beside the plans
     since          the JSON of an earlier whole report; what changed since then is in `changes`
     mapping        what the words of a scheduler mean, for sources that are CSV, iCalendar or HL7 v2 (.csv .ics .hl7);
@@ -103,7 +103,8 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
     from waykeeper.gaps import worklist
 
     wanted = _filters(asked)
-    given = _day(asked.get("as_of"), "--as-of")
+    as_of = asked.get("as_of")
+    given = as_of if isinstance(as_of, date) else inputs.day_of(as_of, "--as-of") if as_of else None
     earlier = _earlier(since) if since else None
     if large:
         whole, titles, copies = _large(large, given, sources)
@@ -111,9 +112,9 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
     mapping, theatre_list = asked.get("mapping", ""), asked.get("theatre_list", "")
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
-    day = given or inputs.as_of_date(None, zone)
     theatre = _theatre(theatre_list, plans, zone, bookings.scheduler_of((), mapping)) if theatre_list else None
-    whole = worklist(plans, found, day, theatre=theatre)
+    moment = given or datetime.now(UTC)  # now is in each plan's zone its own day
+    whole = worklist(plans, found, moment, theatre=theatre)
     return _told(whole, plans, found, sources, wanted, (since, earlier), (*noticed, *_doubtful(found)))
 
 
@@ -142,7 +143,8 @@ def _filters(asked: Asked) -> Filters:
 
     surgeon, procedure = asked.get("surgeon", ""), asked.get("procedure", "")
     phase, owner = asked.get("phase", ""), asked.get("owner", "")
-    return Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), _day(asked.get("week"), "--week"))
+    week = inputs.day_of(given, "--week") if (given := asked.get("week")) else None
+    return Filters(surgeon.strip(), procedure.strip(), phase.strip(), owner.strip(), week)
 
 
 def _told(
@@ -298,12 +300,6 @@ def _source(source: str, pages: list[Page], lacking: list[Finding]) -> list[Held
     from waykeeper.exchange.reading import plan_resources
 
     return plan_resources(Server(source), None, lacking=lacking)
-
-
-def _day(given: str | date | None, option: str) -> date | None:
-    if isinstance(given, date):
-        return given
-    return inputs.day_of(given, option) if given else None
 
 
 def _theatre(path: str, plans: Sequence[tuple[Plan, State]], zone: str, scheduler: Mapping | None) -> TheatreList:

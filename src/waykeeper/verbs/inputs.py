@@ -21,7 +21,6 @@ from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.record import Page, identifier_names, identifiers, missing
 from waykeeper.timing import Moment, read_wall
 from waykeeper.timing.model import WorkingCalendar
-from waykeeper.verbs import words
 from waykeeper.verbs.parts import parts_beside
 
 Source = tuple[str, bytes]
@@ -183,7 +182,7 @@ def blamed(*paths: str) -> Iterator[None]:
     except (AttributeError, IndexError, KeyError, TypeError, ValueError):
         from waykeeper.verbs.validating import validate_files
 
-        files = [path for path in paths if path and path != "-" and not words.is_url(path)]
+        files = [path for path in paths if path and path != "-" and Path(path).exists()]
         wrong = [f for f in validate_files(*files).findings if f.severity == "error"]
         if not wrong:
             raise
@@ -208,10 +207,18 @@ def anchors_of(clinic: Clinic, surgery: str, discharge: str) -> dict[str, Moment
     return given
 
 
-def day_of(text: str, option: str) -> date:
-    """A day as YYYY-MM-DD. Raises WaykeeperError WKC201."""
+def day_of(given: str | date, option: str) -> date:
+    """A day: YYYY-MM-DD, a date, or the day of a datetime without offset. Raises WaykeeperError WKC201.
+
+    A datetime with an offset is refused: it is another day in another zone.
+    """
+    if isinstance(given, date):
+        if not isinstance(given, datetime):
+            return given
+        if given.tzinfo is None:
+            return given.date()
     try:
-        if len(text) != len("2026-03-18"):
+        if len(text := str(given)) != len("2026-03-18"):
             raise ValueError
         return date.fromisoformat(text)
     except ValueError:
@@ -219,11 +226,11 @@ def day_of(text: str, option: str) -> date:
         raise WaykeeperError(finding("WKC201", f"{option} is {text!r}, which is no day", help=help_text)) from None
 
 
-def as_of_date(text: str | None, zone: str) -> date:
-    """The day that a report looks at: as given, else today in the clinic's zone."""
-    if text:
-        return day_of(text, "--as-of")
-    return datetime.now(ZoneInfo(zone)).date()
+def as_of_date(given: str | date | None, zone: str) -> date:
+    """The day that a report looks at: as given (of a moment: the clinic's day), else today in the clinic's zone."""
+    if isinstance(given, datetime) and given.tzinfo:
+        return given.astimezone(ZoneInfo(zone)).date()
+    return day_of(given, "--as-of") if given else datetime.now(ZoneInfo(zone)).date()
 
 
 def identifier_of(text: str, option: str) -> Identifier:

@@ -73,7 +73,7 @@ def move(
     reinstate: bool = False,
     dry_run: bool = False,
     holds: Holds = "test",
-    as_of: str = "",
+    as_of: str | date = "",
 ) -> Move:
     """Move one patient's plan and merge it with what stands, in one transaction.
 
@@ -299,7 +299,7 @@ class Recompiler:
         """The day on which the date was changed: today where it moves now, else as it stands."""
         stands = old.anchor(CHANGE)
         if moves:
-            given[CHANGE] = Moment(inputs.as_of_date(self.day.isoformat() if self.day else None, clinic.zone))
+            given[CHANGE] = Moment(self.day or inputs.as_of_date(None, clinic.zone))
         elif stands and stands.moment and stands.standing is Standing.GIVEN:
             given[CHANGE] = stands.moment
 

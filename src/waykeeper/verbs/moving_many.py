@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Identifier
@@ -46,7 +47,7 @@ def move_all(
     by: str = "",
     dry_run: bool = False,
     holds: Holds = "test",
-    as_of: str = "",
+    as_of: str | date = "",
     reported: Callable[[int, int, Move | NotMoved], None] = lambda *_: None,
 ) -> tuple[Move | NotMoved, ...]:
     """Move every patient of a table, one transaction each; one that cannot be moved does not keep the others.

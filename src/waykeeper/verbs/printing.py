@@ -32,7 +32,7 @@ class Sheet:
     held: Sequence[Held] = ()
 
 
-def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -> Sheet:
+def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str | date) -> Sheet:
     from waykeeper.fhir import evidence
 
     if bool(bundle) == bool(from_):
@@ -40,7 +40,7 @@ def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str) -
         remedy = "Give a bundle, or --from URL with --patient SYSTEM|VALUE."
         raise WaykeeperError(finding("WKC203", found, help=remedy))
     words.positive(episode, "--episode")
-    if as_of:
+    if isinstance(as_of, str) and as_of:
         inputs.day_of(as_of, "--as-of")
     held = _of_server(from_, patient) if from_ else inputs.held_of([bundle])
     with inputs.blamed(bundle):
@@ -86,7 +86,7 @@ def sheet(
     *,
     from_: str = "",
     patient: str = "",
-    as_of: str = "",
+    as_of: str | date = "",
     language: str = "",
     episode: int = 1,
     fallback: str = "en",
@@ -170,7 +170,7 @@ def calendar(
     *,
     from_: str = "",
     patient: str = "",
-    as_of: str = "",
+    as_of: str | date = "",
     language: str = "",
     episode: int = 1,
     sequence: int | None = None,

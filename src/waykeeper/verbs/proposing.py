@@ -49,7 +49,7 @@ def medicines(
     known = inputs.clinic_of(clinic)
     moment = inputs.moment_of(surgery, known.zone, "--surgery")
     inputs.covered(moment, known.calendar, "--surgery")
-    day = as_of if isinstance(as_of, date) else inputs.as_of_date(as_of, known.zone)
+    day = inputs.as_of_date(as_of, known.zone)
     policies = inputs.policies_of(known, clinic)
     held = record_of(patient, from_, identifier)
     with inputs.blamed(patient):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from waykeeper.verbs import inputs, words
@@ -23,7 +23,7 @@ def withdraw(
     suspend: bool = False,
     dry_run: bool = False,
     holds: Holds = "test",
-    as_of: str = "",
+    as_of: str | date = "",
 ) -> Withdrawal:
     """Withdraw a plan by status and with a reason; nothing is deleted, what was done stays.
 
