@@ -1,4 +1,7 @@
-"""Planned against actual: who missed what, how it is known, and what to do this morning. See README.md."""
+"""Planned against actual: who missed what, how it is known, and what to do this morning. See README.md.
+
+`waykeeper.gaps(...)` is the command: help(waykeeper.verbs.gaps) says what it takes.
+"""
 
 from waykeeper.callable_package import make_callable
 from waykeeper.gaps.as_json import as_json, as_object, rows_from_json

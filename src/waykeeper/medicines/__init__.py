@@ -1,4 +1,7 @@
-"""Which medicines pause before surgery? Proposals with their sources, never orders. See README.md."""
+"""Which medicines pause before surgery? Proposals with their sources, never orders. See README.md.
+
+`waykeeper.medicines(...)` is the command: help(waykeeper.verbs.medicines) says what it takes.
+"""
 
 from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum

@@ -1,4 +1,7 @@
-"""The embedded server: a small FHIR R4 server on SQLite, for this machine only."""
+"""The embedded server: a small FHIR R4 server on SQLite, for this machine only.
+
+`waykeeper.sandbox(...)` is the command: help(waykeeper.verbs.sandbox) says what it takes.
+"""
 
 from waykeeper.callable_package import make_callable
 from waykeeper.sandbox.app import create_app

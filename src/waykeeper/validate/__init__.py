@@ -1,4 +1,7 @@
-"""Is this legal FHIR R4? `validate(resource)` answers with findings; see README.md."""
+"""Is this legal FHIR R4? `validate(resource)` answers with findings; see README.md.
+
+`waykeeper.validate(resource)` is the function: help(waykeeper.validate.validate) says what it takes.
+"""
 
 from waykeeper.callable_package import make_callable
 from waykeeper.validate.api import Checked, check_json, validate, validate_json, validate_ndjson

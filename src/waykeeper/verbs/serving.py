@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from waykeeper.findings import Position, WaykeeperError, finding
-
-if TYPE_CHECKING:
-    pass
 
 LAST_PORT = 65535
 
