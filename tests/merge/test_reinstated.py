@@ -123,3 +123,29 @@ def test_a_visit_that_fell_through_before_is_proposed_again_at_once(status):
     assert world.at(VISIT, "appointment", 2)["status"] == "proposed"
     assert world.at(VISIT, "request")["status"] == "active"
     assert world.push().changing == ()
+
+
+def noted(world, *texts):
+    """Somebody writes notes on the plan's own CarePlan."""
+    ref, root = next((ref, r) for ref, r in world.resources() if r["resourceType"] == "CarePlan" and "partOf" not in r)
+    world.put(ref, {**root, "note": [*(root.get("note") or []), *({"text": text} for text in texts)]})
+
+
+def notes(world):
+    root = next(r for _, r in world.resources() if r["resourceType"] == "CarePlan" and "partOf" not in r)
+    return [note["text"] for note in root.get("note") or []]
+
+
+@pytest.mark.parametrize("suspended", [True, False])
+def test_what_a_person_noted_on_the_plan_stays_word_for_word(suspended):
+    """Our own reason begins with the same word; only that is changed where the plan is put on hold, or taken away."""
+    theirs = ["Withdrawn: from study B, see letter", "Consent Withdrawn: for the film"]
+    world = Memory()
+    world.push()
+    noted(world, *theirs)
+    world.send(withdraw(world.plan(), world.resources(), "flood", suspended=suspended))
+    assert notes(world) == [*theirs, "Suspended: flood" if suspended else "Withdrawn: flood"]
+    plan = world.plan()
+    world.send(decide(plan, world.resources(), today=world.today, reinstate=True))
+    assert world.state().plan_status == "active"
+    assert notes(world) == [*theirs, *(["Suspended: flood"] if suspended else [])]

@@ -94,8 +94,9 @@ def _row(place: Place, ref: str, resource: Mapping[str, Any], reason: str, suspe
 
 def _on_hold(root: Resource) -> Resource:
     """The plan suspended: a move to another day takes it up again. The note says so, and stays as history."""
-    notes = [{**n, "text": str(n.get("text") or "").replace(NOTE, "Suspended: ")} for n in root.get("note") or []]
-    made = {**root, "status": "on-hold", "note": notes}
+    *others, ours = root["note"]  # `withdrawn` has put ours last
+    suspended = {**ours, "text": f"Suspended: {ours['text'].removeprefix(NOTE)}"}
+    made = {**root, "status": "on-hold", "note": [*others, suspended]}
     told = {g: digest(made, "status") if g == "status" else str(v) for g, v in _offers(root).items()}
     return reoffered(made, told, before="")
 

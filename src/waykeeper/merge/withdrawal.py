@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from waykeeper.fhir.ownership import GROUPS, digest, offered_of, with_offered
@@ -55,7 +55,7 @@ def reinstated(standing: Mapping[str, Any], wanted: Mapping[str, Any], groups: M
     made = weave(standing, wanted, write)
     made["extension"] = [e for e in made["extension"] if e.get("url") != REASON_URL]
     if standing["resourceType"] == "CarePlan":
-        notes = [n for n in standing.get("note") or [] if not str(n.get("text") or "").startswith(NOTE)]
+        notes = _without_reason(standing.get("note") or [])
         made.pop("note", None)
         made |= {"note": notes} if notes else {}
     element, before = status_element(standing["resourceType"]), offer(standing, "before")
@@ -63,6 +63,12 @@ def reinstated(standing: Mapping[str, Any], wanted: Mapping[str, Any], groups: M
         made[element] = before or made.get(element)
     told = offers(wanted, standing, {**groups, "status": "write"})
     return reoffered(made, told, before="")
+
+
+def _without_reason(notes: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The notes but for the last that is a reason of ours, which has no author; what people wrote stays."""
+    ours = [n for n, one in enumerate(notes) if one.keys() <= {"id", "text"} and str(one.get("text")).startswith(NOTE)]
+    return [one for n, one in enumerate(notes) if n not in ours[-1:]]
 
 
 def reoffered(made: Resource, told: Mapping[str, str], **changed: Any) -> Resource:
