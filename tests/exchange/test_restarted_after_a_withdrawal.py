@@ -76,6 +76,19 @@ def test_brought_back_for_another_day_it_is_asked_again(one, made_again):
     assert row(one, date(2026, 4, 12)).verdict == "unanswered"
 
 
+@pytest.mark.parametrize("made_again", [True, False])
+def test_going_on_while_surgery_is_put_off_is_no_answer_for_its_next_day(one, made_again):
+    answered(one, made_again=made_again)
+    withdraw(*one, "infection", suspended=True, now=NOW, today=BEFORE)
+    note(*one, str(HOLD), "corrected", by="Dr. Ines Tarrant", on=BEFORE, decision="continue")
+    server, identifier = one
+    mover = Mover(server, NOW, Why("move", "Ruth Alderman, RN", "healed"), AFTER)
+    day = date(2026, 4, 15)
+    mover.move(identifier, lambda _, state, __: compiled(identifier, day, answers=answers(state)), reinstate=True)
+    rows = worklist(read_all(plan_resources(*one)), [], date(2026, 4, 12)).rows
+    assert [(r.verdict, r.severity) for r in rows if r.item == str(HOLD)] == [("unanswered", 3)]
+
+
 def test_nothing_restarts_that_no_answer_paused(one):
     withdraw(*one, "infection", suspended=True, now=NOW, today=BEFORE)
     with pytest.raises(WaykeeperError):

@@ -148,7 +148,7 @@ def test_both_say_of_which_day_the_medicines_are():
     without = replace(made, rows=tuple(r for r in made.rows if r.kind not in ("hold", "medicine")))
     for said, silent in ((terminal(made), terminal(without)), (gaps_html(made, []), gaps_html(without, []))):
         text = " ".join(said.split())
-        assert "not seen here until the plan is compiled and pushed again." in text
+        assert "one that was stopped is not, until the plan is made again." in text
         assert "compiled and pushed again" not in " ".join(silent.split())
 
 

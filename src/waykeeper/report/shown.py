@@ -45,8 +45,8 @@ RECORD_ONLY = (
 )
 MAY_BE = "Appointments that may be a planned visit"
 LIST_OF_MEDICINES = (
-    "Medicines are those of the day on which each plan was last made. One that was started, stopped or changed since "
-    "is not seen here until the plan is compiled and pushed again."
+    "Medicines are those of the day on which each plan was last made. One that was started or changed since is told "
+    "only where the medicine list itself is read here too; one that was stopped is not, until the plan is made again."
 )
 # Days after surgery; common practice, no source: a longer stay than a week has reasons that somebody looks into, and by
 # the end of the third week the wound was seen, and how the patient eats, walks and bears the pain was asked.
