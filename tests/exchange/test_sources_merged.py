@@ -48,10 +48,42 @@ def test_her_own_number_stands_first(tmp_path):
     assert one.patient == (f"{MRN}|AQ-2", f"{MRN}|AQ-1")
 
 
-@pytest.mark.parametrize("event", ["A24", "A08", "A43"])  # a link, an update, a number that moved to another patient
+# A link, its end, a number that moved to another patient are told as such; an update, and events of accounts and visits
+# (merges A35, A41, A42; moves A44, A45; changes A49, A50, A51), are no booking (HL7 v2.3 chapter 3, each event).
+PASSED = dict.fromkeys(["A24", "A37", "A43"], "WKX427") | dict.fromkeys(
+    ["A08", "A35", "A41", "A42", "A44", "A45", "A49", "A50", "A51"], "WKX416"
+)
+
+
+@pytest.mark.parametrize("event", sorted(PASSED))
 def test_other_messages_join_nobody(event, tmp_path):
     found = read(tmp_path, adt(event), message(pid=OLD), message(pid=NEW, number="F2"))
-    assert told(found) == [("AQ-1", "booked"), ("AQ-2", "booked")] and codes(found) == ["WKX416"]
+    assert told(found) == [("AQ-1", "booked"), ("AQ-2", "booked")] and codes(found) == [PASSED[event]]
+
+
+# HL7 v2.3 chapter 3: A39 merges and A46 changes the external ID, PID-2 and MRG-4, with PID-3 and MRG-1 not required;
+# A48 changes the alternate ID, PID-4 and MRG-2.
+@pytest.mark.parametrize(("event", "pid", "mrg"), [
+    ("A39", "PID|1|AQ-2^^^AQ|", "MRG||||AQ-1^^^AQ"),
+    ("A46", "PID|1|AQ-2^^^AQ|AQ-9^^^AQ^MR", "MRG|AQ-9^^^AQ^MR|||AQ-1^^^AQ"),
+    ("A48", "PID|1||AQ-9^^^AQ^MR|AQ-2^^^AQ", "MRG|AQ-9^^^AQ^MR|AQ-1^^^AQ"),
+    ("A40", "PID|1|AQ-2^^^AQ", "MRG||||AQ-1^^^AQ"),  # an older sender, which has no list
+])  # fmt: skip
+def test_merges_in_the_older_fields(event, pid, mrg, tmp_path):
+    found = read(tmp_path, adt(event, f"{pid}\r{mrg}"), message(pid=OLD), message(pid=NEW, number="F2"))
+    names = [{*e.patient} for e in found.evidence]
+    assert len(names) == 2 and all({f"{MRN}|AQ-1", f"{MRN}|AQ-2"} <= n for n in names)
+
+
+@pytest.mark.parametrize(("event", "pid", "mrg", "noticed"), [
+    ("A39", "PID|1|2|", "MRG||||1", ["WKX407", "WKX407"]),  # numbers of which nobody says whose they are
+    ("A40", "PID|1|2^^^AQ|AQ-9^^^AQ^MR", "MRG|AQ-9^^^AQ^MR|||1^^^AQ", []),  # the list alone counts: one and the same
+    ("A41", "PID|1|AQ-2^^^AQ|", "MRG||||AQ-1^^^AQ", ["WKX416"]),
+])  # fmt: skip
+def test_numbers_in_the_older_fields_that_join_nobody(event, pid, mrg, noticed, tmp_path):
+    found = read(tmp_path, adt(event, f"{pid}\r{mrg}"), message(pid="PID|1||1^^^AQ^MR"),
+                 message(pid="PID|1||2^^^AQ^MR", number="F2"))  # fmt: skip
+    assert told(found) == [("1", "booked"), ("2", "booked")] and codes(found) == noticed
 
 
 def test_a_later_message_under_the_new_number_speaks_of_the_old_ones_booking(tmp_path):
@@ -79,7 +111,7 @@ def test_a_number_of_nobody_we_know_is_told_and_joins_nobody(tmp_path):
     for group in (f"{NEW}\rMRG|AQ-1^^^ELSE^MR", "PID|1||AQ-2^^^ELSE^MR\rMRG|AQ-1^^^AQ^MR", f"{NEW}\rMRG|"):
         found = read(tmp_path, adt("A40", group), message(pid=OLD))
         assert told(found) == [("AQ-1", "booked")] and codes(found) == ["WKX407"]
-    assert "MRG-1" in found.findings[0].line() and "the message has: none" in found.findings[0].line()
+    assert "MRG-1" in found.findings[0].line() and "MRG-1 has no identifier" in found.findings[0].line()
 
 
 @pytest.mark.parametrize(

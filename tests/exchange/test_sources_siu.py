@@ -161,10 +161,36 @@ def test_times_with_and_without_an_offset(said, day, hour, tmp_path):
     assert (one.day, one.start.hour if one.start else None) == (date(2026, 4, day), hour)
 
 
-@pytest.mark.parametrize("said", ["202604", "2026", "20260431", "29.04.2026", "2026042999"])
+@pytest.mark.parametrize("said", [
+    "202604", "2026", "20260431", "29.04.2026", "2026042999", "99991231233000", "00010101000000+1200",
+    "202604290930+9999",
+])  # fmt: skip
 def test_what_is_no_day_is_unreadable(said, tmp_path):
     found = read(tmp_path, message(start=said))
     assert found.evidence[0].status == "unreadable" and [f.code for f in found.findings] == ["WKX407"]
+
+
+@pytest.mark.parametrize("at", ["202613010800-0600", "000001010800-0600", "202604290930+9999", "99991231233000-0800"])
+def test_a_header_time_that_no_calendar_holds_orders_nothing_and_stops_nothing(at, tmp_path):
+    found = read(tmp_path, message(at=at) + message("S15"))
+    assert {e.status for e in found.evidence} == {"unclear (booked, cancelled)"}
+
+
+def test_a_length_that_no_calendar_holds_is_no_end(tmp_path):
+    (one,) = read(tmp_path, message().replace("||30|min", "||99999999999999|min")).evidence
+    assert (one.status, one.day, one.end) == ("booked", date(2026, 4, 29), None)
+
+
+def test_a_message_that_came_a_thousand_times_under_one_control_id_is_read_in_one_pass(tmp_path, monkeypatch):
+    """A sender whose MSH-10 is constant and who says the same again and again: each was laid beside each."""
+    from waykeeper.exchange.sources import settling
+
+    seen = []
+    monkeypatch.setattr(settling, "with_names", lambda one, others: seen.append(len(others)) or one)
+    said = [message(at=f"202601{day:02d}{hour:02d}0000") for day in range(1, 29) for hour in range(24)]
+    said = [one.replace(one.split("|")[9], "1") for one in said]
+    found = read(tmp_path, "".join(said))
+    assert [e.status for e in found.evidence] == ["booked"] and found.superseded == 671 and seen == [672]
 
 
 def test_the_winter_offset_of_the_header_does_not_move_a_visit_in_summer(tmp_path):
@@ -182,6 +208,11 @@ def test_an_offset_that_the_zone_does_not_have_is_a_warning(tmp_path):
     ("PID|1||AQ-1^^^AQ^MR", ["AQ-1"]),
     ("PID|1||X-9^^^OTHER^PI~AQ-1^^^aq^MR", ["AQ-1"]),
     ("PID|1||AQ-1^^^LONG&1.2.3&ISO^MR", []),
+    ("PID|1|AQ-1^^^AQ", ["AQ-1"]),  # where older senders have the number of the record (withdrawn in version 2.7)
+    ("PID|1||^^^AQ|AQ-1^^^AQ", ["AQ-1"]),
+    ("PID|1|AQ-2^^^AQ|AQ-1^^^AQ|AQ-3^^^AQ", ["AQ-1"]),
+    ("PID|1|AQ-1|", []),
+    ("PID|1||AQ-1^^^OTHER|AQ-2^^^AQ", []),
     ("PID|1||AQ-1^^^OTHER", []),
     ("PID|1||AQ-1", []),
     ("PID|1", []),
@@ -191,6 +222,36 @@ def test_identifiers_by_their_assigning_authority(pid, patients, tmp_path):
     found = read(tmp_path, message(PID=pid))
     assert [p.partition("|")[2] for p in found.evidence[0].patient] == patients
     assert [f.code for f in found.findings] == ([] if patients else ["WKX407"])
+
+
+@pytest.mark.parametrize(("pid", "patients"), [
+    ("PID|1||AQ-1", ["AQ-1"]), ("PID|1|AQ-1|", ["AQ-1"]), ("PID|1||AQ-1^^^OTHER", []),
+])  # fmt: skip
+def test_numbers_that_nobody_gave_are_whose_the_mapping_says(pid, patients, tmp_path):
+    """The remedy of such a message named an authority that it does not have: nothing could be added."""
+    (told,) = read(tmp_path, message(PID="PID|1||AQ-1")).findings
+    assert told.help.endswith('the message has: "" (none).')
+    mapping = MAPPING.replace("{AQ:", '{"": "https://alder-quay.example/mrn", AQ:')
+    found = read(tmp_path, message(PID=pid), mapping)
+    assert [p.partition("|")[2] for p in found.evidence[0].patient] == patients
+
+
+@pytest.mark.parametrize("pid", ["PID|1|AQ-1|", "PID|1||", "PID|1|||AQ-1"])
+def test_without_authorities_only_the_list_is_the_records(pid, tmp_path):
+    mapping = MAPPING.partition("hl7:")[0]
+    assert read(tmp_path, message(PID="PID|1||AQ-1"), mapping).evidence[0].patient
+    assert not read(tmp_path, message(PID=pid), mapping).evidence[0].patient
+
+
+def test_a_control_id_that_is_always_the_same_is_told(tmp_path):
+    """Booked, cancelled, booked again: the booking is unclear, and only the control id says why."""
+    story = [message("S12"), message("S15", at="20260102080000"), message("S12", at="20260103080000")]
+    once = [text.replace(text.split("|")[9], "1") for text in story]
+    found = read(tmp_path, "".join(once))
+    assert {e.status for e in found.evidence} == {"unclear (booked, cancelled)"}
+    assert sorted(f.code for f in found.findings) == ["WKX408", "WKX428"]
+    assert [(e.status) for e in read(tmp_path, "".join(story)).evidence] == ["booked"]
+    assert not read(tmp_path, once[0] + once[1]).findings  # nothing came again
 
 
 def test_an_authority_by_its_universal_id(tmp_path):

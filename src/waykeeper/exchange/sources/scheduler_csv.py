@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 from waykeeper.exchange.sources.mapping import CANCELLED_BY, Mapping, Table, status_to_add, word
 from waykeeper.exchange.sources.model import UNREADABLE, Bookings, Made, Reading, Statement
 from waykeeper.exchange.sources.settling import settled
 from waykeeper.exchange.sources.table import SPOILT, Row, read_table, spoilt
-from waykeeper.exchange.sources.times import UnreadableTimeError, When, local, parse
+from waykeeper.exchange.sources.times import UnreadableTimeError, When, end_of, local, parse
 from waykeeper.fhir.evidence import at_a_distance
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.plan.model import Evidence
@@ -133,7 +133,7 @@ class _Rows:
         if row["minutes"] and minutes is None:
             self._say("WKX411", f"{row['minutes']!r} is no number of minutes", row, "minutes")
         if minutes is not None and start.at is not None:
-            return start.at + timedelta(minutes=minutes), minutes
+            return end_of(start.at, minutes), minutes
         return None, minutes
 
     def _status(self, row: Row) -> tuple[str, str]:

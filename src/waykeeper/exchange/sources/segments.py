@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping as Map
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import NamedTuple
@@ -21,6 +20,7 @@ BLOCK, END_OF_BLOCK = b"\x0b", b"\x1c"  # MLLP, where a log was written as it ca
 MARK = b"\xef\xbb\xbf"  # of UTF-8, which some programs put before a file; files are also put together
 _NAME = re.compile(rb"[A-Z][A-Z0-9]{2}")
 _HEADER = re.compile(rb"MSH([^A-Za-z0-9\s])(?:\^~|[^A-Za-z0-9\s]{2,5}\1)")
+_HEADERS = (b"MSH", *ENVELOPE)
 _HEADER_TEXT = ("MSH", "FHS", "BHS")
 PATIENT = 3  # the field of PID with the patient's numbers
 NULL = '""'  # deletes a value (HL7 v2.5.1 chapter 2, delete indicator)
@@ -64,8 +64,12 @@ def messages_of(path: str) -> tuple[list[Raw], list[Finding]]:
         raise WaykeeperError(finding("WKX414", "the file is UTF-16", Position(path), "Save it as UTF-8."))
     data = data.replace(b"\r\n", b"\r").replace(b"\n", b"\r")
     read = _File(path, END_OF_BLOCK in data)
+    blocks = BLOCK in data or read.framed
     for number, line in enumerate(data.split(b"\r"), 1):
-        _line(read, number, line)
+        if not blocks and read.messages and line[:3] not in _HEADERS and read.segment(line):
+            read.messages[-1][1].append(line)  # as _line has it, by the shortest way: nearly all lines of a feed
+        else:
+            _line(read, number, line)
     if not read.messages:
         raise WaykeeperError(finding("WKX414", "there is no message in it", Position(path)))
     if read.open_block or _ends_inside(read, data):
@@ -186,23 +190,26 @@ class Message:
     def repetitions(self, segment: str, number: int, at: int = 1) -> int:
         """How often a field is repeated in the segment of this number."""
         said = self._field(segment, number, at)
-        return len(_split(said, self.repetition)) if said else 0
+        return (said.count(self.repetition) if self.repetition else 0) + 1 if said else 0
 
     def value(self, segment: str, number: int, component: int = 1, repetition: int = 1, at: int = 1,
               sub: int = 1) -> str:  # fmt: skip
         """One component (its first part) of field `number` of the segment `at`, unescaped; "" where there is none."""
-        said = self._field(segment, number, at)
+        found = self.named.get(segment, ())
+        said = found[at - 1][number] if len(found) >= at and len(found[at - 1]) > number else ""
         if not said:
             return ""
-        said = _part(_split(said, self.repetition), repetition)
-        said = _part(_split(_part(_split(said, self.component), component), self.subcomponent), sub)
-        text = self._unescaped(said).strip()
-        return "" if text == NULL else text
+        if not said.isalnum():  # a feed asks a hundred times a message, mostly for a plain word
+            said = _part(said, self.repetition, repetition)
+            said = _part(_part(said, self.component, component), self.subcomponent, sub)
+            text = self._unescaped(said).strip()
+            return "" if text == NULL else text
+        return said if repetition == component == sub == 1 else ""
 
     def deleted(self, segment: str, number: int, component: int = 1) -> bool:
         """Whether the sender says that there is no such value any more."""
         said = self._field(segment, number, 1).strip()
-        return said == NULL or _part(_split(said, self.component), component).strip() == NULL
+        return said == NULL or _part(said, self.component, component).strip() == NULL
 
     def _field(self, segment: str, number: int, at: int) -> str:
         found = self.named.get(segment, ())
@@ -215,11 +222,11 @@ class Message:
         return _escapes(self.escape).sub(lambda m: _meant(m[1], m[0], marks, self.encoding), text)
 
 
-def _split(text: str, mark: str) -> list[str]:
-    return text.split(mark) if mark else [text]
-
-
-def _part(parts: Sequence[str], number: int) -> str:
+def _part(text: str, mark: str, number: int) -> str:
+    """The part of this number, of a text that a mark divides; most texts have no mark, and a feed asks millions."""
+    if not mark or mark not in text:
+        return text if number == 1 else ""
+    parts = text.split(mark)
     return parts[number - 1] if len(parts) >= number else ""
 
 

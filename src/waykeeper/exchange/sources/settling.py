@@ -154,7 +154,7 @@ def _latest(group: Sequence[Statement], found: list[Finding]) -> list[Statement]
     if len(told) == len(group):
         newest = max(_key(s) for s in group)
         group = [s for s in group if _until(s) >= newest]
-    distinct = _distinct([replace(s, evidence=with_names(s.evidence, every)) for s in group])
+    distinct = _distinct([replace(s, evidence=with_names(s.evidence, every)) for s in _distinct(group)])
     if len(distinct) == 1:
         return [replace(distinct[0], evidence=_filled(distinct[0], every))]
     first = distinct[0]
@@ -219,8 +219,12 @@ def sent_again(statements: Sequence[Statement], sent: Sequence[tuple[str, ...]])
             times[key] = min(first, one, key=_key), max(last, one, key=_until)
     made = []
     for one, key in zip(statements, sent, strict=True):
-        first, last = times[key] if key in times and one.made is not None else (one, one)
-        made.append(replace(one, made=first.made, span=timedelta(seconds=_until(last)[1] - _key(first)[1])))
+        first, last = times[key] if key and one.made is not None else (one, one)
+        if first is one and last is one:
+            made.append(one)
+        else:
+            span = timedelta(seconds=_until(last)[1] - _key(first)[1])
+            made.append(replace(one, made=first.made, span=span))
     return made
 
 

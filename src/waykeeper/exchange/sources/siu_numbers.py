@@ -70,7 +70,8 @@ def numbered(statements: Sequence[Statement], numbers: Sequence[Numbers]) -> tup
             if len(joined) > 1:
                 details = f"it names only a placer's number (SCH-1), under which {len(joined)} bookings go"
                 found.append(finding("WKX408", details, one.place))
-        made.append(replace(one, booking=(str(filler) or str(placer)) if one.booking else ""))
+        booking = (str(filler) or str(placer)) if one.booking else ""
+        made.append(one if one.booking == booking else replace(one, booking=booking))
     made, noticed = _apart(made, numbers)
     return made, [*found, *noticed]
 

@@ -67,6 +67,14 @@ def repeated(at: datetime, zone: str) -> timedelta:
     return max(first - second, timedelta())
 
 
+def end_of(start: datetime, minutes: int) -> datetime | None:
+    """When something of this length ends; None for a length that no calendar holds."""
+    try:
+        return start + timedelta(minutes=minutes)
+    except OverflowError:
+        return None
+
+
 def local(wall: datetime, zone: str, clinic: str, place: Position) -> tuple[When, Finding | None]:
     """A wall time of a zone (or a time with an offset) as the clinic's day and instant.
 
