@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from waykeeper.validate.primitives import is_absolute
+from waykeeper.validate.references import is_search
 from waykeeper.validate.run import Place, Run
 from waykeeper.validate.tables import resource_types
 
@@ -45,6 +46,7 @@ def check_bundle(bundle: Json, place: Place, run: Run) -> None:
         check_document(bundle, list_, run)
     elif bundle.get("type") == "message":
         _check_message(bundle, list_, run)
+    _check_relative(bundle, list_, run)
     if run.stricter:
         _check_links(bundle, run)
         if bundle.get("type") in ("transaction", "batch"):
@@ -111,11 +113,36 @@ def _check_relations(bundle: Json, place: Place, run: Run) -> None:
         run.add("WKV604", (place, "link"), f"link relation {name!r} is there more than once")
 
 
+def _check_relative(bundle: Json, list_: Place, run: Run) -> None:
+    """A relative reference is read against the fullUrl of its entry, so it is Type/id (R4 bundle.html#references).
+
+    In a transaction or batch it may be a search, which the server answers. An entry without fullUrl is told as such.
+    """
+    entries = dict(_entries(bundle))
+    searches = bundle.get("type") in ("transaction", "batch")
+    for place, text in run.links:
+        addressed = "fullUrl" in entries.get(_index(place, list_), {})
+        if text.startswith("urn:uuid:") or not addressed or (searches and is_search(text)):
+            continue
+        allowed = "Type/id" + (" or a search, Type?name=value" if searches else "")
+        run.add("WKV504", (place, "reference"), f"relative reference {text!r} in a bundle must be {allowed}")
+
+
+def _index(place: Place, list_: Place) -> int:
+    """Which entry of a bundle a place is in; -1 for none."""
+    while place is not None:
+        parent, key = place
+        if parent == list_ and isinstance(key, int):
+            return key
+        place = parent
+    return -1
+
+
 def _check_links(bundle: Json, run: Run) -> None:
     """Every `urn:uuid:` that the walk met is the fullUrl of an entry."""
     known = {url for _, entry in _entries(bundle) if isinstance(url := entry.get("fullUrl"), str)}
-    for place, text in run.urns:
-        if text.partition("#")[0] not in known:
+    for place, text in run.links:
+        if text.startswith("urn:uuid:") and text.partition("#")[0] not in known:
             run.add("WKV505", (place, "reference"), f"reference {text} leads to no entry of the bundle")
 
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
+from waykeeper.validate.primitives import is_absolute
 from waykeeper.validate.run import Place, Run
 from waykeeper.validate.tables import resource_types
 
@@ -24,6 +25,19 @@ def _has_bad_query(text: str) -> bool:
     return bool(mark) and name in resource_types() and _QUERY(query) is None
 
 
+def _is_odd(text: str) -> bool:
+    """Whether a relative reference is not Type/id, nor one of its versions: a search, or nothing that can be read."""
+    if text.startswith(("#", "http:")) or is_absolute(text) or not text or _SPACE(text):
+        return False
+    return text.count("/") not in (1, 3)
+
+
+def is_search(text: str) -> bool:
+    """Whether a reference is a search, `Type?name=value`, which a transaction may have."""
+    name, mark, query = text.partition("?")
+    return bool(mark) and name in resource_types() and _QUERY(query) is not None
+
+
 def check_reference(targets: tuple[str, ...]) -> One:
     """The check of a Reference that may lead to these types (empty: any)."""
     allowed = frozenset(targets)
@@ -31,8 +45,8 @@ def check_reference(targets: tuple[str, ...]) -> One:
     def check(value: Any, here: Place, run: Run) -> None:
         text = value.get("reference")
         said = value.get("type")
-        if run.bundle is not None and isinstance(text, str) and text.startswith("urn:uuid:"):
-            run.urns.append((here, text))
+        if run.bundle is not None and isinstance(text, str) and (text.startswith("urn:uuid:") or _is_odd(text)):
+            run.links.append((here, text))
         found = target_type(text, run) if isinstance(text, str) else None
         if isinstance(text, str) and _SPACE(text) is not None:
             run.add("WKV504", (here, "reference"), f"reference {text!r} has white space in it")

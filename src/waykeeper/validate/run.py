@@ -29,6 +29,7 @@ class Run:
         "found",
         "ids",
         "known",
+        "links",
         "outer",
         "profiles",
         "resource",
@@ -37,7 +38,6 @@ class Run:
         "stricter",
         "unchecked",
         "unknown_extensions",
-        "urns",
     )
 
     def __init__(self, outer: dict[str, Any], stricter: bool) -> None:
@@ -56,7 +56,7 @@ class Run:
         self.code_systems: frozenset[str] = frozenset()
         self.stricter = stricter
         self.ids: set[str] = set()
-        self.urns: list[tuple[Place, str]] = []
+        self.links: list[tuple[Place, str]] = []
         self.unknown_extensions: set[str] = set()
         self.unchecked: set[str] = set()
         self.known: dict[str, Any] = {}

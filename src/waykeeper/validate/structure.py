@@ -471,10 +471,10 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         remedy = did_you_mean(name, resource_types())
         run.add("WKV009", (place, "resourceType"), f"{name!r} is no R4 resource type", remedy)
         return
-    outer, bundle, urns, ids = run.resource, run.bundle, run.urns, run.ids
+    outer, bundle, links, ids = run.resource, run.bundle, run.links, run.ids
     run.resource, run.base, run.ids = value, place, set()
     if name == "Bundle":
-        run.bundle, run.urns = entries_by_url(value), []
+        run.bundle, run.links = entries_by_url(value), []
     walk(node_of(name), value, place, run)
     if name == "Bundle":
         check_bundle(value, place, run)
@@ -482,4 +482,4 @@ def _resource(value: Any, place: Place, run: Run) -> None:
         check_definition(value, place, run)
     if run.profiles is not None:
         run.profiles(value, place)
-    run.resource, run.bundle, run.urns, run.ids = outer, bundle, urns, ids
+    run.resource, run.bundle, run.links, run.ids = outer, bundle, links, ids
