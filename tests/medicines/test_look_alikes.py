@@ -57,7 +57,7 @@ def test_each_of_a_confused_pair_is_itself(pair: tuple[str, str]) -> None:
         "hydroxizine 25 mg",
         "amoxacillin 500 mg",
         "glycol",
-        "tiagabine 4 mg",
+        "tizagabine 4 mg",
         "butalbital / acetaminophen 50 mg / 325 mg",
         "penicillin v potassium 500 mg",
     ],
