@@ -6,7 +6,7 @@ as a whole is said by the source of each rule.
 
 import pytest
 
-from medicines.case_files import CALENDAR, entry, moment, row_of
+from medicines.case_files import row_of
 
 CLASSES = {
     "B01AB": ("low-molecular-weight-heparin", "enoxaparin dalteparin tinzaparin nadroparin bemiparin"),
@@ -14,13 +14,17 @@ CLASSES = {
     "C02CA, G04CA": ("alpha-blocker", "doxazosin terazosin prazosin tamsulosin alfuzosin silodosin"),
     "C03": (
         "diuretic",
-        "hydrochlorothiazide chlorthalidone indapamide bendroflumethiazide metolazone furosemide bumetanide torsemide"
-        " spironolactone eplerenone amiloride triamterene",
+        (
+            "hydrochlorothiazide chlorthalidone indapamide bendroflumethiazide metolazone furosemide bumetanide torsemide"
+            " spironolactone eplerenone amiloride triamterene"
+        ),
     ),
     "C07A": (
         "beta-blocker",
-        "metoprolol atenolol propranolol bisoprolol nebivolol nadolol sotalol pindolol acebutolol betaxolol celiprolol"
-        " carvedilol labetalol",
+        (
+            "metoprolol atenolol propranolol bisoprolol nebivolol nadolol sotalol pindolol acebutolol betaxolol celiprolol"
+            " carvedilol labetalol"
+        ),
     ),
     "C08CA, but amlodipine": (
         "calcium-channel-blocker",
@@ -37,13 +41,17 @@ CLASSES = {
     ),
     "A10BB, BF, BG, BH, BX": (
         "glucose-tablets",
-        "glyburide glipizide gliclazide glimepiride acarbose miglitol pioglitazone rosiglitazone sitagliptin"
-        " vildagliptin saxagliptin alogliptin linagliptin repaglinide nateglinide",
+        (
+            "glyburide glipizide gliclazide glimepiride acarbose miglitol pioglitazone rosiglitazone sitagliptin"
+            " vildagliptin saxagliptin alogliptin linagliptin repaglinide nateglinide"
+        ),
     ),
     "G03D, G03AC": (
         "progestin",
-        "progesterone medroxyprogesterone dienogest norethindrone desogestrel etonogestrel levonorgestrel norgestrel"
-        " norelgestromin",
+        (
+            "progesterone medroxyprogesterone dienogest norethindrone desogestrel etonogestrel levonorgestrel norgestrel"
+            " norelgestromin"
+        ),
     ),
     "G04BD": ("antimuscarinic", "oxybutynin tolterodine solifenacin trospium darifenacin fesoterodine"),
     "G04BE": ("pde5-inhibitor", "sildenafil tadalafil vardenafil avanafil"),
@@ -52,15 +60,19 @@ CLASSES = {
     "N02CC": ("triptan", "sumatriptan naratriptan zolmitriptan rizatriptan almotriptan eletriptan frovatriptan"),
     "N03A": (
         "antiepileptic",
-        "phenobarbital primidone phenytoin ethosuximide carbamazepine oxcarbazepine rufinamide eslicarbazepine"
-        " valproate vigabatrin tiagabine lamotrigine felbamate topiramate levetiracetam brivaracetam zonisamide"
-        " lacosamide perampanel cenobamate",
+        (
+            "phenobarbital primidone phenytoin ethosuximide carbamazepine oxcarbazepine rufinamide eslicarbazepine"
+            " valproate vigabatrin tiagabine lamotrigine felbamate topiramate levetiracetam brivaracetam zonisamide"
+            " lacosamide perampanel cenobamate"
+        ),
     ),
     "N04B": ("parkinson", "levodopa amantadine ropinirole pramipexole rotigotine tolcapone entacapone opicapone"),
     "N05A, as far as no rule of its own is there": (
         "antipsychotic",
-        "fluphenazine perphenazine haloperidol lurasidone asenapine olanzapine quetiapine risperidone aripiprazole"
-        " paliperidone brexpiprazole cariprazine lumateperone",
+        (
+            "fluphenazine perphenazine haloperidol lurasidone asenapine olanzapine quetiapine risperidone aripiprazole"
+            " paliperidone brexpiprazole cariprazine lumateperone"
+        ),
     ),
     "N05BA, N05CD": (
         "benzodiazepine",
