@@ -124,6 +124,16 @@ def test_a_step_is_over_only_after_a_surgery_that_it_served():
     assert not is_over(replace(row, surgery=None), report().as_of)
 
 
+@pytest.mark.parametrize(("word", "over"), [("missed", True), ("unconfirmed", True), ("booked-late", False)])
+def test_a_visit_of_before_a_surgery_that_is_over_is_only_to_be_recorded_unless_it_is_still_booked(word, over):
+    """Whether somebody came to the class in winter stood among what is to be done today."""
+    row = next(r for r in report().gaps if is_over(r, report().as_of))
+    assert is_over(replace(row, kind="visit", verdict=word), report().as_of) is over
+    assert row.surgery is not None
+    after = replace(row, kind="visit", verdict=word, window_end=row.surgery + timedelta(days=1))
+    assert not is_over(after, report().as_of)
+
+
 def goal(state: ItemState | None, as_of: date, due: date = date(2026, 3, 19)) -> Row:
     """The row of a goal that was to be met before going home, surgery Wed 2026-03-18."""
     key = Key("goal", "eats")

@@ -6,23 +6,38 @@ JSON and CSV keep the contract's order, row by row.
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
+from datetime import date, timedelta
 
 from waykeeper.gaps.model import Row
 from waykeeper.plan.model import MEDICINES
 
+_WEEK = timedelta(days=7)
+_WITH_TIME = ("task", "restriction")
 AS_ABOVE = "As above, for this one."
 
 
-def blocks(rows: Sequence[Row]) -> list[tuple[Row, ...]]:
+def blocks(rows: Sequence[Row], as_of: date) -> list[tuple[Row, ...]]:
     """The rows of each operation and severity together, at the place of the first of them; each row once.
+
+    Last come the steps that wait and have more than a week left (see `has_time`), by operation too.
 
     A row of less severity stands with what it waits for or hangs on (`Row.together`): a gate with the visit that it
     lacks, a restriction with its gate. In a block the rows keep their order, those that belong together side by side.
     """
     groups = _grouped((_group(row), row) for row in rows)
     graver = {group: max(row.severity for row in same) for group, same in groups.items()}
-    placed = _grouped(((row.first, graver[_group(row)], *_plan(row)), row) for row in rows)
-    return [tuple(_side_by_side(same)) for same in placed.values()]
+    placed = _grouped(((row.first, graver[_group(row)], has_time(row, as_of), *_plan(row)), row) for row in rows)
+    made = [tuple(_side_by_side(same)) for same in placed.values()]
+    return sorted(made, key=lambda block: has_time(block[0], as_of))
+
+
+def has_time(row: Row, as_of: date) -> bool:
+    """True for a step that waits and has more than a week left, on which nothing else in the list hangs.
+
+    What is to be booked is no such step: slots go.
+    """
+    waits = row.severity == 1 and row.kind in _WITH_TIME and not row.first and not row.together
+    return waits and row.by is not None and row.by > as_of + _WEEK
 
 
 def same_step(row: Row, before: Row | None) -> bool:

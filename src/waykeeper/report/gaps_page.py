@@ -347,9 +347,14 @@ def _cards(
     worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str], sides: Sides
 ) -> list[GapCard]:
     ranks, anchors = _ranks(worklist), _anchors(worklist)
-    now = [r for r in worklist.gaps if not is_over(r, worklist.as_of)]
-    over = [r for r in worklist.gaps if is_over(r, worklist.as_of)]
-    placed = [pair for block in (*blocks(now), *blocks(over)) for pair in zip(block, (None, *block[:-1]), strict=True)]
+    as_of = worklist.as_of
+    now = [r for r in worklist.gaps if not is_over(r, as_of)]
+    over = [r for r in worklist.gaps if is_over(r, as_of)]
+    placed = [
+        pair
+        for block in (*blocks(now, as_of), *blocks(over, as_of))
+        for pair in zip(block, (None, *block[:-1]), strict=True)
+    ]
     return [
         GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
                 day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery),

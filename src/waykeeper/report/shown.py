@@ -33,7 +33,7 @@ KINDS: dict[str, str] = {
 CERTAINTIES: dict[str, str] = {
     "linked": "booked from this plan", "recognised": "recognised by what it says", "guessed": "a guess", "none": "",
 }  # fmt: skip
-_PAST_USE = {"task": ("overdue",), "gate": ("shut", "ready"), "visit": ("missed",)}
+_PAST_USE = {"task": ("overdue",), "gate": ("shut", "ready"), "visit": ("missed", "unconfirmed")}
 # Who decides, in rows that ask for a decision; the coordinator makes the call.
 _DECIDED = frozenset({"hold", "medicine", "gate", "restriction"})
 _DECIDERS: dict[str, str] = {"prescriber": "prescriber", "surgeon": "surgeon", "anaesthesia": "anaesthetist"}

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from datetime import date
 
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES
-from waykeeper.report.blocks import AS_ABOVE, blocks, same_step
+from waykeeper.report.blocks import AS_ABOVE, blocks, has_time, same_step
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
@@ -47,7 +48,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     width, worklist = max(width, LEAST_WIDTH), worklist.held()
     lines = _head(worklist, width)
     now, over = _now_and_over(worklist)
-    lines += _to_do(now, width, show_identifiers)
+    lines += _to_do(now, worklist.as_of, width, show_identifiers)
     lines += _record_only(over, width)
     lines += _snoozed(worklist.snoozed, width)
     lines += _closed(worklist.closed, width)
@@ -68,11 +69,11 @@ def _now_and_over(worklist: Worklist) -> tuple[list[Row], list[Row]]:
     return now, over
 
 
-def _to_do(now: Sequence[Row], width: int, show_identifiers: bool) -> list[str]:
+def _to_do(now: Sequence[Row], as_of: date, width: int, show_identifiers: bool) -> list[str]:
     """The gaps by severity, what one call about an operation settles together (see `blocks`)."""
     counts = Counter(row.severity for row in now)
     sections: dict[int, list[tuple[Row, ...]]] = {}
-    for block in blocks(now):
+    for block in blocks(now, as_of):
         sections.setdefault(max(row.severity for row in block), []).append(block)
     lines: list[str] = []
     for severity in (3, 2, 1, 0):
@@ -82,13 +83,12 @@ def _to_do(now: Sequence[Row], width: int, show_identifiers: bool) -> list[str]:
             continue
         said = f"; {away} of them above, with what they hang on" if away else ""
         lines += ["", f"{SEVERITY[severity].name.upper()} (severity {severity}): {counts[severity]}{said}"]
-        number = 0
-        for block in found:
-            before = None
-            for row in block:
-                number += 1
-                lines += ["", *_gap(row, number, width, show_identifiers, severity=severity, before=before)]
-                before = row
+        rows = [pair for block in found for pair in zip(block, (None, *block[:-1]), strict=True)]
+        ahead = sum(has_time(row, as_of) for row, _ in rows)
+        for number, (row, before) in enumerate(rows, 1):
+            if ahead and number == len(rows) - ahead + 1:
+                lines += ["", f"MORE THAN A WEEK LEFT (of severity {severity}): {ahead}"]
+            lines += ["", *_gap(row, number, width, show_identifiers, severity=severity, before=before)]
     return lines
 
 
