@@ -176,3 +176,12 @@ def test_a_question_has_served_once_all_that_hangs_on_it_is_of_before_a_surgery_
         row = next(r for r in worklist([(made_plan, State())], (), as_of).rows if r.kind == "question")
         assert (row.verdict, row.severity, row.served) == ("overdue", 3, wanted)
         assert is_over(row, as_of) is wanted
+
+
+def test_a_question_stands_with_what_it_decides():
+    hangs = item("task", "alert", dates(date(2026, 3, 11)), undecided=("latex",), harm=3)
+    apart = item("task", "apart", dates(date(2026, 3, 11)), harm=3)
+    asks = item("question", "latex", dates(date(2026, 3, 10)), fact="latex", asks_for=(hangs.key,), harm=3)
+    found = {r.item: r for r in worklist([(plan(hangs, apart, asks), State())], (), date(2026, 3, 12)).rows}
+    assert found["question/latex"].together == found["task/alert"].together == "task/alert"
+    assert found["task/apart"].together == ""

@@ -1,4 +1,5 @@
-"""Which rows of a plan belong together: a gate with what it lacks, a restriction with the gate that ends it.
+"""Which rows of a plan belong together: a gate with what it lacks, a restriction with the gate that ends it, a question
+with what may not apply.
 
 Nothing is left out and no word changes by it: whoever reads the list finds in one place what one call settles.
 """
@@ -45,3 +46,5 @@ def _pairs(on: Setting, words: Mapping[Key, Verdict]) -> Iterator[tuple[Key, Key
             yield from ((item.key, need) for need in left_of(item, on, words) if need in words)
         elif said.word == "release-due" and item.ending_gate in words and item.ending_gate is not None:
             yield item.key, item.ending_gate
+        elif item.fact and said.gap:
+            yield from ((item.key, other) for other in item.asks_for if other in words and words[other].gap)
