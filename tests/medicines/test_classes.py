@@ -15,15 +15,15 @@ CLASSES = {
     "C03": (
         "diuretic",
         (
-            "hydrochlorothiazide chlorthalidone indapamide bendroflumethiazide metolazone furosemide bumetanide torsemide"
-            " spironolactone eplerenone amiloride triamterene"
+            "hydrochlorothiazide chlorthalidone indapamide bendroflumethiazide metolazone furosemide bumetanide"
+            " torsemide spironolactone eplerenone amiloride triamterene"
         ),
     ),
     "C07A": (
         "beta-blocker",
         (
-            "metoprolol atenolol propranolol bisoprolol nebivolol nadolol sotalol pindolol acebutolol betaxolol celiprolol"
-            " carvedilol labetalol"
+            "metoprolol atenolol propranolol bisoprolol nebivolol nadolol sotalol pindolol acebutolol betaxolol"
+            " celiprolol carvedilol labetalol"
         ),
     ),
     "C08CA, but amlodipine": (
@@ -49,8 +49,8 @@ CLASSES = {
     "G03D, G03AC": (
         "progestin",
         (
-            "progesterone medroxyprogesterone dienogest norethindrone desogestrel etonogestrel levonorgestrel norgestrel"
-            " norelgestromin"
+            "progesterone medroxyprogesterone dienogest norethindrone desogestrel etonogestrel levonorgestrel"
+            " norgestrel norelgestromin"
         ),
     ),
     "G04BD": ("antimuscarinic", "oxybutynin tolterodine solifenacin trospium darifenacin fesoterodine"),
