@@ -85,6 +85,9 @@ def gaps(
     The others narrow the report: they hide rows and change none. `procedure` is the name of a pathway, `phase` that of
     one of its phases (`none` for rows without one), `surgeon` who operates by the theatre list and `owner` who owns
     the row (`nobody` for rows without one), `week` any day of a week.
+
+    Raises WaykeeperError: no plan there, a source that cannot be read, a word that no row can have. What was left out,
+    or is doubtful, is in `findings`.
     """
     given: Asked = {
         "as_of": as_of, "theatre_list": theatre_list, "surgeon": surgeon, "procedure": procedure, "phase": phase,

@@ -19,16 +19,27 @@ def note(
     holds: Holds = "test",
     patient: str,
     by: str,
-    on: str = "",
+    on: str | date = "",
     text: str = "",
     days: int | None = None,
     decision: str = "",
     episode: int = 1,
     pathway: str = "",
 ) -> str:
-    """Record what a person decided or did about an item. Returns the resource that was written.
+    """Record what a person decided or did about an item. Returns the line that says what was written, and where.
 
+    item      its key (`task/clearance-received`), or its name where no other item has it
+    what      done, released, answered, corrected, fact, stopped, restarted, taken, contact, no-answer, owner, snoozed,
+              closed or reopened
+    to        the server; `patient` as SYSTEM|VALUE, `by` the person's name
+    on        the day on which it was done or decided (snoozed: until which); today in the clinic's zone
+    text      fact: yes or no; owner, closed, contact: the words
+    days      answered, corrected: days without a dose; without it and without `decision` the proposal is confirmed
+    decision  answered, corrected: continue, already stopped ...; contact, no-answer: by which way
     pathway   which, where the patient has several plans with such an item
+
+    Raises WaykeeperError: WKC201 (a word or a day), WKX221 (no such patient, plan or item), WKX240 (does not fit what
+    stands), and where the server refuses or does not answer.
     """
     from waykeeper.exchange import Server
     from waykeeper.exchange.noting import note as write_note
@@ -53,7 +64,7 @@ def note(
     )
 
 
-def checked_note(what: str, by: str, on: str, names: tuple[str, str] = ("--by", "--on")) -> date | None:
+def checked_note(what: str, by: str, on: str | date, names: tuple[str, str] = ("--by", "--on")) -> date | None:
     """The day of a note, None for today. Raises WaykeeperError WKC201: an unknown word, no name, a wrong day."""
     from waykeeper.exchange.noting import WHAT
 

@@ -91,7 +91,14 @@ def sheet(
     episode: int = 1,
     fallback: str = "en",
 ) -> str:
-    """The patient's dated sheet as HTML. Raises WaykeeperError where nothing may be printed for the patient."""
+    """The patient's dated sheet as HTML.
+
+    bundle     the file of a compiled plan; or `from_` a server and `patient` as SYSTEM|VALUE: then with what stands
+    as_of      the day on which it is printed; today in the clinic's zone
+    language   by default the patient's own, where there are words in it; `fallback` where there are none
+
+    Raises WaykeeperError where nothing may be printed for the patient.
+    """
     from waykeeper.report.sheet import sheet_html
 
     one = _one_plan(bundle, from_, patient, episode, as_of)
@@ -177,7 +184,7 @@ def calendar(
     take_back: bool = False,
     fallback: str = "en",
 ) -> bytes:
-    """The patient's calendar as iCalendar.
+    """The patient's calendar as iCalendar, of a plan that is given as for `sheet`.
 
     sequence   of its events, greater for each later calendar; by itself it grows with the time, 0 says that it is the
                first one that the patient gets

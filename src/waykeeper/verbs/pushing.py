@@ -29,7 +29,11 @@ def push(
     """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room.
 
     `holds` says what the server may hold; `reported` gets each report as soon as its plan is sent, so that nothing is
-    forgotten where a later one fails. Every bundle is read, and must be legal FHIR, before the first is sent.
+    forgotten where a later one fails. Every bundle is read, and must be legal FHIR, before the first is sent. `take`
+    answers questions of an earlier push: item key -> `ours` or `theirs`.
+
+    Raises WaykeeperError where a plan is not sent: a guard, the server's refusal, no answer. A report tells what was
+    decided of each resource, what waits for a person, and what was not as it should be when read back.
     """
     from waykeeper.exchange import Server
     from waykeeper.exchange.files import read_bundle
