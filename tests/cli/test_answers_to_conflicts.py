@@ -14,6 +14,7 @@ from waykeeper.exchange.reading import plan_resources
 from waykeeper.fhir import bundle, identity
 from waykeeper.findings import WaykeeperError
 from waykeeper.sandbox import running
+from waykeeper.verbs.words import takes
 
 
 @pytest.fixture
@@ -61,3 +62,19 @@ def test_an_answer_about_an_item_that_no_plan_has_sends_nothing(url, tmp_path):
         waykeeper.push(first, second, to=url, take={"task/blood-test": "ours"})
     assert refused.value.findings[0].code == "WKC202" and "blood-tests" in refused.value.findings[0].help
     assert Server(url).search("CarePlan", [("_count", "5")]) == []
+
+
+@pytest.mark.parametrize("side", ["Ours", "our", "", "no"])
+def test_an_answer_that_names_neither_side_is_no_answer(side):
+    """It was taken for `theirs`: the question was settled the other way. Refused before anything is read."""
+    with pytest.raises(WaykeeperError, match=f"--take is '{side}:task/call'"):
+        waykeeper.push("no-such-plan.json", to="http://127.0.0.1:9/fhir", take={"task/call": side})
+
+
+def test_one_item_with_both_sides_is_refused():
+    assert takes(["ours:task/call", "ours:task/call", "theirs:visit/two-week"]) == {
+        "task/call": "ours",
+        "visit/two-week": "theirs",
+    }
+    with pytest.raises(WaykeeperError, match="--take answers 'task/call' with both sides"):
+        takes(["ours:task/call", "theirs:task/call"])

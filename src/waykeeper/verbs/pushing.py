@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.record import resources_of
-from waykeeper.verbs import inputs
+from waykeeper.verbs import inputs, words
 from waykeeper.verbs.words import Holds
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def push(
     from waykeeper.exchange.pushing import looked_at
     from waykeeper.exchange.pushing import push as push_one
 
+    words.sided(take or {})
     loaded = [read_bundle(path) for path in bundles]
     for path, document in zip(bundles, loaded, strict=True):
         with inputs.blamed(path):

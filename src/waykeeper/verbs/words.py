@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
@@ -18,15 +18,30 @@ def choice(text: str, allowed: Sequence[str], option: str) -> str:
 
 
 def takes(given: Sequence[str]) -> dict[str, str]:
-    """`ours:ITEM` and `theirs:ITEM` as item -> side. Raises WaykeeperError WKC201."""
-    found = {}
+    """`ours:ITEM` and `theirs:ITEM` as item -> side. Raises WaykeeperError WKC201; also where one item gets both."""
+    found: dict[str, str] = {}
     for text in given:
         side, colon, item = text.partition(":")
-        if not colon or side not in ("ours", "theirs") or not item:
-            help_text = "Write ours:ITEM or theirs:ITEM, with the item's key."
-            raise WaykeeperError(finding("WKC201", f"--take is {text!r}", help=help_text))
-        found[item] = side
+        if not colon or not item:
+            raise _no_answer(text)
+        if found.setdefault(item, side) != side:
+            raise WaykeeperError(
+                finding("WKC201", f"--take answers {item!r} with both sides", help="Give one of them.")
+            )
+    sided(found)
     return found
+
+
+def sided(take: Mapping[str, str]) -> None:
+    """Raises WaykeeperError WKC201 for an answer that names neither side: it would settle the question the other way."""
+    for item, side in take.items():
+        if side not in ("ours", "theirs"):
+            raise _no_answer(f"{side}:{item}")
+
+
+def _no_answer(text: str) -> WaykeeperError:
+    help_text = "Write ours:ITEM or theirs:ITEM, with the item's key."
+    return WaykeeperError(finding("WKC201", f"--take is {text!r}", help=help_text))
 
 
 def needed(value: str, option: str, example: str = "") -> None:
