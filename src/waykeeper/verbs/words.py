@@ -33,7 +33,7 @@ def takes(given: Sequence[str]) -> dict[str, str]:
 
 
 def sided(take: Mapping[str, str]) -> None:
-    """Raises WaykeeperError WKC201 for an answer that names neither side: it would settle the question the other way."""
+    """Raises WaykeeperError WKC201 for an answer that names neither side: it would settle a question the other way."""
     for item, side in take.items():
         if side not in ("ours", "theirs"):
             raise _no_answer(f"{side}:{item}")
