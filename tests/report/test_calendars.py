@@ -201,6 +201,18 @@ def test_a_visit_stands_on_its_target_without_alarm_until_it_is_booked():
     assert len(booked.walk("VALARM")) == 2
 
 
+@pytest.mark.parametrize("end", [0, -30])
+def test_a_booking_that_does_not_end_after_its_start_has_the_planned_length(end):
+    """RFC 5545 3.8.2.2: "its value MUST be later in time than the value of the "DTSTART" property"."""
+    made, key = plan(), Key("visit", "two-week")
+    start = datetime(2026, 4, 1, 15, tzinfo=UTC)
+    booking = Evidence(
+        "Appointment/1", "appointment", "booked", day=start.date(), start=start, end=start + timedelta(minutes=end)
+    )
+    booked = event(ics(made, bookings={key: booking}), made, key)
+    assert (booked["DTSTART"].dt, booked["DTEND"].dt) == (start, start + timedelta(minutes=made.item(key).minutes))
+
+
 def test_the_morning_of_surgery_has_no_hour():
     """At 08:00, the clinic's morning, the patient of a 07:30 surgery has long left home."""
     made = plan()

@@ -202,7 +202,8 @@ def _visit_event(plan: Plan, entry: Entry, words: Interface, item: Item) -> Cale
         day, alarms = Moment(entry.start.day), (_EVENING_BEFORE,)
         return CalendarEvent(uid, entry.key, text, day, day, asks, booking.site, alarms)
     start, length = booking.start, item.minutes or booking.minutes
-    end = booking.end or (start + timedelta(minutes=length) if start and length else None)
+    own = booking.end if booking.end and start and booking.end > start else None  # RFC 5545 3.8.2.2: an end is later
+    end = own or (start + timedelta(minutes=length) if start and length else None)
     return CalendarEvent(uid, entry.key, text, entry.start, end, asks, booking.site, (_DAY_BEFORE, _SHORTLY))
 
 
