@@ -7,6 +7,7 @@ from functools import cache, lru_cache
 from typing import Any
 
 from waykeeper.findings import Finding, did_you_mean, finding
+from waykeeper.findings.syntax import in_words
 from waykeeper.pathway.reader import Node
 
 LONGEST = 2_000  # characters; the grammar's parser is slow
@@ -64,7 +65,7 @@ def _parse(text: str) -> tuple[list[tuple[int, str]], Any]:
         def syntaxError(self, *told: Any) -> None:  # noqa: N802 - the library's name
             _, _, line, column, msg, _ = told
             start = sum(len(part) + 1 for part in text.split("\n")[: line - 1])
-            problems.append((min(start + column, len(text)), msg))
+            problems.append((min(start + column, len(text)), in_words(msg)))
 
     lexer_class, parser_class = _classes()
     lexer = lexer_class(InputStream(text))

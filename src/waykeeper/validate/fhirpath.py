@@ -7,6 +7,7 @@ from collections.abc import Callable
 from functools import cache
 from typing import Any
 
+from waykeeper.findings.syntax import in_words
 from waykeeper.validate.run import Run
 
 _TRACE = re.compile(r"\.trace\('[a-z]*'(, [a-z]+)?\)")
@@ -91,7 +92,7 @@ def _syntax_fault(expression: str) -> str:
 
     class _Listener(ErrorListener):  # type: ignore[misc] # the library has no types
         def syntaxError(self, *told: Any) -> None:  # noqa: N802 - the library's name
-            faults.append(str(told[4])[:80])
+            faults.append(in_words(str(told[4])))
 
     lexer = FHIRPathLexer(InputStream(expression))
     parser = FHIRPathParser(CommonTokenStream(lexer))

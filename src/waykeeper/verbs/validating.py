@@ -210,13 +210,20 @@ def _loaded(definitions: list[Any]) -> tuple[Profiles, ...]:
 
 
 def _definitions(paths: Sequence[str]) -> list[Any]:
-    return [
-        part
+    found = [
+        (place, part)
         for path in paths
         for place, document in files.documents(path)
         if not _is_manifest(place)
         for part in _parts(document)
     ]
+    for place, part in found:
+        if not isinstance(part, dict) or "resourceType" not in part:
+            remedy = "Give StructureDefinitions: a file, a Bundle or a folder of them."
+            raise WaykeeperError(
+                finding("WKV802", "this is no FHIR definition: no resourceType", Position(place), remedy)
+            )
+    return [part for _, part in found]
 
 
 def _is_manifest(place: str) -> bool:

@@ -51,6 +51,9 @@ def needed(value: str, option: str, example: str = "") -> None:
         raise WaykeeperError(finding("WKC203", f"{option} is missing", help=remedy))
 
 
+MOST = 2_147_483_647  # of a positiveInt (FHIR R4 datatypes.html#positiveInt)
+
+
 def is_url(text: str) -> bool:
     """True for a server, as against a file; the scheme may be written in any case (RFC 3986, 3.1)."""
     return text[:8].lower().startswith(("http://", "https://"))
@@ -59,4 +62,7 @@ def is_url(text: str) -> bool:
 def positive(number: int, option: str) -> None:
     """A count from 1. Raises WaykeeperError WKC201."""
     if number < 1:
-        raise WaykeeperError(finding("WKC201", f"{option} is {number}, it counts from 1"))
+        remedy = f"Write {option} 1, or leave it out."
+        raise WaykeeperError(finding("WKC201", f"{option} is {number}, it counts from 1", help=remedy))
+    if number > MOST:
+        raise WaykeeperError(finding("WKC201", f"{option} is {number}, at most {MOST}"))
