@@ -15,7 +15,7 @@ from waykeeper.exchange.capabilities import NOBODY, capabilities, missing, proof
 from waykeeper.exchange.definitions import outdated
 from waykeeper.exchange.dropped import altered, forgetting, lost
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError, NotProvenError
-from waykeeper.exchange.reading import of_patients, one_patient
+from waykeeper.exchange.reading import of_patients, one_person
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server, only_of
 from waykeeper.exchange.trial import Trial, trial
@@ -30,7 +30,7 @@ from waykeeper.merge.guards import guards
 from waykeeper.merge.held import holding
 from waykeeper.merge.model import Decision, Decisions, Side
 from waykeeper.plan.model import Plan
-from waykeeper.record import resources_of
+from waykeeper.record import identifier_names, resources_of
 
 TRIES = 4  # the first, and three times read and decided again
 STALE = (409, 412)
@@ -181,16 +181,18 @@ class PlanPush:
         return decide(plan, held, take=self.take, today=self._today(), reinstate=self.brought_back)
 
     def _held(self) -> list[Held]:
-        patient = one_patient(self.server, self.plan.episode.patient)
-        if patient is None and self.server.proven is None:
+        people = one_person(self.server, self.plan.episode.patient)
+        if not people and self.server.proven is None:
             of_patients(self.server, [NOBODY])  # a search that the server refuses is met before anything is sent
-        held = legible([patient, *of_patients(self.server, [patient[0]])]) if patient else []
+        held = legible([*people, *of_patients(self.server, [ref for ref, _ in people])]) if people else []
         self.versions = {ref: str((r.get("meta") or {}).get("versionId")) for ref, r in held}
         return held
 
     def _located(self, held: list[Held]) -> Plan:
-        """The plan with the Patient as this server names them."""
-        reference = next((ref for ref, r in held if r.get("resourceType") == "Patient"), "")
+        """The plan with the Patient as this server names them: of several that were merged, the one that it names."""
+        name = str(self.plan.episode.patient)
+        people = [(ref, r) for ref, r in held if r.get("resourceType") == "Patient"]
+        reference = next((ref for ref, r in people if name in identifier_names(r)), "")
         return replace(self.plan, patient=replace(self.plan.patient, reference=reference))
 
     def _today(self) -> date:

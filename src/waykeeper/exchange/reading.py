@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import PurePath
 from typing import Any
@@ -18,9 +18,10 @@ from waykeeper.fhir.conditions import token
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
+from waykeeper.fhir.patients import merged_with
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.plan.model import Identifier, Plan, State
-from waykeeper.record import relative
+from waykeeper.record import identifier_names, relative
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients in one search
@@ -64,6 +65,68 @@ def _left(patient: Mapping[str, Any]) -> str:
     return f" (replaced by {relative(named[0])})" if named else ""
 
 
+def one_person(server: Server, patient: Identifier) -> list[Held]:
+    """The Patient of an identifier and those that were merged with it, none where there is none.
+
+    Raises BadAnswerError WKX220 where several have the identifier.
+    """
+    held = one_patient(server, patient)
+    return with_merged(server, [held]) if held else []
+
+
+def with_merged(server: Server, people: Sequence[Held], lacking: list[Finding] | None = None) -> list[Held]:
+    """Patients, and those that were merged with them, however often: what other systems write at these is theirs too.
+
+    A link may stand on either of the two, so that those are looked for that a Patient names and those that name it. On
+    a server that does not search by links only the former are found.
+    """
+    found = dict(people)
+    new = found
+    while new:
+        near = {name for ref, r in new.items() for name in (ref, *_merged(server, r))}
+        met = [*_named(server, new, found.keys(), lacking), *_naming(server, new, lacking)]
+        new = {ref: r for ref, r in met if ref not in found and near.intersection(_names(server, ref, r))}
+        found |= new
+    return list(found.items())
+
+
+def _names(server: Server, reference: str, patient: Mapping[str, Any]) -> tuple[str, ...]:
+    return (reference, *identifier_names(patient), *_merged(server, patient))
+
+
+def _merged(server: Server, patient: Mapping[str, Any]) -> tuple[str, ...]:
+    """The names that a Patient gives those that were merged with it, no reference to another server: here the same id
+    is another person."""
+    elsewhere = [link for link in patient.get("link") or () if _elsewhere(server, link)]
+    return merged_with({**patient, "link": [one for one in patient.get("link") or () if one not in elsewhere]})
+
+
+def _elsewhere(server: Server, link: Any) -> bool:
+    said = _reference(link.get("other")) if isinstance(link, Mapping) else ""
+    return "://" in said and not said.startswith(f"{server.base}/")
+
+
+def _named(
+    server: Server, people: Mapping[str, Mapping[str, Any]], known: Collection[str], lacking: list[Finding] | None
+) -> list[Held]:
+    """The Patients that these name as merged with them; an identifier never enters a URL."""
+    names = sorted({name for r in people.values() for name in _merged(server, r)} - set(known))
+    ids = ",".join(name.removeprefix("Patient/") for name in names if name.startswith("Patient/"))
+    numbers = ",".join(token(*name.rpartition("|")[::2]) for name in names if "|" in name)
+    wanted: list[Pairs] = [[(key, value)] for key, value in (("_id", ids), ("identifier", numbers)) if value]
+    return [pair for pairs in wanted for pair in server.search("Patient", pairs, private=True, lacking=lacking)]
+
+
+def _naming(server: Server, people: Mapping[str, Mapping[str, Any]], lacking: list[Finding] | None) -> list[Held]:
+    """The Patients that have a link to these."""
+    try:
+        return server.search("Patient", [("link", ",".join(people))], lacking=lacking)
+    except BadAnswerError as refused:
+        if refused.status not in NO_SUCH_SEARCH:
+            raise
+        return []
+
+
 def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[Finding] | None = None) -> list[Held]:
     """The plans of one patient, or of every patient that has one, with the Patient and what they are laid beside.
 
@@ -74,8 +137,8 @@ def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[
               (WKX219), which is left out; without a list each is a failure, and so is what else cannot be read
     """
     if patient is not None:
-        held = one_patient(server, patient)
-        return legible([held, *of_patients(server, [held[0]])]) if held else []
+        people = one_person(server, patient)
+        return legible([*people, *of_patients(server, [ref for ref, _ in people])]) if people else []
     plans = _plans_by_patient(server, lacking)
     subjects = sorted(plans)
     found: list[Held] = []
@@ -91,8 +154,9 @@ def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[
 
 def _of_some(server: Server, subjects: Sequence[str], lacking: list[Finding] | None) -> list[Held]:
     ids = ",".join(one.partition("/")[2] for one in subjects)
-    people = server.search("Patient", [("_id", ids)], private=True, lacking=lacking)
-    return [*people, *of_patients(server, subjects, lacking=lacking)]
+    people = with_merged(server, server.search("Patient", [("_id", ids)], private=True, lacking=lacking), lacking)
+    every = dict.fromkeys([*subjects, *(ref for ref, _ in people)])
+    return [*people, *of_patients(server, list(every), lacking=lacking)]
 
 
 def _plans_by_patient(server: Server, lacking: list[Finding] | None) -> dict[str, set[str]]:
@@ -221,19 +285,33 @@ def written(resource: Mapping[str, Any]) -> tuple[datetime, int]:
 def record_resources(server: Server, patient: Identifier, *, whole: bool = False) -> list[Held]:
     """A patient's record for compile, with what the server says about it and does not offer (OperationOutcome).
 
+    The Patient is the one of the identifier; what stands at those that were merged with it is of the record too.
+
     whole   a record of which the server holds something back is a failure (WKX217): for a plan that stands what is not
             given would look as if it were taken off
 
     Raises BadAnswerError WKX221 where the server has no such patient.
     """
-    held = one_patient(server, patient)
-    if held is None:
+    people = one_person(server, patient)
+    if not people:
         raise BadAnswerError(finding("WKX221", "the server has no patient with this identifier"), 404)
-    found = dict([held, *server.searches([(kind, [("patient", held[0])]) for kind in RECORD], told=True)])
+    who = [("patient", ",".join(ref for ref, _ in people))]
+    found = dict([people[0], *server.searches([(kind, who) for kind in RECORD], told=True)])
     found |= dict(_medications(server, list(found.values())))
     if whole:
         _nothing_held_back(list(found.values()))
-    return [pair for pair in found.items() if not is_ours(pair[1])]
+    own, *merged = [ref for ref, _ in people]
+    return [(ref, _pointed_at(own, r, merged)) for ref, r in found.items() if not is_ours(r)]
+
+
+def _pointed_at(own: str, resource: dict[str, Any], merged: Collection[str]) -> dict[str, Any]:
+    """What points at one that was merged with the patient as if it pointed at the patient: a record is one person's."""
+    theirs = [k for k in ("subject", "patient") if merged and relative(_reference(resource.get(k))) in merged]
+    return {**resource, **{k: {**resource[k], "reference": own} for k in theirs}}
+
+
+def _reference(pointer: Any) -> str:
+    return str(pointer.get("reference") or "") if isinstance(pointer, Mapping) else ""
 
 
 def _nothing_held_back(resources: Sequence[Mapping[str, Any]]) -> None:
@@ -286,8 +364,7 @@ def _ingredients(server: Server, medications: Sequence[Mapping[str, Any]]) -> se
 
 def _here(server: Server, pointer: Any, kinds: Sequence[str]) -> str:
     """`Type/id` of a reference to a resource of this very server, of one of the types; "" for anything else."""
-    said = str(pointer.get("reference") or "") if isinstance(pointer, Mapping) else ""
-    reference = said.removeprefix(f"{server.base}/").partition("/_history/")[0]
+    reference = _reference(pointer).removeprefix(f"{server.base}/").partition("/_history/")[0]
     return reference if reference.count("/") == 1 and reference.startswith(tuple(f"{k}/" for k in kinds)) else ""
 
 

@@ -10,6 +10,7 @@ from waykeeper.counting import counted
 from waykeeper.fhir import answers, episode_of, read_all
 from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.ownership import SCHEME
+from waykeeper.fhir.patients import Patients
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, finding
@@ -41,7 +42,7 @@ def guards(
     `today` is the day on which an operation is over or still to come.
     """
     found = [finding("WKU104", f"two resources on the server are {key} {part}") for key, part, _ in held.doubles]
-    found += _others(plan, held.everything)
+    found += _others(plan, held.everything, new=held.plan is None)
     found += [] if going_back else _newer(plan, held)
     found += [] if reinstate else _unmarked_root(plan, held)
     beside = _in_force(plan, held.everything, today)
@@ -257,15 +258,21 @@ def _knows(plan: Plan, held: Holding) -> bool:
     return held.plan is not None and plan.answers == held.plan.answers and offer(_root(held)[1], "merged") == now
 
 
-def _others(plan: Plan, everything: Sequence[Held]) -> list[Finding]:
-    """Live plans of the same patient and pathway under another identifier or clinic; a further episode is none."""
+def _others(plan: Plan, everything: Sequence[Held], *, new: bool) -> list[Finding]:
+    """Live plans of the same patient and pathway under another identifier or clinic; a further episode is none.
+
+    new   the plan does not stand yet: then those of records that were merged with hers count too. Of two that stood
+          before the records were merged each goes on: they may be the two sides.
+    """
     found = []
+    every = Patients(everything, {plan.episode.patient.system}).of(str(plan.episode.patient)) if new else []
+    hers = {ref for ref, _ in every}
     for ref, resource in everything:
         other = episode_of(resource)
         if other is None or other.pathway_url != plan.episode.pathway_url or status_class(resource) != "open":
             continue
         subject = str((resource.get("subject") or {}).get("reference") or "")
-        same_person = other.patient == plan.episode.patient or subject == plan.patient.reference
+        same_person = other.patient == plan.episode.patient or subject == plan.patient.reference or ref in hers
         same_key = (other.clinic_url, other.patient) == (plan.episode.clinic_url, plan.episode.patient)
         if same_person and not same_key:
             found.append(finding("WKU103", f"{ref} is a live plan of this patient and pathway under another name"))
