@@ -174,7 +174,7 @@ def test_the_plan_made_again_with_a_correction_ends_no_question_whether_the_medi
     clinic.lists("warfarin 5 mg")
     clinic.compile_and_push()
     assert "has no stop" in (refused := clinic.note(f"hold/{ROW}", what="stopped", code=2).err)
-    assert "make the plan again (compile --from) and push it, then note this" in refused
+    assert "note that answer, then note this" in refused
     clinic.note(f"hold/{ROW}", "--days", "5")
     clinic.compile_and_push()
     said = clinic.note(f"hold/{ROW}", "--decision", "continue", what="corrected", on="2026-03-14").out

@@ -1,4 +1,5 @@
-"""A pause whose last dose came after the plan was withdrawn: the list asks for the restart, so it can be recorded."""
+"""The list asks for the restart of a pause, so it can be recorded: after a withdrawal, and of an answer that no plan
+was made with."""
 
 from __future__ import annotations
 
@@ -24,8 +25,13 @@ def answered(one, *, made_again=True):
     server, identifier = one
     note(server, identifier, str(HOLD), "answered", by="Dr. Ines Tarrant", on=date(2026, 3, 1), days=4)
     if made_again:
-        told = answers(read(plan_resources(server, identifier))[1])
-        push(bundle(compiled(identifier, answers=told)), server, now=NOW)
+        again(one)
+
+
+def again(one):
+    server, identifier = one
+    told = answers(read(plan_resources(server, identifier))[1])
+    return push(bundle(compiled(identifier, answers=told)), server, now=NOW)
 
 
 def row(one, as_of=AFTER):
@@ -87,6 +93,23 @@ def test_going_on_while_surgery_is_put_off_is_no_answer_for_its_next_day(one, ma
     mover.move(identifier, lambda _, state, __: compiled(identifier, day, answers=answers(state)), reinstate=True)
     rows = worklist(read_all(plan_resources(*one)), [], date(2026, 4, 12)).rows
     assert [(r.verdict, r.severity) for r in rows if r.item == str(HOLD)] == [("unanswered", 3)]
+
+
+def test_a_plan_that_was_not_made_again_with_the_answer(one):
+    """Its stop and its restart have no Tasks yet: the notes make them, and a plan made again finds them done."""
+    answered(one, made_again=False)
+    for _ in range(2):
+        note(*one, str(HOLD), "stopped", by="Ruth Alderman, RN", on=date(2026, 3, 13))
+    own = read(plan_resources(*one))[1].items[HOLD]
+    assert (own.stopped_on, own.restarted_on) == (date(2026, 3, 13), None)
+    later = date(2026, 3, 21)
+    assert (row(one, later).verdict, row(one, later).gap) == ("restart-due", True)
+    note(*one, str(HOLD), "restarted", by="Dr. Ines Tarrant", on=later)
+    assert (row(one, later).verdict, row(one, later).gap) == ("restarted", False)
+    assert not again(one).conflicts
+    own = read(plan_resources(*one))[1].items[HOLD]
+    assert (own.stopped_on, own.restarted_on) == (date(2026, 3, 13), later)
+    assert again(one).changes == ()
 
 
 def test_nothing_restarts_that_no_answer_paused(one):

@@ -47,7 +47,7 @@ from waykeeper.gaps.contacts import may_close
 from waykeeper.medicines import HOLD_WORDS, NOT_TAKEN, PAUSE, WITHOUT_DAYS, unclear, without_reason
 from waykeeper.merge.end import NO_SURGERY
 from waykeeper.merge.held import holding
-from waykeeper.merge.stopped import RESTART, Stopped, restart_asked
+from waykeeper.merge.stopped import RESTART, Stopped, answered_since, restart_asked
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import goes_on, pauses
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
@@ -60,8 +60,8 @@ STALE = (409, 412)
 CORRECTED = "corrected"  # answered, in place of the answer that stands
 ANEW = "make the plan again {}, and tell the patient, whose older sheet says otherwise"
 ASK_FIRST = "ask the patient whether it was stopped or taken meanwhile, and note that (stopped, taken); then "
-OF_A_PAUSE = ("stop", "restart")  # Tasks of a plan that was made with a pause
-MADE_WITH = "It comes with the answer that pauses it: note that answer, make the plan again {}, then note this."
+OF_A_PAUSE = ("stop", "restart")  # Tasks of a plan that was made with a pause; a note makes them where it was not yet
+PAUSED_BY = "It comes with the answer that pauses it: note that answer, then note this."
 GOES_ON = "The answer of today does not pause it: note the day of a dose that was taken since (taken)."
 INSTEAD = f"Where another answer shall take its place, note it as {CORRECTED}; the one before stays in the notes."
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
@@ -347,15 +347,18 @@ def _part(
         allowed = ", ".join(way.kinds)
         raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
     part = way.part[item.key.kind]
-    if what == "restarted" and known and (known.restart_asked or part not in known.references):
+    if what == "restarted" and known and (known.restart_asked or (plan.withdrawn and part not in known.references)):
         part = RESTART  # stopped for a surgery that was cancelled or moved: that Task asks
         if part not in known.references and _paused_and_withdrawn(plan, known):
             return "", _restart(held, plan, item)
     ref = known.references.get(part, "") if known else ""
     resource = next((r for name, r in held if name == ref), None)
     if resource is None or (said := identity(resource)) is None or said.part != part:
-        made = MADE_WITH.format(by_command(plan, state)) if part in OF_A_PAUSE else ""
-        raise _unfit(f"{item.key} has no {part} on the server", made)
+        if part in OF_A_PAUSE and known and not ref and not plan.withdrawn:
+            task = answered_since(plan, item, known, part)
+            if task is not None:
+                return "", {k: v for k, v in task.items() if k != "id"}  # the server names it
+        raise _unfit(f"{item.key} has no {part} on the server", PAUSED_BY if part in OF_A_PAUSE else "")
     return ref, resource
 
 

@@ -172,7 +172,7 @@ def _hold(maker: Maker, item: Item) -> list[Resource]:
     elif source:
         resource["supportingInformation"] = [source]
     confirm = _confirm(maker, item, maker.reference("MedicationRequest", item.key, "hold"))
-    return [resource, confirm, *_stop_and_restart(maker, item, source)]
+    return [resource, confirm, *stop_and_restart(maker, item, source)]
 
 
 def _held(item: Item) -> HoldProposal:
@@ -212,7 +212,7 @@ def _confirm(maker: Maker, item: Item, focus: dict[str, Any]) -> Resource:
     return _put(task, focus=focus, performerType=maker.role(item.who), restriction=due)
 
 
-def _stop_and_restart(maker: Maker, item: Item, source: dict[str, Any] | None) -> list[Resource]:
+def stop_and_restart(maker: Maker, item: Item, source: dict[str, Any] | None) -> list[Resource]:
     """Tasks that exist only once a prescriber clearly answered with a number of days."""
     hold = _held(item)
     answer = hold.answered
@@ -241,7 +241,7 @@ def _medicine(maker: Maker, item: Item) -> list[Resource]:
     due = {"period": {"end": str(item.dates.due_from)}} if item.dates.due_from else None
     source = source_reference(hold.reference, hold.words)
     _put(task, focus=source, partOf=[maker.reference("Task", g, "gate") for g in gates], restriction=due)
-    return [task, *_stop_and_restart(maker, item, source)]
+    return [task, *stop_and_restart(maker, item, source)]
 
 
 _WRITERS = {

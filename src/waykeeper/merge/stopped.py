@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Literal
 
+from waykeeper.fhir.identity import identity
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.recorded import done_on, output_of
 from waykeeper.fhir.resource import Maker
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.told import last_taken as taken_last
 from waykeeper.fhir.told import related, told_of
+from waykeeper.fhir.write import source_reference, stop_and_restart
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decision, Word
-from waykeeper.plan.holds import told_last_dose
-from waykeeper.plan.model import MEDICINES, HoldProposal, Item, Key, Plan
+from waykeeper.plan.holds import pauses, told_last_dose, with_answer
+from waykeeper.plan.model import MEDICINES, HoldProposal, Item, ItemState, Key, Plan
 from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Moment
 
@@ -172,6 +174,19 @@ def last_taken(held: Holding, key: Key, rounds: Collection[int] | None = None) -
     ours = {ref: resource for (k, _, n), (ref, resource) in own if k == key and (rounds is None or n in rounds)}
     telling = told_of(held.everything, ours.items())
     return taken_last(related(ours, telling), held.plan.zone if held.plan else "UTC")
+
+
+def answered_since(plan: Plan, item: Item, own: ItemState, part: str) -> Mapping[str, Any] | None:
+    """The Task of a pause (`stop` or `restart`) that was answered since the plan was made, as a plan made with the
+    answer has it; None where no answer pauses."""
+    anchor = plan.anchor("surgery")
+    surgery = anchor.moment if anchor else None
+    if item.hold is None or own.answer is None or surgery is None or not pauses(own.answer):
+        return None
+    hold = with_answer(item.hold, own.answer, surgery)
+    source = source_reference(hold.reference, hold.words)
+    tasks = stop_and_restart(Maker(plan, {item.key: own.round}), replace(item, hold=hold), source)
+    return next((with_offered(t) for t in tasks if (said := identity(t)) and said.part == part), None)
 
 
 def restart_asked(
