@@ -5,9 +5,15 @@ FHIR R4 invariant app-4: "Cancelation reason is only used for appointments that 
 not in the same physical location". That a wound is not seen by telephone: common practice, no source.
 """
 
+from dataclasses import replace
+from datetime import date
+
 import pytest
 
 from gaps.exported import appointment, encounter, exported, gaps, part, row
+from gaps.plans import ankle, evidence, link, state
+from waykeeper.gaps import worklist
+from waykeeper.timing.model import Anchor, Moment, Standing
 
 WHY = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/appointment-cancellation-reason", "code": "pat"}]}
 FELL = "gives a reason why it was cancelled"
@@ -90,3 +96,31 @@ def test_a_call_that_is_booked_asks(tmp_path):
     assert visit["verdict"] == "booked"
     (question,) = visit["questions"]
     assert "is by telephone or video" in question and "Wed 2026-04-29" in question
+
+
+MOVED = date(2026, 4, 1)
+CLOSED = {"closed_because": "the surgeon says it counts", "closed_by": "R. Alder", "closed_on": date(2026, 4, 2)}
+
+
+def _six_week(moved, *facts, as_of=date(2026, 4, 25), known=None):
+    """Its window is Wed 2026-04-22 to Wed 2026-05-06."""
+    made = ankle()
+    made = replace(made, anchors=(*made.anchors, Anchor("change", Moment(moved), Standing.GIVEN))) if moved else made
+    (found,) = [r for r in worklist([(made, known or state())], facts, as_of).rows if r.item == "visit/six-week"]
+    return found
+
+
+def test_a_visit_that_was_kept_before_surgery_moved_is_no_contradiction():
+    """The record is right: whether the visit still counts is asked, and an answer or a new booking settles it."""
+    to = link(ankle(), "six-week")
+    kept = evidence("Appointment/a", "fulfilled", date(2026, 3, 20), link_to=to)
+    said = _six_week(MOVED, kept)
+    assert (said.verdict, said.gap) == ("needs-review", True)
+    assert "for a surgery day that does not hold any more" in said.reason and "close it" in said.next_action
+    assert "contradicts itself" in _six_week(None, kept).reason
+    assert "contradicts itself" in _six_week(date(2026, 3, 19), kept).reason  # it took place after the move
+    assert _six_week(MOVED, kept, known=state(visit__six_week=CLOSED)).closed
+    for status, verdict, gap in (("booked", "booked", False), ("noshow", "rebook", True)):
+        again = evidence("Appointment/b", status, date(2026, 4, 29), link_to=to)
+        said = _six_week(MOVED, kept, again, as_of=date(2026, 4, 28 if status == "booked" else 30))
+        assert (said.verdict, said.gap, said.questions) == (verdict, gap, ())

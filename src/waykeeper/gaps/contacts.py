@@ -15,7 +15,6 @@ from waykeeper.plan.model import Contact, Item
 _CLOSED_AT_ANY_TIME = frozenset({"task", "question", "visit", "goal"})
 _RECORD_SPEAKS = frozenset({"needs-review", "failed", "renew"})
 _GROWN_WORSE = frozenset({"missed", "overdue", "unconfirmed"})
-_CHANGE = "change"  # the anchor of the day on which a move changed the surgery date
 
 
 def attempts(contacts: Iterable[Contact], as_of: date) -> tuple[Contact, ...]:
@@ -72,9 +71,7 @@ def closing(item: Item, said: Verdict, on: Setting, matched: Sequence[Match] = (
         return ""
     if not may_close(item, on.surgery, on.as_of):
         return "closed_decision"
-    changed = on.plan.anchor(_CHANGE)
-    moved = changed.moment.day if changed is not None and changed.moment is not None else None
-    if moved is not None and (own.closed_on is None or own.closed_on <= moved):
+    if on.moved_on is not None and (own.closed_on is None or own.closed_on <= on.moved_on):
         return "closed_moved"
     return "closed_since" if _speaks_since(item, said, on, matched) else "closed"
 

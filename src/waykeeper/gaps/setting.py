@@ -15,6 +15,7 @@ from waykeeper.plan.validity import by_a_past_surgery, to_come
 from waykeeper.timing.model import Anchor, Standing
 
 NOTHING_RECORDED = ItemState(Key("", ""))
+_CHANGE = "change"  # the anchor of the day on which a move changed the surgery date
 _OVER = {"revoked", "cancelled"}
 _VOID = {"entered-in-error"}
 
@@ -52,6 +53,12 @@ class Setting:
     def of(self, item: Item) -> ItemState:
         """What is recorded about an item."""
         return self.state.items.get(item.key, NOTHING_RECORDED)
+
+    @property
+    def moved_on(self) -> date | None:
+        """The day on which a move changed the surgery date; None where none did."""
+        changed = self.plan.anchor(_CHANGE)
+        return changed.moment.day if changed is not None and changed.moment is not None else None
 
     def of_before(self, day: date | None) -> bool:
         """True for what was to be there by a surgery that is over: too late to do, not too late to record."""

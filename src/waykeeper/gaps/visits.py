@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, timedelta
 from functools import lru_cache
 
@@ -183,8 +183,20 @@ def _awaited(item: Item, setting: Setting) -> str:
     return "needs-review-awaited" if over and _undeclared(item, setting) else "undated"
 
 
-def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Setting) -> tuple[str, Match | None, str]:
-    """The first line of the table that holds: entry of the words, the deciding match, why it contradicts."""
+def _of_the_day_before(match: Match, why: str, setting: Setting) -> bool:
+    """True for a visit that took place for a surgery day that does not hold any more: the record is right, and whether
+    the visit still counts somebody must say."""
+    day, moved = match.fact.day, setting.moved_on
+    return why == "far_too_early" and day is not None and moved is not None and day <= moved
+
+
+def _line(
+    item: Item, own: ItemState, found: Sorted, before: Sequence[tuple[Match, str]], when: Days, setting: Setting
+) -> tuple[str, Match | None, str]:
+    """The first line of the table that holds: entry of the words, the deciding match, why it contradicts.
+
+    before   what took place for a surgery day that does not hold any more; a booking for the new day settles it
+    """
     as_of = setting.as_of
     if found.attended:
         return *_best_attended(found.attended, when), ""
@@ -205,6 +217,8 @@ def _line(item: Item, own: ItemState, found: Sorted, when: Days, setting: Settin
         return f"unconfirmed{past}", over, ""
     if live is not None and live.fact.day:
         return ("booked-early" if live.fact.day < when.opens else f"booked-late{past}"), live, ""
+    if before and not found.fell:
+        return f"needs-review-moved{past}", *before[-1]
     return _unbooked(found, when, setting), None, ""
 
 
@@ -375,7 +389,9 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     settings, own = setting.plan.settings, setting.of(item)
     when = days(item, settings.grace_days)
     found = sort(matches, when, settings.recognised_closes, not item.recognise.telehealth)
-    name, chosen, why = _line(item, own, found, when, setting)
+    before = [pair for pair in found.contradictory if _of_the_day_before(*pair, setting)]
+    found = replace(found, contradictory=tuple(pair for pair in found.contradictory if pair not in before))
+    name, chosen, why = _line(item, own, found, before, when, setting)
     more = filling(item, own, when, setting)
     more["fell"] = lambda: _fell(found)
     if chosen is not None:
