@@ -3,6 +3,7 @@
 FHIR R4, CarePlan.status `on-hold`: "activities have been temporarily put on hold with an expectation of continuation".
 """
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -93,3 +94,15 @@ def test_the_medicine_that_was_stopped_says_what_became_of_the_plan(suspended, s
     row = next(r for r in rows(world, SURGERY - timedelta(days=1)) if r.kind == "hold")
     assert row.verdict == "restart-due" and row.severity == 3
     assert said in row.reason and row.reason.count("withdrawn") == (not suspended)
+
+
+def test_on_the_theatre_list_with_a_plan_that_is_over():
+    """It was called a patient without a plan, for whom one was to be made: of one who died too."""
+    world = put_off(suspended=False)
+    ((plan, state),) = read_all(world.resources())
+    theatre = TheatreList((TheatreCase("case-1", (str(plan.patient.identifier),), SURGERY),), TODAY, AFTER)
+    for died, says, to_do in ((False, "withdrawn", "--reinstate"), (True, "died", "taken off")):
+        known = replace(state, deceased=died)
+        (row,) = (r for r in worklist([(plan, known)], (), TODAY, theatre=theatre).rows if r.gap)
+        assert (row.verdict, row.severity, row.contactable) == ("no-plan", 3, not died)
+        assert says in row.reason and to_do in row.next_action and "make the plan today" not in row.next_action

@@ -133,17 +133,24 @@ def _closed_tail(ended: str, own: ItemState) -> str:
     return " " + sentence("tails", ended, filling)
 
 
-def _no_plan(case: TheatreCase, as_of: date) -> Row:
-    """The row of an operation on the theatre list that no plan stands for."""
-    filling = Filling({"day": case.day, "procedure": f" ({case.procedure})" if case.procedure else ""})
-    said = say("plan", "no-plan", None, filling, as_of)
+def _no_plan(case: TheatreCase, as_of: date, plans: Sequence[Setting] = ()) -> Row:
+    """The row of an operation on the theatre list that no plan stands for; `plans` are the patient's, all over or given
+    another operation. For one who died no plan is to be made, and one that was withdrawn is told."""
+    died = next((on for on in plans if on.died), None)
+    over = died or next((on for on in plans if on.withdrawn and all(other.ended for other in plans)), None)
+    word = "no-plan-died" if died else "no-plan-withdrawn" if over else "no-plan"
+    filling = Filling({
+        "day": case.day, "procedure": f" ({case.procedure})" if case.procedure else "",
+        "ended": over.ended if over else "",
+    })  # fmt: skip
+    said = say("plan", word, None, filling, as_of)
     return Row(
         patient=case.name, identifier=case.patient[0] if case.patient else "", episode=0, pathway="",
         item=f"plan/{case.reference}", kind="plan", title=case.procedure or "operation", phase="",
         verdict=said.word, gap=said.gap, severity=said.severity, harm=3, since=said.since, window_start=None,
         target=case.day, window_end=case.day, evidence=(case.reference,), certainty="linked",
         reason=said.reason, next_action=said.next_action, who=said.who, by=said.by, mend_by=case.day,
-        evidence_day=case.day, surgeon=case.surgeon, surgery=case.day, first=True,
+        evidence_day=case.day, surgeon=case.surgeon, surgery=case.day, first=True, contactable=died is None,
     )  # fmt: skip
 
 
@@ -190,7 +197,7 @@ def patient(
     cases, left = assign(on_all, theatre)
     seen = last_seen(found)
     contacts = tuple(c for c in contacts_of(ordered) if seen is None or c.on > seen)
-    rows: list[Row] = [_no_plan(case, on_all[0].as_of) for case in left]
+    rows: list[Row] = [_no_plan(case, on_all[0].as_of, on_all) for case in left]
     said: dict[ItemRef, Verdict] = {}
     for index, on in enumerate(on_all):
         case = cases.get(index)
