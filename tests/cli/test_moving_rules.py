@@ -40,6 +40,20 @@ def test_a_discharge_of_the_old_date_is_assumed_again_and_said():
     assert given["discharge"] == Moment(date(2026, 3, 20)) and notices == ()
 
 
+@pytest.mark.parametrize("zone", ["America/New_York", "Pacific/Kiritimati", "Pacific/Pago_Pago"])
+def test_a_corrected_zone_keeps_the_day_and_the_time_that_people_gave(zone):
+    """The clinic's file named another zone; read as an instant surgery would be an hour, or a day, off.
+
+    common practice, no source: an operation is booked by the clinic's own clock.
+    """
+    old = compiled(Memory().identifier)
+    new = clinic()
+    new = replace(new, zone=zone, calendar=replace(new.calendar, zone=zone))
+    given, _ = recompiler()._given(old, pathway(), new)
+    assert given["surgery"] == Moment(SURGERY, time(7, 30), zone)
+    assert set(given) == {"surgery"}  # not moved: nobody is told of a new date
+
+
 def test_discharge_before_the_surgery_that_stands_is_refused():
     old = compiled(Memory().identifier)
     with pytest.raises(WaykeeperError) as refused:

@@ -176,6 +176,7 @@ def turned(old: Plan, new: Plan) -> tuple[Turned, ...]:
     names = dict.fromkeys(a.name for a in (*old.anchors, *new.anchors))
     found = [Turned(n, _anchor(old.anchor(n)), _anchor(new.anchor(n))) for n in names]
     found += [
+        Turned("time zone", old.zone, new.zone),
         Turned("side", old.side or "not stated", new.side or "not stated"),
         Turned("anaesthesia", old.anaesthesia, new.anaesthesia),
         Turned("pathway version", old.pathway.version, new.pathway.version),

@@ -93,7 +93,10 @@ def _reason(
 def _another_surgery(plan: Plan, held: Holding) -> bool:
     """The moment of surgery is another than the one that stands: people are told again, twice a day if need be."""
     before, now = held.plan.anchor("surgery") if held.plan else None, plan.anchor("surgery")
-    return before is not None and now is not None and before.moment != now.moment
+    if before is None or now is None:
+        return False
+    was = before.moment and before.moment.on_the_clock_of(plan.zone)
+    return was != now.moment
 
 
 def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool:

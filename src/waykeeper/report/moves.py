@@ -66,7 +66,7 @@ def moved_plan(
     rows = difference(before.plan, decided.plan, before.state, decided, came, as_of)
     medicines = medicine_changes(before.plan, held, decided, as_of)
     rebook = _rebook(after, decided.plan, before, as_of, next_open)
-    patient = after.plan.patient
+    patient, was = after.plan.patient, _anchor(before.plan, "surgery")
     made = MovedPlan(
         patient=patient.name,
         identifier=str(patient.identifier),
@@ -74,7 +74,7 @@ def moved_plan(
         pathway=after.plan.pathway.name,
         status=status,
         as_of=as_of,
-        surgery_was=_anchor(before.plan, "surgery"),
+        surgery_was=was and was.on_the_clock_of(decided.plan.zone),
         surgery=_anchor(after.plan, "surgery"),
         turned=turned(before.plan, decided.plan),
         medicines=medicines,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from enum import StrEnum
 from functools import lru_cache, total_ordering
@@ -47,6 +47,10 @@ class Moment:
     def whole_day(self) -> bool:
         """True where only the day is known."""
         return self.clock is None
+
+    def on_the_clock_of(self, zone: str) -> Moment:
+        """The same day and time of day in another zone; a whole day has no zone. Nobody looks whether it exists there."""
+        return self if self.clock is None else replace(self, zone=zone)
 
     def instant(self) -> datetime:
         """The aware datetime. Raises ValueError for a whole day or a moment without zone."""

@@ -272,8 +272,8 @@ class Recompiler:
 
     def _given(self, old: Plan, pathway: Pathway, clinic: Clinic) -> tuple[dict[str, Moment], tuple[str, ...]]:
         """The anchors that a person gave: what is wanted now, and what was given before and is not overtaken."""
-        was = old.anchor("surgery")
-        before = was.moment if was else None
+        stood = {a.name: _as_given(a.moment, clinic.zone) for a in old.anchors if a.moment is not None}
+        before = stood.get("surgery")
         surgery = inputs.moment_of(self.wish.surgery, clinic.zone, "--surgery") if self.wish.surgery else before
         if surgery is None:
             raise WaykeeperError(finding("WKC203", "the plan has no surgery day", help="Add --surgery."))
@@ -287,7 +287,7 @@ class Recompiler:
             if moves and (before is None or anchor.moment.day >= before.day):
                 notices.append(f"{anchor.name} was given as {anchor.moment.day}; it is assumed again for the new date")
             else:
-                given[anchor.name] = anchor.moment
+                given[anchor.name] = stood[anchor.name]
         if self.wish.discharge:
             given["discharge"] = inputs.moment_of(self.wish.discharge, clinic.zone, "--discharge")
             inputs.in_order(surgery, given["discharge"])
@@ -302,6 +302,16 @@ class Recompiler:
             given[CHANGE] = Moment(self.day or inputs.as_of_date(None, clinic.zone))
         elif stands and stands.moment and stands.standing is Standing.GIVEN:
             given[CHANGE] = stands.moment
+
+
+def _as_given(moment: Moment, zone: str) -> Moment:
+    """A moment that stands, where the clinic's file names another zone now: people gave the day and the time of day.
+
+    Read as an instant it would be another time for the patient, and beyond midnight another day.
+    """
+    if moment.clock is None or moment.zone == zone:
+        return moment
+    return inputs.moment_of(f"{moment.day}T{moment.clock}", zone, "--surgery")
 
 
 def _still_to_come(old: Plan, state: State, surgery: Moment, today: date) -> None:
