@@ -81,3 +81,49 @@ def test_a_row_that_names_no_plan_of_several_moves_none(url, tmp_path):
     assert isinstance(refused, NotMoved)
     assert f"{ANKLE}, {KNEE}" in refused.findings[0].help
     assert days(url) == before
+
+
+def test_the_sheet_and_the_calendar_of_the_plan_that_is_named(url):
+    with pytest.raises(WaykeeperError) as refused:
+        waykeeper.sheet(from_=url, patient=WHO, as_of="2026-11-27")
+    assert f"--pathway: {ANKLE}, {KNEE}" in refused.value.findings[0].help
+    ankle, knee = (waykeeper.sheet(from_=url, patient=WHO, as_of="2026-11-27", pathway=p) for p in (ANKLE, KNEE))
+    assert "March 17, 2027" in ankle and "September 15, 2027" not in ankle
+    assert "September 15, 2027" in knee and "March 17, 2027" not in knee
+    made = waykeeper.calendar(from_=url, patient=WHO, as_of="2026-11-27", pathway=KNEE).decode()
+    assert "20270915" in made and "20270317T" not in made
+
+
+@pytest.fixture(scope="module")
+def moved_house(tmp_path_factory):
+    """The file of the clinic under another address."""
+    text = (folder("pathways") / "clinic-demo.yaml").read_text("utf-8")
+    path = tmp_path_factory.mktemp("clinic") / "clinic.yaml"
+    path.write_text(text.replace("url: https://alder-quay.example", "url: https://new-quay.example"), "utf-8")
+    return str(path)
+
+
+HOLD = "hold/https://alder-quay.example/record-rows|AQ-1001-medicines-1"
+
+
+def test_a_plan_under_another_address_of_the_clinic_is_a_plan_of_its_own(moved_house, tmp_path):
+    """The plan of before is withdrawn: its answers are not those of the new one, and the one in force is meant."""
+    given = {"patient": RECORD, "surgery": "2027-03-17T07:30", "side": "left", "anaesthesia": "general"}
+
+    def pushed(clinic):
+        made = waykeeper.compile(ANKLE, clinic=clinic, from_=base, **given)
+        (tmp_path / "plan.json").write_text(json.dumps(made.bundle), "utf-8")
+        return waykeeper.push(str(tmp_path / "plan.json"), to=base)
+
+    with running() as base:
+        note = {"to": base, "patient": WHO, "by": "R. Alder", "on": "2026-11-20"}
+        pushed("clinic-demo")
+        waykeeper.note(HOLD, "answered", days=2, **note)
+        waykeeper.withdraw(from_=base, patient=WHO, reason="new address", by="R. Alder")
+        assert pushed(moved_house)[0].findings == ()
+        assert "call you" in waykeeper.sheet(from_=base, patient=WHO, as_of="2026-11-27")
+        waykeeper.note(HOLD, "answered", days=3, **note)
+        assert pushed(moved_house)[0].findings == ()  # with the answer of the plan in force
+        assert "Saturday, March 13, 2027" in waykeeper.sheet(from_=base, patient=WHO, as_of="2026-11-27")
+        assert len(waykeeper.history(base, patient=WHO)) == 2
+        assert b"CANCELLED" in waykeeper.calendar(from_=base, patient=WHO, take_back=True)

@@ -14,6 +14,7 @@ FromOption = Annotated[str, typer.Option("--from", help="A FHIR server.", metava
 ToOption = Annotated[str, typer.Option("--to", help="The FHIR server.", metavar="URL")]
 AsOfOption = Annotated[str, typer.Option("--as-of", help="The day to look at; today in the clinic's zone.")]
 PatientOption = Annotated[str, typer.Option("--patient", help="The patient's identifier.", metavar="SYSTEM|VALUE")]
+PathwayOption = Annotated[str, typer.Option("--pathway", help="Which, where the patient has several plans.")]
 EpisodeOption = Annotated[int, typer.Option("--episode", help="Number of the episode, from 1.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en or es; the patient's own by default.")]
 SourcesOption = Annotated[list[str], typer.Option("--from", help="A server, file or folder; may be repeated.")]

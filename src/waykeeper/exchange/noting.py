@@ -28,7 +28,7 @@ from waykeeper.exchange.noted_changes import (
     snoozed,
     written_on,
 )
-from waykeeper.exchange.reading import plan_resources
+from waykeeper.exchange.reading import plan_resources, told_apart
 from waykeeper.exchange.server import Server, only_of, status_of
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.conditions import condition
@@ -113,7 +113,7 @@ def note(
     _said_of_it(what, days, decision)
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
-        plan, state, found = _find(held, item, episode, pathway)
+        plan, state, found = _find(held, item, episode, pathway, what)
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today, anew)
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
@@ -312,7 +312,9 @@ def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
 # which item, which resource
 
 
-def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway: str) -> tuple[Plan, State, Item]:
+def _find(
+    held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway: str, what: str
+) -> tuple[Plan, State, Item]:
     every = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
     plans = [(p, s) for p, s in every if pathway in ("", p.pathway.name)]
     if not plans:
@@ -324,11 +326,23 @@ def _find(held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway
         raise _unknown(f"no item {item!r} in the plan", did_you_mean(item, known))
     if len(found) > 1:
         keys = sorted({str(i.key) for _, _, i in found})
+        meant = _meant(found, what) if len(keys) == 1 else []
+        if len(meant) == 1:
+            return meant[0]
         if len(keys) == 1:
             names = ", ".join(sorted(p.pathway.name for p, _, _ in found))
             raise _unknown(f"{item!r} is an item of several plans", f"Name the pathway: {names}.")
         raise _unknown(f"{item!r} names several items: {', '.join(keys)}", "Write the whole key.")
     return found[0]
+
+
+def _meant(found: Sequence[tuple[Plan, State, Item]], what: str) -> list[tuple[Plan, State, Item]]:
+    """Of plans that no option tells apart the one that asks for the restart that is noted, else the one in force."""
+    asking = [one for one in found if (own := one[1].items.get(one[2].key)) and own.restart_asked]
+    in_force = [p for p, _ in told_apart([(p, s) for p, s, _ in found])]
+    if what == "restarted" and len(in_force) == 1 and asking:
+        return asking
+    return [one for one in found if one[0] in in_force]
 
 
 def _unknown(text: str, help_text: str = "") -> BadAnswerError:

@@ -375,23 +375,41 @@ def of_several(held: list[Held], episode: int, pathway: str) -> tuple[Plan, Stat
     """
     found = _of_episode(held, episode)
     name = PurePath(pathway).stem if pathway.endswith((".yaml", ".yml")) else pathway
-    return _only(_of_pathway(found, name) if len(found) > 1 else found, held, episode)
+    return _only(of_pathway(found, name) if len(found) > 1 else found, held, episode)
 
 
 def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
     """The one plan that is meant. Raises BadAnswerError WKX221 where there is none, or several."""
-    return _only(_of_pathway(_of_episode(held, episode), pathway), held, episode)
+    return _only(of_pathway(_of_episode(held, episode), pathway), held, episode)
 
 
 def _of_episode(held: list[Held], episode: int) -> list[tuple[Plan, State]]:
     return [(p, s) for p, s in read_all(held) if p.episode.number == episode]
 
 
-def _of_pathway(found: Sequence[tuple[Plan, State]], pathway: str) -> list[tuple[Plan, State]]:
+def of_pathway(found: Sequence[tuple[Plan, State]], pathway: str) -> list[tuple[Plan, State]]:
+    """The plans of a pathway, by its name or url; all where none is named."""
     return [(p, s) for p, s in found if pathway in ("", p.pathway.name, p.pathway.url)]
 
 
+IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
+
+
+def told_apart(found: Sequence[tuple[Plan, State]], *, over: bool = False) -> Sequence[tuple[Plan, State]]:
+    """Of plans that no option tells apart the one that is in force; all, where that leaves none or several.
+
+    After the clinic took another address, or the patient another number, the plan of before is withdrawn, and the new
+    one has its pathway and its episode. `over`: the one that is not in force is meant.
+    """
+    if len(found) < 2 or len({p.pathway.url for p, _ in found}) > 1:
+        return found
+    in_force = [not p.withdrawn and s.plan_status in IN_FORCE for p, s in found]
+    chosen = [pair for pair, stands in zip(found, in_force, strict=True) if stands is not over]
+    return chosen if len(chosen) == 1 else found
+
+
 def _only(found: Sequence[tuple[Plan, State]], held: list[Held], episode: int) -> tuple[Plan, State]:
+    found = told_apart(found)
     if len(found) != 1:
         names = ", ".join(sorted(p.pathway.name for p, _ in found))
         remedy = f"Name the pathway: {names}." if found else _why_none(held)

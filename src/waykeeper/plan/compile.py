@@ -62,8 +62,15 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     without a business identifier, WKL101 missing anchor, WKL102 unknown anchor.
     """
     return _Compiler(pathway, clinic, record, given, side, anaesthesia, answers or Answers(), tuple(surgeries)).plan(
-        Episode(clinic.url, pathway.url, identifier or patient_identifier(record, clinic), episode)
+        episode_for(pathway, clinic, record, identifier, episode)
     )
+
+
+def episode_for(
+    pathway: Pathway, clinic: Clinic, record: Record, identifier: Identifier | None = None, number: int = 1
+) -> Episode:
+    """Which plan it is. Raises WaykeeperError WKR102 for a patient without a business identifier."""
+    return Episode(clinic.url, pathway.url, identifier or patient_identifier(record, clinic), number)
 
 
 def patient_identifier(record: Record, clinic: Clinic) -> Identifier:

@@ -49,7 +49,7 @@ class Moment:
         return self.clock is None
 
     def on_the_clock_of(self, zone: str) -> Moment:
-        """The same day and time of day in another zone; a whole day has no zone. Nobody looks whether it exists there."""
+        """The same day and time of day in another zone, where it may not exist; a whole day has no zone."""
         return self if self.clock is None else replace(self, zone=zone)
 
     def instant(self) -> datetime:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from waykeeper.counting import counted
 from waykeeper.exchange.files import Held
+from waykeeper.exchange.reading import IN_FORCE
 from waykeeper.fhir import read_all
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Identifier, Plan, State
@@ -24,7 +25,6 @@ WITH_LIST = (
     "Give the record that has the medicine list. What is not taken any more stays in it too, as an order with the"
     " status stopped: an empty list is not told from one that was left out."
 )
-IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
 SILENT = ("Patient", "Appointment", "Encounter", "Procedure")  # what a server may hold without holding a record
 WITH_RECORD = "Add --patient, beside --from, with the file or folder of the record that the plan was compiled from."
 
@@ -64,6 +64,7 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     from waykeeper.fhir import bundle as as_bundle
     from waykeeper.fhir import is_ours
     from waykeeper.plan.compile import compile as compile_plan
+    from waykeeper.plan.compile import episode_for
     from waykeeper.plan.model import Answers
     from waykeeper.record import read
 
@@ -81,7 +82,8 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
         plans = plans_of(held, from_, record.patient, identifier, known)
-        own = [(p, s) for p, s in plans if from_ and _is(p, episode, chosen.url)]
+        wanted = episode_for(chosen, known, record, identifier, episode)
+        own = [(p, s) for p, s in plans if from_ and p.episode == wanted]
         if own:
             whole(record, *own[0], named=bool(patient), remedy=WITH_RECORD)
         answers = read_answers(own[0][1]) if own else Answers()
@@ -89,7 +91,7 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
         plan = compile_plan(
             chosen, known, record, given,
             side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
-            surgeries=other_surgeries([(p, s) for p, s in plans if not _is(p, episode, chosen.url)]),
+            surgeries=other_surgeries([(p, s) for p, s in plans if p.episode != wanted]),
         )  # fmt: skip
         made = as_bundle(plan, answers.rounds)
     return Compiled(plan, made, (*noted, *odd(record, patient or from_), *plan.findings, *legal(made)))
@@ -172,10 +174,6 @@ def plans_of(
     from waykeeper.exchange.reading import plan_resources
 
     return read_all(plan_resources(Server(server), identifier or patient_identifier(Record(patient, ()), clinic)))
-
-
-def _is(plan: Plan, episode: int, url: str) -> bool:
-    return plan.episode.number == episode and plan.episode.pathway_url == url
 
 
 def other_surgeries(plans: Sequence[tuple[Plan, State]]) -> tuple[tuple[str, Moment], ...]:

@@ -32,7 +32,11 @@ class Sheet:
     held: Sequence[Held] = ()
 
 
-def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str | date) -> Sheet:
+def _one_plan(
+    bundle: str, from_: str, patient: str, episode: int, as_of: str | date, pathway: str, *, over: bool = False
+) -> Sheet:
+    """The plan that is meant; `over`: of two that are not told apart the one that is not in force."""
+    from waykeeper.exchange.reading import of_pathway, told_apart
     from waykeeper.fhir import evidence
 
     if bool(bundle) == bool(from_):
@@ -45,8 +49,12 @@ def _one_plan(bundle: str, from_: str, patient: str, episode: int, as_of: str | 
     held = _of_server(from_, patient) if from_ else inputs.held_of([bundle])
     with inputs.blamed(bundle):
         plans = [(p, s) for p, s in read_all(held) if bundle or p.episode.number == episode]
+        names = sorted({p.pathway.name for p, _ in plans})
         remedy = "Give the Bundle that compile wrote." if bundle else "Check --patient, and --episode."
-        plan, state = inputs.single(plans, bundle or from_, remedy)
+        if names and (len(names) > 1 or pathway):
+            remedy = f"Name the pathway with --pathway: {', '.join(names)}."
+        meant = told_apart(of_pathway(plans, pathway), over=over)
+        plan, state = inputs.single(list(meant), bundle or from_, remedy)
         day = inputs.as_of_date(as_of, plan.zone)
         return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day, held)
 
@@ -89,6 +97,7 @@ def sheet(
     as_of: str | date = "",
     language: str = "",
     episode: int = 1,
+    pathway: str = "",
     fallback: str = "en",
 ) -> str:
     """The patient's dated sheet as HTML.
@@ -96,12 +105,13 @@ def sheet(
     bundle     the file of a compiled plan; or `from_` a server and `patient` as SYSTEM|VALUE: then with what stands
     as_of      the day on which it is printed; today in the clinic's zone
     language   by default the patient's own, where there are words in it; `fallback` where there are none
+    pathway    which, where the patient has several plans
 
     Raises WaykeeperError where nothing may be printed for the patient.
     """
     from waykeeper.report.sheet import sheet_html
 
-    one = _one_plan(bundle, from_, patient, episode, as_of)
+    one = _one_plan(bundle, from_, patient, episode, as_of, pathway)
     moved_from, code = _superseded(one)
     return sheet_html(
         one.plan, one.state,
@@ -180,12 +190,14 @@ def calendar(
     as_of: str | date = "",
     language: str = "",
     episode: int = 1,
+    pathway: str = "",
     sequence: int | None = None,
     take_back: bool = False,
     fallback: str = "en",
 ) -> bytes:
     """The patient's calendar as iCalendar, of a plan that is given as for `sheet`.
 
+    pathway    which, where the patient has several plans
     sequence   of its events, greater for each later calendar; by itself it grows with the time, 0 says that it is the
                first one that the patient gets
     take_back  only cancel what an earlier calendar holds, nameless and silent: of a plan that was withdrawn or put off,
@@ -193,7 +205,7 @@ def calendar(
     """
     from waykeeper.report.calendars import calendar_ics, cancelled_ics
 
-    one, now = _one_plan(bundle, from_, patient, episode, as_of), datetime.now(UTC)
+    one, now = _one_plan(bundle, from_, patient, episode, as_of, pathway, over=take_back), datetime.now(UTC)
     earlier = None if sequence is not None else bool(from_) and _may_hold_one(from_, one.state)
     number, spoken = _sequence(now) if sequence is None else sequence, _language(language, one.plan, fallback)
     if take_back:

@@ -8,7 +8,7 @@ import typer
 
 from waykeeper.cli import session
 from waykeeper.cli.errors import DONE
-from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PatientOption
+from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PathwayOption, PatientOption
 from waykeeper.cli.session import end, one_source
 
 
@@ -20,6 +20,7 @@ def calendar(
     as_of: AsOfOption = "",
     language: LanguageOption = "",
     episode: EpisodeOption = 1,
+    pathway: PathwayOption = "",
     sequence: Annotated[
         int | None,
         typer.Option("--sequence", help="0 for the first, more for each later one; by itself it grows with the time."),
@@ -38,7 +39,8 @@ def calendar(
         words.needed(ics, "--ics")
         made = verbs.calendar(
             bundle, from_=one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
-            episode=episode, sequence=sequence, take_back=take_back, fallback=session.settings.language or "en",
+            episode=episode, pathway=pathway, sequence=sequence, take_back=take_back,
+            fallback=session.settings.language or "en",
         )  # fmt: skip
         write_whole(ics, made)
         return DONE

@@ -7,14 +7,14 @@ from typing import Annotated
 import typer
 
 from waykeeper.cli.errors import DONE
-from waykeeper.cli.options import EpisodeOption, FormatOption, FromOption, PatientOption
+from waykeeper.cli.options import EpisodeOption, FormatOption, FromOption, PathwayOption, PatientOption
 from waykeeper.cli.session import end, put, server_of
 
 
 def history(
     from_: FromOption = "",
     patient: PatientOption = "",
-    pathway: Annotated[str, typer.Option("--pathway", help="Which, where the patient has several plans.")] = "",
+    pathway: PathwayOption = "",
     episode: EpisodeOption = 1,
     items: Annotated[bool, typer.Option("--items", help="Every item that differs, not only how many.")] = False,
     format_: FormatOption = "text",

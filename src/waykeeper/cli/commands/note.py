@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND, report
-from waykeeper.cli.options import EpisodeOption, PatientOption, ToOption
+from waykeeper.cli.options import EpisodeOption, PathwayOption, PatientOption, ToOption
 from waykeeper.cli.session import end, put, server_of
 from waykeeper.counting import counted
 
@@ -44,7 +44,7 @@ def note(
     days: Annotated[int | None, typer.Option("--days", help="Answered holds: days without a dose.")] = None,
     decision: Annotated[str, typer.Option("--decision", help="Answered holds: continue, already stopped ...")] = "",
     episode: EpisodeOption = 1,
-    pathway: Annotated[str, typer.Option("--pathway", help="Which, where the patient has several plans.")] = "",
+    pathway: PathwayOption = "",
 ) -> None:
     """Record what a person decided or did, as a change of a standard resource."""
 

@@ -8,7 +8,7 @@ import typer
 
 from waykeeper.cli import session
 from waykeeper.cli.errors import DONE
-from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PatientOption
+from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PathwayOption, PatientOption
 from waykeeper.cli.session import end, one_source
 
 
@@ -20,6 +20,7 @@ def sheet(
     as_of: AsOfOption = "",
     language: LanguageOption = "",
     episode: EpisodeOption = 1,
+    pathway: PathwayOption = "",
 ) -> None:
     """The patient's dated sheet."""
 
@@ -31,7 +32,7 @@ def sheet(
         words.needed(html, "--html")
         page = verbs.sheet(
             bundle, from_=one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
-            episode=episode, fallback=session.settings.language or "en",
+            episode=episode, pathway=pathway, fallback=session.settings.language or "en",
         )  # fmt: skip
         write_whole(html, page)
         return DONE

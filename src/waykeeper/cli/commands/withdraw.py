@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from waykeeper.cli.errors import DONE, FOUND
-from waykeeper.cli.options import AsOfOption, EpisodeOption, FormatOption, FromOption, PatientOption
+from waykeeper.cli.options import AsOfOption, EpisodeOption, FormatOption, FromOption, PathwayOption, PatientOption
 from waykeeper.cli.session import end, put, server_of
 
 
@@ -19,7 +19,7 @@ def withdraw(
     suspend: Annotated[
         bool, typer.Option("--suspend", help="Another surgery day is expected: the plan is on hold, not revoked.")
     ] = False,
-    pathway: Annotated[str, typer.Option("--pathway", help="Which, where the patient has several plans.")] = "",
+    pathway: PathwayOption = "",
     episode: EpisodeOption = 1,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Print every decision, send nothing.")] = False,
     as_of: AsOfOption = "",
