@@ -7,6 +7,7 @@ import pytest
 import waykeeper
 from waykeeper.cli.main import main
 from waykeeper.exchange import Server
+from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
 from waykeeper.sandbox import running
 
@@ -45,3 +46,18 @@ def test_the_page_of_a_server_shows_the_number_to_ring(pushed, tmp_path, capsys)
     assert main(["gaps", "--from", pushed, "--as-of", "2026-06-26", "--html", str(page)]) == 0
     assert "tel. 555 0142" in page.read_text("utf-8")
     assert "555 0142" not in capsys.readouterr().out
+
+
+def test_a_plan_whose_patient_got_another_number_makes_no_second_patient(pushed):
+    """WKU111: the same bundle again found nobody, created a Patient without a plan, and could not say what it did."""
+    who = person(pushed)
+    old, new = who["identifier"][0], {"system": "https://alder-quay.example/mrn", "value": "AQ-9009"}
+    with Server(pushed) as client:
+        client.send("PUT", f"Patient/{who['id']}", {**who, "identifier": [new]})
+        with pytest.raises(WaykeeperError) as refused:
+            waykeeper.push(str(PLAN), to=pushed)
+        assert [f.code for f in refused.value.findings] == ["WKU111"] and "use is old" in refused.value.findings[0].help
+        assert len(client.search("Patient", [])) == 1
+        client.send("PUT", f"Patient/{who['id']}", {**who, "identifier": [new, {**old, "use": "old"}]})
+    (report,) = waykeeper.push(str(PLAN), to=pushed)  # the way out
+    assert not report.sent and report.findings == ()

@@ -15,7 +15,7 @@ from waykeeper.exchange.capabilities import NOBODY, capabilities, missing, proof
 from waykeeper.exchange.definitions import outdated
 from waykeeper.exchange.dropped import altered, forgetting, lost
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError, NotProvenError
-from waykeeper.exchange.reading import of_patients, one_person
+from waykeeper.exchange.reading import of_patients, one_person, under_another_number
 from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import WAIT_AND_AGAIN, Held, Server, only_of
 from waykeeper.exchange.trial import Trial, trial
@@ -27,7 +27,7 @@ from waykeeper.fhir.names import IDENTIFIER_PATH, TEST_LABEL
 from waykeeper.findings import Finding, WaykeeperError, did_you_mean, finding
 from waykeeper.merge import apply, decide
 from waykeeper.merge.guards import guards
-from waykeeper.merge.held import holding
+from waykeeper.merge.held import ROOT, holding
 from waykeeper.merge.model import Decision, Decisions, Side
 from waykeeper.plan.model import Plan
 from waykeeper.record import identifier_names, resources_of
@@ -207,10 +207,18 @@ class PlanPush:
             found.append(finding("WKX110", "the Patient has no test-data label"))
         if patient is None and not plan.patient.name and not plan.source_patient:
             found.append(finding("WKX221", "the server has no patient with this identifier, and the bundle has none"))
+        holds = holding(plan.episode, held)
+        if ROOT not in holds.own:
+            apart = under_another_number(self.server, plan.episode)
+            found += [
+                finding("WKU111", f"{ref} is this plan, of {whose}, who does not have its number")
+                for ref, whose in apart
+                if whose != plan.patient.reference
+            ]
         said = self.take.get("plan") == "ours"  # a person's word
         let_go = [name for name, side in self.take.items() if side == "ours"]
         found += guards(
-            plan, holding(plan.episode, held), reinstate=self.reinstate or said, moving=moving,
+            plan, holds, reinstate=self.reinstate or said, moving=moving,
             going_back=self.brought_back or said, let_go=let_go, today=self._today(),
         )  # fmt: skip
         if found:

@@ -19,8 +19,9 @@ from waykeeper.fhir.identity import named_by
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import merged_with
+from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, WaykeeperError, finding
-from waykeeper.plan.model import Identifier, Plan, State
+from waykeeper.plan.model import Episode, Identifier, Plan, State
 from waykeeper.record import identifier_names, relative
 
 NEVER = datetime.min.replace(tzinfo=UTC)
@@ -219,6 +220,22 @@ def _untagged(held: Sequence[Held]) -> set[str]:
     roots = [r for _, r in held if episode_of(r) is not None]
     lacking = [r for r in roots if not names.issuperset(map(str, offered_of(r).get("ever", ())))]
     return {_subject(r) for r in lacking} - {""}
+
+
+def under_another_number(server: Server, episode: Episode) -> list[tuple[str, str]]:
+    """The CarePlan that has the plan's own identifier, with its Patient, wherever on the server it is.
+
+    Asked where the plan is not found by its patient: where a number was replaced the plan hangs on a Patient who has
+    the new one only, and would be created for a second Patient. A server that does not search so says nothing.
+    """
+    name = episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
+    try:
+        found = server.search("CarePlan", [("identifier", token(episode.clinic_url + IDENTIFIER_PATH, name))])
+    except BadAnswerError as refused:
+        if refused.status not in NO_SUCH_SEARCH:
+            raise
+        return []
+    return [(ref, _subject(r)) for ref, r in found if name in named_by(r)]
 
 
 def _systems(held: Sequence[Held]) -> list[str]:

@@ -30,7 +30,10 @@ if TYPE_CHECKING:
     from waykeeper.report.moved import MovedPlan, Status
 
 BACK = "version {} of the pathway is older than {}, which the plan followed: make sure that going back is meant"
-OF_THE_PLAN = "Give the record of the patient whose plan it is: the medicines of somebody else would get into it."
+OF_THE_PLAN = (
+    "Give the record of the patient whose plan it is: the medicines of somebody else would get into it. Where her"
+    " number was replaced, give her Patient the number of the plan again, as an identifier whose use is old."
+)
 
 
 @dataclass(frozen=True, slots=True)
