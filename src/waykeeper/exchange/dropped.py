@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from waykeeper.exchange.server import Held
-from waykeeper.fhir.identity import own_identifier
+from waykeeper.exchange.server import Held, Server
+from waykeeper.fhir.gone import entries
+from waykeeper.fhir.identity import belongs, episode_of, identity, named_by, own_identifier
 from waykeeper.fhir.names import OFFERED
-from waykeeper.fhir.ownership import GROUPS, group_values
+from waykeeper.fhir.ownership import GROUPS, group_values, offered_of
 from waykeeper.findings import Finding, finding
 from waykeeper.merge.model import Decision, Decisions
+from waykeeper.plan.model import Episode
 
 SHOWN = 3  # items named of those that lost the same
 NOT_WHOLE = (
@@ -61,6 +63,40 @@ def _within(sent: Any, stands: Any) -> bool:
     if isinstance(sent, list):
         return isinstance(stands, list) and len(stands) >= len(sent) and all(map(_within, sent, stands))
     return bool(sent == stands)
+
+
+def without_dead_entries(server: Server, held: Sequence[Held], episode: Episode) -> list[Held]:
+    """What was read, the plan's CarePlans without entries of which the server has nothing any more.
+
+    A server may let go of what others refer to, or be restored without it. By an id that the server gave nobody sees
+    whose the entry was; sent again it is refused, and with it every change of the plan. Nothing is asked while
+    everything that the plan offered is there: the entry is then somebody else's.
+    """
+    offers = {str(i) for _, r in held if _care_plan_of(r, episode) for i in offered_of(r).get("ever", ())}
+    if offers <= {name for _, r in held for name in named_by(r)}:
+        return list(held)
+    known = {ref for ref, _ in held}
+    named = {ref: set(entries(r)) - known for ref, r in held if _care_plan_of(r, episode)}
+    asked = sorted(one for one in set().union(*named.values()) if not one.startswith(("urn:", "#", "http")))
+    dead = set(server.gone(asked))
+    return [(ref, _with_entries_but(r, dead) if not dead.isdisjoint(named.get(ref, ())) else r) for ref, r in held]
+
+
+def _care_plan_of(resource: Mapping[str, Any], episode: Episode) -> bool:
+    if resource.get("resourceType") != "CarePlan":
+        return False
+    known = identity(resource)
+    return episode_of(resource) == episode or (known is not None and belongs(known, episode))
+
+
+def _with_entries_but(root: Mapping[str, Any], dead: set[str]) -> dict[str, Any]:
+    made = dict(root)
+    for name in ("activity", "goal", "supportingInfo"):
+        left = [one for one in root.get(name) or () if dead.isdisjoint(entries({name: [one]}))]
+        made |= {name: left}
+        if not left:
+            del made[name]
+    return made
 
 
 def forgetting(held: Sequence[Held], gone: Sequence[Decision]) -> list[Held]:

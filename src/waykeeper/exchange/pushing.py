@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.exchange.capabilities import NOBODY, capabilities, missing, proof
 from waykeeper.exchange.definitions import outdated
-from waykeeper.exchange.dropped import altered, forgetting, lost
+from waykeeper.exchange.dropped import altered, forgetting, lost, without_dead_entries
 from waykeeper.exchange.errors import BadAnswerError, DroppedError, EntryRefusedError, NotProvenError
 from waykeeper.exchange.reading import of_patients, one_person, under_another_number
 from waykeeper.exchange.report import PushReport
@@ -175,6 +175,7 @@ class PlanPush:
 
     def decided(self, held: list[Held], *, guarded: bool = True, moving: bool = False) -> Decisions:
         """The merge over what was read. Raises PlanRefusedError where a guard does not let it pass."""
+        held = without_dead_entries(self.server, held, self.plan.episode)
         plan = self._located(held)
         if guarded:
             self._guard(plan, held, moving)

@@ -48,6 +48,7 @@ DIRECT = {"http": "", "https": ""}  # no proxy: what stays on this machine must 
 WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
 NOT_OFFERED = (400, 403, 404, 405, 501)  # how a server refuses a type that its CapabilityStatement does not list
 STRICT = {"Prefer": "handling=strict"}  # a parameter that the server does not know is an error, not left out
+NOTHING_THERE = (404, 410)
 NO_BATCH = (400, 404, 405, 413, 415, 422, 501)  # refusals after which each search is sent by itself
 # "Accepted" says nothing of whether it will be done (RFC 9110, 15.3.3). We never ask for it (`respond-async`), and
 # where the outcome is to be asked for differs between the releases of FHIR, so what stands afterwards is read instead.
@@ -317,6 +318,17 @@ class Server:
 
         Raises BadAnswerError, NoAnswerError.
         """
+        return [ref for ref, status, found in self._looked_up(references) if status >= 300 or not _there(found, ref)]
+
+    def gone(self, references: Sequence[str]) -> list[str]:
+        """Those of which the server says that it has nothing, or nothing any more; what may not be read is not gone.
+
+        Raises BadAnswerError, NoAnswerError.
+        """
+        return [ref for ref, status, _ in self._looked_up(references) if status in NOTHING_THERE]
+
+    def _looked_up(self, references: Sequence[str]) -> list[tuple[str, int, Any]]:
+        """Each reference with the status and the resource of its answer."""
         if not references:
             return []
         entries = [{"request": {"method": "GET", "url": ref}} for ref in references]
@@ -325,9 +337,9 @@ class Server:
         except BadAnswerError as refused:
             if refused.status not in NO_BATCH:
                 raise
-            return [ref for ref in references if not _there(self.send("GET", ref).document, ref)]
-        found = zip(references, answers, strict=True)
-        return [ref for ref, a in found if status_of(a) >= 300 or not _there(a.get("resource"), ref)]
+            alone = [(ref, self.send("GET", ref)) for ref in references]
+            return [(ref, one.status, one.document) for ref, one in alone]
+        return [(ref, status_of(a), a.get("resource")) for ref, a in zip(references, answers, strict=True)]
 
     def _pages(self, answer: Answer, what: str) -> Iterator[dict[str, Any]]:
         seen: set[str] = set()

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from waykeeper.exchange.dropped import without_dead_entries
 from waykeeper.exchange.issues import push_issues
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why, reading_back
 from waykeeper.exchange.reading import one_plan, plan_resources
@@ -37,6 +38,7 @@ def withdraw(
         held = plan_resources(server, patient)
         plan, state = one_plan(held, episode, pathway)
         day = today or now.astimezone(ZoneInfo(plan.zone)).date()
+        held = without_dead_entries(server, held, plan.episode)
         decisions = withdraw_plan(plan, held, reason.strip(), suspended=suspended, today=day)
         told = Withdrawal(
             decisions, server.base, dry_run, plan=plan, bookings=still_booked(plan.episode, held, day),
