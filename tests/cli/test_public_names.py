@@ -21,7 +21,7 @@ PUBLIC = [
     "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
-    "calendar": "bundle from_ patient as_of language episode sequence take_back fallback",
+    "calendar": "bundle from_ patient as_of language episode pathway sequence take_back fallback",
     "check": "pathways clinic",
     "compare_pathways": "a b clinic",
     "compile": "pathway clinic patient surgery discharge side anaesthesia patient_identifier episode from_",
@@ -45,7 +45,7 @@ PARAMETERS = {
     "push_all": "paths to holds jobs ledger errors_to dry_run found reported",
     "sandbox": "port load db",
     "server": "url holds read_only install_definitions",
-    "sheet": "bundle from_ patient as_of language episode fallback",
+    "sheet": "bundle from_ patient as_of language episode pathway fallback",
     "withdraw": "from_ patient reason by episode pathway suspend dry_run holds as_of",
     "validate_files": "paths profiles stricter jobs",
 }
