@@ -59,6 +59,8 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     if item.hold is None or recognised:
         answered = answer is not None and own.cls not in ("done", "void")
         word = "done" if answered else task_word(item, own, setting, due)
+        if (word == "overdue-past" and has_ended(item)) or (word in ("due", "overdue") and asks_nothing(item)):
+            word = f"{word}-ended"
         return spoken("confirm", word, item, more, setting, mend=due)
     more["longest_from"] = item.dates.earliest or _due_from(item, None, setting)
     done = own.was_done
@@ -73,6 +75,16 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     was = other_medicine(item, setting)
     asked = (sentence("questions", "other_medicine", told_of_other(item, was)),) if was else ()
     return replace(said, questions=(*asked, *questions(item.hold)))
+
+
+def has_ended(item: Item) -> bool:
+    """True for a medicine that the list has as stopped or used up."""
+    return item.hold is not None and item.hold.decision in NOT_TAKEN
+
+
+def asks_nothing(item: Item) -> bool:
+    """True where it has ended and no day of its last dose is asked for: to know is whether it is taken all the same."""
+    return has_ended(item) and item.hold is not None and not item.hold.question
 
 
 def hold_verdict(item: Item, setting: Setting) -> Verdict:

@@ -193,7 +193,7 @@ class Row:
     first: bool = (
         False  # listed before all others: an unclassified medicine, a day or side that the theatre contradicts
     )
-    served: bool = False  # a question about nothing but what was due by a surgery that took place
+    served: bool = False  # a question, or a medicine that had ended, of use up to a surgery that took place
     together: str = ""  # gaps of one plan that one step settles have the same name here (an item of the group)
 
     @property

@@ -1,5 +1,5 @@
 """Which rows of a plan belong together: a gate with what it lacks, a restriction with the gate that ends it, a question
-with what may not apply.
+with what may not apply, the medicines that the list has as ended.
 
 Nothing is left out and no word changes by it: whoever reads the list finds in one place what one call settles.
 """
@@ -7,11 +7,13 @@ Nothing is left out and no word changes by it: whoever reads the list finds in o
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 
 from waykeeper.gaps.gates import left_of
+from waykeeper.gaps.medicines import asks_nothing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting
-from waykeeper.plan.model import Key
+from waykeeper.plan.model import MEDICINES, Key
 
 
 def together(on: Setting, words: Mapping[Key, Verdict]) -> dict[Key, str]:
@@ -40,6 +42,8 @@ def together(on: Setting, words: Mapping[Key, Verdict]) -> dict[Key, str]:
 
 def _pairs(on: Setting, words: Mapping[Key, Verdict]) -> Iterator[tuple[Key, Key]]:
     """What waits, with what it waits for. A visit that is no gap (kept, but only recognised) may join two gates."""
+    ended = [i.key for i in on.plan.items if i.key.kind in MEDICINES and asks_nothing(i) and words[i.key].gap]
+    yield from pairwise(ended)
     for item in on.plan.items:
         said = words[item.key]
         if item.key.kind == "gate" and said.word == "shut":

@@ -9,6 +9,7 @@ from itertools import islice
 
 from waykeeper.gaps.contacts import attempts, closing, last_seen, lost, snooze
 from waykeeper.gaps.match import match_facts, visits
+from waykeeper.gaps.medicines import has_ended
 from waykeeper.gaps.model import (
     ItemRef,
     Match,
@@ -111,8 +112,11 @@ def _first(item: Item | None, said: Verdict) -> bool:
 def _served(item: Item, on: Setting) -> bool:
     """True if all that hangs on a question was due by a surgery that took place: no answer changes anything any more.
 
-    What holds until somebody releases it, and a medicine, goes on after surgery.
+    What holds until somebody releases it, and a medicine, goes on after surgery. A medicine that had ended before it
+    has served too: whether it was taken then changes nothing any more.
     """
+    if item.key.kind in MEDICINES:
+        return has_ended(item) and not on.unproven and on.of_before(on.surgery)
     hanging = [other for other in on.plan.items if other.key in item.asks_for] if item.fact and not on.unproven else []
     return bool(hanging) and all(
         other.key.kind not in (*MEDICINES, "restriction") and on.of_before(other.dates.last_day) for other in hanging

@@ -43,9 +43,11 @@ def has_time(row: Row, as_of: date) -> bool:
 def same_step(row: Row, before: Row | None) -> bool:
     """True if a row asks in the same words as the row before it, so that they need not be printed again.
 
-    Of a medicine they are: nobody reads across two medicines.
+    Of a medicine they are: nobody reads across two medicines, but those that have ended, which one question settles.
     """
-    return before is not None and row.kind not in MEDICINES and (row.next_action, row.who, row.owner, row.by) == (
+    if before is None or (row.kind in MEDICINES and (not row.together or row.together != before.together)):
+        return False
+    return (row.next_action, row.who, row.owner, row.by) == (
         before.next_action, before.who, before.owner, before.by,
     )  # fmt: skip
 

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from waykeeper.gaps.model import Placement, Row, Worklist
 from waykeeper.gaps.says import LIVE_BOOKINGS
 from waykeeper.gaps.words import table
+from waykeeper.plan.model import MEDICINES
 from waykeeper.report.plain import day
 from waykeeper.report.severity import SEVERITY
 
@@ -68,8 +69,10 @@ def key(rows: Iterable[Row]) -> list[tuple[str, str]]:
 
 def is_over(row: Row, as_of: date) -> bool:
     """True for what is only to be recorded: a step that was of use up to the surgery day, where that day is over, a
-    question about nothing but such steps, and a goal of the hospital stay that nobody recorded, once the first visit
-    looked at how the patient is."""
+    question about nothing but such steps, a medicine that had ended before it, and a goal of the hospital stay that
+    nobody recorded, once the first visit looked at how the patient is."""
+    if row.gap and row.kind in MEDICINES:
+        return row.verdict == "overdue" and row.served
     if not row.gap or row.surgery is None or row.window_end is None:
         return False
     if row.kind == "goal" and row.unproven:  # nobody knows whether the operation took place, or how the patient is
