@@ -149,6 +149,18 @@ def test_of_two_that_are_gone_only_the_one_whose_id_the_server_gave_is_guessed_a
     ])  # fmt: skip
 
 
+def test_where_a_server_lost_many_it_is_said_in_one_sentence(monkeypatch):
+    """Each beside the places of all the others made thousands of lines of one plan."""
+    monkeypatch.setattr("waykeeper.fhir.gone.MANY", 2)
+    world = pushed()
+    for key, part in ((BLOOD, "task"), (CALL, "task"), (FILM, "gate")):
+        remove(world, key, part)
+    assert told(world) == []
+    (said,) = (c for c in world.state().conflicts if "parts that the plan names" in c)
+    assert said.startswith("3 parts that the plan names are not there")
+    assert len(said) < 500
+
+
 def test_an_export_of_some_types_says_so_once_and_not_of_each_part_of_each_plan():
     world = pushed()
     left = [(ref, r) for ref, r in world.resources() if r["resourceType"] != "Task"]

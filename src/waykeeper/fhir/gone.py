@@ -21,7 +21,12 @@ GONE = (
     "the plan names it and it is not there: deleted, or left out of what was read; push the plan to be asked whether it"
     " is made again"
 )
+MANY_GONE = (
+    "{count} parts that the plan names are not there: deleted, or left out of what was read. What they ask for is on no"
+    " list. Read the whole plan, or restore what the server lost; a push asks which are made again. Among them: {some}"
+)
 A_PART = "a part of the plan"
+MANY = 20  # parts of one plan: more of them are told in one sentence
 # Parts beside the leading one. A proposed Appointment is none of them: its request still asks for the visit.
 PARTS: Mapping[str, tuple[str, ...]] = {
     "visit": ("request",),
@@ -103,12 +108,15 @@ def gone(
     titles = _titles(plan, theirs) if lacking else {}
     called = {uuid: titles.get(key, key) for uuid, key in names.items()}
     computed = [ref for ref in dangling if ref.partition("/")[2] in lacking]
-    for ref in computed:
-        yield f"{called.get(ref.partition('/')[2]) or A_PART} ({ref}): {GONE}"
+    told = [f"{called.get(ref.partition('/')[2]) or A_PART} ({ref})" for ref in computed]
     nameless = lacking - {ref.partition("/")[2] for ref in computed}
     others = [ref for ref in dangling if not _is_computed(ref, root)]
-    for uuid in sorted(nameless)[: len(others)]:
-        yield f"{called.get(uuid) or A_PART} (one of {', '.join(others)}): {GONE}"
+    places = ", ".join(others) if len(others) <= MANY else f"{', '.join(others[:A_FEW])} and {len(others) - A_FEW} more"
+    told += [f"{called.get(uuid) or A_PART} (one of {places})" for uuid in sorted(nameless)[: len(others)]]
+    if len(told) <= MANY:
+        yield from (f"{one}: {GONE}" for one in told)
+        return
+    yield MANY_GONE.format(count=len(told), some="; ".join(told[:A_FEW]))
 
 
 def _is_computed(ref: str, root: Mapping[str, Any]) -> bool:
