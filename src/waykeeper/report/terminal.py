@@ -186,7 +186,7 @@ def _gap(row: Row, number: int, width: int, show_identifiers: bool, *, severity:
     identifier = row.identifier.rsplit("|", 1)[-1] if show_identifiers else shortened(row.identifier)
     since = f", since {day(row.since)}" if row.since else ""
     less = "" if row.severity == severity else f" ({SEVERITY[row.severity].name.lower()})"
-    whose = f"{row.patient or 'no name'} ({identifier})" if before is None else "also"
+    whose = f"{row.patient or 'no name'} ({identifier})" if before is None else f"also {row.patient or 'no name'}"
     head = f"{whose} | {row.title} | {row.verdict}{less}{since}"
     lines = wrap(head, width, f"{number:>3}. ", "     ")
     lines += wrap(row.reason, width, "     ")
