@@ -83,9 +83,9 @@ CLASSES = {
         "tricyclic",
         "desipramine imipramine clomipramine amitriptyline nortriptyline protriptyline doxepin",
     ),
-    "R03AC, R03BA": (
+    "R03AC, R03BA, but what is swallowed too (budesonide, beclomethasone)": (
         "inhaler",
-        "albuterol salmeterol formoterol indacaterol olodaterol beclomethasone fluticasone ciclesonide mometasone",
+        "albuterol salmeterol formoterol indacaterol olodaterol fluticasone ciclesonide mometasone",
     ),
 }
 MEMBERS = [(code, rule, name) for code, (rule, names) in CLASSES.items() for name in names.split()]
