@@ -172,6 +172,7 @@ def test_a_question_has_served_once_all_that_hangs_on_it_is_of_before_a_surgery_
         (plan(asks, hangs), SURGERY + timedelta(days=1), served),
         (plan(asks, hangs, standing=Standing.GIVEN), SURGERY + timedelta(days=1), False),  # nothing proves it
         (plan(replace(asks, asks_for=())), SURGERY + timedelta(days=1), False),
+        (plan(replace(asks, asks_for=(hangs.key, Key("gate", "lost"))), hangs), SURGERY + timedelta(days=1), False),
     ):
         row = next(r for r in worklist([(made_plan, State())], (), as_of).rows if r.kind == "question")
         assert (row.verdict, row.severity, row.served) == ("overdue", 3, wanted)

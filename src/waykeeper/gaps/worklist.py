@@ -117,9 +117,12 @@ def _served(item: Item, on: Setting) -> bool:
     """
     if item.key.kind in MEDICINES:
         return has_ended(item) and not on.unproven and on.of_before(on.surgery)
-    hanging = [other for other in on.plan.items if other.key in item.asks_for] if item.fact and not on.unproven else []
-    return bool(hanging) and all(
-        other.key.kind not in (*MEDICINES, "restriction") and on.of_before(other.dates.last_day) for other in hanging
+    if not item.fact or not item.asks_for or on.unproven:
+        return False
+    items = {other.key: other for other in on.plan.items}
+    return all(  # of what the plan has lost nobody knows the day
+        key in items and key.kind not in (*MEDICINES, "restriction") and on.of_before(items[key].dates.last_day)
+        for key in item.asks_for
     )
 
 
