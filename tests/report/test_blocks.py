@@ -79,6 +79,11 @@ def test_two_medicines_are_never_read_across():
     hold = replace(ROW, kind="hold")
     assert same_step(replace(hold, kind="task"), replace(hold, kind="task"))
     assert not same_step(hold, hold)
+    of_one_gate = replace(hold, together="gate/ready")
+    assert not same_step(of_one_gate, of_one_gate)
+    ended = replace(hold, kind="medicine", ended=True)
+    assert same_step(ended, ended)
+    assert not same_step(ended, hold) and not same_step(hold, ended)
     assert not same_step(replace(hold, kind="task"), None)
     assert not same_step(replace(hold, kind="task"), replace(hold, kind="task", who="surgeon"))
 

@@ -194,6 +194,7 @@ class Row:
         False  # listed before all others: an unclassified medicine, a day or side that the theatre contradicts
     )
     served: bool = False  # a question, or a medicine that had ended, of use up to a surgery that took place
+    ended: bool = False  # a medicine of which nothing is asked but whether it is really not taken any more
     together: str = ""  # gaps of one plan that one step settles have the same name here (an item of the group)
 
     @property

@@ -9,7 +9,7 @@ from itertools import islice
 
 from waykeeper.gaps.contacts import attempts, closing, last_seen, lost, snooze
 from waykeeper.gaps.match import match_facts, visits
-from waykeeper.gaps.medicines import has_ended
+from waykeeper.gaps.medicines import asks_nothing, has_ended
 from waykeeper.gaps.model import (
     ItemRef,
     Match,
@@ -99,6 +99,7 @@ def _row(
         closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
         contactable=on.contactable, unproven=said.unproven,
         first=_first(item, said), served=item is not None and _served(item, on), together=group,
+        ended=item is not None and item.key.kind in MEDICINES and asks_nothing(item),
     )  # fmt: skip
 
 

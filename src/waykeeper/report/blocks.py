@@ -45,7 +45,7 @@ def same_step(row: Row, before: Row | None) -> bool:
 
     Of a medicine they are: nobody reads across two medicines, but those that have ended, which one question settles.
     """
-    if before is None or (row.kind in MEDICINES and (not row.together or row.together != before.together)):
+    if before is None or (row.kind in MEDICINES and not (row.ended and before.ended)):
         return False
     return (row.next_action, row.who, row.owner, row.by) == (
         before.next_action, before.who, before.owner, before.by,
