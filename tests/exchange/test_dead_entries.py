@@ -1,6 +1,7 @@
 """Entries of a plan's CarePlans of which the server has nothing any more: they kept the plan from every change."""
 
 from merge.worlds import Memory
+from waykeeper.exchange import Server
 from waykeeper.exchange.dropped import without_dead_entries
 from waykeeper.fhir import episode_of
 from waykeeper.fhir.gone import entries
@@ -8,6 +9,9 @@ from waykeeper.fhir.gone import entries
 
 class Asked:
     """A server that is asked what it has."""
+
+    base = "https://here.example/fhir"
+    elsewhere = Server.elsewhere
 
     def __init__(self, gone):
         self.nothing, self.asked = set(gone), []
@@ -44,6 +48,16 @@ def test_an_entry_of_which_the_server_has_nothing_is_left_out():
     root = next(r for _, r in without_dead_entries(server, held, episode) if episode_of(r))
     assert named not in entries(root) and "Task/of-somebody-else" in entries(root)
     assert len(entries(root)) > 2 and set(server.asked) >= {named, "Task/of-somebody-else"}
+
+
+def test_what_is_on_another_server_is_not_asked_for_and_stays():
+    held, named, episode = plan_without_a_task()
+    there = {"reference": "https://elsewhere.example/fhir/DocumentReference/5"}
+    held = [(ref, {**r, "supportingInfo": [there]} if named in entries(r) else r) for ref, r in held]
+    server = Asked([named, "DocumentReference/5"])
+    root = next(r for _, r in without_dead_entries(server, held, episode) if episode_of(r))
+    assert root["supportingInfo"] == [there] and "DocumentReference/5" not in server.asked
+    assert named not in entries(root)
 
 
 def test_what_may_not_be_read_keeps_its_entry():

@@ -23,11 +23,13 @@ HERS, OTHER, BOTH = "hers", "the other", "both"
 
 
 class Unlinked(Server):
-    """A server that does not search Patients by their links."""
+    """A server that does not search Patients by their links, or lets nobody."""
+
+    status = 400
 
     def search(self, kind, params, **options):
         if "link" in dict(params):
-            raise refusal(400, "search", {"resourceType": "OperationOutcome"})
+            raise refusal(self.status, "search", {"resourceType": "OperationOutcome"})
         return super().search(kind, params, **options)
 
 
@@ -107,9 +109,12 @@ def test_over_a_third_record(one):
     assert {there, third} <= dict(plan_resources(server, identifier)).keys()
 
 
-def test_where_links_are_not_searched_the_forward_one_is_followed(url, one):
+@pytest.mark.parametrize("status", [400, 403, 405])
+def test_where_links_are_not_searched_the_forward_one_is_followed(url, one, status):
     _, identifier, _, _, there, written = merged(one, HERS)
-    assert {there, *written} <= dict(plan_resources(Unlinked(url), identifier)).keys()
+    server = Unlinked(url)
+    server.status = status
+    assert {there, *written} <= dict(plan_resources(server, identifier)).keys()
 
 
 def test_the_record_holds_the_orders_of_both(one):

@@ -7,8 +7,11 @@ import pytest
 import waykeeper
 from waykeeper.cli.main import main
 from waykeeper.exchange import Server
+from waykeeper.exchange.errors import refusal
+from waykeeper.exchange.reading import under_another_number
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.shelf import folder
+from waykeeper.plan.model import Episode, Identifier
 from waykeeper.sandbox import running
 
 PLAN = folder("sandbox_bundles") / "demo-left" / "plan.bundle.json"
@@ -61,3 +64,16 @@ def test_a_plan_whose_patient_got_another_number_makes_no_second_patient(pushed)
         client.send("PUT", f"Patient/{who['id']}", {**who, "identifier": [new, {**old, "use": "old"}]})
     (report,) = waykeeper.push(str(PLAN), to=pushed)  # the way out
     assert not report.sent and report.findings == ()
+
+
+@pytest.mark.parametrize("status", [400, 403, 404, 405, 501])
+def test_a_server_that_lets_nobody_search_beyond_one_patient_says_nothing(pushed, status, monkeypatch):
+    """A plan that is new could be sent there before it was asked whether it stands under another Patient."""
+
+    def refuses(*_, **__):
+        raise refusal(status, "search of CarePlan", {"resourceType": "OperationOutcome"})
+
+    episode = Episode("https://alder-quay.example", "https://alder-quay.example/p", Identifier("urn:x", "1"), 1)
+    with Server(pushed) as client:
+        monkeypatch.setattr(client, "search", refuses)
+        assert under_another_number(client, episode) == []

@@ -127,3 +127,24 @@ def test_a_plan_under_another_address_of_the_clinic_is_a_plan_of_its_own(moved_h
         assert "Saturday, March 13, 2027" in waykeeper.sheet(from_=base, patient=WHO, as_of="2026-11-27")
         assert len(waykeeper.history(base, patient=WHO)) == 2
         assert b"CANCELLED" in waykeeper.calendar(from_=base, patient=WHO, take_back=True)
+
+
+def test_of_the_plans_of_one_file_none_is_chosen(tmp_path):
+    """They may be of several patients, or episodes: the sheet would be of one that nobody named."""
+    made = [
+        waykeeper.compile(
+            ANKLE, clinic="clinic-demo", patient=RECORD, surgery=day, side="left", anaesthesia="general", episode=number
+        ).bundle["entry"]
+        for number, day in enumerate(("2027-03-17T07:30", "2027-05-19T07:30"), 1)
+    ]
+    for entry in made[0]:
+        if entry["resource"]["resourceType"] == "CarePlan":
+            entry["resource"]["status"] = "completed"
+    further = [entry for entry in made[1] if entry["resource"]["resourceType"] != "Patient"]
+    both = tmp_path / "both.json"
+    both.write_text(
+        json.dumps({"resourceType": "Bundle", "type": "collection", "entry": [*made[0], *further]}), "utf-8"
+    )
+    for printed in (waykeeper.sheet, waykeeper.calendar):
+        with pytest.raises(WaykeeperError, match="2 plans of Waykeeper, one is needed"):
+            printed(str(both), as_of="2026-11-27")

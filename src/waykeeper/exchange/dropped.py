@@ -17,6 +17,7 @@ from waykeeper.findings import Finding, finding
 from waykeeper.merge.model import Decision, Decisions
 from waykeeper.plan.model import Episode
 
+PARTS = ("activity", "goal", "supportingInfo")  # where a CarePlan names what belongs to it
 SHOWN = 3  # items named of those that lost the same
 NOT_WHOLE = (
     "The plan is not whole on this server, and the next push takes what is missing for a person's change: ask whoever"
@@ -76,10 +77,12 @@ def without_dead_entries(server: Server, held: Sequence[Held], episode: Episode)
     if offers <= {name for _, r in held for name in named_by(r)}:
         return list(held)
     known = {ref for ref, _ in held}
-    named = {ref: set(entries(r)) - known for ref, r in held if _care_plan_of(r, episode)}
+    named = {ref: set(_here(server, r)) - known for ref, r in held if _care_plan_of(r, episode)}
     asked = sorted(one for one in set().union(*named.values()) if not one.startswith(("urn:", "#", "http")))
     dead = set(server.gone(asked))
-    return [(ref, _with_entries_but(r, dead) if not dead.isdisjoint(named.get(ref, ())) else r) for ref, r in held]
+    return [
+        (ref, _with_entries_but(server, r, dead) if not dead.isdisjoint(named.get(ref, ())) else r) for ref, r in held
+    ]
 
 
 def _care_plan_of(resource: Mapping[str, Any], episode: Episode) -> bool:
@@ -89,10 +92,23 @@ def _care_plan_of(resource: Mapping[str, Any], episode: Episode) -> bool:
     return episode_of(resource) == episode or (known is not None and belongs(known, episode))
 
 
-def _with_entries_but(root: Mapping[str, Any], dead: set[str]) -> dict[str, Any]:
+def _here(server: Server, root: Mapping[str, Any]) -> list[str]:
+    """The entries that lead to this server: of what is on another one it cannot say that it is gone."""
+    parts = {name: root.get(name) or () for name in PARTS}
+    here = {name: [one for one in of if not _elsewhere(server, one)] for name, of in parts.items()}
+    return entries(here)
+
+
+def _elsewhere(server: Server, entry: Mapping[str, Any]) -> bool:
+    said = entry.get("reference")  # of an activity it is a Reference, of the others its text
+    text = said.get("reference") if isinstance(said, Mapping) else said
+    return server.elsewhere(str(text or ""))
+
+
+def _with_entries_but(server: Server, root: Mapping[str, Any], dead: set[str]) -> dict[str, Any]:
     made = dict(root)
-    for name in ("activity", "goal", "supportingInfo"):
-        left = [one for one in root.get(name) or () if dead.isdisjoint(entries({name: [one]}))]
+    for name in PARTS:
+        left = [one for one in root.get(name) or () if dead.isdisjoint(_here(server, {name: [one]}))]
         made |= {name: left}
         if not left:
             del made[name]

@@ -11,7 +11,7 @@ from typing import Any
 from waykeeper.exchange.errors import BadAnswerError, grave
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.matches import not_given_of
-from waykeeper.exchange.server import Held, Pairs, Server, not_offered
+from waykeeper.exchange.server import NOT_OFFERED, Held, Pairs, Server, not_offered
 from waykeeper.exchange.unreadable import legible
 from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
 from waykeeper.fhir.conditions import token
@@ -79,7 +79,7 @@ def with_merged(server: Server, people: Sequence[Held], lacking: list[Finding] |
     """Patients, and those that were merged with them, however often: what other systems write at these is theirs too.
 
     A link may stand on either of the two, so that those are looked for that a Patient names and those that name it. On
-    a server that does not search by links only the former are found.
+    a server that does not search by links, or does not let us, only the former are found.
     """
     found = dict(people)
     new = found
@@ -103,8 +103,7 @@ def _merged(server: Server, patient: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _elsewhere(server: Server, link: Any) -> bool:
-    said = _reference(link.get("other")) if isinstance(link, Mapping) else ""
-    return "://" in said and not said.startswith(f"{server.base}/")
+    return isinstance(link, Mapping) and server.elsewhere(_reference(link.get("other")))
 
 
 def _named(
@@ -123,7 +122,7 @@ def _naming(server: Server, people: Mapping[str, Mapping[str, Any]], lacking: li
     try:
         return server.search("Patient", [("link", ",".join(people))], lacking=lacking)
     except BadAnswerError as refused:
-        if refused.status not in NO_SUCH_SEARCH:
+        if refused.status not in NOT_OFFERED:
             raise
         return []
 
@@ -226,13 +225,14 @@ def under_another_number(server: Server, episode: Episode) -> list[tuple[str, st
     """The CarePlan that has the plan's own identifier, with its Patient, wherever on the server it is.
 
     Asked where the plan is not found by its patient: where a number was replaced the plan hangs on a Patient who has
-    the new one only, and would be created for a second Patient. A server that does not search so says nothing.
+    the new one only, and would be created for a second Patient. A server that does not search so, or only within one
+    patient, says nothing.
     """
     name = episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
     try:
         found = server.search("CarePlan", [("identifier", token(episode.clinic_url + IDENTIFIER_PATH, name))])
     except BadAnswerError as refused:
-        if refused.status not in NO_SUCH_SEARCH:
+        if refused.status not in NOT_OFFERED:
             raise
         return []
     return [(ref, _subject(r)) for ref, r in found if name in named_by(r)]

@@ -46,7 +46,7 @@ PAGE = "200"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 DIRECT = {"http": "", "https": ""}  # no proxy: what stays on this machine must not leave it on a detour
 WAIT_AND_AGAIN = (429, 503)  # the server says that it did nothing
-NOT_OFFERED = (400, 403, 404, 405, 501)  # how a server refuses a type that its CapabilityStatement does not list
+NOT_OFFERED = (400, 403, 404, 405, 501)  # how a server refuses a type, or a search that it does not offer
 STRICT = {"Prefer": "handling=strict"}  # a parameter that the server does not know is an error, not left out
 NOTHING_THERE = (404, 410)
 NO_BATCH = (400, 404, 405, 413, 415, 422, 501)  # refusals after which each search is sent by itself
@@ -312,6 +312,10 @@ class Server:
         """False where the CapabilityStatement lists types, and not this one."""
         said = self.statement()
         return said is None or said.lists(kind)
+
+    def elsewhere(self, reference: str) -> bool:
+        """True for the address of something on another server: here the same type and id is another resource."""
+        return "://" in reference and not reference.startswith(f"{self.base}/")
 
     def absent(self, references: Sequence[str]) -> list[str]:
         """Which of these the server does not hold; of a conditional reference, where nothing meets the condition.

@@ -53,7 +53,9 @@ def _one_plan(
         remedy = "Give the Bundle that compile wrote." if bundle else "Check --patient, and --episode."
         if names and (len(names) > 1 or pathway):
             remedy = f"Name the pathway with --pathway: {', '.join(names)}."
-        meant = told_apart(of_pathway(plans, pathway), over=over)
+        meant: Sequence[tuple[Plan, State]] = of_pathway(plans, pathway)
+        if from_:  # the plans of a file may be of several patients, or episodes
+            meant = told_apart(meant, over=over)
         plan, state = inputs.single(list(meant), bundle or from_, remedy)
         day = inputs.as_of_date(as_of, plan.zone)
         return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day, held)
