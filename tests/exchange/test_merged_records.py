@@ -8,15 +8,20 @@ the given patient".
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
 from exchange.conftest import PUSHED
 from merge.small import compiled, new_identifier
 from waykeeper.exchange import Server
 from waykeeper.exchange.errors import refusal
+from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import PlanRefusedError, push
 from waykeeper.exchange.reading import one_patient, one_plan, plan_resources, record_resources
+from waykeeper.exchange.withdrawing import withdraw
 from waykeeper.fhir import bundle, read_all
+from waykeeper.findings import WaykeeperError
 from waykeeper.record import read
 
 HERS, OTHER, BOTH = "hers", "the other", "both"
@@ -133,3 +138,20 @@ def test_her_plan_goes_on_and_no_second_one_comes_beside_it(one):
     assert "WKU103" in [f.code for f in refused.value.findings]
     ((plan, _),) = read_all(plan_resources(server, identifier))
     assert plan.patient.reference == hers
+
+
+def test_of_two_plans_of_merged_records_the_number_tells_which(one):
+    """Each went on, and none could be named any more; withdrawn once, a second run would have taken the other back."""
+    server, identifier, number, hers, there, _ = merged(one, "unlinked")
+    push(bundle(compiled(number)), server, now=PUSHED)
+    linked(server, hers, "replaced-by", {"reference": there})
+    by = {"by": "Ruth Alderman, RN", "on": date(2026, 3, 1)}
+    for who in (identifier, number):
+        assert one_plan(plan_resources(server, who), 1, "", who)[0].episode.patient == who
+        note(server, who, "task/latex-free", "owner", text=str(who), **by)
+    for _ in range(2):
+        withdraw(server, identifier, "infection", now=PUSHED)
+    withdrawn = {p.episode.patient: bool(p.withdrawn) for p, _ in read_all(plan_resources(server, number))}
+    assert withdrawn == {identifier: True, number: False}
+    with pytest.raises(WaykeeperError, match="2 plans"):
+        one_plan(plan_resources(server, number), 1, "")  # no number is given, as for files

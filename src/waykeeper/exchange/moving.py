@@ -68,7 +68,7 @@ class Mover:
         """
         for attempt in range(TRIES):
             held = plan_resources(self.server, patient)
-            old, state = of_several(held, episode, pathway)
+            old, state = of_several(held, episode, pathway, patient)
             push = PlanPush(self.server, recompile(old, state, held), {}, self.now, self._proven, self.why)
             push.today = self._today(old)
             push.brought_back = reinstate

@@ -113,7 +113,7 @@ def note(
     _said_of_it(what, days, decision)
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
-        plan, state, found = _find(held, item, episode, pathway, what)
+        plan, state, found = _find(held, item, episode, pathway, what, patient)
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today, anew)
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
@@ -313,10 +313,11 @@ def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
 
 
 def _find(
-    held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway: str, what: str
+    held: Sequence[tuple[str, Resource]], item: str, episode: int, pathway: str, what: str, patient: Identifier
 ) -> tuple[Plan, State, Item]:
     every = [(p, s) for p, s in read_all(held) if p.episode.number == episode]
     plans = [(p, s) for p, s in every if pathway in ("", p.pathway.name)]
+    plans = [(p, s) for p, s in plans if p.episode.patient == patient] or plans  # of merged records each has its plan
     if not plans:
         of = f" and pathway {pathway}" if every else ""
         raise _unknown(f"the server holds no plan of this patient with episode {episode}{of}")
@@ -326,7 +327,7 @@ def _find(
         raise _unknown(f"no item {item!r} in the plan", did_you_mean(item, known))
     if len(found) > 1:
         keys = sorted({str(i.key) for _, _, i in found})
-        meant = _meant(found, what) if len(keys) == 1 else []
+        meant = _meant(found, what, patient) if len(keys) == 1 else []
         if len(meant) == 1:
             return meant[0]
         if len(keys) == 1:
@@ -336,10 +337,10 @@ def _find(
     return found[0]
 
 
-def _meant(found: Sequence[tuple[Plan, State, Item]], what: str) -> list[tuple[Plan, State, Item]]:
+def _meant(found: Sequence[tuple[Plan, State, Item]], what: str, patient: Identifier) -> list[tuple[Plan, State, Item]]:
     """Of plans that no option tells apart the one that asks for the restart that is noted, else the one in force."""
     asking = [one for one in found if (own := one[1].items.get(one[2].key)) and own.restart_asked]
-    in_force = [p for p, _ in told_apart([(p, s) for p, s, _ in found])]
+    in_force = [p for p, _ in told_apart([(p, s) for p, s, _ in found], patient)]
     if what == "restarted" and len(in_force) == 1 and asking:
         return asking
     return [one for one in found if one[0] in in_force]
@@ -372,7 +373,9 @@ def _part(
             task = answered_since(plan, item, known, part)
             if task is not None:
                 return "", {k: v for k, v in task.items() if k != "id"}  # the server names it
-        raise _unfit(f"{item.key} has no {part} on the server", PAUSED_BY if part in OF_A_PAUSE else "")
+        on_again = what == "restarted" and known and known.answer and goes_on(known.answer)
+        remedy = GOES_ON if on_again else PAUSED_BY
+        raise _unfit(f"{item.key} has no {part} on the server", remedy if part in OF_A_PAUSE else "")
     return ref, resource
 
 

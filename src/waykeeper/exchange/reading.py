@@ -385,19 +385,19 @@ def _here(server: Server, pointer: Any, kinds: Sequence[str]) -> str:
     return reference if reference.count("/") == 1 and reference.startswith(tuple(f"{k}/" for k in kinds)) else ""
 
 
-def of_several(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
+def of_several(held: list[Held], episode: int, pathway: str, patient: Identifier | None = None) -> tuple[Plan, State]:
     """`one_plan`, but a pathway only chooses where the patient has several plans: what moves one may follow another.
 
     pathway   a name, a url, or the file of one
     """
     found = _of_episode(held, episode)
     name = PurePath(pathway).stem if pathway.endswith((".yaml", ".yml")) else pathway
-    return _only(of_pathway(found, name) if len(found) > 1 else found, held, episode)
+    return _only(of_pathway(found, name) if len(found) > 1 else found, held, episode, patient)
 
 
-def one_plan(held: list[Held], episode: int, pathway: str) -> tuple[Plan, State]:
+def one_plan(held: list[Held], episode: int, pathway: str, patient: Identifier | None = None) -> tuple[Plan, State]:
     """The one plan that is meant. Raises BadAnswerError WKX221 where there is none, or several."""
-    return _only(of_pathway(_of_episode(held, episode), pathway), held, episode)
+    return _only(of_pathway(_of_episode(held, episode), pathway), held, episode, patient)
 
 
 def _of_episode(held: list[Held], episode: int) -> list[tuple[Plan, State]]:
@@ -412,21 +412,32 @@ def of_pathway(found: Sequence[tuple[Plan, State]], pathway: str) -> list[tuple[
 IN_FORCE = frozenset({"draft", "active", "on-hold"})  # of a plan: a suspended operation may still come
 
 
-def told_apart(found: Sequence[tuple[Plan, State]], *, over: bool = False) -> Sequence[tuple[Plan, State]]:
-    """Of plans that no option tells apart the one that is in force; all, where that leaves none or several.
+def told_apart(
+    found: Sequence[tuple[Plan, State]], patient: Identifier | None, *, over: bool = False
+) -> Sequence[tuple[Plan, State]]:
+    """Of several plans those made with the number that is asked for, where there are; of these the one in force.
 
-    After the clinic took another address, or the patient another number, the plan of before is withdrawn, and the new
-    one has its pathway and its episode. `over`: the one that is not in force is meant.
+    Of records that were merged each may have its plan, and whoever gives a number means the one that has it: never is
+    the other withdrawn or noted on in its place. After the clinic took another address, or the patient another number,
+    the plan of before is withdrawn, and the new one has its pathway and its episode. All, where that leaves several.
+
+    patient   None, as of files, which may be of several patients: nothing is chosen
+    over      the one that is not in force is meant
     """
-    if len(found) < 2 or len({p.pathway.url for p, _ in found}) > 1:
+    if patient is None or len(found) < 2:
         return found
-    in_force = [not p.withdrawn and s.plan_status in IN_FORCE for p, s in found]
-    chosen = [pair for pair, stands in zip(found, in_force, strict=True) if stands is not over]
-    return chosen if len(chosen) == 1 else found
+    named = [(p, s) for p, s in found if p.episode.patient == patient] or found
+    if len({p.pathway.url for p, _ in named}) > 1:
+        return named
+    in_force = [not p.withdrawn and s.plan_status in IN_FORCE for p, s in named]
+    chosen = [pair for pair, stands in zip(named, in_force, strict=True) if stands is not over]
+    return chosen if len(chosen) == 1 and len(named) > 1 else named
 
 
-def _only(found: Sequence[tuple[Plan, State]], held: list[Held], episode: int) -> tuple[Plan, State]:
-    found = told_apart(found)
+def _only(
+    found: Sequence[tuple[Plan, State]], held: list[Held], episode: int, patient: Identifier | None
+) -> tuple[Plan, State]:
+    found = told_apart(found, patient)
     if len(found) != 1:
         names = ", ".join(sorted(p.pathway.name for p, _ in found))
         remedy = f"Name the pathway: {names}." if found else _why_none(held)

@@ -46,7 +46,7 @@ def history(server: Server, patient: Identifier, *, episode: int = 1, pathway: s
     Raises BadAnswerError: WKX221 no such plan, WKX214 the server keeps no history.
     """
     held = plan_resources(server, patient)
-    plan, state = one_plan(held, episode, pathway)
+    plan, state = one_plan(held, episode, pathway, patient)
     kept = _kept(server, held, plan.episode)
     found: list[PlanVersion] = []
     for proof in _provenances(server, state.plan_reference):

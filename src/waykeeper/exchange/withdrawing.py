@@ -36,7 +36,7 @@ def withdraw(
         raise WaykeeperError(finding("WKX240", "a withdrawal needs a reason"))
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
-        plan, state = one_plan(held, episode, pathway)
+        plan, state = one_plan(held, episode, pathway, patient)
         day = today or now.astimezone(ZoneInfo(plan.zone)).date()
         held = without_dead_entries(server, held, plan.episode)
         decisions = withdraw_plan(plan, held, reason.strip(), suspended=suspended, today=day)

@@ -55,7 +55,7 @@ def _one_plan(
             remedy = f"Name the pathway with --pathway: {', '.join(names)}."
         meant: Sequence[tuple[Plan, State]] = of_pathway(plans, pathway)
         if from_:  # the plans of a file may be of several patients, or episodes
-            meant = told_apart(meant, over=over)
+            meant = told_apart(meant, inputs.identifier_of(patient, "--patient"), over=over)
         plan, state = inputs.single(list(meant), bundle or from_, remedy)
         day = inputs.as_of_date(as_of, plan.zone)
         return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day, held)
