@@ -257,6 +257,22 @@ def test_rows_of_low_confidence_or_from_memory_are_marked() -> None:
 
 
 @pytest.mark.parametrize(
+    ("words", "status", "asks"),
+    [
+        ("apixaban 5 mg", "completed", True),
+        ("clopidogrel 75 mg", "completed", True),
+        ("apixaban 5 mg", "stopped", False),
+        ("amoxicillin 500 mg", "completed", False),
+    ],
+)
+def test_a_blood_thinner_whose_order_was_completed_is_asked_about(words: str, status: str, asks: bool) -> None:
+    """Completed says that the order is carried out (FHIR R4, medicationrequest-status), not that nobody takes it."""
+    row = row_of({"words": words, "status": status})
+    assert row.decision == "already stopped"
+    assert ("is it taken all the same?" in row.question) is asks
+
+
+@pytest.mark.parametrize(
     ("words", "asks"), [("nabumetone 750 mg", False), ("prasugrel 10 mg", True), ("adalimumab 40 mg pen", True)]
 )
 def test_an_ended_order_that_works_for_a_week_asks_for_its_last_dose(words: str, asks: bool) -> None:

@@ -31,6 +31,8 @@ from waykeeper.record.model import ENDED, Kidney, MedicineEntry
 from waykeeper.timing.model import Moment, WorkingCalendar
 
 LASTING_DAYS = 7
+COMPLETED = "completed"
+THINS = "it thins the blood, and its order is over, its supply perhaps not: is it taken all the same?"
 STATEMENT = "a statement about an order of this list, not a second medicine"
 OWN_WORDS = "read by the clinic's own words for medicines"
 REVIEW = "needs review, the prescriber must decide: "  # how the question of a row that is not classified begins
@@ -169,7 +171,7 @@ def _by_instruction(entry: MedicineEntry, known: Recognised, context: Context) -
         late = row if outcome.interval.cycle else with_last_taken(row, entry, context.surgery)
         if late is not row:  # it has ended, and a dose inside its hold was taken all the same
             return replace(late, notes=(*late.notes, f"the list says {entry.status}"))
-        return _ended(row, entry)
+        return _ended(row, entry, context.rules)
     row = _with_weekday(row, with_dosing(entry, weekly_medicine(entry, known, context.rules)), context)
     if not outcome.interval.cycle:
         row = with_last_taken(row, entry, context.surgery)
@@ -221,11 +223,15 @@ def _as_row(entry: MedicineEntry, known: Recognised, outcome: Outcome, context: 
     )
 
 
-def _ended(row: MedicineRow, entry: MedicineEntry) -> MedicineRow:
-    """An order that has ended: nothing is proposed, but what works for a week still asks for its last dose."""
+def _ended(row: MedicineRow, entry: MedicineEntry, rules: Ruleset) -> MedicineRow:
+    """An order that has ended: nothing is proposed, but what works for a week still asks for its last dose, and what
+    thins the blood and was completed, not stopped, whether it has (common practice, no source)."""
     lasting = row.window is not None or (row.missed_days or row.longest_days or 0) >= LASTING_DAYS
     ask = "it works for a week or longer: on which day was the last dose?"
     question = ask if lasting and entry.last_taken is None else ""
+    thins = any("antithrombotic" in rules.ingredients[name].tags for name in row.ingredients)
+    if thins and entry.status == COMPLETED and entry.last_taken is None:
+        question = "; ".join(filter(None, (THINS, question)))
     return replace(
         without_days(row),
         decision="already stopped",
