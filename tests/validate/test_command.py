@@ -205,4 +205,4 @@ def test_a_line_that_no_memory_should_hold_is_refused(run, monkeypatch):
 def test_no_processes_are_no_number_of_jobs(run, jobs):
     done = run("a.json", "--jobs", jobs, **{"a.json": json.dumps(GOOD)})
     assert done.code == 2
-    assert done.err == f"WKC201 error: --jobs is {jobs}, it counts from 1\n"
+    assert done.err == f"WKC201 error: --jobs is {jobs}, it counts from 1. Write --jobs 1, or leave it out.\n"
