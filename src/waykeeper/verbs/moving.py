@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 BACK = "version {} of the pathway is older than {}, which the plan followed: make sure that going back is meant"
 OF_THE_PLAN = (
-    "Give the record of the patient whose plan it is: the medicines of somebody else would get into it. Where her"
-    " number was replaced, give her Patient the number of the plan again, as an identifier whose use is old."
+    "Give the record of the patient whose plan it is: the medicines of somebody else would get into it. Where the"
+    " patient's number was replaced, give the Patient the number of the plan again, as an identifier whose use is old."
 )
 
 
