@@ -26,6 +26,8 @@ def together(on: Setting, words: Mapping[Key, Verdict]) -> dict[Key, str]:
         joined.setdefault(one, []).append(other)
         joined.setdefault(other, []).append(one)
     found: dict[Key, str] = {}
+    if not joined:
+        return found
     for item in on.plan.items:
         waiting = [item.key] if item.key in joined and item.key not in found and words[item.key].gap else []
         group: dict[Key, None] = {}
@@ -48,7 +50,7 @@ def _pairs(on: Setting, words: Mapping[Key, Verdict]) -> Iterator[tuple[Key, Key
         said = words[item.key]
         if item.key.kind == "gate" and said.word == "shut":
             yield from ((item.key, need) for need in left_of(item, on, words) if need in words)
-        elif said.word == "release-due" and item.ending_gate in words and item.ending_gate is not None:
-            yield item.key, item.ending_gate
+        elif said.word == "release-due" and (ends := item.ending_gate) is not None and ends in words:
+            yield item.key, ends
         elif item.fact and said.gap:
             yield from ((item.key, other) for other in item.asks_for if other in words and words[other].gap)

@@ -78,8 +78,11 @@ def _say_who_was_seen(on: Setting, found: dict[Key, Verdict]) -> None:
     Not where it is too late for it anyway, or where it is not known whether it applies.
     """
     for item in on.plan.items:
-        said, close = found.get(item.key), item.dates.last_day
-        if said is None or said.word != "missed" or item.undecided or item.key in on.hangs or on.of_before(close):
+        said = found.get(item.key)
+        if said is None or said.word != "missed" or item.undecided or item.key in on.hangs:
+            continue
+        close = item.dates.last_day
+        if on.of_before(close):
             continue
         later = [
             (seen.day, other.title)
@@ -99,7 +102,7 @@ def _say_who_was_seen(on: Setting, found: dict[Key, Verdict]) -> None:
 def _plan_releases(on: Setting, found: dict[Key, Verdict]) -> None:
     """Restrictions whose end may be asked for, said again with the day of the decision that ends them."""
     for item in on.plan.items:
-        if item.ending_gate in found and found[item.key].word == "release-due":
+        if item.until and found[item.key].word == "release-due" and item.ending_gate in found:
             gate = on.plan.item(item.ending_gate)
             if (day := decided_on(gate, on, found[gate.key], found)) is not None:
                 found[item.key] = restriction_verdict(item, on, day)

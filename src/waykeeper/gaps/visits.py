@@ -389,8 +389,9 @@ def visit_verdict(item: Item, setting: Setting, matches: Sequence[Match]) -> Ver
     settings, own = setting.plan.settings, setting.of(item)
     when = days(item, settings.grace_days)
     found = sort(matches, when, settings.recognised_closes, not item.recognise.telehealth)
-    before = [pair for pair in found.contradictory if _of_the_day_before(*pair, setting)]
-    found = replace(found, contradictory=tuple(pair for pair in found.contradictory if pair not in before))
+    before = [pair for pair in found.contradictory if _of_the_day_before(*pair, setting)] if found.contradictory else []
+    if before:
+        found = replace(found, contradictory=tuple(pair for pair in found.contradictory if pair not in before))
     name, chosen, why = _line(item, own, found, before, when, setting)
     more = filling(item, own, when, setting)
     more["fell"] = lambda: _fell(found)
