@@ -119,8 +119,13 @@ def _named(
 
 def _naming(server: Server, people: Mapping[str, Mapping[str, Any]], lacking: list[Finding] | None) -> list[Held]:
     """The Patients that have a link to these."""
+    return _if_offered(server, "Patient", [("link", ",".join(people))], lacking)
+
+
+def _if_offered(server: Server, kind: str, pairs: Pairs, lacking: list[Finding] | None = None) -> list[Held]:
+    """What a search finds; nothing where the server does not offer it, or not to us."""
     try:
-        return server.search("Patient", [("link", ",".join(people))], lacking=lacking)
+        return server.search(kind, pairs, lacking=lacking)
     except BadAnswerError as refused:
         if refused.status not in NOT_OFFERED:
             raise
@@ -229,12 +234,7 @@ def under_another_number(server: Server, episode: Episode) -> list[tuple[str, st
     patient, says nothing.
     """
     name = episode.uuid(PLAN_KEY.kind, PLAN_KEY.item, "plan")
-    try:
-        found = server.search("CarePlan", [("identifier", token(episode.clinic_url + IDENTIFIER_PATH, name))])
-    except BadAnswerError as refused:
-        if refused.status not in NOT_OFFERED:
-            raise
-        return []
+    found = _if_offered(server, "CarePlan", [("identifier", token(episode.clinic_url + IDENTIFIER_PATH, name))])
     return [(ref, _subject(r)) for ref, r in found if name in named_by(r)]
 
 

@@ -59,8 +59,7 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
 
     due     the gate's own day
     """
-    items = _items(setting)
-    past = setting.of_before(due)
+    items, past = setting.items, setting.of_before(due)
     left = left_of(gate, setting, verdicts)
     states = [_state(need, items.get(need), verdicts.get(need), setting, past) for need in left]
     states += [(sentence("missing", "change", {}), title) for title in setting.state.conflicts]
@@ -73,14 +72,9 @@ def missing(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict], due: 
     return " ".join(line if line.endswith("?") else f"{line}." for line in said)
 
 
-def _items(setting: Setting) -> Mapping[Key, Item]:
-    return {item.key: item for item in setting.plan.items}
-
-
 def left_of(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> tuple[Key, ...]:
     """The needs that nothing fulfils yet, in the gate's order."""
-    items = _items(setting)
-    return lacking(gate, verdicts.keys(), lambda need: met(need, items.get(need), verdicts[need], setting))
+    return lacking(gate, verdicts.keys(), lambda need: met(need, setting.items.get(need), verdicts[need], setting))
 
 
 def booked_for(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) -> date | None:
@@ -95,19 +89,18 @@ def booked_for(gate: Item, setting: Setting, verdicts: Mapping[Key, Verdict]) ->
         return None
     if setting.state.conflicts or any(since.away for since in setting.since.values()):
         return None
-    items = _items(setting)
-    days = [_day_of(need, items, setting, verdicts) for need in left_of(gate, setting, verdicts)]
+    days = [_day_of(need, setting, verdicts) for need in left_of(gate, setting, verdicts)]
     known = [day for day in days if day is not None]
     return max(known) if known and len(known) == len(days) else None
 
 
-def _day_of(need: Key, items: Mapping[Key, Item], setting: Setting, verdicts: Mapping[Key, Verdict]) -> date | None:
+def _day_of(need: Key, setting: Setting, verdicts: Mapping[Key, Verdict]) -> date | None:
     """The day of a need that is a booked visit, or a gate that itself waits for one."""
     said = verdicts.get(need)
     if need.kind == "visit" and said is not None and said.word == "booked":
         return said.day
     if need.kind == "gate" and said is not None and said.word == "not-yet-due":
-        return booked_for(items[need], setting, verdicts)
+        return booked_for(setting.items[need], setting, verdicts)
     return None
 
 

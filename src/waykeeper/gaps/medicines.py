@@ -84,7 +84,7 @@ def has_ended(item: Item) -> bool:
 
 def asks_nothing(item: Item) -> bool:
     """True where it has ended and no day of its last dose is asked for: to know is whether it is taken all the same."""
-    return has_ended(item) and item.hold is not None and not item.hold.question
+    return item.hold is not None and has_ended(item) and not item.hold.question
 
 
 def hold_verdict(item: Item, setting: Setting) -> Verdict:

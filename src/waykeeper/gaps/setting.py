@@ -27,7 +27,7 @@ class Setting:
     suspended   its items are withdrawn and it is over as such, but another surgery day is expected
     since       by fact, the questions whose answer the plan was not made with; nothing of a plan that is over
     hangs       what hangs on them
-    items       the plan's items by key, where anything hangs; else empty
+    items       the plan's items by key
     """
 
     plan: Plan
@@ -135,7 +135,7 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
     return Setting(
         plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID,
         is_unproven(anchor, state, day), suspended, _titles(plan, questions),
-        since, hanging(since.values()), {i.key: i for i in plan.items} if since else {},
+        since, hanging(since.values()), {i.key: i for i in plan.items},
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from waykeeper.gaps.gates import left_of
 from waykeeper.gaps.medicines import asks_nothing
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.setting import Setting
-from waykeeper.plan.model import MEDICINES, Key
+from waykeeper.plan.model import Key
 
 
 def together(on: Setting, words: Mapping[Key, Verdict]) -> dict[Key, str]:
@@ -44,7 +44,7 @@ def together(on: Setting, words: Mapping[Key, Verdict]) -> dict[Key, str]:
 
 def _pairs(on: Setting, words: Mapping[Key, Verdict]) -> Iterator[tuple[Key, Key]]:
     """What waits, with what it waits for. A visit that is no gap (kept, but only recognised) may join two gates."""
-    ended = [i.key for i in on.plan.items if i.key.kind in MEDICINES and asks_nothing(i) and words[i.key].gap]
+    ended = [i.key for i in on.plan.items if asks_nothing(i) and words[i.key].gap]
     yield from pairwise(ended)
     for item in on.plan.items:
         said = words[item.key]

@@ -103,7 +103,7 @@ def _plan_releases(on: Setting, found: dict[Key, Verdict]) -> None:
     """Restrictions whose end may be asked for, said again with the day of the decision that ends them."""
     for item in on.plan.items:
         if item.until and found[item.key].word == "release-due" and item.ending_gate in found:
-            gate = on.plan.item(item.ending_gate)
+            gate = on.items[item.ending_gate]
             if (day := decided_on(gate, on, found[gate.key], found)) is not None:
                 found[item.key] = restriction_verdict(item, on, day)
 

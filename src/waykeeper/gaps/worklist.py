@@ -99,7 +99,7 @@ def _row(
         closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
         contactable=on.contactable, unproven=said.unproven,
         first=_first(item, said), served=item is not None and _served(item, on), together=group,
-        ended=item is not None and item.key.kind in MEDICINES and asks_nothing(item),
+        ended=item is not None and asks_nothing(item),
     )  # fmt: skip
 
 
@@ -120,9 +120,8 @@ def _served(item: Item, on: Setting) -> bool:
         return has_ended(item) and not on.unproven and on.of_before(on.surgery)
     if not item.fact or not item.asks_for or on.unproven:
         return False
-    items = {other.key: other for other in on.plan.items}
     return all(  # of what the plan has lost nobody knows the day
-        key in items and key.kind not in (*MEDICINES, "restriction") and on.of_before(items[key].dates.last_day)
+        key in on.items and key.kind not in (*MEDICINES, "restriction") and on.of_before(on.items[key].dates.last_day)
         for key in item.asks_for
     )
 

@@ -31,6 +31,11 @@ def blocks(rows: Sequence[Row], as_of: date) -> list[tuple[Row, ...]]:
     return sorted(made, key=lambda block: has_time(block[0], as_of))
 
 
+def with_above(found: Iterable[Sequence[Row]]) -> list[tuple[Row, Row | None]]:
+    """Each row of these blocks with the one above it in its block, None for the first."""
+    return [pair for block in found for pair in zip(block, (None, *block[:-1]), strict=True)]
+
+
 def has_time(row: Row, as_of: date) -> bool:
     """True for a step that waits and has more than a week left, on which nothing else in the list hangs.
 

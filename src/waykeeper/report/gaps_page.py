@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES, Plan
-from waykeeper.report.blocks import AS_ABOVE, blocks, same_step
+from waykeeper.report.blocks import AS_ABOVE, blocks, same_step, with_above
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.page import render
 from waykeeper.report.plain import clean, day, shortened
@@ -31,6 +31,7 @@ from waykeeper.report.shown import (
     is_over,
     key,
     left_alone,
+    now_and_over,
     order_of_all,
     owner_line,
     second_bookings,
@@ -347,14 +348,7 @@ def _cards(
     worklist: Worklist, people: dict[tuple[str, str], Person], phases: dict[str, str], sides: Sides
 ) -> list[GapCard]:
     ranks, anchors = _ranks(worklist), _anchors(worklist)
-    as_of = worklist.as_of
-    now = [r for r in worklist.gaps if not is_over(r, as_of)]
-    over = [r for r in worklist.gaps if is_over(r, as_of)]
-    placed = [
-        pair
-        for block in (*blocks(now, as_of), *blocks(over, as_of))
-        for pair in zip(block, (None, *block[:-1]), strict=True)
-    ]
+    placed = with_above(block for part in now_and_over(worklist) for block in blocks(part, worklist.as_of))
     return [
         GapCard(r, people[_who(r)], SEVERITY[r.severity], i, ranks[_who(r)], phases.get(r.phase, r.phase),
                 day(r.since), day(r.by), _due(r.by, worklist.as_of), day(r.surgery),

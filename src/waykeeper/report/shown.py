@@ -84,6 +84,15 @@ def is_over(row: Row, as_of: date) -> bool:
     return row.verdict in _PAST_USE.get(row.kind, ()) and row.window_end <= row.surgery < as_of
 
 
+def now_and_over(worklist: Worklist) -> tuple[list[Row], list[Row]]:
+    """The gaps to act on, and the steps of an operation that is over, which are only to be recorded or closed."""
+    now: list[Row] = []
+    over: list[Row] = []
+    for row in worklist.gaps:
+        (over if is_over(row, worklist.as_of) else now).append(row)
+    return now, over
+
+
 def _goal_of_the_stay(row: Row, surgery: date, due: date) -> bool:
     """A goal that was to be met before going home, and about which nothing is recorded: neither met nor not met."""
     recorded = table()["goal"]["not-met-recorded"]["reason"].partition("{")[0]

@@ -9,7 +9,7 @@ from datetime import date
 from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES
-from waykeeper.report.blocks import AS_ABOVE, blocks, has_time, same_step
+from waykeeper.report.blocks import AS_ABOVE, blocks, has_time, same_step, with_above
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.plain import clean, day, shortened, table, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
@@ -24,7 +24,7 @@ from waykeeper.report.shown import (
     check_the_day,
     entry_ahead,
     history,
-    is_over,
+    now_and_over,
     order_of_all,
     owner_line,
     second_bookings,
@@ -47,7 +47,7 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     """
     width, worklist = max(width, LEAST_WIDTH), worklist.held()
     lines = _head(worklist, width)
-    now, over = _now_and_over(worklist)
+    now, over = now_and_over(worklist)
     lines += _to_do(now, worklist.as_of, width, show_identifiers)
     lines += _record_only(over, width)
     lines += _snoozed(worklist.snoozed, width)
@@ -58,15 +58,6 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     idle = booked_for_nothing(worklist)
     lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", idle, width, show_identifiers)
     return "\n".join([*lines, "", *_medicines(worklist, width), *_rest(worklist, width)]) + "\n"
-
-
-def _now_and_over(worklist: Worklist) -> tuple[list[Row], list[Row]]:
-    """The gaps to act on, and the steps of an operation that is over, which are only to be recorded or closed."""
-    now: list[Row] = []
-    over: list[Row] = []
-    for row in worklist.gaps:
-        (over if is_over(row, worklist.as_of) else now).append(row)
-    return now, over
 
 
 def _to_do(now: Sequence[Row], as_of: date, width: int, show_identifiers: bool) -> list[str]:
@@ -83,7 +74,7 @@ def _to_do(now: Sequence[Row], as_of: date, width: int, show_identifiers: bool) 
             continue
         said = f"; {away} of them above, with what they hang on" if away else ""
         lines += ["", f"{SEVERITY[severity].name.upper()} (severity {severity}): {counts[severity]}{said}"]
-        rows = [pair for block in found for pair in zip(block, (None, *block[:-1]), strict=True)]
+        rows = with_above(found)
         ahead = sum(has_time(row, as_of) for row, _ in rows)
         for number, (row, before) in enumerate(rows, 1):
             if ahead and number == len(rows) - ahead + 1:
@@ -135,7 +126,7 @@ def _changed(change: Change) -> str:
 
 def _head(worklist: Worklist, width: int) -> list[str]:
     patients = len({(r.identifier, r.patient) for r in worklist.rows})
-    now, over = _now_and_over(worklist)
+    now, over = now_and_over(worklist)
     counts = Counter(r.severity for r in now)
     said = ", ".join(f"{SEVERITY[s].name.lower()} {counts[s]}" for s in (3, 2, 1))
     said += f", record only {len(over)}" if over else ""
@@ -171,7 +162,7 @@ def _doubts(worklist: Worklist, width: int) -> list[str]:
 
 def _overview(worklist: Worklist) -> list[str]:
     """How many gaps of each kind and severity, so that a long list can be read from the right end."""
-    now, over = _now_and_over(worklist)
+    now, over = now_and_over(worklist)
     counts = Counter((r.kind, r.severity) for r in now) + Counter((r.kind, _RECORD) for r in over)
     columns = (3, 2, 1, _RECORD) if over else (3, 2, 1)
     if not counts:
