@@ -77,7 +77,7 @@ BUNDLES = {
     "illegal resource": (
         request("POST", "Task", {**TASK, "status": "banana"}),
         "WKV",
-        "Bundle.entry[0].resource.Task.status",
+        "Bundle.entry[0].resource.status",
     ),
 }
 

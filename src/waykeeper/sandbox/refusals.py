@@ -67,8 +67,7 @@ class Refusal(Exception):  # noqa: N818 - an answer, not a fault
     def at(self, prefix: str) -> Refusal:
         """The same refusal with its places under a bundle's entry."""
         moved = [
-            Issue(one.details, f"{prefix}.{one.expression}" if one.expression else prefix, one.severity, one.code)
-            for one in self.issues
+            Issue(one.details, f"{prefix}{_inside(one.expression)}", one.severity, one.code) for one in self.issues
         ]
         return Refusal(self.code, str(self), issues=moved)
 
@@ -86,6 +85,14 @@ class Refusal(Exception):  # noqa: N818 - an answer, not a fault
         if one.expression:
             shown["expression"] = [one.expression]
         return shown
+
+
+def _inside(expression: str) -> str:
+    """A place as it stands in an entry; one that begins with a type is a place in the entry's resource."""
+    kind, _, rest = expression.partition(".")
+    if kind[:1].isupper():
+        return f".resource.{rest}" if rest else ".resource"
+    return f".{expression}" if expression else ""
 
 
 def all_ok(details: str) -> dict[str, Any]:

@@ -31,8 +31,11 @@ def _constant(word: str) -> Any:
     raise NotJson(f"{word} is no JSON number")
 
 
-def parse(text: bytes) -> Any:
-    """Parse JSON text (UTF-8). Raises NotJson with a sentence that names the place, never the content."""
+def parse(text: bytes, line: int = 1) -> Any:
+    """Parse JSON text (UTF-8) that begins in a line of its file.
+
+    Raises NotJson with a sentence that names the place, never the content.
+    """
     try:
         return json.loads(
             text.decode("utf-8"), parse_float=Decimal, parse_constant=_constant, object_pairs_hook=_object
@@ -40,7 +43,7 @@ def parse(text: bytes) -> Any:
     except UnicodeDecodeError as bad:
         raise NotJson(f"not UTF-8 at byte {bad.start}") from None
     except json.JSONDecodeError as bad:
-        raise NotJson(f"malformed JSON at line {bad.lineno}, column {bad.colno}: {bad.msg}") from None
+        raise NotJson(f"malformed JSON at line {line + bad.lineno - 1}, column {bad.colno}: {bad.msg}") from None
     except RecursionError:
         raise NotJson("nested too deeply") from None
 

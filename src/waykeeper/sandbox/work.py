@@ -194,7 +194,7 @@ class Work:
         try:
             legal(whole)
         except Refusal as refusal:
-            raise _at(refusal, f"{place}.resource" if place else "") from None
+            raise _at(refusal, place) from None
         self._written[kind, key] = (whole, place)
         return self.store.put(kind, key, whole, method)
 
