@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, time
 
 import orjson
 import pytest
@@ -47,8 +47,14 @@ def test_fhir_appointments_that_stand_are_the_list(tmp_path):
 
     lines = [appointment(1, "booked", "2026-03-19T02:00:00Z"), appointment(2, "cancelled", "2026-03-20T14:00:00Z")]
     found = read(tmp_path, b"\n".join(map(orjson.dumps, lines)), "list.ndjson")
-    assert [(c.reference, c.day, c.name, c.surgeon) for c in found.cases] == [
-        ("Appointment/1", date(2026, 3, 18), "Ada Quill", "Dr. Amsel")  # 21:00 of the day before, in the clinic
+    assert [(c.reference, c.day, c.start, c.name, c.surgeon) for c in found.cases] == [
+        (
+            "Appointment/1",
+            date(2026, 3, 18),
+            time(21),
+            "Ada Quill",
+            "Dr. Amsel",
+        )  # 21:00 of the day before, in the clinic
     ]
 
 
@@ -93,6 +99,32 @@ def test_the_plan_beside_the_list(tmp_path, rows, verdict):
     assert len(strangers) == rows.count("AQ-9")
     if verdict in ("date-differs", "needs-review"):
         assert found.worklist.gaps[0].item == "plan/plan"
+
+
+@pytest.mark.parametrize(("row", "verdict", "said"), [
+    ("2026-03-18,AQ-1001,07:30,Spinal", "current", ""),
+    ("2026-03-18,AQ-1001,7.30,unknown yet", "current", ""),
+    ("2026-03-18T00:00:00,AQ-1001,,", "current", ""),
+    ("2026-03-18,AQ-1001,first on the list,", "current", ""),
+    ("2026-03-18,AQ-1001,1:00 PM,", "needs-review", "The theatre list says 13:00, the plan says 07:30"),
+    ("2026-03-18T06:45,AQ-1001,,", "needs-review", "The theatre list says 06:45, the plan says 07:30"),
+    ("2026-03-18T11:00:00Z,AQ-1001,,", "needs-review", "The theatre list says 06:00, the plan says 07:30"),
+    ("2026-03-19,AQ-1001,13:00,", "date-differs", "Thu 2026-03-19"),
+    ("2026-03-18,AQ-1001,07:30,General anesthesia", "needs-review", "General anesthesia, the plan was made for spinal"),
+    ("2026-03-18,AQ-1001,07:30,GA + SAB", "current", ""),
+])  # fmt: skip
+def test_the_hour_and_the_anaesthetic_of_the_list_beside_the_plan(tmp_path, row, verdict, said):
+    """Fasting hangs on the hour, pauses of blood thinners on the needle: ASA fasting guideline 2023, ASRA 2018 (from
+    memory). That side, time and anaesthetic of list and plan must agree: common practice, no source.
+    """
+    spinal = verbs.compile("total-ankle-replacement", clinic="clinic-demo", patient="demo-left", side="left",
+                           surgery="2026-03-18T07:30", anaesthesia="spinal")  # fmt: skip
+    (tmp_path / "plan.json").write_bytes(orjson.dumps(spinal.bundle))
+    (tmp_path / "list.csv").write_text(f"Date,MRN,Start time,Anesthesia type\n{row}\n")
+    found = verbs.gaps(str(tmp_path / "plan.json"), as_of="2026-03-10", theatre_list=str(tmp_path / "list.csv"))
+    own = next(r for r in found.worklist.rows if r.item == "plan/plan")
+    assert own.verdict == verdict
+    assert said in own.reason
 
 
 def test_filters_narrow_what_is_shown_and_never_the_whole(tmp_path):

@@ -22,6 +22,7 @@ def plan_row(tmp_path, rows, day="2026-03-02"):
 def test_the_day_of_the_list_is_laid_beside_the_plan(tmp_path):
     assert plan_row(tmp_path, "AQ-1001;18.03.2026;07.30;li;ITN\n")["AQ-1001"] == "current"
     assert plan_row(tmp_path, "AQ-1001;19.03.2026;07.30;li;ITN\n")["AQ-1001"] == "date-differs"
+    assert plan_row(tmp_path, "AQ-1001;18.03.2026;13.00;li;ITN\n")["AQ-1001"] == "needs-review"
     assert plan_row(tmp_path, "AQ-7;18.03.2026;;li;ITN\n") == {"AQ-1001": "no-case", "AQ-7": "no-plan"}
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 
@@ -142,6 +142,34 @@ def listing(*cases):
 def test_theatre_list_against_the_plan(cases, as_of, word):
     listed = one(ankle(standing=Standing.GIVEN), as_of=day(as_of), theatre=listing(*cases))
     assert row(listed, "plan/plan").verdict == word
+
+
+@pytest.mark.parametrize(("planned", "listed", "word"), [
+    ("general", "Spinal", "needs-review"), ("general", "general or epidural", "needs-review"),
+    ("superficial-block", "Regional", "needs-review"), ("deep-block", "general", "needs-review"),
+    ("general", "superficial-block", "current"), ("spinal", "deep block", "current"),
+    ("unknown", "Spinal", "current"), ("unknown", "general", "current"), ("general", "MAC", "current"),
+])  # fmt: skip
+def test_a_needle_on_one_side_only_is_told(planned, listed, word):
+    """Blood thinners pause longer before a needle (ASRA 2018, from memory); not known counts as with one."""
+    made = replace(ankle(standing=Standing.GIVEN), anaesthesia=planned)
+    found = one(made, as_of=day("03-10"), theatre=listing(case(SURGERY, anaesthesia=listed)))
+    assert row(found, "plan/plan").verdict == word
+
+
+def test_hour_and_anaesthetic_that_both_differ_are_both_told():
+    made = replace(ankle(standing=Standing.GIVEN), anaesthesia="general")
+    timed = [
+        replace(a, moment=replace(a.moment, clock=time(7, 30))) if a.name == "surgery" else a for a in made.anchors
+    ]
+    made = replace(made, anchors=tuple(timed))
+    found = one(made, as_of=day("03-10"), theatre=listing(case(SURGERY, anaesthesia="spinal", start=time(6, 15))))
+    mine = row(found, "plan/plan")
+    assert mine.severity == 3
+    assert "spinal" in mine.reason
+    assert any("06:15" in q for q in mine.questions)
+    over = one(made, as_of=day("03-19"), theatre=listing(case(SURGERY, anaesthesia="spinal", start=time(6, 15))))
+    assert "theatre" not in row(over, "plan/plan").reason
 
 
 def test_surgery_that_is_proven_needs_no_case():

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time
 from functools import cache
 from importlib.resources import files
 from typing import Any, cast
@@ -24,6 +24,7 @@ from waykeeper.gaps import TheatreCase, TheatreList
 NEEDED = ("day", "patient")
 _MOST_SHOWN = 20
 _OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
+_CLOCK = re.compile(r"(\d{1,2}):?[.]?(\d{2})(?:[:.]\d{2}(?:[.]\d+)?)?\s*([ap])?[.]?(?:m[.]?)?", re.IGNORECASE)
 _OFFSET = re.compile(r"(Z|[+-]\d{2}(:?\d{2})?)$", re.IGNORECASE)
 
 
@@ -127,24 +128,36 @@ def _case(
     bar = "|" in said["patient"]
     who = (said["patient"],) if bar or not systems else tuple(f"{system}|{said['patient']}" for system in systems)
     try:
-        day = _day(said["day"], next((zones[name] for name in who if name in zones), zone))
+        day, start = _when(said["day"], next((zones[name] for name in who if name in zones), zone))
     except ValueError:
         remedy = "Write days as 2026-03-18: 03/04 is another day in another country."
         return _unreadable(path, line, f"{said['day']!r} is no day" if said["day"] else "the day is blank", remedy)
     name = said.get("case") or f"theatre list line {line}"
     return TheatreCase(
         name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
-        said.get("side", ""), f"{path}:{line}",
+        said.get("side", ""), f"{path}:{line}", clock(said.get("time", "")) or start, said.get("anaesthesia", ""),
     )  # fmt: skip
 
 
-def _day(text: str, zone: str) -> date:
-    """The day of a cell, by the clinic's clock where it has an offset. Raises ValueError."""
+def _when(text: str, zone: str) -> tuple[date, time | None]:
+    """The day of a cell and the time behind it, by the clinic's clock where it has an offset. Raises ValueError."""
     if _OFFSET.search(text[10:]):
-        return datetime.fromisoformat(text).astimezone(ZoneInfo(zone)).date()
+        local = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
+        return local.date(), local.time()
     if text[10:11] not in ("", "T", " "):
         raise ValueError("something follows the day")
-    return date.fromisoformat(text[:10])
+    return date.fromisoformat(text[:10]), clock(text[11:])
+
+
+def clock(text: str) -> time | None:
+    """A time of day as lists write it (07:30, 7.30, 0730, 1:00 PM); None for midnight, which stands for no time."""
+    found = _CLOCK.fullmatch(text.strip())
+    if not found:
+        return None
+    hour, minute, half = int(found[1]), int(found[2]), (found[3] or "").lower()
+    if half:
+        hour = hour % 12 + (12 if half == "p" else 0) if 1 <= hour <= 12 else 24
+    return time(hour, minute) if hour < 24 and minute < 60 and (hour, minute) != (0, 0) else None
 
 
 def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tuple[TheatreCase, bool]]:
@@ -162,7 +175,7 @@ def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tupl
         resource = by_reference.get(said.reference, {})
         cases.append((TheatreCase(
             said.reference, said.patient, said.day, _display(resource, "Patient"), str(resource.get("description", "")),
-            _display(resource, "Practitioner"), origin=path,
+            _display(resource, "Practitioner"), origin=path, start=said.start.time() if said.start else None,
         ), True))  # fmt: skip
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])
@@ -185,4 +198,4 @@ def shared(found: TheatreList, known: Iterable[str], path: str) -> tuple[Finding
     )
 
 
-__all__ = ["headings", "read_theatre_list", "shared"]
+__all__ = ["clock", "headings", "read_theatre_list", "shared"]

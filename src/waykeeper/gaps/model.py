@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from datetime import date, datetime
+from datetime import date, datetime, time
 from functools import cached_property
 from operator import attrgetter
 from typing import Any, Literal
@@ -251,7 +251,11 @@ _values_of_placement = attrgetter(*(f.name for f in fields(Placement)))
 
 @dataclass(frozen=True, slots=True)
 class TheatreCase:
-    """One operation on the theatre list. `patient` holds identifiers and references, as in Evidence."""
+    """One operation on the theatre list. `patient` holds identifiers and references, as in Evidence.
+
+    start        by the clinic's clock, None where the list says none
+    anaesthesia  as the list writes it
+    """
 
     reference: str
     patient: tuple[str, ...]
@@ -261,6 +265,8 @@ class TheatreCase:
     surgeon: str = ""
     side: str = ""
     origin: str = ""
+    start: time | None = None
+    anaesthesia: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, time
 
 from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
@@ -14,8 +15,13 @@ from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
 _SIDES = {"left": "left", "l": "left", "lt": "left", "right": "right", "r": "right", "rt": "right"}
+# What a list calls an anaesthetic with a needle at the spine or deep beside it, and one without (common practice, no
+# source). A list that names both means that the needle is possible.
+_NEEDLE = re.compile(r"\b(spinal|subarachnoid|sab|epidural|neuraxial|cse|regional|deep\W+block)\b", re.IGNORECASE)
+_NO_NEEDLE = re.compile(r"\W*(general|ga|g\.a|superficial\W+block)(\W+ana?esth(esia|etic))?\W*", re.IGNORECASE)
 _UNPROVEN = ("unproven", "unproven-awaited")
-_BEFORE_ANSWERS = ("needs-review-side-done", "needs-review-side", "date-differs", *_UNPROVEN)
+_AGAINST_THE_LIST = ("needs-review-side", "date-differs", "needs-review-time", "needs-review-anaesthesia")
+_BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
@@ -83,6 +89,40 @@ def _side(on: Setting, case: TheatreCase | None) -> str:
     return "needs-review-side" if said and said != on.plan.side else ""
 
 
+def _time(on: Setting, case: TheatreCase | None) -> str:
+    """The name of the word for a case at another hour of the plan's day: food, drink and arrival hang on the hour."""
+    planned = _planned_start(on)
+    if case is None or case.day < on.as_of or case.day != on.surgery or not (case.start and planned):
+        return ""
+    return "needs-review-time" if (case.start.hour, case.start.minute) != (planned.hour, planned.minute) else ""
+
+
+def _planned_start(on: Setting) -> time | None:
+    anchor = on.plan.anchor("surgery")
+    return anchor.moment.clock if anchor and anchor.moment else None
+
+
+def _told(clock: time | None) -> str:
+    return f"{clock:%H:%M}" if clock else ""
+
+
+def _anaesthesia(on: Setting, case: TheatreCase | None) -> str:
+    """The name of the word for a case with a needle where the plan counts without one, or the other way round.
+
+    A plan of which it is not known counts with one, the longer pauses; other words of a list say nothing.
+    """
+    if case is None or case.day < on.as_of:
+        return ""
+    said, planned = _needle(case.anaesthesia), _needle(on.plan.anaesthesia)
+    return "needs-review-anaesthesia" if None not in (said, planned) and said != planned else ""
+
+
+def _needle(anaesthesia: str) -> bool | None:
+    if _NEEDLE.search(anaesthesia):
+        return True
+    return False if _NO_NEEDLE.fullmatch(anaesthesia) else None
+
+
 def _learnt(on: Setting) -> tuple[Anchor, date, date] | None:
     """The first anchor that the record has on another day than the plan counts from: that day, and the plan's.
 
@@ -107,6 +147,8 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
+        "case_time": _told(case.start if case else None), "plan_time": _told(_planned_start(on)),
+        "case_anaesthesia": case.anaesthesia if case else "", "plan_anaesthesia": on.plan.anaesthesia,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
     if new:
@@ -117,6 +159,8 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "needs-review-side-done" if on.state.other_side else "",
         _side(on, case),
         _theatre(on, theatre, case),
+        _anaesthesia(on, case),
+        _time(on, case),
         proof[0] if proof else "",
         "needs-review-medicines" if new else "",
         "needs-review-day" if learnt else "",

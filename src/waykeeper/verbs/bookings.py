@@ -120,6 +120,7 @@ def theatre_of(path: str, scheduler: Mapping) -> TheatreList:
     """
     from datetime import date
 
+    from waykeeper.exchange.theatre import clock
     from waykeeper.gaps import TheatreCase, TheatreList
     from waykeeper.verbs.compiling_many import Case, read_cases
 
@@ -130,7 +131,7 @@ def theatre_of(path: str, scheduler: Mapping) -> TheatreList:
     made = tuple(
         TheatreCase(
             f"line {one.place.line}", (one.patient,), date.fromisoformat(one.surgery[:10]), side=one.side,
-            origin=f"{path}:{one.place.line}",
+            origin=f"{path}:{one.place.line}", start=clock(one.surgery[11:]), anaesthesia=one.anaesthesia,
         )
         for one in listed
         if isinstance(one, Case) and not one.off
