@@ -65,6 +65,19 @@ def test_the_bend_that_the_patient_reads_is_the_bend_that_is_enough():
     assert all(re.findall(r"\d+", words) == target for words in goal.words.values())
 
 
+@pytest.mark.parametrize("overlays", [(), ("nothing-after-midnight",)], ids=["hours", "midnight"])
+@pytest.mark.parametrize("name", library.names())
+def test_a_low_sugar_is_treated_also_while_nothing_may_be_drunk(name, overlays):
+    """Who takes insulin and read only `drink nothing` from midnight on had no word for a low sugar at dawn.
+
+    Sugar tablets at once, then tell: leaflets of hospitals on diabetes and surgery (copies read); 70 mg/dL: Diabetes
+    Forecast 2016 (copy read).
+    """
+    words = item(name, "fast-clear-drinks", *overlays).words
+    assert "your sugar is below 70, take sugar tablets at once" in words["en"]
+    assert "su azúcar baja de 70, tome ya tabletas de azúcar" in words["es"]
+
+
 @pytest.mark.parametrize("name", library.names())
 def test_dentist_and_doctors_are_told_from_the_first_day(name):
     window = dated(name, "tell-others").dates.window
