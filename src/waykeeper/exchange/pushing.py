@@ -226,7 +226,10 @@ class PlanPush:
             raise PlanRefusedError(found)
 
     def _outside(self, decisions: Decisions) -> None:
-        """Refuse where something that the plan refers to is not on the server, or would be written back in part.
+        """Refuse where something that the plan refers to anew is not on the server, or would be written back in part.
+
+        What the server's own copy referred to already stays as it is, gone or not: a plan that lost parts on a server
+        that lets go of them can be withdrawn all the same.
 
         Raises BadAnswerError WKX112 where what would be updated has no version.
         """
@@ -234,7 +237,7 @@ class PlanPush:
             if d.reference:
                 only_of(d.reference, d.before or {})
         known = {ref for ref, _ in decisions.standing}
-        wanted = _references([d.after for d in decisions.changing]) - known
+        wanted = set[str]().union(*(_references(d.after) - _references(d.before) for d in decisions.changing)) - known
         wanted = {r for r in wanted if not r.startswith(("urn:", "#")) and r != _computed_patient(decisions.plan)}
         absent = self.server.absent(sorted(wanted))
         found = [finding("WKX111", f"{ref} is not on the server") for ref in absent]
@@ -304,9 +307,9 @@ def _labelled(patient: Mapping[str, Any] | None) -> bool:
 _REFERENCE = re.compile(rb'"reference":"((?:[^"\\]|\\.)*)"')
 
 
-def _references(documents: list[dict[str, Any] | None]) -> set[str]:
-    """Every literal reference in what is sent; found in its JSON, which is many times quicker than a walk."""
-    return {str(loads(b'"' + found + b'"')) for found in set(_REFERENCE.findall(dumps(documents)))}
+def _references(resource: Mapping[str, Any] | None) -> set[str]:
+    """Every literal reference of a resource; found in its JSON, which is many times quicker than a walk."""
+    return {str(loads(b'"' + found + b'"')) for found in set(_REFERENCE.findall(dumps(resource)))}
 
 
 def _computed_patient(plan: Plan) -> str:
