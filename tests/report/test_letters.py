@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -11,7 +11,7 @@ from report.caseload import AS_OF, plans, report, states
 from report.test_sheet import Page
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.reading import english_grade
-from waykeeper.plan.model import Contact, State
+from waykeeper.plan.model import Contact, HoldAnswer, ItemState, State
 from waykeeper.report.letters import call_script_html, letter_html
 
 NOTHING = State()
@@ -160,3 +160,36 @@ def test_a_letter_offers_no_day_that_is_past(verdict):
     assert "The good day is Friday, June 26, 2026." in said(
         AS_OF, closed=(date(2026, 6, 29), date(2026, 6, 30), date(2026, 7, 1), date(2026, 7, 2))
     )
+
+
+@pytest.mark.parametrize(("language", "asked", "after"), [
+    ("en", "A new cough, fever or cold", "Is the wound wet"),
+    ("es", "Tos, fiebre o resfriado nuevos", "La herida está mojada"),
+])  # fmt: skip
+def test_a_call_before_surgery_asks_what_may_put_it_off_and_no_wound(language, asked, after):
+    """The call one and two days before asks about illness, skin, pauses, fasting and arrival, with read-back: common
+    practice, no source. Nobody has a wound then, and a cough that nobody asks about stops the operation on the day.
+    """
+    made = plans()[0]
+    surgery = made.surgery_day
+    for days, before in ((-21, True), (-1, True), (0, True), (1, False), (40, False)):
+        as_of = surgery + timedelta(days=days)
+        text = Page(call_script_html(made, NOTHING, (), as_of=as_of, language=language)).words
+        assert (asked in text, after in text) == (before, not before)
+        assert ({"en": "Please get your sheet", "es": "busque su hoja"}[language] in text) == (-7 <= days <= 0)
+
+
+def test_a_call_asks_when_a_medicine_was_really_taken_last_once_its_pause_has_begun():
+    """The planned day is no proof; a dose inside a pause goes to anaesthesia and surgeon: common practice, no source.
+
+    Of a medicine that nobody answered nothing is asked that would sound like a pause.
+    """
+    made = plans()[3]
+    surgery, key = made.surgery_day, next(i.key for i in made.items if i.hold and "Warfarin" in i.hold.words)
+    answered = HoldAnswer("hold", 5, "Dr. Amsel", surgery - timedelta(days=20))
+    known = State({key: ItemState(key, answer=answered)})
+    for days, asked in ((-6, False), (-5, True), (0, True), (1, False)):
+        text = Page(call_script_html(made, known, (), as_of=surgery + timedelta(days=days))).words
+        assert ("The pause of these has begun: Warfarin 5 mg" in text) == asked
+        waiting = Page(call_script_html(made, NOTHING, (), as_of=surgery + timedelta(days=days))).words
+        assert "pause of these has begun" not in waiting

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, cast
 
 from waykeeper.findings import Position, WaykeeperError, finding
@@ -12,13 +12,14 @@ from waykeeper.gaps.words import open_on_or_after, open_on_or_before
 from waykeeper.plan.answered_since import answered_since, hanging
 from waykeeper.plan.model import MEDICINES, Item, Plan, State
 from waykeeper.report.interface import Interface, data, interface
-from waykeeper.report.medicine_lines import medicine_line
+from waykeeper.report.medicine_lines import MedicineLine, medicine_line
 from waykeeper.report.page import render
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.plain import day
 from waykeeper.report.shown import is_over, shown
 
 _CALLERS = ("scheduler", "coordinator", "clinic", "nurse")
+_LAST_DAYS = timedelta(days=7)  # in which the sheet is read together (common practice, no source)
 
 
 def letter_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: date, language: str) -> str:
@@ -59,10 +60,16 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     """The page for whoever calls: check who answers, what to say and ask, what to write down.
 
     Headings are for staff and in English; what is said aloud is in the patient's language. Medicines that wait for
-    an answer are named without a date. Raises WaykeeperError as `letter_html`, but not WKO008.
+    an answer are named without a date. Up to the day of surgery it asks what may put the operation off, and when each
+    medicine whose pause has begun was really taken last; after it, how wound and leg are. Raises WaykeeperError as
+    `letter_html`, but not WKO008.
     """
     ensure_printable(plan, state)
     words = interface(language)
+    surgery = plan.surgery_day
+    before = surgery is not None and as_of <= surgery
+    last_days = surgery is not None and surgery - _LAST_DAYS <= as_of <= surgery
+    lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in MEDICINES]
     own = [r for r in _own(plan, rows) if r.contactable]
     gaps = [r for r in own if _for_the_call(plan, r) and not is_over(r, as_of)]
     tried = dict.fromkeys(c for r in own for c in r.contacts)  # each row of a patient who is lost has all of them
@@ -76,14 +83,17 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
         as_of=as_of,
         patient=plan.patient,
         clinic=plan.letterhead.clinic,
-        surgery=day(next((a.moment.day for a in plan.anchors if a.name == "surgery" and a.moment), None)),
+        surgery=day(surgery),
         said={key: _spoken(words, key, names) for key in data("letters")["say"]},
         gaps=gaps,
         others=len(own) - len(gaps),
         shown=shown,
         attempts=sorted(tried, key=lambda c: c.on),
         settings=plan.settings,
-        waiting=_waiting(plan, state),
+        waiting=[_named(line) for line in lines if line.told == "wait"],
+        signs=[s for t in data("red_flags") if before and t["when"] == "before" for s in t["signs"][language]],
+        paused=[_named(x) for x in lines if before and x.told == "hold" and x.first_missed and x.first_missed <= as_of],
+        last_days=last_days,
         speaks=plan.patient.language,
     )
 
@@ -142,7 +152,5 @@ def _phone(plan: Plan) -> str:
     return next((numbers[role] for role in _CALLERS if numbers.get(role)), "")
 
 
-def _waiting(plan: Plan, state: State) -> list[str]:
-    """Medicines about which the patient may only be told to wait, by name."""
-    lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in MEDICINES]
-    return [line.name or "a medicine on the list" for line in lines if line.told == "wait"]
+def _named(line: MedicineLine) -> str:
+    return line.name or "a medicine on the list"
