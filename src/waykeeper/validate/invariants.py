@@ -8,6 +8,7 @@ from typing import Any
 
 from waykeeper.validate.fhirpath import fhirpath_test
 from waykeeper.validate.invariants_by_hand import BY_HAND, ends_after_start
+from waykeeper.validate.invariants_of_definitions import OF_DEFINITIONS
 from waykeeper.validate.run import Place, Run
 
 Test = Callable[[dict[str, Any], Run], object]
@@ -16,7 +17,13 @@ Test = Callable[[dict[str, Any], Run], object]
 REPAIRED = {
     "bdl-8": "fullUrl.exists() implies fullUrl.contains('/_history/').not()",
     "que-12": "enableWhen.count() >= 2 implies enableBehavior.exists()",
+    "eld-19": (
+        r"""path.matches('^[^\\s\\.,:;\\\'"\\/|?!@#$%&*()\\[\\]{}]{1,64}"""
+        r"""(\\.[^\\s\\.,:;\\\'"\\/|?!@#$%&*()\\[\\]{}]{1,64}(\\[x\\])?(\\:[^\\s\\.]+)?)*$')"""
+    ),
+    "eld-20": r"path.matches('^[A-Za-z][A-Za-z0-9]*(\\.[a-z][A-Za-z0-9]*(\\[x])?)*$')",
 }
+TESTS = BY_HAND | OF_DEFINITIONS
 
 
 MISSHAPEN = (TypeError, ValueError, AttributeError, ArithmeticError)
@@ -58,7 +65,7 @@ def rules_of(type_: str, node: str, record: dict[str, Any], keys: Iterable[str] 
     rules = []
     for key in wanted:
         severity, human, expression = record["inv"][key]
-        test = BY_HAND.get(f"{type_}:{key}") or BY_HAND.get(key)
+        test = TESTS.get(f"{type_}:{key}") or TESTS.get(key)
         rules.append(Rule(key, severity, human, test or fhirpath_test(REPAIRED.get(key, expression), node or type_)))
     if record.get("k") == "resource" and node == type_ and keys is None:
         rules += _DOMAIN if record["base"] != "Resource" else []

@@ -157,16 +157,18 @@ def _trd_3(value: Value, _run: Run) -> bool:
     return not str(kind).startswith("data-") or has(value, "data")
 
 
-def _needs(name: str, *other: str) -> Test:
+def needs(name: str, *other: str) -> Test:
     """`name` is there only beside one of the others."""
     return lambda value, _run: not has(value, name) or has(value, *other)
 
 
-def _one_of(*names: str) -> Test:
+def one_of(*names: str) -> Test:
+    """One of the names is there, or more."""
     return lambda value, _run: has(value, *names)
 
 
-def _not_both(one: str, two: str) -> Test:
+def not_both(one: str, two: str) -> Test:
+    """Not both names are there."""
     return lambda value, _run: not (has(value, one) and has(value, two))
 
 
@@ -306,7 +308,7 @@ BY_HAND: dict[str, Test] = {
     "per-1": _per_1,
     "rng-2": _rng_2,
     "rat-1": _rat_1,
-    "qty-3": _needs("code", "system"),
+    "qty-3": needs("code", "system"),
     "sqty-1": lambda value, _run: not has(value, "comparator"),
     "mqty-1": lambda value, _run: _code_with_value(value) and value.get("system") in (None, "urn:iso:std:iso:4217"),
     "age-1": lambda value, _run: (
@@ -315,34 +317,34 @@ BY_HAND: dict[str, Test] = {
     "cnt-3": _count,
     "dis-1": lambda value, _run: _code_with_value(value) and _ucum_only(value),
     "drt-1": lambda value, _run: not has(value, "code") or (value.get("system") == UCUM and has(value, "value")),
-    "att-1": _needs("data", "contentType"),
-    "cpt-2": _needs("value", "system"),
-    "exp-1": _one_of("expression", "reference"),
+    "att-1": needs("data", "contentType"),
+    "cpt-2": needs("value", "system"),
+    "exp-1": one_of("expression", "reference"),
     "drq-1": _exactly_one("path", "searchParam"),
     "drq-2": _exactly_one("path", "searchParam"),
     "trd-1": _trigger,
-    "trd-2": _needs("condition", "data"),
+    "trd-2": needs("condition", "data"),
     "trd-3": _trd_3,
-    "tim-1": _needs("duration", "durationUnit"),
-    "tim-2": _needs("period", "periodUnit"),
+    "tim-1": needs("duration", "durationUnit"),
+    "tim-2": needs("period", "periodUnit"),
     "tim-4": _at_least("duration"),
     "tim-5": _at_least("period"),
-    "tim-6": _needs("periodMax", "period"),
-    "tim-7": _needs("durationMax", "duration"),
-    "tim-8": _needs("countMax", "count"),
+    "tim-6": needs("periodMax", "period"),
+    "tim-7": needs("durationMax", "duration"),
+    "tim-8": needs("countMax", "count"),
     "tim-9": _tim_9,
-    "tim-10": _not_both("timeOfDay", "when"),
+    "tim-10": not_both("timeOfDay", "when"),
     "ait-1": _ait_1,
     "ait-2": _ait_2,
-    "app-1": _one_of("type", "actor"),
+    "app-1": one_of("type", "actor"),
     "app-2": lambda value, _run: has(value, "start") == has(value, "end"),
     "app-3": _app_3,
     "app-4": _app_4,
-    "apr-1": _one_of("participantType", "actor"),
-    "sev-1": _not_both("name", "query"),
-    "cpl-3": _not_both("detail", "reference"),
-    "con-1": _one_of("summary", "assessment"),
-    "con-2": _one_of("code", "detail"),
+    "apr-1": one_of("participantType", "actor"),
+    "sev-1": not_both("name", "query"),
+    "cpl-3": not_both("detail", "reference"),
+    "con-1": one_of("summary", "assessment"),
+    "con-2": one_of("code", "detail"),
     "con-3": _con_3,
     "con-4": _con_4,
     "con-5": _con_5,
@@ -350,11 +352,11 @@ BY_HAND: dict[str, Test] = {
     "fhs-2": lambda value, _run: chosen(value, "age") or not has(value, "estimatedAge"),
     "gol-1": lambda value, _run: not chosen(value, "detail") or has(value, "measure"),
     "grp-1": lambda value, _run: not has(value, "member") or value.get("actual") is True,
-    "imm-1": _one_of("documentType", "reference"),
-    "imr-1": _one_of("vaccineCode", "targetDisease"),
-    "ipn-1": _one_of("identifier", "name"),
+    "imm-1": one_of("documentType", "reference"),
+    "imr-1": one_of("vaccineCode", "targetDisease"),
+    "ipn-1": one_of("identifier", "name"),
     "lnk-1": lambda value, _run: len(rows(value, "item")) > 1,
-    "lst-1": _not_both("emptyReason", "entry"),
+    "lst-1": not_both("emptyReason", "entry"),
     "lst-2": lambda value, _run: (
         value.get("mode") == "changes" or not any(has(e, "deleted") for e in rows(value, "entry"))
     ),
@@ -363,32 +365,32 @@ BY_HAND: dict[str, Test] = {
     ),
     "mad-1": lambda value, _run: has(value, "dose") or chosen(value, "rate"),
     "mdd-1": _mdd_1,
-    "obs-3": _one_of("low", "high", "text"),
+    "obs-3": one_of("low", "high", "text"),
     "obs-6": lambda value, _run: not (has(value, "dataAbsentReason") and chosen(value, "value")),
     "obs-7": _obs_7,
-    "org-1": _one_of("identifier", "name"),
+    "org-1": one_of("identifier", "name"),
     "org-2": _no_home,
     "org-3": _no_home,
-    "pat-1": _one_of("name", "telecom", "address", "organization"),
+    "pat-1": one_of("name", "telecom", "address", "organization"),
     "Parameters:inv-1": _param,
     "Task:inv-1": _task_inv_1,
     "ras-2": lambda value, _run: (n := _number(value.get("probabilityDecimal"))) is None or n <= 100,
-    "prr-1": _needs("orderDetail", "code"),
+    "prr-1": needs("orderDetail", "code"),
     "rqg-1": _exactly_one("resource", "action"),
-    "cmp-1": _one_of("text", "entry", "section"),
-    "cmp-2": _not_both("emptyReason", "entry"),
-    "qrs-1": _not_both("answer", "item"),
+    "cmp-1": one_of("text", "entry", "section"),
+    "cmp-2": not_both("emptyReason", "entry"),
+    "qrs-1": not_both("answer", "item"),
     "que-1": _que_1,
     "que-2": lambda value, _run: distinct(_link_ids(value)),
     "que-3": _unless_type(("display",), "code"),
-    "que-4": _not_both("answerOption", "answerValueSet"),
+    "que-4": not_both("answerOption", "answerValueSet"),
     "que-5": lambda value, _run: value.get("type") in _ANSWERABLE or not has(value, "answerValueSet", "answerOption"),
     "que-6": _unless_type(("display",), "required", "repeats"),
     "que-7": _que_7,
     "que-8": _unless_type(("group", "display"), "initial"),
     "que-9": _unless_type(("display",), "readOnly"),
     "que-10": lambda value, _run: value.get("type") in _TEXTUAL or not has(value, "maxLength"),
-    "que-11": _not_both("answerOption", "initial"),
+    "que-11": not_both("answerOption", "initial"),
     "que-12": lambda value, _run: len(rows(value, "enableWhen")) < 2 or has(value, "enableBehavior"),
     "que-13": lambda value, _run: value.get("repeats") is True or len(rows(value, "initial")) <= 1,
     "bdl-1": lambda value, _run: not has(value, "total") or value.get("type") in ("searchset", "history"),
