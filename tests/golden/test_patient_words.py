@@ -65,6 +65,23 @@ def test_the_bend_that_the_patient_reads_is_the_bend_that_is_enough():
     assert all(re.findall(r"\d+", words) == target for words in goal.words.values())
 
 
+@pytest.mark.parametrize(("words", "told"), [("semaglutide 1 mg pen", True), ("metformin 500 mg", False)])
+def test_who_takes_a_glp1_medicine_reads_of_the_liquid_diet_of_the_clinic(words, told):
+    """The policy told the prescriber alone, and the sheet allowed a heavy meal the evening before.
+
+    Liquids for at least 24 hours: multi-society guidance of October 2024 (registry summary read).
+    """
+    with_liquids = pathway("liquids-24-hours", name=KNEE)
+    order = {"resourceType": "MedicationRequest", "status": "active", "intent": "order",
+             "medicationCodeableConcept": {"text": words}}  # fmt: skip
+    given = {"surgery": Moment(date(2026, 3, 18), time(7, 30), clinic().zone)}
+    made = compile_plan(with_liquids, clinic(), Record(BARE, (BARE, order)), given, side="left")
+    mine = next(i for i in made.items if i.key.item == "liquids-only")
+    assert mine.undecided == (() if told else ("takes_glp1",))
+    assert "eat no food" in mine.words["en"] and "no coma nada" in mine.words["es"]
+    assert with_liquids.policies["glp1_liquids"] == "ALWAYS_LIQUID24"
+
+
 @pytest.mark.parametrize("overlays", [(), ("nothing-after-midnight",)], ids=["hours", "midnight"])
 @pytest.mark.parametrize("name", library.names())
 def test_a_low_sugar_is_treated_also_while_nothing_may_be_drunk(name, overlays):
