@@ -189,6 +189,28 @@ def test_a_case_without_a_plan_is_a_grave_row():
     assert row(listed, "plan/plan").verdict == "current"
 
 
+@pytest.mark.parametrize("proven", [{"surgery": "Procedure/1"}, {}])
+def test_another_joint_within_the_year_of_the_first_is_a_case_without_a_plan(proven):
+    """The first plan stands for a year, and it took the case of the second joint: nobody was told to make its plan."""
+    first, second = ankle(), case(day("06-15"), procedure="Total knee replacement")
+    theatre = TheatreList((second,), day("06-01"), day("06-30"))
+    listed = worklist([(first, State(proven=proven))], (), day("06-01"), theatre=theatre)
+    mine = row(listed, "plan/case-1")
+    assert (mine.verdict, mine.severity) == ("no-plan", 3)
+    assert "Mon 2026-06-15 (Total knee replacement); this patient's plan is for the operation of Wed" in mine.reason
+    later = worklist([(first, State(proven=proven)), (ankle(day("06-20"), number=2), State())], (), day("06-01"),
+                     theatre=theatre)  # fmt: skip
+    assert sorted(r.verdict for r in later.rows if r.kind == "plan")[-1] == "date-differs"
+    assert not [r for r in later.rows if r.verdict == "no-plan"]
+
+
+def test_an_operation_that_is_listed_twice_is_not_called_one_of_a_patient_without_a_plan():
+    listed = one(ankle(standing=Standing.GIVEN), as_of=day("03-10"),
+                 theatre=listing(case(SURGERY), case(day("03-25"), reference="case-2")))  # fmt: skip
+    assert row(listed, "plan/plan").verdict == "current"
+    assert "if it is listed twice, have the list corrected" in row(listed, "plan/case-2").next_action
+
+
 def test_two_joints_and_two_cases_each_find_their_own():
     second = ankle(date(2026, 3, 25), number=2)
     listed = worklist([(ankle(), State()), (second, State())], (), day("03-10"),

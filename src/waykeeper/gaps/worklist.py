@@ -145,10 +145,11 @@ def _no_plan(case: TheatreCase, as_of: date, plans: Sequence[Setting] = ()) -> R
     another operation. For one who died no plan is to be made, and one that was withdrawn is told."""
     died = next((on for on in plans if on.died), None)
     over = died or next((on for on in plans if on.withdrawn and all(other.ended for other in plans)), None)
-    word = "no-plan-died" if died else "no-plan-withdrawn" if over else "no-plan"
+    other = next((on.surgery for on in reversed(plans) if not on.ended and on.surgery), None)
+    word = "no-plan-died" if died else "no-plan-withdrawn" if over else "no-plan-other" if other else "no-plan"
     filling = Filling({
         "day": case.day, "procedure": f" ({case.procedure})" if case.procedure else "",
-        "ended": over.ended if over else "",
+        "ended": over.ended if over else "", "other": other,
     })  # fmt: skip
     said = say("plan", word, None, filling, as_of)
     return Row(
