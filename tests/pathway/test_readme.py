@@ -1,9 +1,16 @@
 """The examples of the room's README are whole files that pass, and the overlay does what it says there."""
 
 import re
+from datetime import date, time
 from importlib.resources import files
 
+from merge.small import MRN, patient
+from waykeeper.fhir import is_ours
 from waykeeper.pathway import check, check_part, read_clinic
+from waykeeper.plan.compile import compile as compile_plan
+from waykeeper.plan.model import Identifier, Key
+from waykeeper.record import read
+from waykeeper.timing.model import Moment
 
 TEXT = (files("waykeeper.pathway") / "README.md").read_text("utf-8")
 PATHWAY, PART, INCLUDING, OVERLAY, CLINIC = re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)
@@ -40,3 +47,14 @@ def test_the_overlay_does_what_it_says():
     assert pathway.facts[0].ask == "Does the soap give you a rash?"
     assert pathway.policies == {"glp1": "ask"}
     assert {i.name for i in pathway.items if i.overlays} == {"early-wash", "antiseptic-wash", "ready"}
+
+
+def test_the_wash_of_the_example_is_before_an_operation_that_begins_early():
+    """The clinic's morning is 08:00 and theatres begin before it; it stood there after a surgery of 07:30."""
+    clinic, _ = read_clinic("clinic.yaml", CLINIC, ["glp1"])
+    pathway, _ = check([("pathway.yaml", PATHWAY), ("overlay.yaml", OVERLAY)], ["nsaids"], ["glp1"], clinic)
+    record = read([("urn:uuid:p", patient(Identifier(MRN, "M-1")))], is_ours)
+    surgery = Moment(date(2026, 3, 18), time(7, 30), clinic.zone)
+    made = compile_plan(pathway, clinic, record, {"surgery": surgery}, side="left")
+    assert made.item(Key("task", "antiseptic-wash", "morning")).dates.at == Moment(surgery.day, time(4, 30), clinic.zone)
+    assert made.findings == ()

@@ -21,6 +21,10 @@ PROOF = (
     ("{assume: 1 day after surgery}", "{assume: 1 day after surgery, recognise: {encounter_end: inpatient}}"),
     ("surgery: {required: true}", "surgery: {required: true, recognise: {procedure: [urn:joints|TAR]}}"),
 )
+READY_NEEDS_WASH = (
+    "at: 7 days before surgery\n        needs: [blood-tests, medicines]",
+    "at: 1 hour before surgery\n        needs: [wash]",
+)
 
 
 def moment(text: str) -> Moment:
@@ -31,8 +35,9 @@ def moment(text: str) -> Moment:
 def compiling(example: dict[str, Any]) -> list[str]:
     """The codes of compiling the small pathway with the anchors, the side and the record of an example."""
     given = dict(example)
-    names = ("side", "newest_entry", "stay_ended", "operated_on")
-    side, newest, ended, operated = (given.pop(name, "") for name in names)
+    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash")
+    side, newest, ended, operated, wash = (given.pop(name, "") for name in names)
+    changes = (*PROOF, *((READY_NEEDS_WASH, ("morning: day of surgery}", f"morning: {wash}}}")) if wash else ()))
     held = [("urn:uuid:p", patient(WHO)), ("urn:uuid:o", order() | ({"authoredOn": newest} if newest else {}))]
     if ended:
         stay = {"start": "2026-03-18T06:00:00-05:00", "end": f"{ended}T11:00:00-05:00"}
@@ -49,7 +54,7 @@ def compiling(example: dict[str, Any]) -> list[str]:
         )
     anchors = {name: moment(text) for name, text in given.items()}
     try:
-        made = compile_plan(pathway(*PROOF), clinic(), read(held, fhir.is_ours), anchors, side=side, identifier=WHO)
+        made = compile_plan(pathway(*changes), clinic(), read(held, fhir.is_ours), anchors, side=side, identifier=WHO)
     except WaykeeperError as error:
         return [f.code for f in error.findings]
     return [f.code for f in made.findings]

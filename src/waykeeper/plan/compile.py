@@ -371,7 +371,7 @@ class _Compiler:
             if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
                 shown = _shown(item.dates.at)
                 notes.append(finding("WKL107", f"{item.title}: {shown} is closed, and no open day is left"))
-        return notes
+        return notes + _needed_too_late(items)
 
 
 def _pathway_ref(made: Pathway) -> PathwayRef:
@@ -427,6 +427,20 @@ def _with_needs(items: list[Item], rules: Sequence[PathwayItem]) -> list[Item]:
         ]
         made.append(replace(item, needs=tuple(needs)))
     return made
+
+
+def _needed_too_late(items: Sequence[Item]) -> list[Finding]:
+    """WKL111, by the hour: that a need comes on a later day, `check` tells of the pathway itself."""
+    by_key = {item.key: item for item in items}
+    notes = []
+    for item in items:
+        own = item.dates.at
+        for needed in (by_key[key] for key in item.needs):
+            at = needed.dates.at
+            if own and at and own.clock and at.clock and own.day == at.day and at.clock > own.clock:
+                said = f"{item.title}, {_shown(own)}, needs what comes after it: {needed.title}, {_shown(at)}"
+                notes.append(finding("WKL111", said))
+    return notes
 
 
 def _after(needed: Moment | None, own: Moment | None) -> bool:
