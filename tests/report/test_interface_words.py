@@ -88,3 +88,18 @@ def test_regional_languages_and_partial_birth_dates():
 def test_every_telephone_of_the_demos_clinic_has_its_name_in_the_language(language):
     known = clinic_of("clinic-demo").telephone
     assert known and all(interface(language).name("roles", role, "") for role in known)
+
+
+@pytest.mark.parametrize(("language", "like", "legs_only"), [
+    ("en", {"leg": "arm", "toes": "fingers"}, "either leg"),
+    ("es", {"pierna": "brazo", "dedos del pie": "de la mano"}, "cualquier pierna"),
+])  # fmt: skip
+def test_who_is_operated_on_an_arm_reads_of_arm_and_fingers(language, like, legs_only):
+    """Cold or numb fingers after a shoulder or hand operation are what toes are after a foot's: common practice, no
+    source. A clot shows in the calf of either leg, whatever was operated: from memory."""
+    told = [s for t in data("red_flags") for s in t["signs"][language]]
+    told += [s for s in _sentences(language) if re.search("never lets you|nunca le permite", s)]
+    speaking = [s.lower() for s in told if any(word in s.lower() for word in like) and legs_only not in s]
+    assert len(speaking) == 6
+    for sentence in speaking:
+        assert all(like[word] in sentence for word in like if word in sentence), sentence
