@@ -38,13 +38,13 @@ def test_settings_have_defaults_and_are_read():
 
 
 def test_roles_telephone_identifiers_policies_overlays():
-    value = made(overlays="[one, two]", policies="{glp1: ask}", language="es")
+    value = made(overlays="[one, two]", policies="{glp1: ask}")
     assert value.roles == {"surgeon": "Surgeon"}
     assert value.telephone == {"surgeon": "312-555-0103"}
     assert value.patient_identifier_system == "https://alder-quay.example/mrn"
     assert value.overlays == ("one", "two")
     assert value.policies == {"glp1": "ask"}
-    assert (value.language, value.file) == ("es", "clinic.yaml")
+    assert value.file == "clinic.yaml"
 
 
 def test_an_error_gives_no_clinic():

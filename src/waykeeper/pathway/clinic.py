@@ -71,7 +71,7 @@ def _clinic(fields: Fields, found: list[Finding]) -> Clinic:
         own_identifier_system=identifiers.text("own"),
         overlays=fields.texts("overlays"), policies=dict(fields.map("policies")),
         settings=_settings(fields.record("settings"), found),
-        language=fields.text("language", "en"), file=fields.node.position.file,
+        file=fields.node.position.file,
     )  # fmt: skip
 
 

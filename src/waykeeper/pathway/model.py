@@ -196,7 +196,6 @@ class Clinic:
     overlays: tuple[str, ...] = ()
     policies: Mapping[str, str] = field(default_factory=dict)  # medicine policies, e.g. {"glp1": "ask"}
     settings: Settings = Settings()
-    language: str = "en"
     file: str = ""
     own_identifier_system: str = ""  # the system of identifiers that the clinic gives
     medicine_words: MedicineWords = ()

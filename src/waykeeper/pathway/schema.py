@@ -214,7 +214,6 @@ CLINIC = Record("a clinic", (
     Key("clinic", TEXT, "its name", True),
     Key("url", URL, "the base of its identifiers", True),
     Key("zone", TEXT, "its IANA time zone", True),
-    Key("language", LANGUAGE, "the language of its staff"),
     Key("holidays", Record("holidays", (
         Key("calendar", COUNTRY, "public holidays; none where the closures name every closed day", True),
         Key("closures", MapOf(TEXT, DAY), "further closed days, with the reason"),

@@ -91,7 +91,8 @@ def overlay_source(name: str, beside: str) -> Source:
             return str(own), read_bytes(str(own))
     if name in overlay_names() or not beside or beside in clinic_names():
         return _library_or_file(name, "overlays/", overlay_names(), "overlay")
-    hint = did_you_mean(name, overlay_names())
+    own_names = (file.stem for file in (Path(beside).parent / "overlays").glob("*.yaml"))
+    hint = did_you_mean(name, {*own_names, *overlay_names()})
     details = f"no overlay {name!r} in the library, nor in overlays/ beside this clinic"
     raise WaykeeperError(finding("WKC202", details, _mention(beside, name), hint))
 
