@@ -3,7 +3,8 @@
 The verbs of the command line are functions here: `waykeeper.compile(...)`, `waykeeper.gaps(...)` and so on. One
 differs from its command: `waykeeper.validate(resource)` takes a resource (a dict, JSON, a `fhir.resources` model) and
 returns its findings; files are validated by `waykeeper.validate_files(...)`. What cannot be done raises
-`waykeeper.WaykeeperError`, whose `findings` say why.
+`waykeeper.WaykeeperError`, whose `findings` say why; where it is a `waykeeper.NoAnswerError`, something was sent and
+may have been carried out: call it again.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from waykeeper.version import VERSION
 __version__ = VERSION
 
 if TYPE_CHECKING:
+    from waykeeper.exchange import NoAnswerError
     from waykeeper.findings import Finding, WaykeeperError
     from waykeeper.validate import validate
     from waykeeper.verbs import (
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Finding",
+    "NoAnswerError",
     "WaykeeperError",
     "__version__",
     "calendar",
@@ -81,7 +84,7 @@ __all__ = [
 ]
 
 _PACKAGES = ("gaps", "medicines", "sandbox", "validate")  # rooms with the name of a command; see callable_package.py
-_FINDINGS = ("Finding", "WaykeeperError")
+_PLACES = {"Finding": "findings", "NoAnswerError": "exchange", "WaykeeperError": "findings"}  # the others are verbs
 
 
 def __getattr__(name: str) -> Any:
@@ -89,7 +92,7 @@ def __getattr__(name: str) -> Any:
     if name in _PACKAGES:
         return import_module(f"waykeeper.{name}")
     if name in __all__:
-        return getattr(import_module("waykeeper.findings" if name in _FINDINGS else "waykeeper.verbs"), name)
+        return getattr(import_module(f"waykeeper.{_PLACES.get(name, 'verbs')}"), name)
     raise AttributeError(f"module 'waykeeper' has no attribute {name!r}")
 
 

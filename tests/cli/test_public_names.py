@@ -15,10 +15,10 @@ from waykeeper.verbs.comparing import Asked
 
 PLAN = str(folder("sandbox_bundles") / "demo-left" / "plan.bundle.json")
 PUBLIC = [
-    "Finding", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile", "compile_all",
-    "explain", "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move", "move_all", "note",
-    "note_all", "pathways", "push", "push_all", "review_pathway", "sandbox", "server", "sheet", "validate",
-    "validate_files", "withdraw",
+    "Finding", "NoAnswerError", "WaykeeperError", "__version__", "calendar", "check", "compare_pathways", "compile",
+    "compile_all", "explain", "export", "gaps", "history", "issues", "letters", "measures", "medicines", "move",
+    "move_all", "note", "note_all", "pathways", "push", "push_all", "review_pathway", "sandbox", "server", "sheet",
+    "validate", "validate_files", "withdraw",
 ]  # fmt: skip
 PARAMETERS = {
     "calendar": "bundle from_ patient as_of language episode pathway sequence take_back fallback",
@@ -55,6 +55,12 @@ def test_the_public_names_are_these():
     assert waykeeper.__all__ == PUBLIC
     assert set(PUBLIC) <= set(dir(waykeeper))
     assert all(getattr(waykeeper, name) is not None for name in PUBLIC)
+
+
+def test_who_calls_it_can_tell_that_no_answer_came():
+    """README.md: exit code 3, run again."""
+    assert issubclass(waykeeper.NoAnswerError, waykeeper.WaykeeperError)
+    assert waykeeper.NoAnswerError.exit_code == 3
 
 
 def test_the_parameters_are_these():

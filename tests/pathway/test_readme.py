@@ -56,5 +56,7 @@ def test_the_wash_of_the_example_is_before_an_operation_that_begins_early():
     record = read([("urn:uuid:p", patient(Identifier(MRN, "M-1")))], is_ours)
     surgery = Moment(date(2026, 3, 18), time(7, 30), clinic.zone)
     made = compile_plan(pathway, clinic, record, {"surgery": surgery}, side="left")
-    assert made.item(Key("task", "antiseptic-wash", "morning")).dates.at == Moment(surgery.day, time(4, 30), clinic.zone)
+    assert made.item(Key("task", "antiseptic-wash", "morning")).dates.at == Moment(
+        surgery.day, time(4, 30), clinic.zone
+    )
     assert made.findings == ()

@@ -99,7 +99,8 @@ def compile_all(
 ) -> CasesReport:
     """Compile a plan for each case of a theatre list.
 
-    cases     CSV with the columns patient, surgery and, where known, discharge, side, anaesthesia, pathway, episode
+    cases     CSV with the columns patient, surgery and, where known, discharge, side, anaesthesia, pathway, episode,
+              status
     output    a new folder, or a file that ends in .ndjson; it appears when the last case is done, whole
     patient   a folder of records, one file a patient
     from_     a server: the records where no folder is given, and the answers and rounds of plans that stand
