@@ -230,6 +230,28 @@ def test_a_dose_recorded_for_a_day_to_come_is_no_dose():
     assert row.need == "cannot be met" and row.counted_from == date(2026, 3, 13) and row.possible == 4
 
 
+@pytest.mark.parametrize("today", [date(2026, 3, 16), SURGERY, date(2026, 3, 19)])
+def test_of_a_pause_that_was_answered_for_a_day_that_stays_nothing_is_asked(today):
+    """Of a new version or a day of discharge the page said `stopped for the old date, approve that it stays stopped`, on
+    the day after surgery too: of a blood thinner that waits for its restart."""
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    _, row, _ = move(world, SURGERY, today)
+    assert row.need == "stands" and row.is_stopped and not row.again and restart_tasks(world) == []
+
+
+def test_a_pause_is_counted_from_the_day_that_was_answered_and_not_from_the_one_proposed():
+    """Answered with two days where more were proposed, told to the patient, and the plan not made again since."""
+    world = start(SURGERY)
+    proposed = world.plan().item(HOLD).hold.last_dose
+    answer(world, 2, date(2026, 3, 1))
+    told = SURGERY - timedelta(days=3)
+    assert proposed < told
+    _, row, _ = move(world, later(-1), told + timedelta(days=1))
+    assert (row.need, row.counted_from, row.possible, row.days) == ("cannot be met", told, 1, 2)
+    assert (row.last_dose_was, row.earliest) == (told, SURGERY)
+
+
 def test_moved_to_an_earlier_day_a_begun_pause_goes_on_and_no_restart_is_spoken_of():
     world = start(later(14), 3)
     complete(world, HOLD, "stop", date(2026, 3, 5))

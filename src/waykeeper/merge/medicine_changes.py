@@ -13,7 +13,7 @@ from typing import Literal
 from waykeeper.medicines import same_medicine, settles, speaks_for
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
-from waykeeper.merge.stopped import Stopped, last_taken, stopped
+from waykeeper.merge.stopped import Stopped, answered_last_dose, last_taken, stopped
 from waykeeper.plan.model import MEDICINES, Item, Key, Plan
 from waykeeper.plan.unlisted import again, settled, unlisted
 from waykeeper.timing.model import Moment
@@ -27,7 +27,7 @@ Need = Literal[
     "answer",  # never answered
     "ask",  # no number of days is proposed: the prescriber decides
     "no longer listed",  # not on the list of medicines any more
-    "stands",  # continue and the like: does not depend on the day
+    "stands",  # continue and the like: does not depend on the day; or paused as it was answered for a day that stays
 ]
 URGENT: tuple[Need, ...] = ("cannot be met", "stop today", "ask about restart")
 ORDER: tuple[Need, ...] = (
@@ -46,7 +46,7 @@ class MedicineChange:
     possible         missed days that can still be kept, None where nothing is short
     earliest         the first surgery day that would keep the proposed number
     counted_from     the dose from which both are counted: recorded, or assumed where nobody recorded one
-    last_dose_was    its last-dose day before, `last_dose` now, `first_missed` now
+    last_dose_was    its last-dose day before: as somebody answered, else as proposed; `last_dose` now, `first_missed` now
     recorded_later   a recorded dose that lies after the day on which people are told: no dose, an error of the record
     sooner           the surgery moved to an earlier day: nobody is asked about a restart
     renamed          the list names it by another id than before: recognised by its words
@@ -87,7 +87,8 @@ def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) 
     was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, old, i)}
     surgery, earlier = new.anchor("surgery"), old.anchor("surgery")
     day, day_was = surgery.moment if surgery else None, earlier.moment if earlier else None
-    case = _Case(held, pauses, begun, day, today, bool(day and day_was and day.day < day_was.day))
+    days = (day.day, day_was.day) if day and day_was else None
+    case = _Case(held, pauses, begun, day, today, bool(days and days[0] < days[1]), bool(days and days[0] == days[1]))
     others = {k for k, i in was.items() if k in now and not _same(i, now[k])}  # another medicine under the same order
     left = {k: i for k, i in was.items() if k not in now}
     renamed = {other.key: k for k, i in left.items() if (other := again(i, _new_rows(now, was)))}
@@ -121,6 +122,7 @@ class _Case:
     surgery: Moment | None
     today: date
     sooner: bool
+    same_day: bool
 
 
 def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = True) -> MedicineChange:
@@ -137,6 +139,7 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
     rounds = case.held.rounds_about(known, (earlier or hold).medicine) if hold is not None else None
     taken = last_taken(case.held, known, rounds) if told else None
     later = taken.day if taken and taken.day > case.today else None
+    said = answered_last_dose(case.held, before, rounds, earlier) if told and before is not None else None
     base = MedicineChange(
         item.key,
         item.title,
@@ -145,7 +148,7 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
         again=answer is not None and (str(item.key) in case.begun or known != item.key or asked_since),
         earlier=answer is not None and asked_since,
         days=hold.missed_days if hold else None,
-        last_dose_was=earlier.last_dose if earlier else None,
+        last_dose_was=said or (earlier.last_dose if earlier else None),
         last_taken=taken.day if taken and not later else None,
         who=item.who or "prescriber",
         is_stopped=known in case.pauses and not later,
@@ -174,6 +177,8 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
         return replace(row, need="cannot be met", possible=possible, earliest=earliest, counted_from=last)
     if row.is_stopped:
         ahead = row.last_dose > case.today and not case.sooner
+        if not ahead and case.same_day and settles(answer) and not row.again:  # paused as somebody said for this very day
+            return replace(row, need="stands")
         return replace(row, need="ask about restart" if ahead else "stays stopped")
     if row.last_dose <= case.today <= case.surgery.day:
         return replace(row, need="stop today")

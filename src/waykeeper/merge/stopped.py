@@ -96,11 +96,13 @@ def _begun(
     held: Holding, item: Item, rounds: Collection[int] | None, today: date | None, hold: HoldProposal | None
 ) -> date | None:
     """The last-dose day that a prescriber answered, where it is over; None where the pause has not begun by it."""
-    last = _told(held, item, rounds, hold)
+    last = answered_last_dose(held, item, rounds, hold)
     return last if last and today and last < today else None
 
 
-def _told(held: Holding, item: Item, rounds: Collection[int] | None, hold: HoldProposal | None) -> date | None:
+def answered_last_dose(
+    held: Holding, item: Item, rounds: Collection[int] | None, hold: HoldProposal | None
+) -> date | None:
     """The last-dose day that a prescriber answered; None where nobody did, or the plan does not hold it any more."""
     state, surgery = held.state.items.get(item.key), held.plan.surgery_day if held.plan else None
     if state is None or surgery is None or state.cls == "withdrawn":  # withdrawn before its day it was never begun
@@ -113,7 +115,7 @@ def to_stop(held: Holding, today: date | None) -> Iterator[tuple[str, date]]:
     """Medicines that are to be stopped after a day that is still to come, and that day."""
     for item in held.plan.items if held.plan and today else ():
         if item.key.kind in MEDICINES and _stopped(held, item, today) is None:
-            last = _told(held, item, None, item.hold)
+            last = answered_last_dose(held, item, None, item.hold)
             if last and today and last >= today:
                 yield item.hold.words if item.hold else item.title, last
 

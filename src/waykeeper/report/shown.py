@@ -214,10 +214,10 @@ def _ahead(found: Placement, as_of: date) -> bool:
 def silence(rows: Iterable[Row]) -> str:
     """What holds for a patient to whom nothing is printed or sent; "" for all others.
 
-    A plan that was withdrawn still asks for the restart of what was stopped: of that a person calls, who died never has
-    such a row.
+    A plan that was withdrawn still asks about what was stopped for it, or was to be: of that a person calls. Who died
+    has no row of a hold that is a gap.
     """
     quiet = [r for r in rows if not r.contactable]
-    if any(r.gap and r.verdict == "restart-due" for r in quiet):
-        return "No letter or sheet goes to this patient: call only about the medicine that was stopped."
+    if any(r.gap and r.kind == "hold" for r in quiet):
+        return "No letter or sheet goes to this patient: call only about the medicine that was stopped, or was to be."
     return "Do not contact: nothing is printed for or sent to this patient." if quiet else ""
