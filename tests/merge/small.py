@@ -89,13 +89,14 @@ def compiled(
     words: str = "apixaban 5 mg tablet",
     mg: float | None = None,
     side: str = "left",
+    anaesthesia: str = "unknown",
 ) -> Plan:
     """The plan of the invented patient."""
     record = read([("urn:uuid:p", patient(identifier)), ("urn:uuid:o", order(words, mg))], is_ours)
     moment = Moment(surgery, clock, clinic().zone)
     return compile_plan(
         pathway(*changes), clinic(), record, {"surgery": moment},
-        side=side, identifier=identifier, episode=episode, answers=answers,
+        side=side, anaesthesia=anaesthesia, identifier=identifier, episode=episode, answers=answers,
     )  # fmt: skip
 
 

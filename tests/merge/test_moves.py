@@ -31,6 +31,7 @@ from waykeeper.merge.medicine_changes import medicine_changes
 from waykeeper.merge.stopped import RESTART, last_taken, stopped
 from waykeeper.plan.model import Key
 from waykeeper.report.move_words import medicine_sentence
+from waykeeper.timing.model import Moment
 
 LATE = date(2026, 3, 25)
 EARLY = date(2026, 3, 18)
@@ -232,8 +233,8 @@ def test_a_dose_recorded_for_a_day_to_come_is_no_dose():
 
 @pytest.mark.parametrize("today", [date(2026, 3, 16), SURGERY, date(2026, 3, 19)])
 def test_of_a_pause_that_was_answered_for_a_day_that_stays_nothing_is_asked(today):
-    """Of a new version or a day of discharge the page said `stopped for the old date, approve that it stays stopped`, on
-    the day after surgery too: of a blood thinner that waits for its restart."""
+    """Of a new version, or of a day of discharge on the day after surgery, the page said `stopped for the old date,
+    approve that it stays stopped`: of a blood thinner that waits for its restart."""
     world = start(SURGERY, 3)
     complete(world, HOLD, "stop", date(2026, 3, 14))
     _, row, _ = move(world, SURGERY, today)
@@ -250,6 +251,56 @@ def test_a_pause_is_counted_from_the_day_that_was_answered_and_not_from_the_one_
     _, row, _ = move(world, later(-1), told + timedelta(days=1))
     assert (row.need, row.counted_from, row.possible, row.days) == ("cannot be met", told, 1, 2)
     assert (row.last_dose_was, row.earliest) == (told, SURGERY)
+
+
+def under(anaesthesia, days, surgery=SURGERY):
+    world = Memory()
+    world.push(surgery=surgery, anaesthesia=anaesthesia)
+    answer(world, days, date(2026, 3, 1))
+    world.push(surgery=surgery, anaesthesia=anaesthesia)
+    return world
+
+
+@pytest.mark.parametrize("surgery", [SURGERY, later(7)])
+def test_answered_for_another_anaesthetic_with_fewer_days_it_is_asked_again_with_those_of_this_one(surgery):
+    """Apixaban: two days without a needle near the spine, 72 hours before one (ASRA 2018, from memory): three days."""
+    world = under("general", 2)
+    _, row, _ = move(world, surgery, date(2026, 3, 6), anaesthesia="spinal")
+    assert row.need == "approve again" and row.again
+    assert (row.days, row.last_dose) == (3, surgery - timedelta(days=4))
+    assert row.fewer is (surgery == SURGERY)
+    own = world.state().items[HOLD]
+    assert own.round == 2 and own.answer is None
+    for _ in range(2):  # made again it goes on to propose those, and pushed again nothing changes
+        again = world.push(surgery=surgery, anaesthesia="spinal")
+        assert again.changing == () and again.plan.item(HOLD).hold.missed_days == 3
+    answer(world, 2, date(2026, 3, 7))  # the prescriber knows of the needle, and decides
+    world.push(surgery=surgery, anaesthesia="spinal")
+    assert world.state().items[HOLD].round == 2 and world.plan(surgery=surgery).item(HOLD).hold.missed_days == 2
+
+
+def test_answered_for_another_anaesthetic_when_the_pause_has_begun_says_what_still_fits():
+    world = under("general", 2)
+    _, row, _ = move(world, SURGERY, SURGERY - timedelta(days=2), anaesthesia="spinal")
+    assert row.need == "cannot be met" and row.fewer
+    assert (row.days, row.possible, row.earliest) == (3, 2, later(1))
+    assert "for another anaesthetic, with fewer days off" in medicine_sentence(row, Moment(SURGERY))
+
+
+@pytest.mark.parametrize(
+    "before,days,now,today",
+    [
+        ("spinal", 3, "general", date(2026, 3, 6)),  # fewer days are proposed for it
+        ("general", 3, "spinal", date(2026, 3, 6)),  # as many as are proposed now
+        ("spinal", 2, "spinal", date(2026, 3, 6)),  # a prescriber decided, who knew of the needle
+        ("general", 2, "spinal", SURGERY + timedelta(days=1)),  # surgery is over
+    ],
+)
+def test_another_anaesthetic_that_proposes_no_more_than_was_answered_asks_nothing(before, days, now, today):
+    world = under(before, days)
+    _, row, _ = move(world, SURGERY, today, anaesthesia=now)
+    assert not row.again and world.state().items[HOLD].round == 1
+    assert world.plan(surgery=SURGERY, anaesthesia=now).item(HOLD).hold.missed_days == days
 
 
 def test_moved_to_an_earlier_day_a_begun_pause_goes_on_and_no_restart_is_spoken_of():

@@ -86,7 +86,7 @@ def _with_recorded(
         closed_because=output_of(closer, CLOSED) or "",
         closed_by=closed_by,
         closed_on=closed_on,
-        earlier=earlier_answer(by_round, found.round, zone) if len(by_round) > 1 else None,
+        earlier=_asked_again(by_round, found.round, zone) if len(by_round) > 1 else None,
         not_taken=not_taken(of_any_round, zone) if of_any_round else None,
         achieved=achieved(leading) if key.kind == "goal" else "",
     )
@@ -274,6 +274,16 @@ LONGEST_HOLD = 120  # days without a dose; a longer number is a slip of the keyb
 
 def _days(told: str) -> int | None:
     return int(told) if told.isdecimal() and int(told) <= LONGEST_HOLD else None
+
+
+def _asked_again(by_round: Rounds, standing: int, zone: str) -> HoldAnswer | None:
+    """The answer of before, about which this round asks; None where it proposes more days of the same medicine: those
+    nobody has decided about."""
+    answer, parts = earlier_answer(by_round, standing, zone), by_round[standing]
+    now, named = _proposed_days(parts, ""), named_medicine(parts)
+    if answer is None or answer.missed_days is None or answer.medicine is None or now is None or named is None:
+        return answer
+    return None if now > answer.missed_days and same_medicine(answer.medicine, named) else answer
 
 
 def earlier_answer(by_round: Rounds, before: int, zone: str) -> HoldAnswer | None:

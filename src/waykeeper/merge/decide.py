@@ -100,7 +100,8 @@ class _Merge:
         self.settled = self._settled_before()
         self.visits = attendance(self.held, self.plan.zone, self.today)
         base = places(write(self.plan, current(self.plan, self.held)))
-        self.rounds = renewed(self.plan, self.held, base, visits=self.visits, taken=self._anew(base))
+        anew = self._anew(base)
+        self.rounds = renewed(self.plan, self.held, base, visits=self.visits, taken=anew, today=self.today)
         asked = as_asked(self.plan, self.held, self.rounds)
         same = not self.rounds.new and asked is self.plan
         self.plan = asked

@@ -5,7 +5,7 @@ Days are counted as everywhere: `missed_days: N` = no dose on day -N .. -1 nor o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Literal
@@ -13,6 +13,7 @@ from typing import Literal
 from waykeeper.medicines import same_medicine, settles, speaks_for
 from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
+from waykeeper.merge.rounds import FOR_ANOTHER_ANAESTHETIC
 from waykeeper.merge.stopped import Stopped, answered_last_dose, last_taken, stopped
 from waykeeper.plan.model import MEDICINES, Item, Key, Plan
 from waykeeper.plan.unlisted import again, settled, unlisted
@@ -42,11 +43,12 @@ class MedicineChange:
 
     again            it was answered for an earlier day: that answer stays as history and counts no more
     earlier          that was before another move: not for the day that stood last, maybe for this very one
+    fewer            it was answered for another anaesthetic, with fewer days than are proposed for this one
     days             missed days that are proposed now (the answered number, where there was one)
     possible         missed days that can still be kept, None where nothing is short
     earliest         the first surgery day that would keep the proposed number
     counted_from     the dose from which both are counted: recorded, or assumed where nobody recorded one
-    last_dose_was    its last-dose day before: as somebody answered, else as proposed; `last_dose` now, `first_missed` now
+    last_dose_was    its last-dose day before, as it was answered, else as proposed; `last_dose` now, `first_missed` now
     recorded_later   a recorded dose that lies after the day on which people are told: no dose, an error of the record
     sooner           the surgery moved to an earlier day: nobody is asked about a restart
     renamed          the list names it by another id than before: recognised by its words
@@ -72,6 +74,7 @@ class MedicineChange:
     sooner: bool = False
     renamed: bool = False
     earlier: bool = False
+    fewer: bool = False
 
 
 def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) -> tuple[MedicineChange, ...]:
@@ -81,7 +84,7 @@ def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) 
     today     the day on which people are told
     """
     new = decided.plan
-    begun = {d.item for d in decided.rows if d.word == "create" and d.round > 1}
+    begun = {d.item: d.reason for d in decided.rows if d.word == "create" and d.round > 1}
     pauses = {one.item.key: one for one in stopped(held, today) if not one.words and one.how != "ahead"}
     now = {i.key: i for i in new.items if i.key.kind in MEDICINES}
     was = {i.key: i for i in old.items if i.key.kind in MEDICINES and not _gone_before(held, old, i)}
@@ -118,7 +121,7 @@ def _gone_before(held: Holding, old: Plan, item: Item) -> bool:
 class _Case:
     held: Holding
     pauses: Mapping[Key, Stopped]
-    begun: Collection[str]
+    begun: Mapping[str, str]
     surgery: Moment | None
     today: date
     sooner: bool
@@ -147,6 +150,7 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
         "no longer listed",
         again=answer is not None and (str(item.key) in case.begun or known != item.key or asked_since),
         earlier=answer is not None and asked_since,
+        fewer=case.begun.get(str(item.key)) == FOR_ANOTHER_ANAESTHETIC,
         days=hold.missed_days if hold else None,
         last_dose_was=said or (earlier.last_dose if earlier else None),
         last_taken=taken.day if taken and not later else None,
@@ -177,8 +181,8 @@ def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
         return replace(row, need="cannot be met", possible=possible, earliest=earliest, counted_from=last)
     if row.is_stopped:
         ahead = row.last_dose > case.today and not case.sooner
-        if not ahead and case.same_day and settles(answer) and not row.again:  # paused as somebody said for this very day
-            return replace(row, need="stands")
+        if not ahead and case.same_day and settles(answer) and not row.again:
+            return replace(row, need="stands")  # it is paused as somebody said for this very day
         return replace(row, need="ask about restart" if ahead else "stays stopped")
     if row.last_dose <= case.today <= case.surgery.day:
         return replace(row, need="stop today")

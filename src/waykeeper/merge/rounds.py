@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from waykeeper.fhir.status import status, status_class
@@ -13,11 +14,12 @@ from waykeeper.merge.attendance import Attendance
 from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
-from waykeeper.plan.holds import with_answer
+from waykeeper.plan.holds import longer_now, with_answer
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, ItemState, Key, Plan
 from waykeeper.plan.validity import still_released, still_valid
 from waykeeper.timing.model import Moment
 
+FOR_ANOTHER_ANAESTHETIC = "answered for another anaesthetic, with fewer days"
 CHANGE = "change"  # the anchor that a move gives the day on which the date was changed; it happens again
 
 
@@ -41,6 +43,7 @@ def renewed(
     *,
     visits: Attendance,
     taken: Collection[Key] = (),
+    today: date | None = None,
 ) -> Rounds:
     """The rounds of this push.
 
@@ -51,7 +54,7 @@ def renewed(
     for item in plan.items:
         reason = "a person chose the plan's side" if item.key in taken else ""
         if not reason and item.key.kind != "gate":
-            reason = _reason(item, numbers[item.key], plan, held, wanted, visits)
+            reason = _reason(item, numbers[item.key], plan, held, wanted, visits, today)
         if reason:
             new[item.key] = reason
     _gates(plan, held, wanted, numbers, new)
@@ -65,6 +68,7 @@ def _reason(
     held: Holding,
     wanted: Mapping[Place, Mapping[str, Any]],
     visits: Attendance,
+    today: date | None,
 ) -> str:
     key = item.key
     if key.kind == "visit":
@@ -74,7 +78,8 @@ def _reason(
         return ""
     leading = held.own[place][1]
     if key.kind in MEDICINES:
-        return _told_of_another_medicine(item, held) or _answered_for_another_day(item, leading, plan, held)
+        told = _told_of_another_medicine(item, held) or _answered_for_another_day(item, leading, plan, held)
+        return told or _answered_for_another_anaesthetic(item, plan, held, today)
     done = status_class(leading) == "done" and status(leading) == "completed"
     if key.kind == "task" and done:
         state = held.state.items.get(key)
@@ -150,6 +155,19 @@ def _answered_for_another_day(item: Item, leading: Mapping[str, Any], plan: Plan
     return "answered for another hour of surgery" if hour and told != surgery_told(plan, item) else ""
 
 
+def _answered_for_another_anaesthetic(item: Item, plan: Plan, held: Holding, today: date | None) -> str:
+    """A hold that was answered with fewer days than are proposed for another anaesthetic; before surgery is over."""
+    state, surgery = held.state.items.get(item.key), plan.surgery_day
+    if state is None or surgery is None or (today is not None and surgery < today):
+        return ""
+    return FOR_ANOTHER_ANAESTHETIC if _asks_more(item, state.answer, plan, held) else ""
+
+
+def _asks_more(item: Item, told: HoldAnswer | None, plan: Plan, held: Holding) -> bool:
+    another = held.plan is not None and held.plan.anaesthesia != plan.anaesthesia
+    return another and longer_now(item, told)
+
+
 def _gates(
     plan: Plan,
     held: Holding,
@@ -200,11 +218,11 @@ def as_asked(plan: Plan, held: Holding, rounds: Rounds) -> Plan:
     moment = surgery.moment if surgery else None
     if moment is None or not held.state.items:
         return plan
-    items = tuple(_as_asked(item, held, item.key in rounds.new, moment) for item in plan.items)
+    items = tuple(_as_asked(item, plan, held, item.key in rounds.new, moment) for item in plan.items)
     return plan if all(a is b for a, b in zip(items, plan.items, strict=True)) else replace(plan, items=items)
 
 
-def _as_asked(item: Item, held: Holding, again: bool, surgery: Moment) -> Item:
+def _as_asked(item: Item, plan: Plan, held: Holding, again: bool, surgery: Moment) -> Item:
     state = held.state.items.get(item.key)
     if item.hold is None or (state is None and item.hold.answered is None):
         return item
@@ -214,9 +232,12 @@ def _as_asked(item: Item, held: Holding, again: bool, surgery: Moment) -> Item:
     earlier = state.answer if again else state.earlier
     if earlier is not None and not speaks_for(earlier, item.hold.medicine):
         earlier = None  # the number of days for another medicine is no proposal for this one
-    if answer == item.hold.answered and not earlier:
+    hold = item.hold
+    if answer is None and (_asks_more(item, earlier, plan, held) or (earlier is None and state.round > 1)):
+        hold, earlier = hold.fresh or hold, None  # nor is a number that was answered where more days are proposed
+    if hold is item.hold and answer == hold.answered and not earlier:
         return item
-    hold = replace(item.hold, answered=answer)
+    hold = replace(hold, answered=answer)
     if answer is not None:
         hold = with_answer(hold, answer, surgery)
     elif earlier is not None and earlier.missed_days is not None:

@@ -97,13 +97,13 @@ def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> 
 
     Whoever decides the number that was proposed decides its days too: a clock limit, the weekday of a weekly dose.
     """
-    if answer.missed_days is None or unclear(answer):
-        return replace(proposal, answered=answer)
-    if as_proposed(answer.missed_days, proposal, surgery.day):
-        return replace(proposal, answered=answer)
+    fresh = proposal.fresh or replace(proposal, answered=None)
+    if answer.missed_days is None or unclear(answer) or as_proposed(answer.missed_days, proposal, surgery.day):
+        return replace(proposal, answered=answer, fresh=fresh)
     last = surgery.day - timedelta(days=answer.missed_days + 1)
     return replace(
         proposal,
+        fresh=fresh,
         missed_days=answer.missed_days,
         last_dose=last,
         first_missed=last + timedelta(days=1),
@@ -152,6 +152,14 @@ def told_last_dose(hold: HoldProposal | None, answer: HoldAnswer, surgery: date)
     if hold is not None and pauses(answer) and as_proposed(answer.missed_days, hold, surgery):
         return hold.last_dose
     return last_dose_of(answer, surgery)
+
+
+def longer_now(item: Item, answer: HoldAnswer | None) -> bool:
+    """True if compile proposes more days without a dose than somebody answered."""
+    fresh = item.hold.fresh if item.hold else None
+    if fresh is None or fresh.missed_days is None or answer is None or unclear(answer) or answer.decision in NOT_TAKEN:
+        return False
+    return fresh.missed_days > (answer.missed_days or 0)
 
 
 def restarted(item: Item, own: ItemState, surgery: date | None, today: date | None) -> date | None:

@@ -114,7 +114,10 @@ class PatientRef:
 @quickly_made
 @dataclass(frozen=True, slots=True)
 class HoldProposal:
-    """The medicine part of a `hold` or `medicine` item; dates are proposals until a prescriber answered."""
+    """The medicine part of a `hold` or `medicine` item; dates are proposals until a prescriber answered.
+
+    fresh   what compile proposed before an answer, or the number of an earlier one, took its place. Never written
+    """
 
     decision: str
     words: str
@@ -138,6 +141,7 @@ class HoldProposal:
     codes: tuple[Coding, ...] = ()
     arithmetic: tuple[str, ...] = ()  # not in `live`
     answered: HoldAnswer | None = None
+    fresh: HoldProposal | None = field(default=None, compare=False)
 
     @property
     def medicine(self) -> NamedMedicine:

@@ -44,6 +44,8 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     made = _too_late(change, surgery) if change.need == "cannot be met" else _SENTENCES[change.need](change)
     asked = "before surgery was last moved, and not since" if change.earlier else "for the old date"
     again = f"It was answered {asked}; the new date needs a new answer." if change.again else ""
+    if change.fewer:
+        again = "It was answered for another anaesthetic, with fewer days off; for this one it needs a new answer."
     renamed = "The list has it under another id than before: make sure that it is the same." if change.renamed else ""
     parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again, renamed]
     return " ".join(p for p in parts if p)
