@@ -14,7 +14,7 @@ Check values, with their sources:
 """
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 
 import pytest
 
@@ -25,13 +25,13 @@ from waykeeper.fhir import answers, read_all
 from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES
 from waykeeper.gaps import worklist
 from waykeeper.merge import decide, withdraw
-from waykeeper.merge.difference import difference, turned
+from waykeeper.merge.difference import _told_apart, difference, turned
 from waykeeper.merge.held import holding
 from waykeeper.merge.medicine_changes import medicine_changes
 from waykeeper.merge.stopped import RESTART, last_taken, stopped
 from waykeeper.plan.model import Key
 from waykeeper.report.move_words import medicine_sentence
-from waykeeper.timing.model import Moment
+from waykeeper.timing.model import Dates, Moment, Window
 
 LATE = date(2026, 3, 25)
 EARLY = date(2026, 3, 18)
@@ -487,3 +487,24 @@ def test_a_dose_of_one_medicine_is_none_of_another():
     held = holding(plan.episode, world.resources())
     assert [str(one and one.day) for one in (last_taken(held, HOLD), last_taken(held, other))] == ["2026-03-13", "None"]
     assert [(one.item.key, one.how) for one in stopped(held, TODAY)] == [(HOLD, "recorded")]
+
+
+def test_surgery_at_another_hour_tells_each_new_time_of_day_and_not_the_same_day_twice():
+    world = start(SURGERY)
+    before, later_that_day = world.plan(), world.plan(clock=time(13, 0))
+    rows = difference(before, later_that_day, world.state(), decide(later_that_day, world.resources()))
+    moved = [(r.before, r.after) for r in rows if r.change == "moved"]
+    assert moved and all(was != now for was, now in moved)
+    assert ("2026-03-18 07:30", "2026-03-18 13:00") in moved
+
+
+def test_a_point_that_only_its_working_day_hides_or_another_zone_is_no_other_date():
+    """By 5 days before instead of 3, and both are the Friday before a weekend: nothing that anybody reads differs."""
+    friday, sunday = Moment(date(2026, 3, 13)), Moment(date(2026, 3, 15))
+    was, now = Dates(target=sunday, at=friday), Dates(target=friday, at=friday)
+    assert _told_apart(was, now) == ("2026-03-13", "2026-03-13")
+    here, there = (Dates(at=Moment(SURGERY, time(7, 30), z)) for z in ("America/Chicago", "America/New_York"))
+    assert len(set(_told_apart(here, there))) == 1
+    window = Window(Moment(SURGERY), Moment(later(7)))
+    points = _told_apart(Dates(at=Moment(later(1)), window=window), Dates(at=Moment(later(2)), window=window))
+    assert points == (later(1).isoformat(), later(2).isoformat())

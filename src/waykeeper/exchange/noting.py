@@ -28,7 +28,7 @@ from waykeeper.exchange.noted_changes import (
     snoozed,
     written_on,
 )
-from waykeeper.exchange.reading import plan_resources, told_apart
+from waykeeper.exchange.reading import meant_perhaps, plan_resources, told_apart
 from waykeeper.exchange.server import Server, only_of, status_of
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.conditions import condition
@@ -440,19 +440,17 @@ def _open_yet(
         return
     day = done_on(resource, plan.zone)
     details = f"{item.key} {said.part if said else ''} is {status} already{f', on {day.isoformat()}' if day else ''}"
+    meant = meant_perhaps(held, plan) if plan.withdrawn else ""
     if answer is not None and stands:
-        raise _unfit(f"{details}: {_answer_told(answer)}", INSTEAD)
+        raise _unfit(f"{details}: {_answer_told(answer)}", f"{meant} {INSTEAD}".strip())
     if not plan.withdrawn:
         ref = f"{resource['resourceType']}/{resource.get('id')}"
         again = what == "restarted" and answer is not None and goes_on(answer)
         raise _unfit(f"{details} ({ref})", GOES_ON if again else _STANDS.format(ref))
-    others = sorted(
-        p.episode.number for p, _ in read_all(held) if not p.withdrawn and p.pathway.url == plan.pathway.url
-    )
     paused = answer is not None and not unclear(answer) and not goes_on(answer)
-    if what == "restarted" and paused and by_us(resource) and not others:
+    if what == "restarted" and paused and by_us(resource) and not meant:
         return  # its last dose came after the withdrawal, so that no Task of its own asks: the list does
-    remedy = f"Add --episode {others[0]}: that plan is in force." if others else "Nothing is noted on a withdrawn plan."
+    remedy = meant or "Nothing is noted on a withdrawn plan."
     raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
 
 

@@ -429,9 +429,27 @@ def told_apart(
     named = [(p, s) for p, s in found if p.episode.patient == patient] or found
     if len({p.pathway.url for p, _ in named}) > 1:
         return named
-    in_force = [not p.withdrawn and s.plan_status in IN_FORCE for p, s in named]
-    chosen = [pair for pair, stands in zip(named, in_force, strict=True) if stands is not over]
+    chosen = [(p, s) for p, s in named if _stands(p, s) is not over]
     return chosen if len(chosen) == 1 and len(named) > 1 else named
+
+
+def _stands(plan: Plan, state: State) -> bool:
+    return not plan.withdrawn and state.plan_status in IN_FORCE
+
+
+def in_force_beside(held: Sequence[Held], plan: Plan) -> list[Plan]:
+    """The other plans of this patient that are in force: where this one is over, one of them may be meant."""
+    return [p for p, s in read_all(held) if p.episode != plan.episode and _stands(p, s)]
+
+
+def meant_perhaps(held: Sequence[Held], plan: Plan) -> str:
+    """What to add where a plan that is over was named and another episode of its pathway is in force; "" for none."""
+    numbers = sorted(
+        p.episode.number
+        for p in in_force_beside(held, plan)
+        if (p.episode.patient, p.pathway.url) == (plan.episode.patient, plan.pathway.url)
+    )
+    return f"Add --episode {numbers[0]}: that plan is in force." if numbers else ""
 
 
 def _only(

@@ -51,7 +51,7 @@ class StillBooked:
         """The same with stable names."""
         return {
             "reference": self.reference, "visits": list(self.titles), "status": self.status,
-            "day": self.day.isoformat() if self.day else None, "time": self.clock or None, "place": self.place,
+            "day": _iso(self.day), "time": self.clock or None, "place": self.place,
             "text": self.text, "certainty": self.certainty,
         }  # fmt: skip
 
@@ -92,6 +92,7 @@ class Withdrawal(PushReport):
     already_by   who did that
     gaps_closed  what had been written to the server about gaps of the plan, and is closed now
     put_off      another surgery day is, or was, expected: the plan is on hold, and not over
+    beside       other plans of the patient that are in force, and stay so
     """
 
     plan: Plan | None = None
@@ -102,10 +103,12 @@ class Withdrawal(PushReport):
     already_by: str = ""
     gaps_closed: int = 0
     put_off: bool = False
+    beside: tuple[Plan, ...] = ()
 
     def text(self, *, items: bool = False) -> str:
         """Whose plan, what a person must do, and a count of the rest; with `items` a line for each decision."""
         lines = [self._head(), *self._why()]
+        lines += [f"STILL IN FORCE, withdrawn by a command of its own: {_which(other)}" for other in self.beside]
         lines += self._to_cancel()
         lines += [f"note: {n}" for n in self.decided.notices if not n.endswith(OWN_BOOKING)]
         lines += [NEXT_DAY] if self.put_off else []
@@ -156,7 +159,21 @@ class Withdrawal(PushReport):
             "by": self.already_by if self.already else self.by,
             "gaps_closed": self.gaps_closed,
             "to_cancel": [booked.json() for booked in self.bookings],
+            "still_in_force": [
+                {"pathway": p.pathway.name, "episode": p.episode.number, "surgery": _iso(p.surgery_day)}
+                for p in self.beside
+            ],
         }
+
+
+def _which(plan: Plan) -> str:
+    surgery = f"surgery {day(plan.surgery_day)}" if plan.surgery_day else "surgery on a day not known"
+    number = plan.episode.number
+    return f"{plan.pathway.name}, episode {number}, {surgery} (--pathway {plan.pathway.name} --episode {number})"
+
+
+def _iso(found: date | None) -> str | None:
+    return found.isoformat() if found else None
 
 
 def _because(reason: str, by: str) -> str:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from waykeeper.exchange.dropped import without_dead_entries
 from waykeeper.exchange.issues import push_issues
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why, reading_back
-from waykeeper.exchange.reading import one_plan, plan_resources
+from waykeeper.exchange.reading import in_force_beside, one_plan, plan_resources
 from waykeeper.exchange.server import Server
 from waykeeper.exchange.versions import withdrawn_by
 from waykeeper.exchange.withdrawal_report import Withdrawal, still_booked
@@ -43,6 +43,7 @@ def withdraw(
         told = Withdrawal(
             decisions, server.base, dry_run, plan=plan, bookings=still_booked(plan.episode, held, day),
             reason=reason.strip(), by=by, already=plan.withdrawn, put_off=suspended,
+            beside=tuple(in_force_beside(held, plan)),
         )  # fmt: skip
         if not decisions.changing:
             by_whom, on_hold = withdrawn_by(server, state.plan_reference), state.plan_status == "on-hold"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -20,7 +20,8 @@ WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")  # the same in ever
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """What becomes of one item. `before` and `after` are its dates as days, "" where it has none.
+    """What becomes of one item. `before` and `after` are its dates as days, "" where it has none; of one that moved
+    within its days with the time of day.
 
     conflict   a person must decide        again   done, and must be done again
     valid      done, and still counts      moved   other dates
@@ -77,9 +78,12 @@ def difference(
         change = _change(before, after, key in why, str(key) in begun, known, key in attended, today)
         told = {"conflict": why.get(key, ""), "again": _again(item, known, begun.get(str(key), ""))}
         told |= {"gone": f"done {shown(known.done_on)}"} if known and known.done_on and _done(known, today) else {}
+        was_at, is_at = days(before.dates) if before else "", days(after.dates) if after else ""
+        if change == "moved" and before is not None and after is not None:
+            was_at, is_at = _told_apart(before.dates, after.dates)
         rows.append(
             Row(
-                key, item.title, change, days(before.dates) if before else "", days(after.dates) if after else "",
+                key, item.title, change, was_at, is_at,
                 told.get(change, _valid(item, known) if change == "valid" else ""), item.who, item.harm,
                 item.dates.last_day,
             )
@@ -117,7 +121,8 @@ def _change(
         return "again"
     if attended or (known is not None and (_done(known, today) or _answered(known, today))):
         return "valid"
-    return "unchanged" if before.dates == after.dates else "moved"
+    was, now = _told_apart(before.dates, after.dates)
+    return "unchanged" if was == now else "moved"
 
 
 def _done(known: ItemState, today: date | None) -> bool:
@@ -151,17 +156,34 @@ def shown(day: date | None) -> str:
     return f"{WEEKDAYS[day.weekday()]} {day.isoformat()}" if day else ""
 
 
-def days(dates: Dates) -> str:
-    """The dates of an item as days: its point, its window, or what it awaits."""
+def days(dates: Dates, *, clocks: bool = False) -> str:
+    """The dates of an item as days: its point, its window, or what it awaits; with `clocks` the times of day too."""
     if dates.window:
-        return _window(dates.window)
+        return _window(dates.window, clocks=clocks)
     if dates.at:
-        return dates.at.day.isoformat()
+        return _read(dates.at, clocks=clocks)
     return f"awaits {dates.awaited}" if dates.awaited else ""
 
 
-def _window(window: Window) -> str:
-    start, end = window.start.day.isoformat(), window.end.day.isoformat()
+def _told_apart(before: Dates, after: Dates) -> tuple[str, str]:
+    """Both as days; where those are the same with the time of day, else by the point inside the window.
+
+    Equal where nothing that people read differs: surgery moved by hours has other fasting times on the same day, and
+    whoever reads `2026-03-18 -> 2026-03-18` learns neither. In another time zone the same time of day is the same.
+    """
+    was, now = days(before), days(after)
+    for clocks, point in ((True, False), (True, True)):
+        if was == now:
+            was, now = (days(replace(d, window=None if point else d.window), clocks=clocks) for d in (before, after))
+    return was, now
+
+
+def _read(moment: Moment, *, clocks: bool) -> str:
+    return f"{moment.day.isoformat()}{f' {moment.clock:%H:%M}' if clocks and moment.clock else ''}"
+
+
+def _window(window: Window, *, clocks: bool) -> str:
+    start, end = _read(window.start, clocks=clocks), _read(window.end, clocks=clocks)
     if start == end:
         return start
     return f"until {end}" if window.open_start else f"{start} to {end}"

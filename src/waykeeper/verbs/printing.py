@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
@@ -36,8 +36,9 @@ def _one_plan(
     bundle: str, from_: str, patient: str, episode: int, as_of: str | date, pathway: str, *, over: bool = False
 ) -> Sheet:
     """The plan that is meant; `over`: of two that are not told apart the one that is not in force."""
-    from waykeeper.exchange.reading import of_pathway, told_apart
+    from waykeeper.exchange.reading import meant_perhaps, of_pathway, told_apart
     from waykeeper.fhir import evidence
+    from waykeeper.report.permit import refusal
 
     if bool(bundle) == bool(from_):
         found = "a bundle and --from exclude each other" if bundle else "neither a bundle nor --from is given"
@@ -57,6 +58,9 @@ def _one_plan(
         if from_:  # the plans of a file may be of several patients, or episodes
             meant = told_apart(meant, inputs.identifier_of(patient, "--patient"), over=over)
         plan, state = inputs.single(list(meant), bundle or from_, remedy)
+        refused = None if over else refusal(plan, state)
+        if from_ and refused and refused.code == "WKO002" and (remedy := meant_perhaps(held, plan)):
+            raise WaykeeperError(replace(refused, help=remedy))
         day = inputs.as_of_date(as_of, plan.zone)
         return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day, held)
 
