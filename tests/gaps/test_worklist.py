@@ -464,6 +464,15 @@ def test_json_is_sorted_and_reads_back():
         rows_from_json({"schema_version": "0", "rows": []})
 
 
+@pytest.mark.parametrize("edited", [{"severity": "3"}, {"severity": None}, {"gap": "yes"}, {"title": 7}])
+def test_an_earlier_report_that_somebody_edited_is_refused_and_not_failed_on(edited):
+    made = as_json(one(ankle()))
+    assert rows_from_json(made)[1]
+    made["rows"][0] |= edited
+    with pytest.raises(ValueError, match="no whole gap report"):
+        rows_from_json(made)
+
+
 def test_an_empty_caseload_is_an_empty_report():
     assert worklist((), (), LATE) == worklist([], [], datetime(2026, 6, 26, tzinfo=UTC))
 

@@ -58,7 +58,12 @@ def _contact(value: Mapping[str, Any]) -> Contact:
     return Contact(**{**value, "on": date.fromisoformat(value["on"])})
 
 
+_PLAIN = {f.name: f.type for f in fields(Row) if f.type in ("str", "int", "bool")}
+
+
 def _read(name: str, value: Any) -> Any:
+    if type(value).__name__ != _PLAIN.get(name, type(value).__name__):
+        raise TypeError(name)  # edited by hand: read on, it would fail where the rows are sorted or counted
     if name in _DATES:
         return date.fromisoformat(value) if value else None
     if name == "contacts":
