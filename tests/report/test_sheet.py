@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from effort import examples
 from golden.test_pathway_values import plan_of as golden_plan
-from report.builder import SURGERY, hold, item, moment, plan, said, visit
+from report.builder import SURGERY, hold, item, moment, plan, point, said, visit
 from waykeeper.findings import WaykeeperError
 from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, PatientRef, Plan, State
 from waykeeper.report.interface import interface
@@ -653,3 +653,24 @@ def test_a_goal_that_waits_for_a_date_says_that_it_is_one():
     items = tuple(replace(i, dates=Dates(awaited="discharge")) if i.key.item == "shoe" else i for i in made.items)
     line = sheet_html(replace(made, items=items), State(), as_of=AS_OF, language="en", checked_against=None)
     assert "This is your goal." in Page(chunk(line, "goal/shoe")).words
+
+
+@pytest.mark.parametrize(("home", "told"), [(False, True), (True, False)])
+def test_what_was_to_be_met_before_going_home_is_not_asked_of_who_is_at_home(home, told):
+    """For a year each sheet told who had long gone home: `your pain is low with pills alone ... call us`.
+
+    A sheet speaks of what the patient can still do (common practice, no source); where nothing proves that the stay is
+    over, it stays.
+    """
+    goal = item("goal", "pain-by-mouth", "Pain", point(SURGERY + timedelta(days=1)), who="patient", words=said("Low"))
+    walk = item("goal", "walk", "Walk", point(SURGERY + timedelta(days=30)), who="patient", words=said("Walk"))
+    made = plan(items=(goal, walk))
+    made = replace(made, anchors=(
+        *(a for a in made.anchors if a.name != "discharge"),
+        Anchor("discharge", moment(SURGERY + timedelta(days=1)), Standing.ASSUMED),
+    ))  # fmt: skip
+    state = State(proven_on={"discharge": SURGERY + timedelta(days=1)}, proven={"discharge": "Encounter/1"})
+    chosen = select(made, state if home else State(), as_of=SURGERY + timedelta(days=60), language="en")
+    assert [e.key.item for e in chosen.entries] == (["pain-by-mouth"] if told else []) + ["walk"]
+    in_time = select(made, state, as_of=SURGERY + timedelta(days=1), language="en")
+    assert [e.key.item for e in in_time.entries] == ["pain-by-mouth", "walk"]

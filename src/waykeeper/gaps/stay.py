@@ -6,6 +6,7 @@ from datetime import date
 from typing import Literal
 
 from waykeeper.gaps.setting import Setting, happened_on
+from waykeeper.plan.model import Plan, State
 from waykeeper.timing.model import Anchor
 
 Stay = Literal["", "-stay", "-home"]
@@ -32,13 +33,18 @@ def is_after_discharge(due: date | None, setting: Setting) -> bool:
 
 
 def after_stay(due: date | None, setting: Setting) -> Stay:
+    """Whether a thing was due between surgery and discharge and that is over, as `stay_over` tells it."""
+    return stay_over(due, setting.plan, setting.state, setting.as_of)
+
+
+def stay_over(due: date | None, plan: Plan, state: State, as_of: date) -> Stay:
     """Whether a thing was due between surgery and discharge and that is over: `-home` where discharge is recorded.
 
     `-stay` where it is not: then nobody knows whether the patient still lies in the ward.
     """
-    anchor, surgery = _discharge(setting), setting.surgery
+    anchor, surgery = plan.anchor("discharge"), plan.surgery_day
     if due is None or surgery is None or anchor is None or anchor.moment is None:
         return ""
-    if not surgery < due <= anchor.moment.day < setting.as_of:
+    if not surgery < due <= anchor.moment.day < as_of:
         return ""
-    return "-home" if home_since(setting) is not None else "-stay"
+    return "-home" if happened_on(anchor, state) is not None else "-stay"

@@ -14,6 +14,7 @@ from datetime import date
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from waykeeper.gaps.stay import stay_over
 from waykeeper.plan.answered_since import answered_since, hanging
 from waykeeper.plan.holds import answer_in_force, restarted
 from waykeeper.plan.model import MEDICINES, Evidence, Item, ItemState, Key, Plan, State
@@ -32,6 +33,7 @@ Place = Literal["day", "span", "rule", "medicine", "waiting", "past"]
 Bookings = Mapping[Key, Evidence]
 
 PREPARED = "it prepared an operation whose day is over"
+WENT_HOME = "it belonged to a hospital stay that is over"
 RELEASED = "released"
 RESTARTED = "restarted on"
 _OVER = frozenset({"fulfilled", "finished"})
@@ -219,6 +221,8 @@ def _work(case: _Case, item: Item) -> Entry | str:
         return f"its last day was {window.end.day.isoformat()}"
     if _prepared(case, window):
         return PREPARED
+    if stay_over(window.end.day, case.plan, case.state, case.as_of) == "-home":
+        return WENT_HOME  # the list has it; the patient need not call because nobody ticked what let them go home
     done, once = _counts_as_done(case, item), item.key.kind == "task"
     return replace(_dated(case, entry, window), done=done, once=once, deadline=_deadline(item))
 
