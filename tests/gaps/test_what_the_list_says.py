@@ -284,7 +284,7 @@ def of_the_stay(made: Item, as_of: date, standing: Standing, proven: bool = Fals
     """A row of a plan whose discharge has this standing."""
     whole = plan(made, *more)
     whole = replace(whole, anchors=(*whole.anchors, Anchor("discharge", Moment(HOME), standing)))
-    state = State(proven=frozenset({"discharge"}) if proven else frozenset())
+    state = State(proven={"discharge": "Encounter/1"} if proven else {})
     return next(r for r in worklist([(whole, state)], (), as_of).rows if r.item == str(made.key))
 
 

@@ -278,6 +278,21 @@ def test_only_a_visit_is_lost_to_follow_up():
     assert (task.late_from, task.book_from, task.contacts) == (None, None, ())
 
 
+def test_nobody_is_lost_from_a_class_before_an_operation_that_is_over():
+    """The row of a class in February said that the patient was lost by calls in May, after a visit that was missed.
+
+    Lost to follow-up counts what follows surgery: 3 attempts by two routes over 14 days, common practice, no source.
+    """
+    calls, before = tried("05-10", "05-17", "06-01"), visit("two-week")
+    class_ = replace(
+        before, key=Key("visit", "joint-class"), dates=dates(day("02-18"), (day("02-04"), day("03-04"))), title="Class"
+    )
+    listed = one(plan(class_, visit("six-week")), state(visit__six_week={"contacts": calls}), as_of=day("06-26"))
+    assert row(listed, "visit/six-week").lost
+    early = row(listed, "visit/joint-class")
+    assert early.gap and not early.lost and early.contacts == () and "lost" not in early.reason
+
+
 def test_who_came_since_the_attempts_is_not_lost():
     """Three attempts in May, at the three-month visit in June: the older six-week visit is missed, nobody is lost."""
     contacts, made = tried("05-10", "05-15", "05-20"), ankle()
@@ -509,3 +524,15 @@ def test_since_tells_of_the_clinic_now_beside_the_plan_of_the_clinic_before():
         first, second = (worklist(pairs, (), day(d)).rows for d in ("03-10", "04-10"))
         told = [(c.kind, c.after.item, c.after.verdict) for c in changes_since(first, second)]
         assert told == [("new", "visit/two-week", "missed"), ("new", "visit/six-week", "to-book")]
+
+
+def test_the_hospital_stay_is_told_from_an_appointment_that_nobody_planned():
+    """Each operated patient had one line more among the strays, for ever, and nothing in it said what it was."""
+    stay = evidence("Encounter/9", "finished", day("03-18"), kind="encounter")
+    stray = evidence("Encounter/8", "finished", day("03-18"), kind="encounter")
+    known = replace(state(), proven={"discharge": "Encounter/9"})
+    placed = {p.reference: (p.place, p.note) for p in one(ankle(), known, [stay, stray]).appointments}
+    assert placed == {
+        "Encounter/9": ("unplanned", "no visit: it proves the discharge, nothing to do"),
+        "Encounter/8": ("unplanned", ""),
+    }

@@ -31,20 +31,26 @@ def _place(match: Match, verdict: Verdict | None) -> Place:
     return "nothing" if said == "nothing" else "history"
 
 
-def placements(found: Matches, verdicts: Mapping[ItemRef, Verdict], plan: Plan) -> tuple[Placement, ...]:
-    """One Placement for each source of one patient. `plan` gives the patient's name."""
+def placements(
+    found: Matches, verdicts: Mapping[ItemRef, Verdict], plan: Plan, proof: Mapping[str, str]
+) -> tuple[Placement, ...]:
+    """One Placement for each source of one patient. `plan` gives the patient's name.
+
+    proof   a source -> the anchor that it proves: the hospital stay is no visit, and no stray one either
+    """
     placed: list[Placement] = []
     who = (plan.patient.name, str(plan.patient.identifier))
     for match in found.rows:
         place = _place(match, verdicts.get(match.item) if match.item else None)
-        placed += _placed(match, place, who)
+        placed += _placed(match, place, who, proof.get(match.fact.head.reference, ""))
     return tuple(placed)
 
 
-def _placed(match: Match, place: Place, who: tuple[str, str]) -> list[Placement]:
+def _placed(match: Match, place: Place, who: tuple[str, str], proves: str) -> list[Placement]:
     """Each source of one match."""
     items = tuple([str(r.key) for r in ((match.item,) if match.item else match.candidates)])
-    note, head = sentence("notes", match.note, {}) if match.note else "", match.fact.head
+    told = sentence("notes", "proves", {"anchor": proves}) if proves and place == "unplanned" else ""
+    note, head = sentence("notes", match.note, {}) if match.note else told, match.fact.head
     return [
         Placement(
             part.reference, part.kind, place, *who, part.status, part.day, words(part), part.site, items,

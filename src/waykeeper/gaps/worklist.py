@@ -74,7 +74,8 @@ def _row(
     phase, harm = _phase_harm(item)
     last = said.mend_by if key.kind != "restriction" else None  # it holds on: nothing is lost by asking later
     until = snooze(own.snoozed_until, last) if own and (item is not None or said.severity < 3) else None
-    gone = bool(contacts) and said.gap and visit and lost(contacts, plan.settings, on.as_of)
+    follows = visit and when is not None and not on.of_before(when.closes)  # a class of before says nothing of today
+    gone = bool(contacts) and said.gap and follows and lost(contacts, plan.settings, on.as_of)
     target = item.dates.target.day if item is not None and item.dates.target else None
     ended = closing(item, said, on, matched) if item is not None and own and own.closed_because else ""
     tail = (_lost_tail(contacts, on.as_of) if gone else "") + (_closed_tail(ended, own) if own else "")
@@ -219,7 +220,8 @@ def patient(
             for i in on.plan.items
         ]
         said |= {ItemRef(on.plan.episode, key): word for key, word in words.items() if key.kind == "visit"}
-    return tuple(rows), placements(found, said, on_all[0].plan)
+    proof = {ref: anchor for on in on_all for anchor, ref in on.state.proven.items()}
+    return tuple(rows), placements(found, said, on_all[0].plan, proof)
 
 
 def groups(plans: Iterable[PlanState]) -> tuple[tuple[PlanState, ...], ...]:
