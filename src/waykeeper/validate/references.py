@@ -13,8 +13,8 @@ from waykeeper.validate.tables import resource_types
 One = Callable[[Any, Place, Run], None]
 
 _SPACE = re.compile(r"[ \t\r\n]").search
-_LITERAL = re.compile(r"(?:https?://.+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]+(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#.*)?")
-
+# Type/id at the end of a path, or a version of it; what may not stand there is no part of a path's end.
+_LITERAL = re.compile(r"(?:[^?#]*/)?([A-Z][A-Za-z]+)/[^/?#]+(?:/_history/[^/?#]+)?/?(?:[?#].*)?", re.DOTALL)
 
 # R4 http.html#trules: a conditional reference is a search, `Type?name=value&name=value`.
 _QUERY = re.compile(r"[^=&]+=[^=&]*(?:&[^=&]+=[^=&]*)*").fullmatch
