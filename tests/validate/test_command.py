@@ -206,3 +206,9 @@ def test_no_processes_are_no_number_of_jobs(run, jobs):
     done = run("a.json", "--jobs", jobs, **{"a.json": json.dumps(GOOD)})
     assert done.code == 2
     assert done.err == f"WKC201 error: --jobs is {jobs}, it counts from 1. Write --jobs 1, or leave it out.\n"
+
+
+def test_what_stands_before_a_damaged_file_is_said_all_the_same(run):
+    done = run(".", **{"a.json": json.dumps(BAD), "b.json.gz": gzip.compress(json.dumps(GOOD).encode())[:-6]})
+    assert done.code == 2 and "b.json.gz: WKC101" in done.err
+    assert done.out.startswith("a.json:1:40: WKV301")

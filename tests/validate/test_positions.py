@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -52,6 +53,40 @@ def test_a_syntax_error_is_placed_where_reading_stopped():
 
 def test_a_duplicate_key_is_placed_at_its_second_mention():
     assert places('{"resourceType": "Patient",\n "active": true,\n "active": false}') == ["3:2 WKV004"]
+
+
+DEEP = b"[" * 10_000 + b"]" * 10_000
+FAULTS = {
+    "NaN behind a text that says it": (b'{"a": "NaN",\n "x": NaN}', 2, 7, "WKV006", "NaN is no JSON number"),
+    "a number without end": (b'{\n"x": ' + b"9" * 5000 + b"}", 2, 6, "WKV006", "too many digits"),
+    "a bracket too deep": (DEEP, 1, 251, "WKV005", "nested deeper than 250"),
+    "a byte of another encoding": ('{\n"é": "ü"}'.encode() + b"\xfc", 2, 10, "WKV002", "is not UTF-8"),
+    "UTF-16": ("{}".encode("utf-16"), 0, 0, "WKV002", "the text is UTF-16. Save the file as UTF-8"),
+    "UTF-16 without its mark": ("{}".encode("utf-16-le"), 0, 0, "WKV002", "the text is UTF-16. Save the file as UTF-8"),
+    "packed": (b"\x1f\x8b\x08\x00", 0, 0, "WKV002", "are packed (gzip). Unpack it, or give it a name that ends in .gz"),
+    "XML": (b"<Patient/>", 1, 1, "WKV001", "it looks like XML. Only JSON is read"),
+    "two resources": (
+        b"{}\n{}",
+        2,
+        1,
+        "WKV001",
+        "more text follows the resource. Take it away; for a resource",
+    ),
+    "nothing": (b"", 0, 0, "WKV001", "nothing is in it. Give a file with a resource"),
+}
+
+
+@pytest.mark.parametrize(("data", "line", "column", "code", "said"), FAULTS.values(), ids=FAULTS)
+def test_a_text_that_cannot_be_read_is_placed_and_says_what_helps(data, line, column, code, said):
+    (found,) = validate_json(data)
+    assert (found.position.line, found.position.column, found.code) == (line, column, code)
+    assert said in found.sentence()
+
+
+def test_a_name_that_no_output_could_hold_is_escaped():
+    found = validate_json('{"resourceType": "Patient", "a\\ud800\\n b": 1}')
+    assert found[0].position.path == r"Patient.a\ud800\n b"
+    found[0].line().encode()
 
 
 def test_lines_of_ndjson_are_counted_and_blank_ones_skipped():

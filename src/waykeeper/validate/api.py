@@ -125,14 +125,14 @@ def _faults(reading: Reading, file: str, line: int, stricter: bool) -> list[Find
     """The findings on the text itself."""
     out = []
     index = PositionIndex(reading.text)
-    for code, details, offset, key in reading.faults:
-        if not stricter and entry(code).family == "stricter":
+    for fault in reading.faults:
+        if not stricter and entry(fault.code).family == "stricter":
             continue
         place = Position(file, line)
-        if reading.text and (offset >= 0 or key):
-            row, column = index.line_column(index.repeated(key) if key else offset)
+        if reading.text and (fault.offset >= 0 or fault.key):
+            row, column = index.line_column(index.repeated(fault.key) if fault.key else fault.offset)
             place = Position(file, row + max(line - 1, 0), column)
-        out.append(finding(code, details, place))
+        out.append(finding(fault.code, fault.details, place, fault.help))
     return out
 
 

@@ -106,6 +106,16 @@ class PositionIndex:
         return len(text)
 
 
+def first_beyond(text: str, most: int) -> int:
+    """The offset of the first bracket that is nested deeper than `most`, or -1."""
+    depth = 0
+    for match in _MARKS(text):
+        depth += (match[0] in "{[") - (match[0] in "}]")
+        if depth > most:
+            return match.start()
+    return -1
+
+
 _MARKS = re.compile(r'"(?:[^"\\]|\\.)*"|[{}\[\]]').finditer
 
 

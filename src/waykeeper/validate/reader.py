@@ -4,28 +4,40 @@ from __future__ import annotations
 
 import json
 import re
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
+from waykeeper.validate.positions import first_beyond
 from waykeeper.validate.primitives import NegativeZero
 
 MOST_BYTES = 512 * 1024 * 1024
 MOST_DEPTH = 250
 
 
+class Fault(NamedTuple):
+    """What is wrong with a text: at a character (-1: nowhere), or at the second mention of a key in an object."""
+
+    code: str
+    details: str
+    offset: int = -1
+    key: str = ""
+    help: str = ""
+
+
 @dataclass(slots=True)
 class Reading:
     """What a text holds: the value, and what is wrong with the text itself.
 
-    `faults`: (code, details, character offset or -1, key). Decimals are `decimal.Decimal`, digits as written.
+    Decimals are `decimal.Decimal`, digits as written. `text` ends where it could not be decoded any further.
     """
 
     value: Any = None
     text: str = ""
     readable: bool = True
-    faults: list[tuple[str, str, int, str]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
 
 
 class _NotFiniteError(ValueError):
@@ -46,7 +58,7 @@ def read(data: bytes | str) -> Reading:
 
 def _decoded(data: bytes | str, reading: Reading) -> str | None:
     if len(data) > MOST_BYTES:
-        reading.faults.append(("WKV005", f"the text is larger than {MOST_BYTES} bytes", -1, ""))
+        reading.faults.append(Fault("WKV005", f"the text is larger than {MOST_BYTES} bytes"))
         return None
     if isinstance(data, str):
         text = data
@@ -54,12 +66,36 @@ def _decoded(data: bytes | str, reading: Reading) -> str | None:
         try:
             text = data.decode("utf-8")
         except UnicodeDecodeError as error:
-            reading.faults.append(("WKV002", f"byte {error.start} is not UTF-8", -1, ""))
+            reading.text = data[: error.start].decode("utf-8")
+            reading.faults.append(_not_utf8(data, error.start, len(reading.text)))
             return None
     if text.startswith("\ufeff"):
-        reading.faults.append(("WKV003", "the text begins with a byte order mark", 0, ""))
+        reading.faults.append(Fault("WKV003", "the text begins with a byte order mark", 0))
         text = text[1:]
     return text
+
+
+def _not_utf8(data: bytes, byte: int, offset: int) -> Fault:
+    if data.startswith(b"\x1f\x8b"):
+        return Fault("WKV002", "the bytes are packed (gzip)", help="Unpack it, or give it a name that ends in .gz.")
+    if data.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        return Fault("WKV002", "the text is UTF-16")
+    return Fault("WKV002", f"byte {byte} is not UTF-8", offset)
+
+
+def _not_json(text: str, error: json.JSONDecodeError) -> Fault:
+    said, help_ = f"{error.msg[:1].lower()}{error.msg[1:]}", ""
+    start = text.lstrip()[:1]
+    if not start:
+        said, help_ = "nothing is in it", "Give a file with a resource."
+    elif "\0" in text[:4]:
+        return Fault("WKV002", "the text is UTF-16")
+    elif start == "<":
+        said, help_ = "it looks like XML", "Only JSON is read: write the resource as JSON."
+    elif error.msg == "Extra data":
+        said = "more text follows the resource"
+        help_ = "Take it away; for a resource on each line give the file a name that ends in .ndjson."
+    return Fault("WKV001", f"not JSON: {said}", error.pos, help=help_)
 
 
 def _parse(text: str, reading: Reading) -> None:
@@ -78,21 +114,29 @@ def _parse(text: str, reading: Reading) -> None:
             text, object_pairs_hook=take, parse_float=_decimal, parse_int=whole, parse_constant=_refuse
         )
     except _NotFiniteError as error:
-        reading.faults.append(("WKV006", f"{error} is no JSON number", -1, ""))
+        reading.faults.append(Fault("WKV006", f"{error} is no JSON number", _outside_texts(_NOT_FINITE, text)))
         reading.readable = False
     except json.JSONDecodeError as error:
-        said = f"{error.msg[:1].lower()}{error.msg[1:]}" if text.strip() else "nothing is in it"
-        details = f"not JSON: {said}"
-        reading.faults.append(("WKV001", details, error.pos, ""))
+        reading.faults.append(_not_json(text, error))
         reading.readable = False
     except RecursionError:
-        reading.faults.append(("WKV005", f"the JSON is nested deeper than {MOST_DEPTH}", -1, ""))
+        at = first_beyond(text, MOST_DEPTH)
+        reading.faults.append(Fault("WKV005", f"the JSON is nested deeper than {MOST_DEPTH}", at))
         reading.readable = False
     except ValueError:  # an integer of more digits than Python reads
-        reading.faults.append(("WKV006", "a number has too many digits", -1, ""))
+        reading.faults.append(Fault("WKV006", "a number has too many digits", _outside_texts(_MANY_DIGITS, text)))
         reading.readable = False
     for key in repeated:
-        reading.faults.append(("WKV004", f"key {key!r} is there twice in one object", -1, key))
+        reading.faults.append(Fault("WKV004", f"key {key!r} is there twice in one object", key=key))
+
+
+_NOT_FINITE = re.compile(r'"(?:[^"\\]|\\.)*"|(NaN|-?Infinity)', re.DOTALL)
+_MANY_DIGITS = re.compile(r'"(?:[^"\\]|\\.)*"|(-?[0-9]{4301,})', re.DOTALL)
+
+
+def _outside_texts(wanted: re.Pattern[str], text: str) -> int:
+    """Where the first group is found outside of quoted texts, or -1."""
+    return next((match.start() for match in wanted.finditer(text) if match[1]), -1)
 
 
 _NEGATIVE_ZERO = re.compile(r"-0(?![0-9.eE])").search

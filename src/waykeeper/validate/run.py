@@ -135,10 +135,15 @@ def depth(place: Place) -> int:
 
 def path_text(root: str, place: Place) -> str:
     """`Bundle.entry[0].resource.status`: the element path of a place, by JSON names."""
-    out = root
+    out = _printable(root)
     for step in steps(place):
-        out += f"[{step}]" if isinstance(step, int) else f".{step}"
+        out += f"[{step}]" if isinstance(step, int) else f".{_printable(step)}"
     return out
+
+
+def _printable(name: str) -> str:
+    """A name as it stands, but line breaks and halves of characters escaped: no output could hold them."""
+    return name if name.isprintable() else repr(name)[1:-1]
 
 
 def to_findings(run: Run) -> list[Finding]:

@@ -93,13 +93,15 @@ def _stream(checked: Iterator[Checked], format_: str) -> None:
     from waykeeper.report import validation
 
     held: list[Checked] = []
-    for one in checked:
-        if one.findings:
-            held.append(one)
-        if len(held) >= PIECE:
-            put(validation.stdout_text(held, format_))
-            held.clear()
-    put(validation.stdout_text(held, format_))
+    try:
+        for one in checked:
+            if one.findings:
+                held.append(one)
+            if len(held) >= PIECE:
+                put(validation.stdout_text(held, format_))
+                held.clear()
+    finally:  # a damaged file ends the run, and what the files before it hold is said all the same
+        put(validation.stdout_text(held, format_))
 
 
 def _of_baseline(sieve: Sieve) -> str:
