@@ -45,16 +45,13 @@ def test_fhir_appointments_that_stand_are_the_list(tmp_path):
         return {"resourceType": "Appointment", "id": str(number), "status": status, "start": start,
                 "participant": [{"actor": who}, {"actor": surgeon}]}  # fmt: skip
 
-    lines = [appointment(1, "booked", "2026-03-19T02:00:00Z"), appointment(2, "cancelled", "2026-03-20T14:00:00Z")]
+    lines = [appointment(1, "booked", "2026-03-19T02:00:00Z"), appointment(2, "cancelled", "2026-03-20T14:00:00Z"),
+             appointment(4, "booked", "2026-03-20T05:00:00Z")]  # fmt: skip
     found = read(tmp_path, b"\n".join(map(orjson.dumps, lines)), "list.ndjson")
     assert [(c.reference, c.day, c.start, c.name, c.surgeon) for c in found.cases] == [
-        (
-            "Appointment/1",
-            date(2026, 3, 18),
-            time(21),
-            "Ada Quill",
-            "Dr. Amsel",
-        )  # 21:00 of the day before, in the clinic
+        # 21:00 of the day before, in the clinic; and its midnight, which is a day without an hour
+        ("Appointment/1", date(2026, 3, 18), time(21), "Ada Quill", "Dr. Amsel"),
+        ("Appointment/4", date(2026, 3, 20), None, "Ada Quill", "Dr. Amsel"),
     ]
 
 
@@ -105,6 +102,10 @@ def test_the_plan_beside_the_list(tmp_path, rows, verdict):
     ("2026-03-18,AQ-1001,07:30,Spinal", "current", ""),
     ("2026-03-18,AQ-1001,7.30,unknown yet", "current", ""),
     ("2026-03-18T00:00:00,AQ-1001,,", "current", ""),
+    ("2026-03-18T00:00:00-05:00,AQ-1001,,", "current", ""),
+    ("2026-03-18,AQ-1001,0.25,", "current", ""),
+    ("2026-03-18,AQ-1001,1:00,", "needs-review", "The theatre list says 13:00, the plan says 07:30"),
+    ("2026-03-18,AQ-1001,05:45,", "needs-review", "The theatre list says 05:45, the plan says 07:30"),
     ("2026-03-18,AQ-1001,first on the list,", "current", ""),
     ("2026-03-18,AQ-1001,1:00 PM,", "needs-review", "The theatre list says 13:00, the plan says 07:30"),
     ("2026-03-18T06:45,AQ-1001,,", "needs-review", "The theatre list says 06:45, the plan says 07:30"),
@@ -125,6 +126,17 @@ def test_the_hour_and_the_anaesthetic_of_the_list_beside_the_plan(tmp_path, row,
     own = next(r for r in found.worklist.rows if r.item == "plan/plan")
     assert own.verdict == verdict
     assert said in own.reason
+
+
+@pytest.mark.parametrize(("cells", "start", "anaesthesia"), [
+    ("07:30,08:15,Dr. Brook,Spinal", time(7, 30), "Dr. Brook / Spinal"),
+    ("TBC,08:15,GA,", time(8, 15), "GA"),
+    (",,,", None, ""),
+])  # fmt: skip
+def test_a_list_may_have_several_columns_of_hours_and_anaesthetics(tmp_path, cells, start, anaesthesia):
+    """A scheduled and a real start, a name and a kind: common practice, no source."""
+    found = read(tmp_path, f"Date,MRN,Scheduled time,Start time,Anesthesia,Anesthesia type\n2026-03-18,1,{cells}\n")
+    assert [(c.start, c.anaesthesia) for c in found.cases] == [(start, anaesthesia)]
 
 
 def test_filters_narrow_what_is_shown_and_never_the_whole(tmp_path):

@@ -211,6 +211,14 @@ def test_an_operation_that_is_listed_twice_is_not_called_one_of_a_patient_withou
     assert "if it is listed twice, have the list corrected" in row(listed, "plan/case-2").next_action
 
 
+def test_of_two_joints_on_one_day_the_plan_has_the_case_of_its_side():
+    left = replace(ankle(), side="left")
+    listed = one(left, as_of=day("03-10"), theatre=listing(
+        case(SURGERY, reference="case-1", side="right"), case(SURGERY, reference="case-2", side="L")))  # fmt: skip
+    assert row(listed, "plan/plan").verdict == "current"
+    assert "(right)" in row(listed, "plan/case-1").reason
+
+
 def test_two_joints_and_two_cases_each_find_their_own():
     second = ankle(date(2026, 3, 25), number=2)
     listed = worklist([(ankle(), State()), (second, State())], (), day("03-10"),

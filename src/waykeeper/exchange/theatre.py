@@ -22,6 +22,8 @@ from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.gaps import TheatreCase, TheatreList
 
 NEEDED = ("day", "patient")
+_SEVERAL = ("time", "anaesthesia")  # of these a list may have more columns than one: all of them speak
+_AND = " / "
 _MOST_SHOWN = 20
 _OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
 _CLOCK = re.compile(r"(\d{1,2}):?[.]?(\d{2})(?:[:.]\d{2}(?:[.]\d+)?)?\s*([ap])?[.]?(?:m[.]?)?", re.IGNORECASE)
@@ -66,7 +68,7 @@ def _of_csv(path: str, systems: Sequence[str], zone: str, zones: Mapping[str, st
         if len(cells) != len(header):
             wrong.append(_unreadable(path, line, f"{len(cells)} cells under {len(header)} headings"))
             continue
-        said = {name: cells[at].strip() for name, at in columns.items()}
+        said = {name: _AND.join(filter(None, (cells[at].strip() for at in places))) for name, places in columns.items()}
         made = _case(path, line, said, systems, zone, zones)
         if isinstance(made, Finding):
             wrong.append(made)
@@ -96,15 +98,16 @@ def _rows(path: str) -> list[tuple[int, list[str]]]:
     return found
 
 
-def _columns(path: str, header: Sequence[str]) -> dict[str, int]:
-    found: dict[str, int] = {}
+def _columns(path: str, header: Sequence[str]) -> dict[str, list[int]]:
+    """Column -> where it stands. Raises WKX450 where one is lacking, or is there twice and cannot be."""
+    found: dict[str, list[int]] = {}
     for at, text in enumerate(header):
         column = headings().get(comparable(text))
-        if column in found:
-            details = f"two columns are the {column}: {header[found[column]]!r} and {text!r}"
+        if column in found and column not in _SEVERAL:
+            details = f"two columns are the {column}: {header[found[column][0]]!r} and {text!r}"
             raise WaykeeperError(finding("WKX450", details, Position(path, 1), "Keep one of the two."))
         if column:
-            found[column] = at
+            found.setdefault(column, []).append(at)
     lacking = [name for name in NEEDED if name not in found]
     if lacking:
         details = f"no column for {' and '.join(lacking)}"
@@ -135,7 +138,7 @@ def _case(
     name = said.get("case") or f"theatre list line {line}"
     return TheatreCase(
         name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
-        said.get("side", ""), f"{path}:{line}", clock(said.get("time", "")) or start, said.get("anaesthesia", ""),
+        said.get("side", ""), f"{path}:{line}", _earliest(said.get("time", "")) or start, said.get("anaesthesia", ""),
     )  # fmt: skip
 
 
@@ -143,21 +146,37 @@ def _when(text: str, zone: str) -> tuple[date, time | None]:
     """The day of a cell and the time behind it, by the clinic's clock where it has an offset. Raises ValueError."""
     if _OFFSET.search(text[10:]):
         local = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
-        return local.date(), local.time()
+        return local.date(), _told(local.time())
     if text[10:11] not in ("", "T", " "):
         raise ValueError("something follows the day")
     return date.fromisoformat(text[:10]), clock(text[11:])
 
 
+def _earliest(text: str) -> time | None:
+    """Of several times the first of the day: with it the patient is ready for each."""
+    return min((at for part in text.split(_AND) if (at := clock(part))), default=None)
+
+
 def clock(text: str) -> time | None:
-    """A time of day as lists write it (07:30, 7.30, 0730, 1:00 PM); None for midnight, which stands for no time."""
+    """A time of day as lists write it (07:30, 7.30, 0730, 1:00 PM); None where it is none.
+
+    1:00 to 5:59 in one digit, without AM or PM, is the afternoon: no list begins before six (common practice, no
+    source).
+    """
     found = _CLOCK.fullmatch(text.strip())
     if not found:
         return None
     hour, minute, half = int(found[1]), int(found[2]), (found[3] or "").lower()
     if half:
         hour = hour % 12 + (12 if half == "p" else 0) if 1 <= hour <= 12 else 24
-    return time(hour, minute) if hour < 24 and minute < 60 and (hour, minute) != (0, 0) else None
+    elif len(found[1]) == 1 and 1 <= hour < 6:
+        hour += 12
+    return _told(time(hour, minute)) if hour < 24 and minute < 60 else None
+
+
+def _told(at: time) -> time | None:
+    """None in the hour after midnight, with which a day without a time is written (and 0.25 of a day)."""
+    return at if at.hour else None
 
 
 def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tuple[TheatreCase, bool]]:
@@ -175,7 +194,7 @@ def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tupl
         resource = by_reference.get(said.reference, {})
         cases.append((TheatreCase(
             said.reference, said.patient, said.day, _display(resource, "Patient"), str(resource.get("description", "")),
-            _display(resource, "Practitioner"), origin=path, start=said.start.time() if said.start else None,
+            _display(resource, "Practitioner"), origin=path, start=_told(said.start.time()) if said.start else None,
         ), True))  # fmt: skip
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])

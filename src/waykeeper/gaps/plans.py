@@ -35,7 +35,8 @@ def names(plan: Plan) -> frozenset[str]:
 def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[int, TheatreCase], list[TheatreCase]]:
     """Give each standing plan of one patient its case, and return the cases left over (each is a `no-plan` row).
 
-    A case on a plan's own day goes to that plan; what is left goes to the nearest plan without one. A plan whose day is
+    A case on a plan's own day goes to that plan; what is left goes to the nearest plan without one; of cases of one day
+    that of the plan's side. A plan whose day is
     over takes no case that is still to come: that is another joint, or an operation that was put off.
     """
     if theatre is None:
@@ -51,7 +52,7 @@ def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[
             fits = [c for c in left if (c.day == day if exact else not over or c.day < on.as_of)]
             if index in given or not fits:
                 continue
-            given[index] = min(fits, key=lambda c: abs((c.day - day).days) if day else 0)
+            given[index] = min(fits, key=lambda c: (abs((c.day - day).days) if day else 0, bool(_side(on, c))))
             left.remove(given[index])
     return given, left
 

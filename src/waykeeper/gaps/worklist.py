@@ -148,8 +148,9 @@ def _no_plan(case: TheatreCase, as_of: date, plans: Sequence[Setting] = ()) -> R
     over = died or next((on for on in plans if on.withdrawn and all(other.ended for other in plans)), None)
     other = next((on.surgery for on in reversed(plans) if not on.ended and on.surgery), None)
     word = "no-plan-died" if died else "no-plan-withdrawn" if over else "no-plan-other" if other else "no-plan"
+    which = ", ".join(filter(None, (case.procedure, case.side)))
     filling = Filling({
-        "day": case.day, "procedure": f" ({case.procedure})" if case.procedure else "",
+        "day": case.day, "procedure": f" ({which})" if which else "",
         "ended": over.ended if over else "", "other": other,
     })  # fmt: skip
     said = say("plan", word, None, filling, as_of)
