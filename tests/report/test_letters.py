@@ -13,6 +13,7 @@ from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.reading import english_grade
 from waykeeper.plan.model import Contact, HoldAnswer, ItemState, State
 from waykeeper.report.letters import call_script_html, letter_html
+from waykeeper.timing.model import Standing
 
 NOTHING = State()
 
@@ -171,12 +172,24 @@ def test_a_call_before_surgery_asks_what_may_put_it_off_and_no_wound(language, a
     practice, no source. Nobody has a wound then, and a cough that nobody asks about stops the operation on the day.
     """
     made = plans()[0]
+    made = replace(made, anchors=tuple(replace(a, standing=Standing.GIVEN) for a in made.anchors))
     surgery = made.surgery_day
     for days, before in ((-21, True), (-1, True), (0, True), (1, False), (40, False)):
         as_of = surgery + timedelta(days=days)
         text = Page(call_script_html(made, NOTHING, (), as_of=as_of, language=language)).words
         assert (asked in text, after in text) == (before, not before)
         assert ({"en": "Please get your sheet", "es": "busque su hoja"}[language] in text) == (-7 <= days <= 0)
+
+
+@pytest.mark.parametrize("on", [0, -2])
+def test_a_call_after_an_operation_that_the_record_proves_asks_how_wound_and_leg_are(on):
+    """The call in the evening of the day, and after one brought forward: common practice, no source."""
+    made = plans()[0]
+    surgery = made.surgery_day
+    done = State(proven={"surgery": "Procedure/1"}, proven_on={"surgery": surgery + timedelta(days=on)})
+    for days, asks_of_wound in ((on, True), (on - 1, False)):
+        text = Page(call_script_html(made, done, (), as_of=surgery + timedelta(days=days))).words
+        assert ("Is the wound wet" in text, "Please get your sheet" in text) == (asks_of_wound, not asks_of_wound)
 
 
 def test_a_call_asks_when_a_medicine_was_really_taken_last_once_its_pause_has_begun():

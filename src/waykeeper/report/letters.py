@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from waykeeper.findings import Position, WaykeeperError, finding
 from waykeeper.gaps.model import Row
+from waykeeper.gaps.setting import happened_on
 from waykeeper.gaps.words import open_on_or_after, open_on_or_before
 from waykeeper.plan.answered_since import answered_since, hanging
 from waykeeper.plan.model import MEDICINES, Item, Plan, State
@@ -60,15 +61,15 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     """The page for whoever calls: check who answers, what to say and ask, what to write down.
 
     Headings are for staff and in English; what is said aloud is in the patient's language. Medicines that wait for
-    an answer are named without a date. Up to the day of surgery it asks what may put the operation off, and when each
-    medicine whose pause has begun was really taken last; after it, how wound and leg are. Raises WaykeeperError as
-    `letter_html`, but not WKO008.
+    an answer are named without a date. Until surgery took place, or its day is over, it asks what may put
+    the operation off, and when each medicine whose pause has begun was really taken last; after it, how wound and leg
+    are. Raises WaykeeperError as `letter_html`, but not WKO008.
     """
     ensure_printable(plan, state)
     words = interface(language)
     surgery = plan.surgery_day
-    before = surgery is not None and as_of <= surgery
-    last_days = surgery is not None and surgery - _LAST_DAYS <= as_of <= surgery
+    before = _is_ahead(plan, state, as_of)
+    last_days = before and surgery is not None and surgery - _LAST_DAYS <= as_of
     lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in MEDICINES]
     own = [r for r in _own(plan, rows) if r.contactable]
     gaps = [r for r in own if _for_the_call(plan, r) and not is_over(r, as_of)]
@@ -150,6 +151,15 @@ def _spoken(words: Interface, key: str, names: dict[str, str]) -> str:
 def _phone(plan: Plan) -> str:
     numbers = plan.letterhead.telephone
     return next((numbers[role] for role in _CALLERS if numbers.get(role)), "")
+
+
+def _is_ahead(plan: Plan, state: State, as_of: date) -> bool:
+    """Whether the operation is still to come: on its day, and where it was done earlier, the record may prove it."""
+    anchor = plan.anchor("surgery")
+    if anchor is None or anchor.moment is None or anchor.moment.day < as_of:
+        return False
+    happened = happened_on(anchor, state)
+    return happened is None or happened > as_of
 
 
 def _named(line: MedicineLine) -> str:
