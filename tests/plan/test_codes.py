@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from merge.small import MRN, clinic, compiled, new_identifier, order, pathway, patient
+from merge.small import HOLD, MRN, clinic, compiled, new_identifier, order, pathway, patient
 from waykeeper import fhir
 from waykeeper.findings import WaykeeperError, catalogue
 from waykeeper.plan.compile import compile as compile_plan
-from waykeeper.plan.model import Identifier
+from waykeeper.plan.model import Answers, HoldAnswer, Identifier
 from waykeeper.record import read
 from waykeeper.timing.model import Moment
 
@@ -35,8 +35,9 @@ def moment(text: str) -> Moment:
 def compiling(example: dict[str, Any]) -> list[str]:
     """The codes of compiling the small pathway with the anchors, the side and the record of an example."""
     given = dict(example)
-    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash")
-    side, newest, ended, operated, wash = (given.pop(name, "") for name in names)
+    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash", "answered")
+    side, newest, ended, operated, wash, days = (given.pop(name, "") for name in names)
+    answers = Answers(holds={HOLD: HoldAnswer("hold", days)}) if days else None
     changes = (*PROOF, *((READY_NEEDS_WASH, ("morning: day of surgery}", f"morning: {wash}}}")) if wash else ()))
     held = [("urn:uuid:p", patient(WHO)), ("urn:uuid:o", order() | ({"authoredOn": newest} if newest else {}))]
     if ended:
@@ -54,7 +55,8 @@ def compiling(example: dict[str, Any]) -> list[str]:
         )
     anchors = {name: moment(text) for name, text in given.items()}
     try:
-        made = compile_plan(pathway(*changes), clinic(), read(held, fhir.is_ours), anchors, side=side, identifier=WHO)
+        record = read(held, fhir.is_ours)
+        made = compile_plan(pathway(*changes), clinic(), record, anchors, side=side, identifier=WHO, answers=answers)
     except WaykeeperError as error:
         return [f.code for f in error.findings]
     return [f.code for f in made.findings]

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 
+from waykeeper.counting import counted
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose, rules_with
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
 from waykeeper.pathway.times import POLICIES
 from waykeeper.plan.answers import digest, for_list
-from waykeeper.plan.holds import hold_items
+from waykeeper.plan.holds import hold_items, longer_now, pauses
 from waykeeper.plan.model import (
     MEDICINES,
     Answers,
@@ -371,7 +372,7 @@ class _Compiler:
             if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
                 shown = _shown(item.dates.at)
                 notes.append(finding("WKL107", f"{item.title}: {shown} is closed, and no open day is left"))
-        return notes + _needed_too_late(items)
+        return notes + _needed_too_late(items) + _answered_short(items)
 
 
 def _pathway_ref(made: Pathway) -> PathwayRef:
@@ -440,6 +441,18 @@ def _needed_too_late(items: Sequence[Item]) -> list[Finding]:
             if own and at and own.clock and at.clock and own.day == at.day and at.clock > own.clock:
                 said = f"{item.title}, {_shown(own)}, needs what comes after it: {needed.title}, {_shown(at)}"
                 notes.append(finding("WKL111", said))
+    return notes
+
+
+def _answered_short(items: Sequence[Item]) -> list[Finding]:
+    """WKL112, of each medicine that was answered with fewer days than are proposed for what is known now."""
+    notes = []
+    for item in items:
+        hold = item.hold
+        if hold is not None and hold.fresh is not None and longer_now(item, hold.answered):
+            given = counted(hold.missed_days or 0, "day") if hold.answered and pauses(hold.answered) else "no pause"
+            proposed = counted(hold.fresh.missed_days or 0, "day")
+            notes.append(finding("WKL112", f"{hold.words}: answered with {given}, {proposed} are proposed now"))
     return notes
 
 
