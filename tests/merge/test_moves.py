@@ -19,7 +19,7 @@ from datetime import date, time, timedelta
 import pytest
 
 from merge.small import BLOOD, CALL, HOLD, LATEX, SURGERY, VISIT, WASH, instant
-from merge.stories import answer, book, complete
+from merge.stories import answer, book, complete, output
 from merge.worlds import Memory, later
 from waykeeper.fhir import answers, read_all
 from waykeeper.fhir.names import TAG_CODE, TAG_SYSTEM, TASK_CODES
@@ -277,6 +277,29 @@ def test_answered_for_another_anaesthetic_with_fewer_days_it_is_asked_again_with
     answer(world, 2, date(2026, 3, 7))  # the prescriber knows of the needle, and decides
     world.push(surgery=surgery, anaesthesia="spinal")
     assert world.state().items[HOLD].round == 2 and world.plan(surgery=surgery).item(HOLD).hold.missed_days == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "mg", "kind", "part", "days", "needle"),
+    [
+        ("dabigatran 150 mg capsule", None, "medicine", "review", 4, 5),  # no clearance is known: both times it asks
+        ("rivaroxaban 10 mg tablet", 10, "hold", "confirm", 2, 3),  # for a needle it asks why it is taken
+    ],
+)
+def test_of_a_medicine_that_only_asks_the_days_of_the_needle_stay_proposed_too(words, mg, kind, part, days, needle):
+    """The numbers of the rule table. Two days stayed proposed, or came back when the plan was made again."""
+    world, options = Memory(), {"words": words, "mg": mg}
+    world.push(anaesthesia="general", **options)
+    told = [output("decision", valueString="hold"), output("missed-days", valueInteger=days)]
+    complete(world, Key(kind, HOLD.item), part, date(2026, 3, 1), output=told)
+    world.push(anaesthesia="general", **options)
+    asked = Key("medicine", HOLD.item)
+    for again in range(3):
+        plan = world.plan(anaesthesia="spinal", **options)
+        decided = world.push(plan)
+        assert decided.plan.item(asked).hold.missed_days == needle and not decided.plan.item(asked).hold.answered
+        assert not (again and decided.changing)
+    assert world.state().items[asked].answer is None
 
 
 def test_answered_for_another_anaesthetic_when_the_pause_has_begun_says_what_still_fits():

@@ -280,7 +280,7 @@ def _asked_again(by_round: Rounds, standing: int, zone: str) -> HoldAnswer | Non
     """The answer of before, about which this round asks; None where it proposes more days of the same medicine: those
     nobody has decided about."""
     answer, parts = earlier_answer(by_round, standing, zone), by_round[standing]
-    now, named = _proposed_days(parts, ""), named_medicine(parts)
+    now, named = _days_of_hold(parts.get("hold") or parts.get("review")), named_medicine(parts)
     if answer is None or answer.missed_days is None or answer.medicine is None or now is None or named is None:
         return answer
     return None if now > answer.missed_days and same_medicine(answer.medicine, named) else answer
@@ -300,10 +300,12 @@ def _proposed(parts: Mapping[str, Held]) -> str:
 
 
 def _proposed_days(parts: Mapping[str, Held], decision: str) -> int | None:
-    holder = parts.get("hold")
+    return _days_of_hold(parts.get("hold")) if decision in ("", "hold") else None
+
+
+def _days_of_hold(holder: Held | None) -> int | None:
     said = decode(find(holder[1], HOLD), "UTC") if holder else {}
-    confirmed = decision in ("", "hold")
-    return int(said["missedDays"][0]) if confirmed and said.get("missedDays") else None
+    return int(said["missedDays"][0]) if said.get("missedDays") else None
 
 
 def _edited(hold: Mapping[str, Any]) -> bool:

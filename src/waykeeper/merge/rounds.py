@@ -233,7 +233,11 @@ def _as_asked(item: Item, plan: Plan, held: Holding, again: bool, surgery: Momen
     if earlier is not None and not speaks_for(earlier, item.hold.medicine):
         earlier = None  # the number of days for another medicine is no proposal for this one
     hold = item.hold
-    if answer is None and (_asks_more(item, earlier, plan, held) or (earlier is None and state.round > 1)):
+    if earlier is None:  # nothing to propose; or what was answered under the other kind, which may be too few
+        anew = state.round > 1 or longer_now(item, hold.answered)
+    else:
+        anew = _asks_more(item, earlier, plan, held)
+    if answer is None and anew:
         hold, earlier = hold.fresh or hold, None  # nor is a number that was answered where more days are proposed
     if hold is item.hold and answer == hold.answered and not earlier:
         return item
