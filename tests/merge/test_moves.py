@@ -279,6 +279,17 @@ def test_answered_for_another_anaesthetic_with_fewer_days_it_is_asked_again_with
     assert world.state().items[HOLD].round == 2 and world.plan(surgery=surgery).item(HOLD).hold.missed_days == 2
 
 
+def test_what_is_asked_again_for_another_anaesthetic_names_its_order_and_its_code_as_before():
+    """It named the order by the urn of the record's own file, which no server has: a move with a record was refused."""
+    world = under("general", 2)
+    before = world.plan().item(HOLD).hold
+    assert before.reference == "MedicationRequest?identifier=https://alder-quay.example/orders|rx-1"
+    move(world, SURGERY, date(2026, 3, 6), anaesthesia="spinal")
+    asked = read_all(world.resources())[0][0].item(HOLD).hold
+    assert (asked.reference, asked.codes, asked.missed_days) == (before.reference, before.codes, 3)
+    assert "urn:" not in str(world.at(HOLD, "hold", 2).get("supportingInformation"))
+
+
 @pytest.mark.parametrize(
     ("words", "mg", "kind", "part", "days", "needle"),
     [

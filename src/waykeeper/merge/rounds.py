@@ -14,7 +14,7 @@ from waykeeper.merge.attendance import Attendance
 from waykeeper.merge.groups import digest_under, offer, scheme
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
-from waykeeper.plan.holds import longer_now, with_answer
+from waykeeper.plan.holds import as_first_proposed, longer_now, with_answer
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Item, ItemState, Key, Plan
 from waykeeper.plan.validity import still_released, still_valid
 from waykeeper.timing.model import Moment
@@ -238,7 +238,7 @@ def _as_asked(item: Item, plan: Plan, held: Holding, again: bool, surgery: Momen
     else:
         anew = _asks_more(item, earlier, plan, held)
     if answer is None and anew:
-        hold, earlier = hold.fresh or hold, None  # nor is a number that was answered where more days are proposed
+        hold, earlier = as_first_proposed(hold), None  # nor is a number where more days are proposed
     if hold is item.hold and answer == hold.answered and not earlier:
         return item
     hold = replace(hold, answered=answer)

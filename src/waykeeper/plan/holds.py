@@ -112,6 +112,15 @@ def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> 
     )
 
 
+def as_first_proposed(hold: HoldProposal) -> HoldProposal:
+    """With the days that compile proposed, and not those of an answer; all else as it stands, codes and order too."""
+    was = hold.fresh
+    if was is None:
+        return hold
+    days = {name: getattr(was, name) for name in ("missed_days", "last_dose", "first_missed", "last_limit")}
+    return replace(hold, answered=None, **days)
+
+
 def _dates(row: MedicineRow, proposal: HoldProposal, surgery: Moment, calendar: WorkingCalendar) -> Dates:
     """`at` is the last-dose day; `due_from` the first day on which an unanswered row is a gap."""
     last = proposal.last_dose or longest_last_dose(row, surgery.day)
