@@ -279,6 +279,20 @@ def test_answered_for_another_anaesthetic_with_fewer_days_it_is_asked_again_with
     assert world.state().items[HOLD].round == 2 and world.plan(surgery=surgery).item(HOLD).hold.missed_days == 2
 
 
+@pytest.mark.parametrize("surgery", [SURGERY, later(7)])
+def test_a_move_of_the_anaesthetic_that_is_told_again_asks_for_the_same_days(surgery):
+    """Run again, a move lays the plan as it stands beside what was before it: that page said that nothing is asked, or
+    asked with the days of before."""
+    world = under("general", 2)
+    world.push(surgery=surgery, anaesthesia="general")
+    before, today = world.resources(), date(2026, 3, 6)
+    first = world.push(surgery=surgery, anaesthesia="spinal").plan.item(HOLD)
+    again = decide(world.push(surgery=surgery, anaesthesia="spinal").plan, before, today=today)
+    held = holding(again.plan.episode, before)
+    row = next(c for c in medicine_changes(held.plan, held, again, today) if c.item == HOLD)
+    assert (row.need, row.days, row.last_dose) == ("approve again", 3, first.hold.last_dose)
+
+
 def test_what_is_asked_again_for_another_anaesthetic_names_its_order_and_its_code_as_before():
     """It named the order by the urn of the record's own file, which no server has: a move with a record was refused."""
     world = under("general", 2)
