@@ -18,12 +18,18 @@ from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.medicines import same_medicine
 from waykeeper.merge import Decisions, withdraw
 from waykeeper.merge.stripped import WRITTEN_AGAIN
+from waykeeper.plan.holds import longer_now
 
 OLDER = (("by: 1 week before surgery", "by: 8 days before surgery"),)
 ORDERS = ("apixaban 5 mg tablet", "Apixaban 5mg", "rivaroxaban 20 mg tablet")  # what the same order names
 VERSIONS = ((), OLDER, GONE)
+ANAESTHETICS = ("general", "spinal", "unknown")  # apixaban: two days off, with a needle three, and where nobody knows
 TASKS = ((CALL, "task"), (BLOOD, "task"), (WASH, "task"), (READY, "gate"), (LATEX, "ask"), (HOLD, "confirm"))
 DAY = date(2026, 3, 1)
+
+
+def standing_plan(world):
+    return read_all(world.resources())[0][0]
 
 
 def edit(world, key, part, **fields):
@@ -59,6 +65,7 @@ def act(world, move, state):
     elif kind == "done" and alive:
         if key == HOLD:
             answer(world, number % 7, day)
+            state["answered_for"] = standing_plan(world).anaesthesia
         else:
             told = {"output": [output("answer", valueString="no")]} if key == LATEX else {}
             complete(world, key, part, day, **told)
@@ -79,6 +86,7 @@ def act(world, move, state):
         said = [{**p, "valueInteger": number % 6} if p["url"] == "missedDays" else p for p in parts]
         others = [e for e in world.at(HOLD, "hold")["extension"] if e["url"] != HOLD_URL]
         edit(world, HOLD, "hold", extension=[*others, {"url": HOLD_URL, "extension": said}])
+        state["answered_for"] = standing_plan(world).anaesthesia  # a number that a person wrote there is an answer
     elif kind == "strip" and standing is not None:
         # another system saves it, and keeps no extension that it does not know
         world.edit(key, part, extension=None)
@@ -86,9 +94,11 @@ def act(world, move, state):
         change = ({"title": f"Plan {number}"}, {"period": {"start": "2026-01-05", "end": day.isoformat()}})[number % 2]
         edit(world, PLAN_KEY, "plan", **change)
     elif kind == "withdraw":  # and wanted again by the next push
-        world.send(withdraw(read_all(world.resources())[0][0], world.resources(), "cancelled", today=world.today))
+        world.send(withdraw(standing_plan(world), world.resources(), "cancelled", today=world.today))
     elif kind == "move":
         state["surgery"] = SURGERY + timedelta(days=7 * (number % 5))
+    elif kind == "anaesthetic":
+        state["anaesthesia"] = ANAESTHETICS[number % 3]
     elif kind == "order":
         state["words"] = ORDERS[number % 3]
     elif kind == "version":
@@ -97,13 +107,13 @@ def act(world, move, state):
 
 KINDS = (
     "note", "due", "owner", "status", "done", "book", "theirs", "release", "delete", "move", "version", "dose", "order",
-    "strip", "root", "withdraw", "push", "push",
+    "anaesthetic", "strip", "root", "withdraw", "push", "push",
 )  # fmt: skip
 MOVES = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 5), st.integers(0, 19)), max_size=14)
 
 
 def pushed(world, state) -> Decisions:
-    wanted = {name: state[name] for name in ("surgery", "changes", "words")}
+    wanted = {name: state[name] for name in ("surgery", "changes", "words", "anaesthesia")}
     made = world.push(**wanted)
     if any(WRITTEN_AGAIN in d.reason for d in made.changing):
         made = world.push(**wanted)  # what was answered on it is read once it says again what it is
@@ -137,12 +147,15 @@ def laws(world, state, made):
             assert ours or edited(resource), (said, stands, "no old date stands without a conflict")
 
     recorded = world.state().items.get(HOLD)
-    anchor = read_all(world.resources())[0][0].anchor("surgery")
+    anchor = standing_plan(world).anchor("surgery")
     assert anchor.moment.day == state["surgery"], "the plan says for which surgery its items are dated"
     for item in (i for i in made.plan.items if i.hold is not None and i.hold.answered is not None):
         told = recorded.answer if recorded is not None else None
         assert told is None or told.medicine is None or same_medicine(told.medicine, item.hold.medicine), (
             "an answer speaks for its medicine only"
+        )
+        assert state["anaesthesia"] == state["answered_for"] or not longer_now(item, item.hold.answered), (
+            "nor do days of another anaesthetic stand where more are proposed for this one"
         )
 
 
@@ -157,6 +170,7 @@ def edited(resource) -> bool:
 
 @example([("note", 5, 0), ("done", 5, 0)])
 @example([("done", 4, 0), ("strip", 4, 0)])
+@example([("done", 5, 2), ("anaesthetic", 0, 1), ("push", 0, 0), ("done", 5, 3), ("anaesthetic", 0, 0)])
 @example(
     [("done", 5, 2), ("push", 0, 0), ("order", 0, 2), ("push", 0, 0), ("move", 0, 1), ("push", 0, 0), ("order", 0, 0)]
 )
@@ -164,7 +178,8 @@ def edited(resource) -> bool:
 @settings(max_examples=examples(40), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_whatever_happens_between_pushes(moves):
     world = Memory()
-    state = {"surgery": SURGERY, "changes": (), "words": ORDERS[0], "written": set(), "owners": {}, "deletes": 2}
+    state = {"surgery": SURGERY, "changes": (), "words": ORDERS[0], "anaesthesia": "general", "answered_for": "",
+             "written": set(), "owners": {}, "deletes": 2}  # fmt: skip
     laws(world, state, pushed(world, state))
     for move in moves:
         if move[0] == "push":
