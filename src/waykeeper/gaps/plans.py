@@ -36,8 +36,8 @@ def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[
     """Give each standing plan of one patient its case, and return the cases left over (each is a `no-plan` row).
 
     A case on a plan's own day goes to that plan; what is left goes to the nearest plan without one; of cases of one day
-    that of the plan's side. A plan whose day is
-    over takes no case that is still to come: that is another joint, or an operation that was put off.
+    that of the plan's side. A plan whose day is over takes no case that is still to come: that is another joint, or an
+    operation that was put off.
     """
     if theatre is None:
         return {}, []
@@ -150,7 +150,7 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
         "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
-        "case_time": _told(case.start if case else None), "plan_time": _told(_planned_start(on)),
+        "case_time": lambda: _told(case.start if case else None), "plan_time": lambda: _told(_planned_start(on)),
         "case_anaesthesia": case.anaesthesia if case else "", "plan_anaesthesia": on.plan.anaesthesia,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip

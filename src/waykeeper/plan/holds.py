@@ -166,8 +166,10 @@ def told_last_dose(hold: HoldProposal | None, answer: HoldAnswer, surgery: date)
 def longer_now(item: Item, answer: HoldAnswer | None) -> bool:
     """True if compile proposes more days without a dose than somebody answered."""
     hold = item.hold
-    fresh = hold if hold is None or (hold.fresh is None and hold.answered is None) else hold.fresh
-    if fresh is None or fresh.missed_days is None or answer is None or unclear(answer) or answer.decision in NOT_TAKEN:
+    if hold is None or answer is None or unclear(answer) or answer.decision in NOT_TAKEN:
+        return False
+    fresh = hold.fresh or (hold if hold.answered is None else None)
+    if fresh is None or fresh.missed_days is None:
         return False
     return fresh.missed_days > (answer.missed_days or 0)
 

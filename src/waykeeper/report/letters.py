@@ -61,9 +61,9 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     """The page for whoever calls: check who answers, what to say and ask, what to write down.
 
     Headings are for staff and in English; what is said aloud is in the patient's language. Medicines that wait for
-    an answer are named without a date. Until surgery took place, or its day is over, it asks what may put
-    the operation off, and when each medicine whose pause has begun was really taken last; after it, how wound and leg
-    are. Raises WaykeeperError as `letter_html`, but not WKO008.
+    an answer are named without a date. Until surgery took place, or its day is over, it asks what may put the operation
+    off, and when each medicine whose pause has begun was really taken last; after it, how wound and leg are. Raises
+    WaykeeperError as `letter_html`, but not WKO008.
     """
     ensure_printable(plan, state)
     words = interface(language)

@@ -62,7 +62,7 @@ class Element:
             if self.name == "id" and self.type == "string":
                 self.fast, self.check = None, _once(self.check)
             elif self.type == "string" and record.get("i"):
-                self.fast, self.check = None, _ruled(self.check, _rules_of_element(record, owner))
+                self.fast, self.check = None, _ruled(self.check, _rule_checks(record, owner))
         else:
             one = _complex(record, owner)
             self.check = _complex_list(one) if self.is_list else _complex_single(one)
@@ -424,22 +424,21 @@ def _extra_checks(record: dict[str, Any], owner: str) -> list[One]:
         checks.append(check_narrative)
     if "b" in record:
         checks.append(coded_check(type_, *record["b"]))
-    checks += map(_rule_check, _rules_of_element(record, owner))
-    return checks
+    return checks + _rule_checks(record, owner)
 
 
-def _rules_of_element(record: dict[str, Any], owner: str) -> tuple[Rule, ...]:
-    return rules_of(owner, "", type_record(owner) or {}, record.get("i", ()))
+def _rule_checks(record: dict[str, Any], owner: str) -> list[One]:
+    return [_rule_check(rule) for rule in rules_of(owner, "", type_record(owner) or {}, record.get("i", ()))]
 
 
-def _ruled(check: Check, rules: tuple[Rule, ...]) -> Check:
+def _ruled(check: Check, rules: list[One]) -> Check:
     """A text with invariants of its own."""
 
     def ruled(value: Any, owner: dict[str, Any], place: Place, key: str, run: Run) -> None:
         check(value, owner, place, key, run)
         if isinstance(value, str):
             for rule in rules:
-                _rule_check(rule)(value, (place, key), run)
+                rule(value, (place, key), run)
 
     return ruled
 
