@@ -8,7 +8,8 @@ import orjson
 import pytest
 
 from waykeeper import verbs
-from waykeeper.exchange.theatre import headings, read_theatre_list, shared
+from waykeeper.exchange.sources.table import called_off, crossed_out
+from waykeeper.exchange.theatre import clock, headings, read_theatre_list, shared
 from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.library import folder
 
@@ -170,3 +171,82 @@ def test_the_day_of_a_time_with_an_offset_is_the_clinics(written, day, tmp_path)
 def test_a_number_that_became_a_quantity_is_refused(tmp_path):
     with pytest.raises(WaykeeperError, match=r"2:1: WKX451 .*a spreadsheet has changed it"):
         read(tmp_path, "Date,MRN\n2026-03-19,1.2E+10\n")
+
+
+@pytest.mark.parametrize(("written", "hour"), [
+    ("0730", "07:30"), ("730", "07:30"), ("7.30am", "07:30"), ("7:30 a.m.", "07:30"), ("7h30", "07:30"),
+    ("0730h", "07:30"), ("07:30 hrs", "07:30"), ("13.00 Uhr", "13:00"), ("@0900", "09:00"), ("~1400", "14:00"),
+    ("1pm", "13:00"),
+    ("noon", "12:00"), ("2:15", "14:15"), ("0.3125", "07:30"), ("0.5", "12:00"), ("0730-0900", "07:30"),
+    ("13:00 \u2013 15:00", "13:00"), ("07:30 to 09:00", "07:30"), ("1:00-3:00 PM", "13:00"), ("11:00-1:00 PM", "11:00"),
+    ("8:00-9:30 PM", "20:00"), ("07:30-05:00", None), ("12:30Z", None), ("TBC", None), ("first", None), ("8-10", None),
+    ("2400", None), ("25:00", None), ("00:00", None), ("after 0730", None), ("14:00 (was 07:30)", None), ("0.25", None),
+    ("12am", None),
+])  # fmt: skip
+def test_hours_as_lists_write_them(written, hour):
+    """How lists write: common practice, no source. A time of a spreadsheet is a part of a day (ECMA-376, 18.17.4.2)."""
+    assert clock(written) == (time.fromisoformat(hour) if hour else None)
+
+
+@pytest.mark.parametrize(("hour", "severity"), [
+    ("07:30", 0), ("AM", 0), ("7:45", 1), ("07:20", 1), ("07:14", 3), ("08:30", 3), ("PM", 3), ("afternoon list", 3),
+])  # fmt: skip
+def test_an_hour_that_differs_by_minutes_asks_less_than_one_by_hours(tmp_path, hour, severity):
+    """That a list shifts by a quarter of an hour is common practice, no source. The plan's surgery is at 07:30."""
+    found = reported(tmp_path, f"Date,MRN,Time\n2026-03-18,AQ-1001,{hour}\n")
+    own = next(r for r in found.worklist.rows if r.item == "plan/plan")
+    assert (own.severity, own.gap, own.first) == (severity, severity > 0, severity == 3)
+
+
+@pytest.mark.parametrize(("header", "cells", "told"), [
+    ("Time", "TBC", "hours that cannot be read are not compared: 'TBC'"),
+    ("Side", "?", "sides that cannot be read are not compared: '?'"),
+    ("Anaesthetic", "block", "of which it is not known whether a needle is possible are not compared: 'block'"),
+    ("Status", "Suspended", "whose state is not known count as taking place: 'Suspended'"),
+    ("Time in", "07:30", "columns that are not read, and the list has no other of their kind: 'Time in'"),
+    ("Time", "PM", ""), ("Status", "Confirmed", ""), ("Anaesthetic", "", ""), ("Time", "00:00", ""), ("Ward", "7", ""),
+])  # fmt: skip
+def test_what_cannot_be_laid_beside_the_plan_is_told(tmp_path, header, cells, told):
+    """What a report passes over in silence is taken for agreement. Of strangers nothing is told: they have no plan."""
+    found = reported(tmp_path, f"Date,MRN,{header}\n2026-03-18,AQ-1001,{cells}\n")
+    assert [f.details for f in found.findings if f.code == "WKX453"] == [f.details for f in found.findings]
+    assert [told in f.details for f in found.findings] == [True] * bool(told)
+    assert found.whole.lacking == tuple(f"{tmp_path / 'list.csv'}: {f.details}" for f in found.findings)
+    if header in ("Time", "Side"):
+        stranger = reported(tmp_path, f"Date,MRN,{header}\n2026-03-18,AQ-9,{cells}\n")
+        assert stranger.findings == ()
+
+
+@pytest.mark.parametrize(("said", "off"), [
+    ("Cancelled", True), ("canceled by pt", True), ("Pt cancelled", True), ("Case cancelled - unfit", True),
+    ("CNX", True), ("Cx by patient", True), ("DNA", True), ("removed from list", True), ("postponed to May", True),
+    ("not cancelled", False), ("No cancellation", False), ("rebooked (was cancelled)", False), ("Confirmed", False),
+    ("", False), ("no-show", True),
+])  # fmt: skip
+def test_words_for_an_operation_that_is_off(said, off):
+    """Common practice, no source."""
+    assert called_off(said) is off
+
+
+@pytest.mark.parametrize(("cell", "off"), [
+    ("CANCELLED - ankle replacement", True), ("*** CANCELLED ***", True), ("Op cancelled", True),
+    ("Postponed: hip", True),
+    ("cancellous bone graft", False), ("Removal of K-wires", False),
+    ("ankle replacement (cancelled twice before)", False),
+])  # fmt: skip
+def test_an_operation_that_is_crossed_out_in_another_column(cell, off, tmp_path):
+    """Lists without a column for the state write it over the operation: common practice, no source."""
+    assert crossed_out(cell) is off
+    found = reported(tmp_path, f"Date,MRN,Procedure\n2026-03-18,AQ-1001,{cell}\n")
+    own = next(r for r in found.worklist.rows if r.item == "plan/plan")
+    assert own.verdict == ("no-case" if off else "current")
+
+
+def test_an_appointment_that_was_called_off_covers_its_day(tmp_path):
+    """The only operation of its day, cancelled: the plan stood unasked, as if the list did not reach to that day."""
+    who = {"type": "Patient", "identifier": {"system": MRN, "value": "AQ-1001"}}
+    gone = {"resourceType": "Appointment", "id": "1", "status": "cancelled", "start": "2026-03-18T12:30:00Z",
+            "participant": [{"actor": who}]}  # fmt: skip
+    (tmp_path / "list.ndjson").write_bytes(orjson.dumps(gone))
+    found = verbs.gaps(PLAN, as_of="2026-03-10", theatre_list=str(tmp_path / "list.ndjson"))
+    assert next(r for r in found.worklist.rows if r.item == "plan/plan").verdict == "no-case"

@@ -8,6 +8,7 @@ from exchange.made_bookings import MAPPING
 from exchange.test_compiling_many import BUNDLES, FOREIGN
 from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import gaps
+from waykeeper.verbs.compiling_many import read_cases
 
 PLAN = str(BUNDLES / "demo-left" / "plan.bundle.json")
 
@@ -38,6 +39,40 @@ def test_an_operation_that_is_called_off_is_not_on_the_list(tmp_path):
         given = {"theatre_list": str(tmp_path / "list.csv"), "mapping": str(tmp_path / "m.yaml")}
         found = gaps(PLAN, as_of="2026-03-02", **given)
         assert [r.verdict for r in found.whole.rows if r.kind == "plan"] == [verdict]
+
+
+@pytest.mark.parametrize(("zone", "date", "day", "hour", "verdict"), [
+    ("America/Chicago", "%d.%m.%Y", "18.03.2026", "07.30", "current"),
+    ("UTC", "%d.%m.%Y", "18.03.2026", "12.30", "current"),
+    ("UTC", "%d.%m.%Y", "18.03.2026", "07.30", "needs-review"),
+    ("UTC", "%d.%m.%Y", "19.03.2026", "01.30", "needs-review"),  # 20:30 of the plan's day
+    ("UTC", "%d.%m.%Y", "18.03.2026", "", "current"),
+    ("UTC", "%Y-%m-%dT%H:%M%z", "2026-03-18T14:30+02:00", "", "current"),
+    ("America/Chicago", "%Y-%m-%dT%H:%M%z", "2026-03-19T01:30+00:00", "", "needs-review"),
+    ("America/Chicago", "%Y-%m-%dT%H:%M", "2026-03-18T00:00", "", "current"),
+])  # fmt: skip
+def test_an_hour_counts_by_the_clinics_clock_as_in_a_list_without_a_mapping(tmp_path, zone, date, day, hour, verdict):
+    """The mapping's zone is that of times without an offset (sources/README.md); 07:30 CDT is 12:30Z, 14:30+02:00."""
+    said = FOREIGN.replace("America/Chicago", zone).replace("%d.%m.%Y", date)
+    (tmp_path / "m.yaml").write_text(said if hour else said.replace(", time: Zeit", ""))
+    (tmp_path / "list.csv").write_text(f"Nr;Tag;Zeit;Seite;Narkose\nAQ-1001;{day};{hour};li;ITN\n")
+    found = gaps(PLAN, as_of="2026-03-02", theatre_list=str(tmp_path / "list.csv"), mapping=str(tmp_path / "m.yaml"))
+    assert [r.verdict for r in found.whole.rows if r.kind == "plan"] == [verdict]
+
+
+def test_a_plan_is_compiled_for_the_same_hour(tmp_path):
+    (tmp_path / "m.yaml").write_text(FOREIGN.replace("America/Chicago", "UTC"))
+    (tmp_path / "list.csv").write_text("Nr;Tag;Zeit;Seite;Narkose\nAQ-1;18.03.2026;12.30;li;ITN\n")
+    (one,) = read_cases(str(tmp_path / "list.csv"), "", str(tmp_path / "m.yaml"), lambda _: "America/Chicago")
+    assert one.surgery == "2026-03-18T07:30-05:00"
+
+
+def test_the_side_in_the_name_of_the_operation_is_compared(tmp_path):
+    (tmp_path / "m.yaml").write_text(FOREIGN.replace("Nr, ", "Nr, procedure: Eingriff, "))
+    text = "Nr;Tag;Zeit;Seite;Narkose;Eingriff\nAQ-1001;18.03.2026;07.30;;ITN;right ankle replacement\n"
+    (tmp_path / "list.csv").write_text(text)
+    found = gaps(PLAN, as_of="2026-03-02", theatre_list=str(tmp_path / "list.csv"), mapping=str(tmp_path / "m.yaml"))
+    assert "right ankle replacement, the plan says left" in next(r for r in found.whole.rows if r.kind == "plan").reason
 
 
 ADT = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from datetime import date, datetime, time
 from functools import cache
 from importlib.resources import files
@@ -16,17 +16,33 @@ import yaml
 
 from waykeeper.exchange.files import ENDINGS as OF_FHIR
 from waykeeper.exchange.files import ends_in, read_bytes, read_resources
-from waykeeper.exchange.sources.table import SPOILT, called_off, comparable, spoilt
+from waykeeper.exchange.sources.table import SPOILT, called_off, comparable, crossed_out, spoilt
 from waykeeper.fhir import evidence
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.gaps import TheatreCase, TheatreList
+from waykeeper.gaps.theatre_words import needle, part_of_day, sides
 
 NEEDED = ("day", "patient")
 _SEVERAL = ("time", "anaesthesia")  # of these a list may have more columns than one: all of them speak
 _AND = " / "
 _MOST_SHOWN = 20
+_NONE: tuple[str, ...] = ()
 _OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
-_CLOCK = re.compile(r"(\d{1,2}):?[.]?(\d{2})(?:[:.]\d{2}(?:[.]\d+)?)?\s*([ap])?[.]?(?:m[.]?)?", re.IGNORECASE)
+_CLOCK = re.compile(
+    r"(?:at|@|~|approx[.]?|ca?[.]?)?\s*(?:(\d{1,2}):?[.h]?(\d{2})(?:[:.]\d{2}(?:[.]\d+)?)?|(\d{1,2})(?=\s*[ap][.]?m))"
+    r"\s*(?:([ap])[.]?(?:m[.]?)?|h|h(?:ou)?rs[.]?|uhr)?",
+    re.IGNORECASE,
+)
+_RANGE = re.compile(r"(.+?)\s*(?:[-\u2010-\u2015]|\bto\b|\btill?\b|\buntil\b)\s*(.+)", re.IGNORECASE)
+_HALF = re.compile(r"[ap](?=[.]?m[.]?$)", re.IGNORECASE)
+_PART_OF_DAY = re.compile(r"0[.,](?:\d|\d{3,})")  # as a spreadsheet keeps a time: 0.3125 of a day is 07:30
+_MINUTES = 24 * 60
+_NO_HOUR = frozenset({"", "00:00", "00:00:00", "0:00", "0000", "00.00"})  # a day without a time
+_STANDS = re.compile(
+    r"|not?\s.*|(?:re|pre)?-?(?:book|schedul|confirm|plann|list|approv|accept|arriv|check|complet|admit)\w*"
+    r"|(?:in progress|ready|active|pending|provisional|tentative|proposed|fulfilled|done|tci|elective|urgent)",
+    re.IGNORECASE,
+)
 _OFFSET = re.compile(r"(Z|[+-]\d{2}(:?\d{2})?)$", re.IGNORECASE)
 
 
@@ -49,16 +65,21 @@ def read_theatre_list(
     Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
     that cannot be read stops everything: a case left out would look like a cancelled operation.
     """
-    told = _of_fhir(path, zone, zones) if ends_in(path, OF_FHIR) else _of_csv(path, systems, zone, zones or {})
+    if ends_in(path, OF_FHIR):
+        told, unread = _of_fhir(path, zone, zones), _NONE
+    else:
+        told, unread = _of_csv(path, systems, zone, zones or {})
     if not told:
         details = "the theatre list holds no operation"
         raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))
     days = [case.day for case, _ in told]
-    return TheatreList(tuple(case for case, stands in told if stands), min(days), max(days))
+    return TheatreList(tuple(case for case, stands in told if stands), min(days), max(days), unread)
 
 
-def _of_csv(path: str, systems: Sequence[str], zone: str, zones: Mapping[str, str]) -> list[tuple[TheatreCase, bool]]:
-    """Each operation, and whether it stands: one that is listed as cancelled does not."""
+def _of_csv(
+    path: str, systems: Sequence[str], zone: str, zones: Mapping[str, str]
+) -> tuple[list[tuple[TheatreCase, bool]], tuple[str, ...]]:
+    """Each operation, and whether it stands: one that is listed as cancelled does not. And the headings not read."""
     rows = _rows(path)
     header = rows[0][1] if rows else []
     columns = _columns(path, header)
@@ -73,10 +94,28 @@ def _of_csv(path: str, systems: Sequence[str], zone: str, zones: Mapping[str, st
         if isinstance(made, Finding):
             wrong.append(made)
         else:
-            cases.append((made, not called_off(said.get("status", ""))))
+            cases.append((made, not (called_off(said.get("status", "")) or _called_off_elsewhere(said))))
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])
-    return cases
+    return cases, _unread(header, columns)
+
+
+def _unread(header: Sequence[str], columns: Mapping[str, Sequence[int]]) -> tuple[str, ...]:
+    """Headings that look like an hour, a side or an anaesthetic, where the list has no column of that kind."""
+    kinds = [kind for name, kind in _LOOKS_LIKE.items() if name not in columns]
+    return tuple(text.strip() for text in header if any(kind.search(text) for kind in kinds))
+
+
+_LOOKS_LIKE = {
+    "time": re.compile(r"\b(?:time|start|hour|begin)", re.IGNORECASE),
+    "side": re.compile(r"\b(?:side|later)", re.IGNORECASE),
+    "anaesthesia": re.compile(r"\bana?es(?!thetist|thesiologist|thesist)", re.IGNORECASE),
+}
+
+
+def _called_off_elsewhere(said: Mapping[str, str]) -> bool:
+    """Whether a list without a word for it, or beside it, writes `CANCELLED` over the operation or its hour."""
+    return any(crossed_out(said.get(name, "")) for name in ("time", "procedure", "side", "anaesthesia"))
 
 
 def _rows(path: str) -> list[tuple[int, list[str]]]:
@@ -139,6 +178,7 @@ def _case(
     return TheatreCase(
         name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
         said.get("side", ""), f"{path}:{line}", _earliest(said.get("time", "")) or start, said.get("anaesthesia", ""),
+        said.get("time", "") or said["day"][11:].strip(), said.get("status", ""),
     )  # fmt: skip
 
 
@@ -158,20 +198,45 @@ def _earliest(text: str) -> time | None:
 
 
 def clock(text: str) -> time | None:
-    """A time of day as lists write it (07:30, 7.30, 0730, 1:00 PM); None where it is none.
+    """A time of day as lists write it (07:30, 7.30, 0730, 7h30, 1 pm, noon), of a span the first.
+
+    None where it is none.
 
     1:00 to 5:59 in one digit, without AM or PM, is the afternoon: no list begins before six (common practice, no
     source).
     """
-    found = _CLOCK.fullmatch(text.strip())
+    text = text.strip()
+    if text.lower() in ("noon", "midday"):
+        return time(12)
+    if _PART_OF_DAY.fullmatch(text):
+        minutes = round(float(text.replace(",", ".")) * _MINUTES)
+        return _told(time(minutes // 60, minutes % 60)) if minutes < _MINUTES else None
+    return _single(text) or _first_of(text)
+
+
+def _single(text: str) -> time | None:
+    found = _CLOCK.fullmatch(text)
     if not found:
         return None
-    hour, minute, half = int(found[1]), int(found[2]), (found[3] or "").lower()
+    hour, minute, half = int(found[1] or found[3]), int(found[2] or 0), (found[4] or "").lower()
     if half:
         hour = hour % 12 + (12 if half == "p" else 0) if 1 <= hour <= 12 else 24
     elif len(found[1]) == 1 and 1 <= hour < 6:
         hour += 12
     return _told(time(hour, minute)) if hour < 24 and minute < 60 else None
+
+
+def _first_of(text: str) -> time | None:
+    """The beginning of a span; None where its end is no later time (07:30-05:00 is an offset, not a span)."""
+    span = _RANGE.fullmatch(text)
+    begin, end = (span[1].strip(), _single(span[2].strip())) if span else ("", None)
+    if span is None or end is None:
+        return None
+    half = _HALF.search(span[2].strip())
+    first = _single(f"{begin} {half[0]}m") if half and not _HALF.search(begin) else None
+    if first is None or first >= end:
+        first = _single(begin)
+    return first if first is not None and first < end else None
 
 
 def _told(at: time) -> time | None:
@@ -180,12 +245,16 @@ def _told(at: time) -> time | None:
 
 
 def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tuple[TheatreCase, bool]]:
-    """Each Appointment that stands is an operation; one without a day or a patient cannot be compared."""
+    """Each Appointment that stands is an operation; one without a day or a patient cannot be compared.
+
+    One that was called off is none, and the list covers its day: that it is gone is what is to be seen.
+    """
     held = read_resources(path)
     by_reference = dict(held)
     cases, wrong = [], []
     for said in evidence(held, zone, zones=zones):
-        if said.kind != "appointment" or said.status in _OFF:
+        stands = said.status not in _OFF
+        if said.kind != "appointment" or (not stands and (said.day is None or not said.patient)):
             continue
         if said.day is None or not said.patient:
             lacks = "day" if said.day is None else "patient"
@@ -195,7 +264,7 @@ def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tupl
         cases.append((TheatreCase(
             said.reference, said.patient, said.day, _display(resource, "Patient"), str(resource.get("description", "")),
             _display(resource, "Practitioner"), origin=path, start=_told(said.start.time()) if said.start else None,
-        ), True))  # fmt: skip
+        ), stands))  # fmt: skip
     if wrong:
         raise WaykeeperError(wrong[:_MOST_SHOWN])
     return cases
@@ -205,6 +274,40 @@ def _display(resource: Mapping[str, Any], kind: str) -> str:
     """The name of the first participant of a kind."""
     actors: Iterable[Mapping[str, Any]] = (p.get("actor") or {} for p in resource.get("participant") or [])
     return next((str(a["display"]) for a in actors if kind in str(a.get("reference", "")) and a.get("display")), "")
+
+
+def not_compared(found: TheatreList, known: Set[str], path: str) -> tuple[Finding, ...]:
+    """Findings WKX453: what the list says, or does not say, of patients with plans that cannot be laid beside them.
+
+    known   every name of the patients who have plans
+    """
+    mine = [case for case in found.cases if not known.isdisjoint(case.patient)]
+    told: dict[str, list[tuple[str, bool]]] = {
+        "hour": [(c.hour, c.start is not None or bool(part_of_day(c.hour)) or c.hour in _NO_HOUR) for c in mine],
+        "side": [(c.side or c.procedure, any(sides(c.side, c.procedure)) or not c.side) for c in mine],
+        "anaesthetic": [(c.anaesthesia, needle(c.anaesthesia) is not None or not c.anaesthesia) for c in mine],
+        "state": [(c.status, _STANDS.fullmatch(c.status) is not None) for c in mine],
+    }
+    unread = [
+        finding("WKX453", f"{_SAYS[name].format(', '.join(map(repr, odd[:_MOST_SHOWN])))}", Position(path))
+        for name, said in told.items()
+        if (odd := list(dict.fromkeys(text for text, read in said if not read)))
+    ]
+    if found.unread:
+        said = (
+            f"columns that are not read, and the list has no other of their kind: {', '.join(map(repr, found.unread))}"
+        )
+        unread.append(finding("WKX453", said, Position(path), _HEADINGS))
+    return tuple(unread)
+
+
+_SAYS = {
+    "hour": "hours that cannot be read are not compared: {}",
+    "side": "sides that cannot be read are not compared: {}",
+    "anaesthetic": "anaesthetics of which it is not known whether a needle is possible are not compared: {}",
+    "state": "operations whose state is not known count as taking place: {}",
+}
+_HEADINGS = "If one of them is what it looks like, call it time, side or anaesthesia."
 
 
 def shared(found: TheatreList, known: Iterable[str], path: str) -> tuple[Finding, ...]:
@@ -217,4 +320,4 @@ def shared(found: TheatreList, known: Iterable[str], path: str) -> tuple[Finding
     )
 
 
-__all__ = ["clock", "headings", "read_theatre_list", "shared"]
+__all__ = ["clock", "headings", "not_compared", "read_theatre_list", "shared"]

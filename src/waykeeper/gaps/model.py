@@ -253,8 +253,8 @@ _values_of_placement = attrgetter(*(f.name for f in fields(Placement)))
 class TheatreCase:
     """One operation on the theatre list. `patient` holds identifiers and references, as in Evidence.
 
-    start        by the clinic's clock, None where the list says none
-    anaesthesia  as the list writes it
+    start        by the clinic's clock, None where the list says none, or none that can be read
+    hour, anaesthesia, status   as the list writes them
     """
 
     reference: str
@@ -267,15 +267,21 @@ class TheatreCase:
     origin: str = ""
     start: time | None = None
     anaesthesia: str = ""
+    hour: str = ""
+    status: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class TheatreList:
-    """A theatre list that was read, and the days that it covers (both ends included)."""
+    """A theatre list that was read, and the days that it covers (both ends included).
+
+    unread   headings of columns that look as if they said what is compared, and are not known
+    """
 
     cases: tuple[TheatreCase, ...]
     start: date
     end: date
+    unread: tuple[str, ...] = ()
 
     def covers(self, day: date) -> bool:
         """True if the list that was read would show an operation on this day."""

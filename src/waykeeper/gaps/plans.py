@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, time
@@ -10,17 +9,16 @@ from datetime import date, time
 from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
+from waykeeper.gaps.theatre_words import in_part, needle, other_side, part_of_day
 from waykeeper.gaps.words import Filling, after, sentence
 from waykeeper.plan.model import Plan
 from waykeeper.timing.model import Anchor, Standing
 
-_SIDES = {"left": "left", "l": "left", "lt": "left", "right": "right", "r": "right", "rt": "right"}
-# What a list calls an anaesthetic with a needle at the spine or deep beside it, and one without (common practice, no
-# source). A list that names both means that the needle is possible.
-_NEEDLE = re.compile(r"\b(spinal|subarachnoid|sab|epidural|neuraxial|cse|regional|deep\W+block)\b", re.IGNORECASE)
-_NO_NEEDLE = re.compile(r"\W*(general|ga|g\.a|superficial\W+block)(\W+ana?esth(esia|etic))?\W*", re.IGNORECASE)
+_NEAR = 15  # minutes; a list is shifted by this much every day (common practice, no source)
 _UNPROVEN = ("unproven", "unproven-awaited")
-_AGAINST_THE_LIST = ("needs-review-side", "date-differs", "needs-review-time", "needs-review-anaesthesia")
+_AGAINST_THE_LIST = (
+    "needs-review-side", "date-differs", "needs-review-time", "needs-review-time-near", "needs-review-anaesthesia",
+)  # fmt: skip
 _BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _PROVEN_ANCHORS = ("surgery", "discharge")
@@ -85,19 +83,31 @@ def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None)
 
 
 def _side(on: Setting, case: TheatreCase | None) -> str:
-    """The name of the word for a case of this plan that names the other side; other words for a side say nothing."""
+    """The name of the word for a case of this plan that names the other side, or both."""
+    return "needs-review-side" if _other_side(on, case) else ""
+
+
+def _other_side(on: Setting, case: TheatreCase | None) -> str:
+    """The words of a case of this plan that name the other side or both; other words for a side say nothing."""
     if case is None or case.day < on.as_of or not on.plan.side:
         return ""
-    said = _SIDES.get(case.side.strip().lower().rstrip("."), "")
-    return "needs-review-side" if said and said != on.plan.side else ""
+    return other_side(case.side, case.procedure, on.plan.side)
 
 
 def _time(on: Setting, case: TheatreCase | None) -> str:
     """The name of the word for a case at another hour of the plan's day: food, drink and arrival hang on the hour."""
     planned = _planned_start(on)
-    if case is None or case.day < on.as_of or case.day != on.surgery or not (case.start and planned):
+    if case is None or case.day < on.as_of or case.day != on.surgery or not planned:
         return ""
-    return "needs-review-time" if (case.start.hour, case.start.minute) != (planned.hour, planned.minute) else ""
+    if case.start is None:
+        part = part_of_day(case.hour)
+        return "needs-review-time" if part and not in_part(planned, part) else ""
+    apart = abs(_minutes(case.start) - _minutes(planned))
+    return "" if not apart else "needs-review-time-near" if apart <= _NEAR else "needs-review-time"
+
+
+def _minutes(clock: time) -> int:
+    return clock.hour * 60 + clock.minute
 
 
 def _planned_start(on: Setting) -> time | None:
@@ -116,14 +126,8 @@ def _anaesthesia(on: Setting, case: TheatreCase | None) -> str:
     """
     if case is None or case.day < on.as_of:
         return ""
-    said, planned = _needle(case.anaesthesia), _needle(on.plan.anaesthesia)
+    said, planned = needle(case.anaesthesia), needle(on.plan.anaesthesia)
     return "needs-review-anaesthesia" if None not in (said, planned) and said != planned else ""
-
-
-def _needle(anaesthesia: str) -> bool | None:
-    if _NEEDLE.search(anaesthesia):
-        return True
-    return False if _NO_NEEDLE.fullmatch(anaesthesia) else None
 
 
 def _learnt(on: Setting) -> tuple[Anchor, date, date] | None:
@@ -149,8 +153,9 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
-        "case_side": case.side if case else "", "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
-        "case_time": lambda: _told(case.start if case else None), "plan_time": lambda: _told(_planned_start(on)),
+        "case_side": lambda: _other_side(on, case), "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
+        "case_time": lambda: (_told(case.start) or case.hour) if case else "",
+        "plan_time": lambda: _told(_planned_start(on)),
         "case_anaesthesia": case.anaesthesia if case else "", "plan_anaesthesia": on.plan.anaesthesia,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping as Mapping_
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -113,8 +114,10 @@ def _plain(name: str) -> str:
     return f"{system}{bar}{number.lstrip('0')}"
 
 
-def theatre_of(path: str, scheduler: Mapping) -> TheatreList:
+def theatre_of(path: str, scheduler: Mapping, zone: str, zones: Mapping_[str, str] | None = None) -> TheatreList:
     """A theatre list that is written as the part `cases` of a mapping says, the same that `compile --cases` reads.
+
+    zone, zones   the clinic's, and where plans are in several that of each patient: as `read_theatre_list` has them
 
     Raises WaykeeperError with every row that cannot be read: a case left out would look like a cancelled operation.
     """
@@ -124,14 +127,18 @@ def theatre_of(path: str, scheduler: Mapping) -> TheatreList:
     from waykeeper.gaps import TheatreCase, TheatreList
     from waykeeper.verbs.compiling_many import Case, read_cases
 
-    listed = read_cases(path, scheduler.systems["patient"], scheduler.file)
+    def zone_of(who: str) -> str:
+        return (zones or {}).get(who, zone)
+
+    listed = read_cases(path, scheduler.systems["patient"], scheduler.file, zone_of)
     wrong = [f for one in listed if not isinstance(one, Case) for f in one.findings]
     if wrong:
         raise WaykeeperError(wrong)
     made = tuple(
         TheatreCase(
             f"line {one.place.line}", (one.patient,), date.fromisoformat(one.surgery[:10]), side=one.side,
-            origin=f"{path}:{one.place.line}", start=clock(one.surgery[11:]), anaesthesia=one.anaesthesia,
+            procedure=one.procedure, origin=f"{path}:{one.place.line}", start=clock(one.surgery[11:16]),
+            anaesthesia=one.anaesthesia, hour=one.surgery[11:16],
         )
         for one in listed
         if isinstance(one, Case) and not one.off

@@ -18,7 +18,6 @@ from waykeeper.record import Page, missing
 from waykeeper.verbs import bookings, inputs, words
 
 if TYPE_CHECKING:
-    from waykeeper.exchange.sources import Mapping
     from waykeeper.gaps import Change, Filters, TheatreList, Worklist
 
 Pair = tuple[str, Resource[str, Any]]
@@ -115,10 +114,10 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
     mapping, theatre_list = asked.get("mapping", ""), asked.get("theatre_list", "")
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
-    theatre = _theatre(theatre_list, plans, zone, bookings.scheduler_of((), mapping)) if theatre_list else None
+    theatre, unlike = _theatre(theatre_list, plans, zone, mapping) if theatre_list else (None, ())
     moment = given or datetime.now(UTC)  # now is in each plan's zone its own day
     whole = worklist(plans, found, moment, theatre=theatre)
-    return _told(whole, plans, found, sources, wanted, (since, earlier), (*noticed, *_doubtful(found)))
+    return _told(whole, plans, found, sources, wanted, (since, earlier), (*noticed, *unlike, *_doubtful(found)))
 
 
 def _doubtful(found: Sequence[Evidence]) -> Iterator[Finding]:
@@ -175,7 +174,7 @@ def _told(
 
 def _takes_away(noticed: Finding) -> bool:
     """True for what makes the list not whole: something could not be read, or is a page of several."""
-    return noticed.severity == "error" or noticed.code == "WKX421"
+    return noticed.severity == "error" or noticed.code in ("WKX421", "WKX453")
 
 
 def _in_words(noticed: Finding) -> str:
@@ -305,18 +304,28 @@ def _source(source: str, pages: list[Page], lacking: list[Finding]) -> list[Held
     return plan_resources(Server(source), None, lacking=lacking)
 
 
-def _theatre(path: str, plans: Sequence[tuple[Plan, State]], zone: str, scheduler: Mapping | None) -> TheatreList:
-    from waykeeper.exchange.theatre import read_theatre_list, shared
+def _theatre(
+    path: str, plans: Sequence[tuple[Plan, State]], zone: str, mapping: str
+) -> tuple[TheatreList, tuple[Finding, ...]]:
+    """The theatre list, and what of it cannot be laid beside the plans."""
+    from waykeeper.exchange.theatre import not_compared, read_theatre_list, shared
     from waykeeper.fhir import zones_of
 
+    scheduler = bookings.scheduler_of((), mapping)
     if scheduler is not None and scheduler.cases is not None:
-        return bookings.theatre_of(path, scheduler)
-    who = [plan.patient.identifier for plan, _ in plans]
-    found = read_theatre_list(path, sorted({one.system for one in who}), zone, zones_of(plans))
-    wrong = shared(found, [str(one) for one in who], path)
-    if wrong:
-        raise WaykeeperError(wrong)
-    return found
+        found = bookings.theatre_of(path, scheduler, zone, zones_of(plans))
+    else:
+        who = [plan.patient.identifier for plan, _ in plans]
+        found = read_theatre_list(path, sorted({one.system for one in who}), zone, zones_of(plans))
+        wrong = shared(found, [str(one) for one in who], path)
+        if wrong:
+            raise WaykeeperError(wrong)
+    known = {
+        name
+        for plan, _ in plans
+        for name in (str(plan.patient.identifier), plan.patient.reference, *plan.patient.merged)
+    }
+    return found, not_compared(found, known - {""}, path)
 
 
 def _earlier(path: str) -> Worklist:

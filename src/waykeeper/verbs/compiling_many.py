@@ -20,7 +20,7 @@ from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
 from waykeeper.exchange.files import read_bytes, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
 from waykeeper.exchange.sources.table import SPOILT, Row, called_off, read_table, spoilt
-from waykeeper.exchange.sources.times import UnreadableTimeError, parse
+from waykeeper.exchange.sources.times import UnreadableTimeError, local, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
 from waykeeper.verbs.processes import processes, result_of
@@ -44,6 +44,7 @@ class Case:
     pathway: str = ""
     episode: int = 1
     off: bool = False  # the list has it as cancelled
+    procedure: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,7 @@ def compile_all(
         raise WaykeeperError(finding("WKC203", "no records are given", help="Give --patient FOLDER, or --from URL."))
     known = inputs.clinic_of(clinic)
     inputs.pathway_of(pathway, known, clinic)
-    read = read_cases(cases, known.patient_identifier_system, mapping)
+    read = read_cases(cases, known.patient_identifier_system, mapping, lambda _: known.zone)
     listed = tuple(_called_off(one) if isinstance(one, Case) and one.off else one for one in read)
     records = Records(patient) if patient else None
     with _place(output) as folder:
@@ -201,18 +202,22 @@ def _line(bundle: Mapping[str, Any]) -> bytes:
 # the list
 
 
-def read_cases(path: str, system: str, mapping: str = "") -> tuple[Case | CaseOutcome, ...]:
+def read_cases(
+    path: str, system: str, mapping: str = "", zone_of: Callable[[str], str] | None = None
+) -> tuple[Case | CaseOutcome, ...]:
     """The rows of a theatre list in their order; one that cannot be read is an outcome already.
 
-    system   of the patients' identifiers, for a number without one
+    system    of the patients' identifiers, for a number without one
+    zone_of   the clinic's zone of a patient: a time that the mapping states in another zone, or with an offset, is
+              turned into it
 
     Raises WaykeeperError WKX405 and the like where the list cannot be read as a whole.
     """
-    table, zone_system = _table(path, mapping)
+    table, own_system, zone = _table(path, mapping)
     rows = list(read_table(path, table, optional=tuple(c for c in CASE_COLUMNS if c not in NEEDED)))
     if not rows:
         raise WaykeeperError(finding("WKX405", "the list has no row below its header", Position(path, 1)))
-    made = [_case(row, table, zone_system or system) for row in rows]
+    made = [_in_zone(_case(row, table, own_system or system), zone, zone_of) for row in rows]
     names = Counter((one.patient, one.episode) for one in made if isinstance(one, Case) and not one.off)
     return tuple(
         _twice(one) if isinstance(one, Case) and not one.off and names[one.patient, one.episode] > 1 else one
@@ -230,8 +235,31 @@ def _twice(case: Case) -> CaseOutcome:
     return CaseOutcome(case, findings=(finding("WKX513", said, case.place),))
 
 
-def _table(path: str, mapping: str) -> tuple[Table, str]:
-    """How the list is written: by the mapping, else with our own names and dates."""
+def _in_zone(one: Case | CaseOutcome, zone: str, zone_of: Callable[[str], str] | None) -> Case | CaseOutcome:
+    """A case with its times by the clinic's clock, as bookings of the same mapping have them."""
+    if isinstance(one, CaseOutcome) or not zone or zone_of is None:
+        return one
+    clinic = zone_of(one.patient)
+    return replace(
+        one,
+        surgery=_by_clock(one.surgery, zone, clinic, one.place),
+        discharge=_by_clock(one.discharge, zone, clinic, one.place),
+    )
+
+
+def _by_clock(text: str, zone: str, clinic: str, place: Position) -> str:
+    """`2026-03-18T12:30` of another zone as the clinic's; a day, and midnight, with which lists write one, stay."""
+    if "T" not in text:
+        return text
+    wall = datetime.fromisoformat(text)
+    if wall.tzinfo is None and (zone == clinic or not (wall.hour or wall.minute)):
+        return text
+    at = local(wall, zone, clinic, place)[0].at
+    return at.isoformat(timespec="minutes") if at else text
+
+
+def _table(path: str, mapping: str) -> tuple[Table, str, str]:
+    """How the list is written: by the mapping, else with our own names and dates; a mapping's system and zone."""
     if mapping:
         known = read_mapping(mapping)
         if known.cases is None:
@@ -240,12 +268,12 @@ def _table(path: str, mapping: str) -> tuple[Table, str]:
         if lacking:
             details = f"cases.columns names no column for {' and '.join(lacking)}"
             raise WaykeeperError(finding("WKX400", details, Position(mapping)))
-        return known.cases, known.systems["patient"]
+        return known.cases, known.systems["patient"], known.zone
     first = read_bytes(path).decode("utf-8-sig", "replace").partition("\n")[0]
     delimiter = max(",;\t", key=first.count)
     header = next(csv.reader(io.StringIO(first), delimiter=delimiter), [])
     _understood([name.strip() for name in header], path)
-    return Table(delimiter=delimiter, columns={c: c for c in COLUMNS}), ""
+    return Table(delimiter=delimiter, columns={c: c for c in COLUMNS}), "", ""
 
 
 def _understood(header: Sequence[str], path: str) -> None:
@@ -266,6 +294,7 @@ def _case(row: Row, table: Table, system: str) -> Case | CaseOutcome:
         row.at("patient"), patient, _moment(row, "surgery", table, wrong), _moment(row, "discharge", table, wrong),
         _word(row, "side", table, inputs.SIDES, wrong), _word(row, "anaesthesia", table, inputs.ANAESTHESIA, wrong),
         _word(row, "pathway", table, (), wrong), _episode(row, wrong), called_off(row["status"]),
+        row["procedure"],
     )  # fmt: skip
     if spoilt(row["patient"]):
         wrong.append(finding("WKX510", SPOILT, row.at("patient")))
@@ -283,7 +312,7 @@ def _moment(row: Row, name: str, table: Table, wrong: list[Finding]) -> str:
     clock = table.formats.get("time", "") if name == "surgery" and row["time"] else ""
     try:
         day = parse(row[name], stated)
-        at = parse(row["time"], clock).time() if clock else None
+        at = parse(row["time"], clock).timetz() if clock else None
     except UnreadableTimeError as error:
         if error.swapped:
             said = f"{error}, but would be with day and month exchanged: no date of this list can be trusted"

@@ -16,7 +16,15 @@ from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, 
 # 7E12345 may be a number as somebody gave it; a program that leaves the plus out writes a point (1.0E11).
 _QUANTITY = re.compile(r"\d+[.,]0+|\d[.,]\d+E\+?\d+|\dE\+\d+", re.IGNORECASE)
 # How lists write that an operation does not take place (common practice, no source).
-_OFF = ("cancel", "postpone", "defer", "noshow", "didnotattend", "dna", "enteredinerror", "withdrawn", "deleted")
+_OFF = re.compile(
+    r"\b(?:canc(?:el\w*)?|cncl\w*|cnx|cxl?d?|postpon\w*|defer\w*|no[\s_-]*show\w*|did[\s_-]*not[\s_-]*attend|dna"
+    r"|entered[\s_-]*in[\s_-]*error|withdrawn|deleted|abandoned|(?:removed|taken|struck|crossed)(?:\s+(?:from|off)\b.*|$))",
+    re.IGNORECASE,
+)
+_CROSSED_OUT = re.compile(
+    r"\W*(?:(?:case|op(?:eration)?|pt|patient)\W+)?(?:cancel+ed|postponed|cnx)\b.*", re.IGNORECASE | re.DOTALL
+)
+_NOT_OFF = re.compile(r"\b(?:not|no|never|un|no\s+longer)[\s_-]*(?:been\s+)?$|\bwas\s+$", re.IGNORECASE)
 _AS_TEXT = re.compile(r'="([^"]*)"')
 _UNSEEN = " \t\r\n\v\f\u00a0\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
 SPOILT = "the patient's number is written as a quantity (1.2E+11, 100.0): a spreadsheet has changed it"
@@ -84,8 +92,13 @@ def spoilt(number: str) -> bool:
 
 
 def called_off(status: str) -> bool:
-    """Whether a list's word for the state of an operation says that it does not take place."""
-    return comparable(status).startswith(_OFF)
+    """Whether a list's word for the state of an operation says that it is off; `not cancelled` does not."""
+    return any(not _NOT_OFF.search(status[: found.start()]) for found in _OFF.finditer(status))
+
+
+def crossed_out(cell: str) -> bool:
+    """Whether any other cell begins by saying so: `*** CANCELLED *** ankle replacement`."""
+    return _CROSSED_OUT.fullmatch(cell) is not None
 
 
 def comparable(text: str) -> str:
