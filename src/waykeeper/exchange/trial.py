@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
 from waykeeper.exchange.errors import refusal
@@ -22,6 +23,9 @@ SYSTEM = f"{BASE}/identifier/trial"
 TITLE = "Trial: does this server keep what it is given"
 # Refusals that may mean "not in this form"; any other (401, 429, 500 ...) says nothing about what the server can do.
 NOT_SO = (400, 404, 405, 409, 412, 415, 422, 501)
+CREATED = 201
+IN_ERROR = "entered-in-error"
+LONG_AGO = timedelta(hours=1)  # no trial takes so long
 BUSY = (409, *WAIT_AND_AGAIN)  # somebody else had it at that moment, or the server has too much to do
 
 
@@ -75,10 +79,11 @@ class _Trying:
         try:
             first = self.server.read(reference) or {}
             guarded, whole = self._stale(reference, first)
-            matches = self.server.search("Task", [("identifier", f"{SYSTEM}|{self.known}")])
+            matches = self._named(self.known)
             kept = (find(first, OFFERED) or {}).get("extension") == _task()["extension"][0]["extension"]
         finally:
             self._take_back(reference)
+        self._sweep_older(first)
         form: Literal["put", "post"] = "put" if again == "put" else "post"
         once = again != "double" and len(matches) < 2
         return Trial(kept, form, "", guarded, whole, once, bool(matches))
@@ -96,12 +101,23 @@ class _Trying:
         first = self._transaction(_entry(post, self._task(), self.known))
         if not _done(first):
             return "", "", str(refusal(first.status, "a transaction", first.document, first.kind).findings[0].details)
-        made = _located(first)
+        made = self._new(first)
+        if not made:
+            return "", "", "a conditional creation is answered with what somebody else made"
         second = self._transaction(_entry(post, self._task(), self.known))
         double = _done(second) and _located(second) not in ("", made)
         if double:
-            self._take_back(_located(second))
+            self._take_back(self._new(second))
         return made, "double" if double else "post", ""
+
+    def _new(self, answer: Answer) -> str:
+        """The reference of what a creation made; "" for what stood before and does not bear our name.
+
+        A server that ignores the condition of a creation answers with what it has: somebody's work.
+        """
+        made = _located(answer)
+        created = any(status_of(entry) == CREATED for entry in _entries(answer)[:1])
+        return made if created or (made and _bears(self.server.read(made) or {}, self.known)) else ""
 
     def _stale(self, reference: str, first: Mapping[str, Any]) -> tuple[bool, bool]:
         """Update it twice from one version, the second time beside a creation: (refused, nothing of it stands)."""
@@ -116,8 +132,8 @@ class _Trying:
         beside = _entry(post, self._task(other), other)
         lost = {**newer, "description": "changed by who had not seen it"}
         answer = self._transaction(beside, {"request": request, "resource": lost})
-        left = self.server.search("Task", [("identifier", f"{SYSTEM}|{other}")])
-        for found, _ in left:
+        left = self._named(other)
+        for found in left:
             self._take_back(found)
         return not _done(answer), _done(answer) or not left
 
@@ -139,11 +155,27 @@ class _Trying:
     def _sweep(self) -> None:
         """Take back what may stand of a trial that was broken off, as far as the server lets us."""
         with suppress(WaykeeperError):
-            for found, _ in self.server.search("Task", [("identifier", f"{SYSTEM}|{self.known}")]):
+            for found in self._named(self.known):
                 self._take_back(found)
+
+    def _sweep_older(self, own: Mapping[str, Any]) -> None:
+        """Take back what stands of trials whose run was killed in the midst of them; a younger one may be under way."""
+        until = _written(own) - LONG_AGO
+        with suppress(WaykeeperError):
+            for found, task in self.server.search("Task", [("identifier", f"{SYSTEM}|")]):
+                if _bears(task) and task.get("status") != IN_ERROR and _written(task) < until:
+                    self._take_back(found)
+
+    def _named(self, known: str) -> list[str]:
+        """The Tasks of this name. What does not bear it is somebody's work, given by a server that ignores what it is
+        asked for; it is never touched."""
+        found = self.server.search("Task", [("identifier", f"{SYSTEM}|{known}")])
+        return [ref for ref, task in found if _bears(task, known)]
 
     def _take_back(self, reference: str) -> None:
         """Delete the trial, a second time where the server was busy; where it forbids it, mark it as in error."""
+        if not reference:
+            return
         answer = self.server.send("DELETE", reference)
         if answer.status in BUSY:
             self.server.pause(pause_of(answer, 0))
@@ -151,7 +183,7 @@ class _Trying:
         if answer.status >= 400:
             stands = self.server.read(reference)
             if stands:
-                self.server.send("PUT", reference, {**stands, "status": "entered-in-error"})
+                self.server.send("PUT", reference, {**stands, "status": IN_ERROR})
 
 
 def _task() -> dict[str, Any]:
@@ -164,6 +196,20 @@ def _task() -> dict[str, Any]:
         "intent": "plan",
         "code": {"coding": [{"system": TASK_CODES, "code": "review"}], "text": TITLE},
     }
+
+
+def _bears(task: Mapping[str, Any], known: str = "") -> bool:
+    """True for a trial; with a name, for the one of that name."""
+    names = [i.get("value") for i in task.get("identifier") or () if i.get("system") == SYSTEM]
+    return known in names if known else bool(names)
+
+
+def _written(task: Mapping[str, Any]) -> datetime:
+    """When the server wrote it, by its own clock; as if just now where it does not say."""
+    try:
+        return datetime.fromisoformat(str((task.get("meta") or {}).get("lastUpdated"))).astimezone(UTC)
+    except ValueError:
+        return datetime.now(UTC)
 
 
 def _entry(request: Mapping[str, str], resource: Mapping[str, Any], known: str) -> dict[str, Any]:
