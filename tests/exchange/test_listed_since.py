@@ -117,16 +117,73 @@ def test_another_strength_of_what_turns_on_none_is_not(tmp_path):
     assert plan_row(tmp_path, record=record).verdict == "current"
 
 
-def test_what_an_order_only_points_at_is_not_compared(tmp_path):
-    """Its Medication may not have been read."""
+def pointing(**pointer):
+    """The order of warfarin that names it only by a reference."""
 
-    def pointing(resource):
+    def change(resource):
         if resource.get("medicationCodeableConcept", {}).get("text") != "warfarin 5 mg":
             return resource
         kept = {k: v for k, v in resource.items() if k != "medicationCodeableConcept"}
-        return {**kept, "medicationReference": {"reference": "Medication/17", "display": "as listed"}}
+        return {**kept, "medicationReference": pointer}
 
-    assert plan_row(tmp_path, record=pointing).verdict == "current"
+    return change
+
+
+def product(words, **fields):
+    return {"resourceType": "Medication", "id": "17", "code": {"text": words}, **fields}
+
+
+@pytest.mark.parametrize(
+    ("medication", "told"),
+    [
+        (product("warfarin 5 mg"), ""),
+        (product("warfarin 2 mg oral tablet"), ""),
+        (product("dabigatran 150 mg oral capsule"), "dabigatran 150 mg oral capsule ("),
+        (product("Bluvexa", ingredient=[{"itemCodeableConcept": {"text": "apixaban"}}]), "Bluvexa ("),
+    ],
+)
+def test_an_order_that_points_at_its_medication_is_compared_like_any_other(tmp_path, medication, told):
+    """FHIR R4, MedicationRequest.medication[x]: many servers know the reference only (common practice, no source)."""
+    contained = pointing(reference="#17")
+    for record, more in (
+        (pointing(reference="Medication/17"), [medication]),
+        (lambda r: {**contained(r), "contained": [medication]} if contained(r) != r else r, []),
+    ):
+        found = plan_row(tmp_path, *more, record=record)
+        assert (found.verdict, found.severity) == (("needs-review", 3) if told else ("current", 0))
+        assert f"{told}" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("display", "told"), [("as listed", False), ("", False), ("warfarin", False), ("dabigatran 150 mg", True)]
+)
+def test_of_a_medication_that_is_not_here_only_another_substance_is_told(tmp_path, display, told):
+    """What it points at may say more than its display does."""
+    row = plan_row(tmp_path, record=pointing(reference="Medication/17", display=display))
+    assert row.verdict == ("needs-review" if told else "current")
+
+
+def test_an_order_without_a_name_is_never_the_one_of_the_plan_that_has_none(tmp_path):
+    """Two Medications that nobody could read are two medicines, and an answer about one is none about the other."""
+    plan_of = tmp_path / "plan"
+    plan_of.mkdir()
+    record = json.loads((CASE / "record.bundle.json").read_text("utf-8"))
+    bare = {k: v for k, v in order().items() if k != "medicationCodeableConcept"}
+
+    def nameless(number):
+        pointed = {**bare, "id": f"n{number}", "medicationReference": {"reference": f"Medication/{number}"}}
+        return {"fullUrl": f"http://ehr.example/MedicationRequest/n{number}", "resource": pointed}
+
+    record["entry"].append(nameless(1))
+    (plan_of / "record.bundle.json").write_text(json.dumps(record), "utf-8")
+    made = waykeeper.compile(
+        "total-hip-replacement", clinic="clinic-demo", patient=str(plan_of / "record.bundle.json"), side="right",
+        surgery="2026-08-31T07:30",
+    )  # fmt: skip
+    (plan_of / "plan.bundle.json").write_text(json.dumps(made.bundle), "utf-8")
+    assert "name missing" not in plan_row(tmp_path, case=plan_of).reason
+    found = plan_row(tmp_path, nameless(2)["resource"], case=plan_of)
+    assert "MedicationRequest, name missing (Medication/2) (MedicationRequest/n2)" in found.reason
 
 
 @pytest.mark.parametrize("case", sorted(p.parent for p in CASE.parent.glob("*/plan.bundle.json")), ids=lambda p: p.name)

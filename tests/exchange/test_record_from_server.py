@@ -13,7 +13,7 @@ from exchange.faults import Fault, between
 from waykeeper.exchange import Server
 from waykeeper.exchange.errors import BadAnswerError
 from waykeeper.exchange.kinds import RECORD
-from waykeeper.exchange.reading import _medications, record_resources
+from waykeeper.exchange.reading import _medications, medications_of_orders, record_resources
 from waykeeper.findings import finding
 from waykeeper.plan.model import Identifier
 from waykeeper.record import read
@@ -251,3 +251,27 @@ def test_a_type_that_is_not_offered_is_nothing_held_back():
     with server_with(replace(BATCH), Fault("GET", "metadata", change=without(*ABSENT))) as (server, _):
         held = record_resources(server, Identifier(SYSTEM, "AQ-1"), whole=True)
     assert "MedicationRequest/o1" in dict(held)
+
+
+def test_the_medications_of_a_list_are_read_and_what_is_not_given_is_told():
+    """Without them an order that points at one says nothing, and another medicine in its place was passed over."""
+    server, lacking = Asked({"resourceType": "Medication", "id": "m1"}), []
+    held = [(f"MedicationRequest/{n}", _order(str(n), f"Medication/m{n}")) for n in range(1, 50)]
+    held.append(("MedicationRequest/own", {"resourceType": "MedicationRequest", "medicationCodeableConcept": {}}))
+    found = medications_of_orders(server, held, lacking)
+    assert [ref for ref, _ in found] == ["Medication/m1"]
+    assert len(server.ids) == 1 and len(server.ids[0]) == 49  # two searches in one batch
+    assert [(f.code, f.details) for f in lacking] == [
+        ("WKC225", "the Medication of 49 of the orders and statements was not given: these are not compared")
+    ]
+
+
+def test_a_server_that_gives_no_medication_is_told_and_the_list_is_made_all_the_same():
+    class Refusing(Asked):
+        def searches(self, wanted, told):
+            raise BadAnswerError(finding("WKX210", "refused"), 403)
+
+    lacking = []
+    assert medications_of_orders(Refusing(), [("MedicationRequest/1", _order("1", "Medication/1"))], lacking) == []
+    assert [f.code for f in lacking] == ["WKC225"]
+    assert medications_of_orders(Refusing(), [], lacking := []) == [] and lacking == []

@@ -22,10 +22,10 @@ from waykeeper.fhir.patients import merged_with
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.plan.model import Episode, Identifier, Plan, State
-from waykeeper.record import identifier_names, relative
+from waykeeper.record import MEDICINE_TYPES, Medications, identifier_names, relative, says_which
 
 NEVER = datetime.min.replace(tzinfo=UTC)
-AT_ONCE = 40  # patients in one search
+AT_ONCE = 40  # patients, or Medications, in one search
 WHOEVERS = ("CarePlan", "MedicationRequest")  # of ours, those that are read whoever wrote them
 TAG = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
 NO_SUCH_SEARCH = (400, 501)  # how a server refuses a parameter that it does not know
@@ -360,6 +360,29 @@ def _medications(server: Server, resources: Sequence[Mapping[str, Any]]) -> list
     return list(found.items())
 
 
+def medications_of_orders(server: Server, held: Sequence[Held], lacking: list[Finding]) -> list[Held]:
+    """The Medications that the orders of a list point at: without them it is not known what is ordered.
+
+    lacking   gets it where the server does not give them (WKC225): such orders are then not compared with the plan
+    """
+    orders = [r for _, r in held if r.get("resourceType") in MEDICINE_TYPES and not is_ours(r)]
+    try:
+        read = _medications(server, orders)
+    except BadAnswerError as refused:
+        if refused.status not in NOT_OFFERED:
+            raise
+        said = f"no Medication was given ({refused.status}): orders that point at one are not compared with the plan"
+        lacking.append(finding("WKC225", said))
+        return []
+    lacking += [finding("WKC225", said) for said in not_given_of([r for _, r in read])]
+    found = [(ref, r) for ref, r in read if r.get("resourceType") != "OperationOutcome"]
+    known = Medications(found)
+    if blind := sum(not says_which(r, known) and not (r["medicationReference"] or {}).get("display") for r in orders):
+        said = f"the Medication of {blind} of the orders and statements was not given: these are not compared"
+        lacking.append(finding("WKC225", said))
+    return found
+
+
 def _by_ids(server: Server, kind: str, ids: Sequence[str]) -> list[Held]:
     """The resources of these ids; where Substances may not be read (403), what says so, for whoever reads it to show.
 
@@ -367,7 +390,8 @@ def _by_ids(server: Server, kind: str, ids: Sequence[str]) -> list[Held]:
     given for orders and Medications alone. Raises BadAnswerError, NoAnswerError.
     """
     try:
-        return server.searches([(kind, [("_id", ",".join(ids))])], told=True)
+        some = [ids[start : start + AT_ONCE] for start in range(0, len(ids), AT_ONCE)]
+        return server.searches([(kind, [("_id", ",".join(each))]) for each in some], told=True)
     except BadAnswerError as refused:
         if kind != "Substance" or refused.status != FORBIDDEN:
             raise

@@ -537,7 +537,7 @@ def _answered(entry: Mapping[str, Any]) -> tuple[Answer, Any]:
 
 def not_offered(kinds: Sequence[str]) -> dict[str, Any]:
     """What was not asked for, as a server would say it (issue type `not-supported`)."""
-    said = f"the server does not offer {', '.join(kinds)}: nothing of that is in the record"
+    said = f"the server does not offer {', '.join(dict.fromkeys(kinds))}: nothing of that is in the record"
     return {
         "resourceType": "OperationOutcome",
         "issue": [{"severity": "warning", "code": "not-supported", "diagnostics": said}],

@@ -39,7 +39,7 @@ from waykeeper.plan.model import (
     State,
 )
 from waykeeper.plan.patient import patient_ref
-from waykeeper.record import identifier_names
+from waykeeper.record import Medications, identifier_names
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
@@ -67,6 +67,7 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
         return []
     patients = Patients(resources, {episode.patient.system for episode, _ in episodes})
     left_out = types_of(resources).left_out if left_out is None else left_out
+    medications = Medications(resources)
     found = []
     for episode, root in episodes:
         theirs = patients.of(str(episode.patient))
@@ -84,7 +85,7 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
             again, unsure = _known_again(episode, known, theirs)
             own += again
         doubts = [*_lost(root[1], nameless), *_nobodys(unsure)]
-        found.append(_read_one(episode, root, own, theirs, doubts, left_out))
+        found.append(_read_one(episode, root, own, theirs, doubts, left_out, medications))
     return found
 
 
@@ -115,6 +116,7 @@ def _read_one(
     everything: Sequence[Held],
     doubts: Sequence[str],
     left_out: frozenset[str],
+    medications: Medications,
 ) -> tuple[Plan, State]:
     """The plan of one root from its own parts.
 
@@ -149,7 +151,7 @@ def _read_one(
         **parts_said,
     )
     away = gone(root[1], plan, [known for _, _, known in own], everything, left_out)
-    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling)
+    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling, medications)
 
 
 @lru_cache(maxsize=1024)  # the plans of one pathway and one surgery day say the same of themselves

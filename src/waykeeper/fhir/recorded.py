@@ -19,7 +19,7 @@ from waykeeper.medicines import NOT_TAKEN, NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
 from waykeeper.plan.unlisted import REASON
-from waykeeper.record import Record, day_of, identifier_names, of_other_side, recorded
+from waykeeper.record import Medications, Record, day_of, identifier_names, of_other_side, recorded
 from waykeeper.timing.model import Moment
 
 Held = tuple[str, Mapping[str, Any]]
@@ -162,11 +162,13 @@ def plan_state(
     plan: Plan,
     doubts: Sequence[str] = (),
     telling: Sequence[Told] = (),
+    medications: Medications | None = None,
 ) -> State:
     """Everything recorded about one plan; `everything` holds the resources of its patient only.
 
     doubts    what a person must see to beside the conflicts that stand there as Tasks
     telling   see `told.told_of`
+    medications   those of all patients, which are no patient's; without them those of `everything`
     """
     tasks = [r for _, r, known in own if known.part == "conflict" and status_class(r) in ("open", "busy")]
     conflicts = (*(str(r.get("description") or "") for r in tasks), *doubts)
@@ -177,7 +179,7 @@ def plan_state(
     return State(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
-        listed_since=listed_since(plan, states, everything),
+        listed_since=listed_since(plan, states, everything, medications or Medications(everything)),
     )  # fmt: skip
 
 

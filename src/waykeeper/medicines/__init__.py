@@ -5,7 +5,7 @@
 
 from waykeeper.callable_package import make_callable
 from waykeeper.medicines.acetaminophen import AcetaminophenDose, AcetaminophenSum, acetaminophen_sum
-from waykeeper.medicines.answers import as_proposed, by_medicine, row_from_answer
+from waykeeper.medicines.answers import as_proposed, by_medicine, named, row_from_answer
 from waykeeper.medicines.check import check_rules, check_ruleset
 from waykeeper.medicines.daily_sums import DailySums, daily_sums
 from waykeeper.medicines.decisions import (
@@ -83,6 +83,7 @@ __all__ = [
     "is_current",
     "late",
     "naltrexone_restart",
+    "named",
     "next_allowed",
     "not_met",
     "opioid_sum",

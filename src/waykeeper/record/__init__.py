@@ -6,6 +6,8 @@ from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts
 from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of
+from waykeeper.record.medications import Medications
+from waykeeper.record.medicines import says_which
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
 from waykeeper.record.read import MEDICINE_TYPES, identifiers, listed, read, resources_of
@@ -16,6 +18,7 @@ __all__ = [
     "MEDICINE_TYPES",
     "Fact",
     "Kidney",
+    "Medications",
     "MedicineEntry",
     "Page",
     "Record",
@@ -37,5 +40,6 @@ __all__ = [
     "recorded",
     "relative",
     "resources_of",
+    "says_which",
     "withheld",
 ]

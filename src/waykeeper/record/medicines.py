@@ -14,6 +14,7 @@ from waykeeper.pathway.model import Coding
 from waykeeper.record.concepts import said_of, text_of
 from waykeeper.record.medications import Medications
 from waykeeper.record.model import MedicineEntry, Part
+from waykeeper.record.references import relative
 from waykeeper.record.taken import last_taken
 
 Resource = Mapping[str, Any]
@@ -155,9 +156,27 @@ def _said(concept: Resource) -> str:
 
 def _words(concept: Resource, resource: Resource, medications: Medications) -> str:
     """As a person wrote it: the text, else a display, else a code, else that the name is missing."""
-    target = str((resource.get("medicationReference") or {}).get("reference") or "")
-    why = ": several Medications go by its reference" if target and medications.doubtful(target) else ""
-    return str(_said(concept) or f"{resource.get('resourceType')}, name missing{why}")
+    return str(_said(concept) or f"{resource.get('resourceType')}, name missing{_pointer(resource, medications)}")
+
+
+def _pointer(resource: Resource, medications: Medications) -> str:
+    """What a row without a name points at, so that an answer about one speaks for no other that has none either."""
+    pointer: Resource = resource.get("medicationReference") or {}
+    target, number = str(pointer.get("reference") or ""), pointer.get("identifier") or {}
+    place = relative(target.partition("/_history/")[0])
+    if target and medications.doubtful(target):
+        return f" ({place}): several Medications go by its reference"
+    if place.startswith("Medication/"):
+        return f" ({place})"
+    return f" (number {number['value']})" if number.get("value") else ""
+
+
+def says_which(resource: Resource, medications: Medications) -> bool:
+    """False where a row points at a Medication that is not here, or that says nothing: a display may say less."""
+    if "medicationReference" not in resource or resource.get("medicationCodeableConcept"):
+        return True
+    found = _medication(resource, medications)
+    return bool(_said(found.get("code") or {}) or found.get("ingredient"))
 
 
 def _quantities(dosage: Resource) -> list[tuple[str, Decimal]]:

@@ -125,10 +125,9 @@ def _medicines(
     return with_pauses(with_last_given(with_orders(entries), local), local, surgery), more
 
 
-def listed(resources: Sequence[tuple[str, Resource]]) -> list[MedicineEntry]:
+def listed(resources: Sequence[tuple[str, Resource]], medications: Medications) -> list[MedicineEntry]:
     """The orders and statements among these, with the keys of `read`; dates and what was handed over are not read."""
     rows = [(reference, r) for reference, r in resources if r.get("resourceType") in MEDICINE_TYPES]
-    medications = Medications(resources)
     return [medicine_entry(key, name, r, medications) for key, (name, r) in zip(_keys(rows), rows, strict=True)]
 
 
