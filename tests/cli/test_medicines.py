@@ -301,6 +301,16 @@ def test_answers_and_a_second_operation_are_read_from_the_server(server, capsys,
     hold = next(i.hold for i in made.plan.items if i.hold and i.hold.words == "warfarin 5 mg")
     assert (hold.decision, str(hold.last_dose)) == ("ask", "2026-03-12")
     assert "episode 1" in hold.question
+    # another joint that has no plan yet is the first episode too: what was answered for the ankle is no answer to it
+    knee = rows(capsys, "--patient", str(record), "--from", server, "--surgery", "2026-04-01T07:30")
+    assert (knee[0]["answered"], knee[0]["decision"]) == (False, "ask")
+    assert [a.partition(" on ")[0] for a in knee[0]["alternatives"]] == [
+        f"Total ankle replacement left, episode {n}" for n in (1, 2)
+    ]
+    # of a plan that is named the answers are shown for another day too: what would a move mean?
+    name = ["--pathway", "total-ankle-replacement"]
+    moved = rows(capsys, "--patient", str(record), "--from", server, "--surgery", "2026-04-01T07:30", *name)
+    assert moved[0]["answered"] and [a for a in moved[0]["alternatives"] if "episode 1" in a] == []
 
 
 def _stored(server: str, resource: dict[str, Any]) -> None:

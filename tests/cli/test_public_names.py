@@ -30,7 +30,7 @@ PARAMETERS = {
     "export": "from_ output group types since wait told",
     "gaps": "sources as_of theatre_list since surgeon procedure phase owner week mapping",
     "measures": "sources month mapping now",
-    "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers",
+    "medicines": "clinic surgery patient anaesthesia as_of patient_identifier episode from_ show_identifiers pathway",
     "history": "from_ patient episode pathway",
     "issues": "sources to holds as_of theatre_list mapping dry_run reported noticed",
     "letters": "sources kind language fallback asked",

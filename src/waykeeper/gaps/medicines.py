@@ -14,7 +14,16 @@ from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence
 from waykeeper.medicines import NOT_TAKEN, unclear, without_reason
 from waykeeper.medicines.due import first_gap_day
-from waykeeper.plan.holds import answer_in_force, goes_on, last_dose_of, pauses, restarted, taken_inside, told_last_dose
+from waykeeper.plan.holds import (
+    answer_in_force,
+    answered_too_late,
+    goes_on,
+    last_dose_of,
+    pauses,
+    restarted,
+    taken_inside,
+    told_last_dose,
+)
 from waykeeper.plan.model import HoldAnswer, Item, ItemState
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.timing.model import Moment
@@ -156,7 +165,7 @@ def _filling(item: Item, own: ItemState, pause: _Pause, setting: Setting) -> Fil
         "last_dose": last, "after_last_dose": after(last), "last_taken": pause.taken.day if pause.taken else None,
         "decision": "" if answer is None else answer.told if bare else answer.decision,
         "unclear": sentence("tails", f"unclear{bare}", {}), "settles": sentence("tails", f"settles{bare}", {}),
-        "due_from": pause.due_from,
+        "due_from": pause.due_from, "answered_on": answer.on if answer else None,
         "by_whom": f" ({answer.by})" if answer and answer.by else "", "ahead": _ahead(pause, setting)[1],
         "planned": planned.told if planned else "", "said": answer.told if answer else "", "stopped_on": own.stopped_on,
         "was_to_stop": own.was_to_stop, "by_command": by_command(setting.plan, setting.state),
@@ -256,7 +265,9 @@ def _before_surgery(item: Item, own: ItemState, setting: Setting, pause: _Pause)
         return "taken"
     last, taken = pause.latest_dose, pause.taken
     stopped = last is not None and setting.as_of > last and taken is not None and taken.day <= last
-    return "stopped" if stopped else "answered"
+    if stopped:
+        return "stopped"
+    return "needs-review-late" if answered_too_late(own, pause.answer, setting.surgery) else "answered"
 
 
 def _unanswered(item: Item, setting: Setting, pause: _Pause) -> str:

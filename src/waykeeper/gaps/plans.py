@@ -8,6 +8,7 @@ from datetime import date, time
 
 from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
+from waykeeper.gaps.operations import close_together
 from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
 from waykeeper.gaps.theatre_words import in_part, needle, other_side, part_of_day
 from waykeeper.gaps.words import Filling, after, sentence
@@ -19,7 +20,9 @@ _UNPROVEN = ("unproven", "unproven-awaited")
 _AGAINST_THE_LIST = (
     "needs-review-side", "date-differs", "needs-review-time", "needs-review-time-near", "needs-review-anaesthesia",
 )  # fmt: skip
-_BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN)
+_UNDECIDED = ("needs-review-medicines", "needs-review-pauses")  # of medicines: act today
+_LIGHTER = ("no-case", "needs-review-time-near")  # said after those, and not in their place
+_BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN, *_UNDECIDED)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
@@ -147,8 +150,13 @@ def _ahead(on: Setting) -> bool:
     return on.surgery is not None and on.as_of <= on.surgery and "surgery" not in on.state.proven
 
 
-def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None) -> Verdict:
-    """The one row about the plan as a whole; further troubles of the plan follow as questions."""
+def plan_verdict(
+    on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None, others: Sequence[Setting] = ()
+) -> Verdict:
+    """The one row about the plan as a whole; further troubles of the plan follow as questions.
+
+    others   the patient's other plans
+    """
     proof, learnt, new = _unproven(on), _learnt(on), on.state.listed_since if _ahead(on) else ()
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
@@ -159,7 +167,9 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         "case_anaesthesia": case.anaesthesia if case else "", "plan_anaesthesia": on.plan.anaesthesia,
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
-    if new:
+    beside, of_others = close_together(on, others) if others and _ahead(on) else ([], Filling({}))
+    more.update(of_others)
+    if new or beside:
         more.update({"listed": "; ".join(new), "by_command": by_command(on.plan, on.state)})
     if learnt:
         more.update({"learnt_anchor": learnt[0].name, "learnt_on": learnt[1], "planned_on": learnt[2]})
@@ -171,10 +181,13 @@ def plan_verdict(on: Setting, theatre: TheatreList | None = None, case: TheatreC
         _time(on, case),
         proof[0] if proof else "",
         "needs-review-medicines" if new else "",
+        *beside,
         "needs-review-day" if learnt else "",
         "conflict" if on.state.conflicts else "",
     ]
     words = [w for w in found if w]
+    if any(w in _UNDECIDED for w in words):
+        words.sort(key=lambda w: w in _LIGHTER)
     if on.since and (since := to_make_again(on)):
         more.update(filling(since, on))
         word = f"needs-review-answers{'' if is_dated(since, on) else '-undated'}"

@@ -212,7 +212,8 @@ def patient(
     for index, on in enumerate(on_all):
         case = cases.get(index)
         surgeon = case.surgeon if case else ""
-        rows.append(_row(on, None, plan_verdict(on, theatre, case), surgeon, contacts))
+        others = [other for other in on_all if other is not on]
+        rows.append(_row(on, None, plan_verdict(on, theatre, case, others), surgeon, contacts))
         matched = _by_key(on.plan, grouped)
         words = verdicts(on, matched)
         joined = together(on, words)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 from waykeeper.medicines.context import Context
 from waykeeper.medicines.intervals import day_name
@@ -21,19 +21,37 @@ def with_other_surgeries(row: MedicineRow, again: Callable[[Moment], MedicineRow
         other = again(surgery)
         if other.last_dose is None or not other.stops:
             continue
-        told = f"{name} on {day_name(surgery.day)}: N = {other.missed_days}, last dose {day_name(other.last_dose)}"
+        told = f"{_on(name, surgery.day)} N = {other.missed_days}, last dose {day_name(other.last_dose)}"
         row = replace(row, alternatives=(*row.alternatives, told))
         if _meet(row, context.surgery, other, surgery):
             row = _joined(row, other, name, context.surgery)
     return row
 
 
+def _on(name: str, day: date) -> str:
+    return f"{name} on {day_name(day)}:"
+
+
+def planned_with(alternatives: Iterable[str], name: str, day: date) -> bool:
+    """True if a row was made with that operation on that day in view."""
+    return any(told.startswith(_on(name, day)) for told in alternatives)
+
+
 def _meet(row: MedicineRow, surgery: Moment, other: MedicineRow, day: Moment) -> bool:
-    """True where one hold runs into the other, or a restart between them would be stopped again within a week."""
     if row.last_dose is None or other.last_dose is None or not row.stops:
         return False
-    ours = (row.last_dose, row.restart_from or surgery.day + timedelta(_NO_RESTART_KNOWN))
-    theirs = (other.last_dose, other.restart_from or day.day + timedelta(_NO_RESTART_KNOWN))
+    return pauses_meet(row.last_dose, row.restart_from, surgery.day, other.last_dose, other.restart_from, day.day)
+
+
+def pauses_meet(
+    last: date, restart: date | None, surgery: date, other_last: date, other_restart: date | None, other_surgery: date
+) -> bool:
+    """True where one hold runs into the other, or a restart between them would be stopped again within a week.
+
+    Of each: the last-dose day, the day from which a restart is proposed, the day of surgery.
+    """
+    ours = (last, restart or surgery + timedelta(_NO_RESTART_KNOWN))
+    theirs = (other_last, other_restart or other_surgery + timedelta(_NO_RESTART_KNOWN))
     between = timedelta(_SHORT_RESTART)
     return ours[0] < theirs[1] + between and theirs[0] < ours[1] + between
 

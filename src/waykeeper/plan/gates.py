@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from waykeeper.medicines import settles
-from waykeeper.plan.holds import last_dose_of, pauses, taken_inside
+from waykeeper.plan.holds import answered_too_late, last_dose_of, pauses, taken_inside
 from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
 from waykeeper.plan.validity import done_counts, to_come
 
@@ -47,7 +47,8 @@ def need_met(
     if state.withdrawn_by_us:
         return True
     if key.kind in MEDICINES:
-        return settles(state.answer) and not _recorded_ahead(state, today) and not _broken(item, state, surgery)
+        doubted = _recorded_ahead(state, today) or _broken(item, state, surgery) or _late(state, today, surgery)
+        return settles(state.answer) and not doubted
     completed = state.cls == "done" and state.status == "completed" and done_counts(item, state.done_on, today)
     return completed or (key.kind == "visit" and key in attended)
 
@@ -64,6 +65,12 @@ def _broken(item: Item | None, state: ItemState, surgery: date | None) -> bool:
     if item is None or answer is None or surgery is None or not pauses(answer):
         return False
     return taken_inside(item.hold, state.last_taken or answer.last_taken, last_dose_of(answer, surgery), surgery)
+
+
+def _late(state: ItemState, today: date | None, surgery: date | None) -> bool:
+    """True before surgery where the answer came after its last-dose day: whether the pause is kept nobody knows yet."""
+    over = today is not None and surgery is not None and today >= surgery
+    return not over and answered_too_late(state, state.answer, surgery)
 
 
 def lacking(gate: Item, known: Collection[Key], met: Callable[[Key], bool]) -> tuple[Key, ...]:

@@ -191,6 +191,18 @@ def restarted(item: Item, own: ItemState, surgery: date | None, today: date | No
     return None if of_before else day
 
 
+def answered_too_late(own: ItemState, answer: HoldAnswer | None, surgery: date | None) -> bool:
+    """True where a pause was answered when its last-dose day was over, and nobody said since when it is not taken.
+
+    Who was told so late may have taken it in between. A recorded dose tells it either way.
+    """
+    last = last_dose_of(answer, surgery) if answer is not None and surgery is not None else None
+    if answer is None or answer.on is None or last is None or answer.on <= last:
+        return False
+    taken = own.last_taken or answer.last_taken
+    return taken is None and (own.stopped_on is None or own.stopped_on > last)
+
+
 def taken_inside(hold: HoldProposal | None, taken: Moment | None, last_dose: date | None, surgery: date | None) -> bool:
     """True if the last recorded dose lies inside the answered hold, the surgery day included."""
     if taken is None or surgery is None or taken.day > surgery:

@@ -299,6 +299,12 @@ class Plan:
         anchor = self.anchor("surgery")
         return anchor.moment.day if anchor and anchor.moment else None
 
+    @property
+    def operation(self) -> str:
+        """What its operation is called beside others of the patient: `Total ankle replacement right, episode 2`."""
+        name = " ".join(part for part in (self.pathway.title or self.pathway.name, self.side) if part)
+        return f"{name}, episode {self.episode.number}"
+
 
 @dataclass(frozen=True, slots=True)
 class Answers:

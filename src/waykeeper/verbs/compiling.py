@@ -182,8 +182,7 @@ def other_surgeries(plans: Sequence[tuple[Plan, State]]) -> tuple[tuple[str, Mom
     for plan, state in plans:
         anchor = plan.anchor("surgery")
         if not plan.withdrawn and state.plan_status in IN_FORCE and anchor and anchor.moment:
-            name = " ".join(part for part in (plan.pathway.title or plan.pathway.name, plan.side) if part)
-            found.append((f"{name}, episode {plan.episode.number}", anchor.moment))
+            found.append((plan.operation, anchor.moment))
     return tuple(sorted(found, key=lambda pair: (pair[1].day, pair[0])))
 
 

@@ -13,7 +13,7 @@ from waykeeper.verbs import inputs, words
 if TYPE_CHECKING:
     from waykeeper.medicines import AnswerLike, MedicinesPage, Ruleset
     from waykeeper.pathway.model import Clinic
-    from waykeeper.plan.model import Plan, State
+    from waykeeper.plan.model import Identifier, Plan, State
     from waykeeper.record.model import MedicineEntry
 
 
@@ -28,6 +28,7 @@ def medicines(
     episode: int = 1,
     from_: str = "",
     show_identifiers: bool = False,
+    pathway: str = "",
 ) -> MedicinesPage:
     """Propose for each medicine of the patient's list whether it continues, pauses, or must be asked about.
 
@@ -35,6 +36,8 @@ def medicines(
     surgery   local date and time of the clinic, `2026-03-18T07:30`
     as_of     the day on which a last dose counts as late; today in the clinic's zone
     from_     a server: prescribers' answers, other live episodes, and the record where no file is given
+    pathway   which of the patient's plans is meant; by default the one of this episode whose surgery is on that day:
+              what was answered for another operation, or for another day, is no answer to this one
 
     The page has exactly one row for each medicine that came in. Without `from_` answers are not known.
     """
@@ -58,9 +61,24 @@ def medicines(
         if identifier:
             inputs.owned(record.patient, identifier, patient or from_)
         plans = plans_of(held, from_, record.patient, identifier, known)
-        made = _page(record, moment, known, policies, plans, anaesthesia, episode, day, show_identifiers)
+        own = _of_this_operation(plans, moment.day, episode, pathway, identifier, from_ or patient)
+        made = _page(record, moment, known, policies, plans, own, anaesthesia, day, show_identifiers)
         noticed = surgery_notes(moment, known.calendar, record)
         return replace(made, findings=(*noticed, *record.findings, *made.findings))
+
+
+def _of_this_operation(
+    plans: Sequence[tuple[Plan, State]], day: date, episode: int, pathway: str, who: Identifier | None, source: str
+) -> tuple[Plan, State] | None:
+    """The plan of the operation that is asked about; None where it has none yet: the others are other operations."""
+    from waykeeper.exchange.reading import of_pathway, told_apart
+
+    numbered = [(p, s) for p, s in plans if p.episode.number == episode]
+    meant = of_pathway(numbered, pathway) if pathway else [(p, s) for p, s in numbered if p.surgery_day == day]
+    if not meant and not pathway:
+        return None
+    names = ", ".join(sorted({p.pathway.name for p, _ in numbered}))
+    return inputs.single(list(told_apart(meant, who)), source, f"Name the pathway with --pathway: {names}.")
 
 
 def _page(
@@ -69,8 +87,8 @@ def _page(
     clinic: Clinic,
     policies: Mapping[str, str],
     plans: Sequence[tuple[Plan, State]],
+    own: tuple[Plan, State] | None,
     anaesthesia: str,
-    episode: int,
     as_of: date,
     show_identifiers: bool,
 ) -> MedicinesPage:
@@ -86,8 +104,8 @@ def _page(
         anaesthesia,
         policies,
         calendar=clinic.calendar,
-        answers=_answers([s for p, s in plans if p.episode.number == episode], record.medicines, rules),
-        surgeries=other_surgeries([(p, s) for p, s in plans if p.episode.number != episode]),
+        answers=_answers([own[1]] if own else [], record.medicines, rules),
+        surgeries=other_surgeries([(p, s) for p, s in plans if own is None or p.episode != own[0].episode]),
         facts=patient_facts(record.resources),
         creatinine_days=limits,
         rules=rules,

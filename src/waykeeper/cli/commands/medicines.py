@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from waykeeper.cli.errors import DONE, report
-from waykeeper.cli.options import AsOfOption, ClinicOption, EpisodeOption, FormatOption, FromOption
+from waykeeper.cli.options import AsOfOption, ClinicOption, EpisodeOption, FormatOption, FromOption, PathwayOption
 from waykeeper.cli.session import end, put, server_of
 from waykeeper.counting import counted
 
@@ -31,6 +31,7 @@ def medicines(
     ] = "",
     episode: EpisodeOption = 1,
     from_: FromOption = "",
+    pathway: PathwayOption = "",
     show_identifiers: Annotated[bool, typer.Option("--show-identifiers", help="Identifiers in full.")] = False,
 ) -> None:
     """For each medicine: continue, pause from which day, adjust, or ask. Proposals for a prescriber to sign."""
@@ -46,7 +47,7 @@ def medicines(
         page = verbs.medicines(
             clinic=clinic, surgery=surgery, patient=patient, anaesthesia=anaesthesia, as_of=as_of or None,
             patient_identifier=patient_identifier, episode=episode, from_=server_of(from_, "--from").url,
-            show_identifiers=show_identifiers,
+            show_identifiers=show_identifiers, pathway=pathway,
         )  # fmt: skip
         if html:
             write_whole(html, medicines_html(page))
