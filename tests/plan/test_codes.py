@@ -35,11 +35,17 @@ def moment(text: str) -> Moment:
 def compiling(example: dict[str, Any]) -> list[str]:
     """The codes of compiling the small pathway with the anchors, the side and the record of an example."""
     given = dict(example)
-    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash", "answered")
-    side, newest, ended, operated, wash, days = (given.pop(name, "") for name in names)
+    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash", "answered", "diagnosis", "born")
+    side, newest, ended, operated, wash, days, diagnosis, born = (given.pop(name, "") for name in names)
     answers = Answers(holds={HOLD: HoldAnswer("hold", days)}) if days else None
-    changes = (*PROOF, *((READY_NEEDS_WASH, ("morning: day of surgery}", f"morning: {wash}}}")) if wash else ()))
-    held = [("urn:uuid:p", patient(WHO)), ("urn:uuid:o", order() | ({"authoredOn": newest} if newest else {}))]
+    title = (("title: Small pathway", "title: Total ankle replacement"),) if diagnosis else ()
+    changes = (
+        *PROOF,
+        *title,
+        *((READY_NEEDS_WASH, ("morning: day of surgery}", f"morning: {wash}}}")) if wash else ()),
+    )
+    who = patient(WHO) | ({"birthDate": born} if born else {})
+    held = [("urn:uuid:p", who), ("urn:uuid:o", order() | ({"authoredOn": newest} if newest else {}))]
     if ended:
         stay = {"start": "2026-03-18T06:00:00-05:00", "end": f"{ended}T11:00:00-05:00"}
         kind = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}
@@ -53,6 +59,8 @@ def compiling(example: dict[str, Any]) -> list[str]:
                 | {"code": {"coding": [{"system": "urn:joints", "code": "TAR"}]}, "bodySite": [{"text": operated}]},
             )
         )
+    if diagnosis:
+        held.append(("urn:uuid:c", {"resourceType": "Condition", "code": {"text": diagnosis}}))
     anchors = {name: moment(text) for name, text in given.items()}
     try:
         record = read(held, fhir.is_ours)

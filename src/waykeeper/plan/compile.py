@@ -12,6 +12,7 @@ from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose, rules_with
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
 from waykeeper.pathway.times import POLICIES
+from waykeeper.plan.against_record import record_notes
 from waykeeper.plan.answers import digest, for_list
 from waykeeper.plan.holds import hold_items, longer_now, pauses
 from waykeeper.plan.model import (
@@ -368,6 +369,7 @@ class _Compiler:
             notes.append(finding("WKL103", "the side of the operation is not stated"))
         if self.surgery:
             notes += surgery_notes(self.surgery, self.clinic.calendar, self.record)
+        notes += record_notes(self.record, self.pathway.title, self.side, self.surgery.day if self.surgery else None)
         for item in items:
             if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
                 shown = _shown(item.dates.at)
