@@ -21,7 +21,7 @@ from waykeeper.gaps.as_json import as_json, as_object
 from waykeeper.plan.model import State
 from waykeeper.report.gap_files import CSV_COLUMNS, csv_in_parts, json_in_parts
 from waykeeper.report.gaps_page import gaps_html
-from waykeeper.report.plain import clean, shortened, width_of
+from waykeeper.report.plain import apart, clean, shortened, width_of
 from waykeeper.report.terminal import changes_text, terminal
 
 REQUIRED = (
@@ -157,6 +157,38 @@ def test_identifiers_are_shortened_unless_asked():
     assert "AQ-0042" not in terminal(replace(made, appointments=(), rows=tuple(r for r in made.rows if not r.evidence)))
     assert "AQ-0042" in terminal(made, show_identifiers=True)
     assert shortened("https://x.example/mrn|AQ-0042") == "...042"
+
+
+@pytest.mark.parametrize(
+    ("people", "shown"),
+    [
+        ([("Ada Quill", "a|1001"), ("Bo Teal", "a|2001")], ["...001", "...001"]),  # the names tell them apart
+        ([("Ada Quill", "a|1001"), ("ADA QUILL", "a|2001")], ["1001", "2001"]),
+        ([("Ada Quill", "a|1001"), ("Ada Quill", "a|1001")], ["...001", "...001"]),  # one person twice
+        ([("Ada Quill", "a|A-71001"), ("Ada Quill", "a|A-82001")], ["...1001", "...2001"]),
+        ([("Ada Quill", "a|1001"), ("Ada Quill", "b|1001")], ["a|1001", "b|1001"]),  # only the system tells
+        ([("Ada Quill", "a|1001"), ("Ada Quill", "a|001")], ["...001", "001"]),
+    ],
+)
+def test_two_people_who_are_shown_alike_are_told_apart(people, shown):
+    ends = apart(people)
+    assert [ends(identifier) for _, identifier in people] == shown
+
+
+def test_twins_of_one_name_are_two_people_on_every_list():
+    """Same name, and numbers whose last three characters agree: nobody may call one about the other's visit."""
+    twins = [(ankle(patient=number), State()) for number in ("A71001", "A82001")]
+    made = worklist(twins, (), date(2026, 5, 10))
+    for text in (
+        terminal(made),
+        changes_text(changes_since((), made.rows)),
+        gaps_html(made),
+        gaps_html(made, names="hidden"),
+    ):
+        assert "...1001" in text and "...2001" in text and "...001" not in text
+    namesakes = [(ankle(patient="A71001"), State()), (ankle(patient="A82001", name="Alma Quist"), State())]
+    initials = gaps_html(worklist(namesakes, (), date(2026, 5, 10)), names="hidden")  # A. Q. both
+    assert "...1001" in initials and "...2001" in initials
 
 
 def test_the_dead_are_not_in_the_list_to_call():

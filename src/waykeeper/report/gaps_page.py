@@ -13,7 +13,7 @@ from waykeeper.plan.model import MEDICINES, Plan
 from waykeeper.report.blocks import AS_ABOVE, blocks, same_step, with_above
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
 from waykeeper.report.page import render
-from waykeeper.report.plain import clean, day, shortened
+from waykeeper.report.plain import Ends, apart, clean, day, value_of
 from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
 from waykeeper.report.shown import (
     CERTAINTIES,
@@ -157,7 +157,8 @@ def gaps_html(
     worklist = worklist.held()
     phases = {phase.name: phase.title for plan in plans for phase in plan.phases}
     clinics = sorted({plan.letterhead.clinic for plan in plans if plan.letterhead.clinic})
-    people = _people(worklist, plans, names, show_identifiers)
+    ends = _ends(worklist, changes or (), names, show_identifiers)
+    people = _people(worklist, plans, names, ends)
     sides = {(str(p.patient.identifier), p.episode.number, p.pathway.name): p.side for p in plans}
     cards = _cards(worklist, people, phases, sides)
     now = [c for c in cards if not is_over(c.row, worklist.as_of)]
@@ -175,7 +176,7 @@ def gaps_html(
         over=_over([c for c in cards if is_over(c.row, worklist.as_of)]),
         all_gaps=len(cards),
         today=_by_patient(now),
-        ahead=_ahead(early, worklist, ranks, names, show_identifiers),
+        ahead=_ahead(early, worklist, ranks, names, ends),
         check=check_the_day(worklist.as_of, len(early)),
         lacking=first_of(worklist.lacking),
         test_data=_test_data(plans),
@@ -189,10 +190,10 @@ def gaps_html(
         items=len(worklist.rows),
         plan_count=len({(*_who(r), r.episode, r.pathway) for r in worklist.rows if r.verdict != "no-plan"}),
         narrowed=worklist.narrowed,
-        changes=_changed(changes or (), names, show_identifiers),
+        changes=_changed(changes or (), names, ends),
         since=day(since),
         **_set_aside(worklist, people, ranks),
-        **_appointments(worklist, ranks, names, show_identifiers),
+        **_appointments(worklist, ranks, names, ends),
         **_words(),
     )
 
@@ -203,7 +204,7 @@ def _set_aside(worklist: Worklist, people: Mapping[tuple[str, str], Person], ran
     return {name: [(r, people[_who(r)], ranks[_who(r)]) for r in rows] for name, rows in kinds.items()}
 
 
-def _appointments(worklist: Worklist, ranks: Ranks, names: Names, whole: bool) -> dict[str, list[dict[str, object]]]:
+def _appointments(worklist: Worklist, ranks: Ranks, names: Names, ends: Ends) -> dict[str, list[dict[str, object]]]:
     """Appointments that are nobody's visit, may be one, are one too many, or are needed no more."""
     kinds = {
         "unplanned": worklist.unplanned,
@@ -211,7 +212,7 @@ def _appointments(worklist: Worklist, ranks: Ranks, names: Names, whole: bool) -
         "duplicates": second_bookings(worklist),
         "still_booked": booked_for_nothing(worklist),
     }
-    return {name: [_appointment(p, ranks, names, whole) for p in found] for name, found in kinds.items()}
+    return {name: [_appointment(p, ranks, names, ends) for p in found] for name, found in kinds.items()}
 
 
 def _words() -> dict[str, Any]:
@@ -235,17 +236,17 @@ def _test_data(plans: Sequence[Plan]) -> str:
 
 
 def _ahead(
-    early: Sequence[Placement], worklist: Worklist, ranks: Ranks, names: Names, whole: bool
+    early: Sequence[Placement], worklist: Worklist, ranks: Ranks, names: Names, ends: Ends
 ) -> list[tuple[Person, list[str], int | None]]:
     """Appointments ahead that are recorded as over, by patient."""
     found: dict[tuple[str, str], list[str]] = {}
     titles = titles_of(worklist) if early else {}
     for one in early:
         found.setdefault((one.identifier, one.patient), []).append(entry_ahead(one, titles))
-    return [(_person(who[1], who[0], names, whole), entries, ranks.get(who)) for who, entries in found.items()]
+    return [(_person(who[1], who[0], names, ends), entries, ranks.get(who)) for who, entries in found.items()]
 
 
-def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple[str, list[dict[str, object]]]]:
+def _changed(changes: Sequence[Change], names: Names, ends: Ends) -> list[tuple[str, list[dict[str, object]]]]:
     """What changed by its kind, gravest first, each with the patient, the item and the words before and after."""
     found = []
     for kind, title in CHANGES.items():
@@ -254,7 +255,7 @@ def _changed(changes: Sequence[Change], names: Names, whole: bool) -> list[tuple
             row = change.after or change.before
             if change.kind == kind and row is not None:
                 words = [shown(r.verdict) for r in (change.before, change.after) if r is not None]
-                person = _person(row.patient, row.identifier, names, whole)
+                person = _person(row.patient, row.identifier, names, ends)
                 lines.append({"person": person, "title": row.title, "words": " to ".join(dict.fromkeys(words))})
         if lines:
             found.append((title, lines))
@@ -268,8 +269,8 @@ def _who(row: Row) -> tuple[str, str]:
 Sides = dict[tuple[str, int, str], str]
 
 
-def _people(worklist: Worklist, plans: Sequence[Plan], names: Names, whole: bool) -> dict[tuple[str, str], Person]:
-    found = {_who(r): _person(r.patient, r.identifier, names, whole) for r in worklist.rows}
+def _people(worklist: Worklist, plans: Sequence[Plan], names: Names, ends: Ends) -> dict[tuple[str, str], Person]:
+    found = {_who(r): _person(r.patient, r.identifier, names, ends) for r in worklist.rows}
     if names == "hidden":
         return found
     known = {(str(p.patient.identifier), p.patient.name): p for p in plans}
@@ -337,11 +338,23 @@ def _by_patient(cards: Sequence[GapCard]) -> list[tuple[Person, int, str]]:
     ]
 
 
-def _person(name: str, identifier: str, names: Names, whole: bool) -> Person:
-    shown = clean(name)
-    value = identifier.rsplit("|", 1)[-1] if whole and names == "shown" else shortened(identifier)
-    initials = " ".join(f"{part[0]}." for part in shown.split()) or "no name"
-    return Person(shown if names == "shown" else "", initials, value)
+def _person(name: str, identifier: str, names: Names, ends: Ends) -> Person:
+    whole = clean(name)
+    return Person(whole if names == "shown" else "", _initials(whole), ends(identifier))
+
+
+def _ends(worklist: Worklist, changes: Sequence[Change], names: Names, whole: bool) -> Ends:
+    """How much of each identifier the page shows. With initials alone more people are called alike."""
+    if whole and names == "shown":
+        return value_of
+    rows = [*worklist.rows, *(row for c in changes for row in (c.before, c.after) if row is not None)]
+    people = {(row.patient, row.identifier) for row in rows}
+    people |= {(found.patient, found.identifier) for found in worklist.appointments}
+    return apart((clean(name) if names == "shown" else _initials(clean(name)), number) for name, number in people)
+
+
+def _initials(name: str) -> str:
+    return " ".join(f"{part[0]}." for part in name.split()) or "no name"
 
 
 def _cards(
@@ -429,10 +442,10 @@ def _reading_order(row: Row) -> tuple[object, ...]:
     return (not row.to_do, not row.gap, -row.severity, row.window_start or row.target or date.max, row.item)
 
 
-def _appointment(found: Placement, ranks: Ranks, names: Names, whole: bool) -> dict[str, object]:
+def _appointment(found: Placement, ranks: Ranks, names: Names, ends: Ends) -> dict[str, object]:
     """An appointment's line. Its free text may hold a name, so it goes where names go."""
     return {
-        "person": _person(found.patient, found.identifier, names, whole),
+        "person": _person(found.patient, found.identifier, names, ends),
         "text": found.text if names == "shown" else "",
         "found": found,
         "patient_order": ranks.get((found.identifier, found.patient)),

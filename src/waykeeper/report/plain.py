@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import textwrap
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 
 from waykeeper.timing.model import Moment
+
+Ends = Callable[[str], str]  # an identifier -> as much of it as is shown
 
 ENGLISH_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -68,7 +70,34 @@ def _row(cells: Sequence[str], widths: Sequence[int]) -> list[str]:
     return lines
 
 
+def value_of(identifier: str) -> str:
+    """An identifier without its system."""
+    return identifier.rsplit("|", 1)[-1]
+
+
 def shortened(identifier: str) -> str:
     """The last three characters of a long identifier: `...042`; what a screen that others see shows."""
-    value = identifier.rsplit("|", 1)[-1]
+    value = value_of(identifier)
     return value if len(value) <= 3 else f"...{value[-3:]}"
+
+
+def apart(people: Iterable[tuple[str, str]]) -> Ends:
+    """How identifiers are shown on one list: shortened, and longer where two people shown alike would share that.
+
+    people   what each is called on the list, and the identifier; one may come often
+    """
+    alike: dict[tuple[str, str], set[str]] = {}
+    for called, identifier in people:
+        alike.setdefault((called.casefold(), shortened(identifier)), set()).add(identifier)
+    longer = {one: _longer(one, same - {one}) for same in alike.values() if len(same) > 1 for one in same}
+    return lambda identifier: longer.get(identifier) or shortened(identifier)
+
+
+def _longer(identifier: str, others: Iterable[str]) -> str:
+    """As much of the end as no other has; the whole with its system where another system gave the same number."""
+    value, values = value_of(identifier), [value_of(other) for other in others]
+    if value in values:
+        return identifier
+    ends = (value[-n:] for n in range(4, len(value)))
+    end = next((e for e in ends if not any(o.endswith(e) for o in values)), "")
+    return f"...{end}" if end else value

@@ -11,7 +11,7 @@ from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES
 from waykeeper.report.blocks import AS_ABOVE, blocks, has_time, same_step, with_above
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
-from waykeeper.report.plain import clean, day, shortened, table, wrap
+from waykeeper.report.plain import Ends, apart, clean, day, table, value_of, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
 from waykeeper.report.shown import (
     LIST_OF_MEDICINES,
@@ -46,21 +46,25 @@ def terminal(worklist: Worklist, width: int = 80, *, show_identifiers: bool = Fa
     unless asked.
     """
     width, worklist = max(width, LEAST_WIDTH), worklist.held()
-    lines = _head(worklist, width)
+    people = {(r.patient, r.identifier) for r in worklist.rows}
+    people |= {(found.patient, found.identifier) for found in worklist.appointments}
+    short = apart((clean(name), identifier) for name, identifier in people)
+    ends = value_of if show_identifiers else short
+    lines = _head(worklist, width, short)
     now, over = now_and_over(worklist)
-    lines += _to_do(now, worklist.as_of, width, show_identifiers)
-    lines += _record_only(over, width)
+    lines += _to_do(now, worklist.as_of, width, ends)
+    lines += _record_only(over, width, short)
     lines += _snoozed(worklist.snoozed, width)
-    lines += _closed(worklist.closed, width)
-    lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, show_identifiers)
-    lines += _placements(MAY_BE.upper(), asked_beside(worklist), width, show_identifiers)
-    lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, show_identifiers)
+    lines += _closed(worklist.closed, width, short)
+    lines += _placements("APPOINTMENTS THAT FIT NO PLANNED VISIT", worklist.unplanned, width, ends)
+    lines += _placements(MAY_BE.upper(), asked_beside(worklist), width, ends)
+    lines += _placements("SECOND BOOKINGS OF ONE VISIT", second_bookings(worklist), width, ends)
     idle = booked_for_nothing(worklist)
-    lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", idle, width, show_identifiers)
+    lines += _placements(f"{NOT_NEEDED.upper()} (A PERSON CANCELS THEM)", idle, width, ends)
     return "\n".join([*lines, "", *_medicines(worklist, width), *_rest(worklist, width)]) + "\n"
 
 
-def _to_do(now: Sequence[Row], as_of: date, width: int, show_identifiers: bool) -> list[str]:
+def _to_do(now: Sequence[Row], as_of: date, width: int, ends: Ends) -> list[str]:
     """The gaps by severity, what one call about an operation settles together (see `blocks`)."""
     counts = Counter(row.severity for row in now)
     sections: dict[int, list[tuple[Row, ...]]] = {}
@@ -79,11 +83,11 @@ def _to_do(now: Sequence[Row], as_of: date, width: int, show_identifiers: bool) 
         for number, (row, before) in enumerate(rows, 1):
             if ahead and number == len(rows) - ahead + 1:
                 lines += ["", f"MORE THAN A WEEK LEFT (of severity {severity}): {ahead}"]
-            lines += ["", *_gap(row, number, width, show_identifiers, severity=severity, before=before)]
+            lines += ["", *_gap(row, number, width, ends, severity=severity, before=before)]
     return lines
 
 
-def _record_only(rows: Sequence[Row], width: int) -> list[str]:
+def _record_only(rows: Sequence[Row], width: int, short: Ends) -> list[str]:
     if not rows:
         return []
     lines = ["", f"RECORD ONLY (steps of an operation that is over): {len(rows)}", ""]
@@ -94,7 +98,7 @@ def _record_only(rows: Sequence[Row], width: int) -> list[str]:
     for action, same in groups.items():
         lines += ["", *wrap(f"{action} ({counted(len(same), 'step')})", width, "  -> ", "     ")]
         for row in same:
-            named = f"{row.patient or 'no name'} ({shortened(row.identifier)})"
+            named = f"{row.patient or 'no name'} ({short(row.identifier)})"
             asks = "".join(f" Ask: {question}" for question in row.questions)
             lines += wrap(f"{named} | {row.title} | {row.verdict} | {row.reason}{asks}", width, "     - ", "       ")
     return lines
@@ -103,16 +107,18 @@ def _record_only(rows: Sequence[Row], width: int) -> list[str]:
 def changes_text(changes: Sequence[Change], width: int = 80) -> str:
     """What changed since an earlier report, what is new or worse first; ends in a newline."""
     width = max(width, LEAST_WIDTH)
+    rows = [row for c in changes for row in (c.before, c.after) if row is not None]
+    short = apart((clean(row.patient), row.identifier) for row in rows)
     lines: list[str] = []
     for kind, title in CHANGES.items():
         found = [c for c in changes if c.kind == kind]
         lines += [*([""] if lines and found else []), *([f"{title.upper()}: {len(found)}"] if found else [])]
         for change in found:
-            lines += wrap(_changed(change), width, "  - ")
+            lines += wrap(_changed(change, short), width, "  - ")
     return "\n".join(lines or ["Nothing changed since then."]) + "\n"
 
 
-def _changed(change: Change) -> str:
+def _changed(change: Change, short: Ends) -> str:
     row = change.after or change.before
     words = " -> ".join(dict.fromkeys(r.verdict for r in (change.before, change.after) if r is not None))
     if row is None:
@@ -121,10 +127,10 @@ def _changed(change: Change) -> str:
     if change.after and change.after.gap:
         said = change.after.closed_because if change.after.closed else change.after.next_action
         action = f" | {said}"
-    return f"{row.patient or 'no name'} ({shortened(row.identifier)}) | {row.title} | {words}{action}"
+    return f"{row.patient or 'no name'} ({short(row.identifier)}) | {row.title} | {words}{action}"
 
 
-def _head(worklist: Worklist, width: int) -> list[str]:
+def _head(worklist: Worklist, width: int, short: Ends) -> list[str]:
     patients = len({(r.identifier, r.patient) for r in worklist.rows})
     now, over = now_and_over(worklist)
     counts = Counter(r.severity for r in now)
@@ -135,7 +141,7 @@ def _head(worklist: Worklist, width: int) -> list[str]:
     left = f"; left out: {by_severity(worklist.left_out)}" if any(worklist.left_out.values()) else ""
     narrowed = wrap(f"Filtered, {worklist.narrowed} are shown{left}.", width) if worklist.asked else []
     lacking = _lacking(worklist.lacking, width)
-    return [*wrap(first, width), *narrowed, *lacking, *_doubts(worklist, width), *_overview(worklist)]
+    return [*wrap(first, width), *narrowed, *lacking, *_doubts(worklist, width, short), *_overview(worklist)]
 
 
 def _lacking(lacking: Sequence[str], width: int) -> list[str]:
@@ -147,7 +153,7 @@ def _lacking(lacking: Sequence[str], width: int) -> list[str]:
     return ["", *wrap(f"{NOT_WHOLE.upper()}: {WHAT_IT_LACKS}", width), *told, *([f"  {more}"] if more else [])]
 
 
-def _doubts(worklist: Worklist, width: int) -> list[str]:
+def _doubts(worklist: Worklist, width: int, short: Ends) -> list[str]:
     """Whether this is the list of today at all, and what to ask about if it is."""
     ahead = told_too_soon(worklist)
     if not ahead:
@@ -155,7 +161,8 @@ def _doubts(worklist: Worklist, width: int) -> list[str]:
     lines = ["", *wrap(f"CHECK THE DAY OF THIS LIST: {check_the_day(worklist.as_of, len(ahead))}", width)]
     titles = titles_of(worklist)
     for found in ahead:
-        who = " ".join(p for p in (found.patient, f"({shortened(found.identifier)})" if found.identifier else "") if p)
+        number = f"({short(found.identifier)})" if found.identifier else ""
+        who = " ".join(p for p in (found.patient, number) if p)
         lines += wrap(f"{who} | {entry_ahead(found, titles)} | {found.reference}", width, "  - ")
     return lines
 
@@ -172,9 +179,9 @@ def _overview(worklist: Worklist) -> list[str]:
     return ["", *table(["", *names], rows, (12, *(len(n) for n in names)))]
 
 
-def _gap(row: Row, number: int, width: int, show_identifiers: bool, *, severity: int, before: Row | None) -> list[str]:
+def _gap(row: Row, number: int, width: int, ends: Ends, *, severity: int, before: Row | None) -> list[str]:
     """One gap. `before`: the row of the same operation above it; `severity`: of the section that it stands in."""
-    identifier = row.identifier.rsplit("|", 1)[-1] if show_identifiers else shortened(row.identifier)
+    identifier = ends(row.identifier)
     since = f", since {day(row.since)}" if row.since else ""
     less = "" if row.severity == severity else f" ({SEVERITY[row.severity].name.lower()})"
     whose = f"{row.patient or 'no name'} ({identifier})" if before is None else f"also {row.patient or 'no name'}"
@@ -227,25 +234,23 @@ def _snoozed(rows: Sequence[Row], width: int) -> list[str]:
     return lines
 
 
-def _closed(rows: Sequence[Row], width: int) -> list[str]:
+def _closed(rows: Sequence[Row], width: int, short: Ends) -> list[str]:
     """Gaps that a person closed, each with why, who and when."""
     lines = ["", f"CLOSED BY A PERSON: {len(rows)}"] if rows else []
     for row in rows:
         who = ", ".join(p for p in (row.closed_by, day(row.closed_on)) if p) or "nobody said who or when"
-        text = (
-            f"{row.patient} ({shortened(row.identifier)}) | {row.title} | {row.verdict} | {row.closed_because} ({who})"
-        )
+        text = f"{row.patient} ({short(row.identifier)}) | {row.title} | {row.verdict} | {row.closed_because} ({who})"
         lines += wrap(text, width, "  - ")
         lines += _left_alone(row, width)
     return lines
 
 
-def _placements(title: str, found: Sequence[Placement], width: int, show_identifiers: bool) -> list[str]:
+def _placements(title: str, found: Sequence[Placement], width: int, ends: Ends) -> list[str]:
     if not found:
         return []
     lines = ["", f"{title}: {len(found)}"]
     for one in found:
-        value = one.identifier.rsplit("|", 1)[-1] if show_identifiers else shortened(one.identifier)
+        value = ends(one.identifier)
         who = " ".join(p for p in (one.patient, f"({value})" if value else "") if p)
         parts = (day(one.day) or "no day", one.status, who, one.text, one.site, one.reference, one.note)
         lines += wrap(" | ".join(p for p in map(clean, parts) if p), width, "  - ")
