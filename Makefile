@@ -17,7 +17,7 @@ demo: $(STAMP) ## the whole job for an invented patient; leaves build/demo/
 	@$(BIN)/waykeeper demo --output build/demo
 
 test: $(STAMP) ## each part, in minutes; with WAYKEEPER_REQUIRE_REAL_SERVER=1 everything, as in CI
-	@$(BIN)/python tests/contract/server/prepare.py
+	@$(BIN)/python tests/contract/prepare.py
 	@PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadgroup  # its many processes compile nothing twice
 
 lint: $(STAMP) ## style, types, and which room may import which

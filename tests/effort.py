@@ -29,6 +29,7 @@ LONG = (
     "contract/test_move.py::[real",
     "contract/test_push.py::[real",
     "contract/test_server_crud.py::legal_by_the_official_validator[",
+    "contract/test_second_server.py::",
     "contract/test_stories.py::",
     "contract/test_withdrawal.py::[real",
     "contract/test_worked_case.py::at_the_edges[",

@@ -1,8 +1,9 @@
-"""Fixtures of the contract suite: one set of cases, two servers, and the official validator.
+"""Fixtures of the contract suite: one set of cases, several servers, and the official validator.
 
-`server`   a Peer (name, base), once the sandbox and once the real server
-`talk`     a Talk to that server
-`judge`    the official validator; `judge.verdicts(resources)`
+`server`      a Peer (name, base), once the sandbox and once the real server
+`any_server`  the same, and once the second server, which has nothing in common with them
+`talk`        a Talk to `server`
+`judge`       the official validator; `judge.verdicts(resources)`
 """
 
 from contextlib import ExitStack
@@ -10,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from contract.peers import REQUIRED, judge_with, missing, real_server, sandbox_server
+from contract.peers import REQUIRED, judge_with, missing, missing_second, real_server, sandbox_server, second_server
 from contract.talk import Talk
 
 DEFINITIONS = Path(__file__).parents[2] / "src/waykeeper/fhir/definitions"
@@ -18,7 +19,11 @@ DEFINITIONS = Path(__file__).parents[2] / "src/waykeeper/fhir/definitions"
 
 def require_java():
     """Skip with the reason where Java is missing; fail where the run must have it."""
-    reason = missing()
+    _require(missing())
+
+
+def _require(reason):
+    """`reason` says why a peer cannot be started; "" where it can."""
     if reason and REQUIRED:
         pytest.fail(f"{reason} (WAYKEEPER_REQUIRE_REAL_SERVER=1)", pytrace=False)
     if reason:
@@ -53,12 +58,25 @@ def real_peer_of_few(started):
     return started.enter_context(real_server())
 
 
+@pytest.fixture(scope="session")
+def second_peer(started):
+    """The second server, started once."""
+    _require(missing_second())
+    return started.enter_context(second_server())
+
+
 BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.mark.xdist_group("java")])]
 
 
 @pytest.fixture(params=BOTH)
 def server(request):
     """Each of the two servers in turn."""
+    return request.getfixturevalue(f"{request.param}_peer")
+
+
+@pytest.fixture(params=[*BOTH, pytest.param("second", marks=pytest.mark.xdist_group("node"))])
+def any_server(request):
+    """Each of the three: for what must hold on every server, whoever wrote it."""
     return request.getfixturevalue(f"{request.param}_peer")
 
 

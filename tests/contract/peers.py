@@ -1,4 +1,4 @@
-"""The peers of the contract tests: the sandbox, a real FHIR server, and the official validator."""
+"""The peers of the contract tests: the sandbox, two FHIR servers of others, and the official validator."""
 
 from __future__ import annotations
 
@@ -19,15 +19,16 @@ from typing import Any, Literal
 from waykeeper.sandbox import running
 
 HOME = Path(__file__).parent / "server"
+SECOND = Path(__file__).parent / "second_server"
 REQUIRED = os.environ.get("WAYKEEPER_REQUIRE_REAL_SERVER") == "1"
 GIVEN = os.environ.get("WAYKEEPER_REAL_SERVER", "")
 
 
 @dataclass(frozen=True)
 class Peer:
-    """A running FHIR server: which of the two it is, and its base url."""
+    """A running FHIR server: which one it is, and its base url."""
 
-    name: Literal["sandbox", "real"]
+    name: Literal["sandbox", "real", "second"]
     base: str
 
 
@@ -54,6 +55,18 @@ def missing() -> str:
             return f"the real server needs Java 17 and Maven: {program} is not installed"
     if not (HOME / "target/classes/FhirTestServer.class").exists() or not (HOME / "lib").exists():
         return "the real server is not built: run tests/contract/server/build.sh"
+    return ""
+
+
+def missing_second() -> str:
+    """Why the second server cannot be started, or "" where it can."""
+    if GIVEN == "off":
+        return "servers of others are switched off (WAYKEEPER_REAL_SERVER=off)"
+    for program in ("node", "npm"):
+        if shutil.which(program) is None:
+            return f"the second server needs Node 18 or later: {program} is not installed"
+    if not (SECOND / "node_modules").exists():
+        return "the second server is not built: run tests/contract/second_server/build.sh"
     return ""
 
 
@@ -86,12 +99,14 @@ def _process(command: Sequence[str]) -> Iterator[tuple[subprocess.Popen[bytes], 
             child.stdout.close()
 
 
-def _first_line(child: subprocess.Popen[bytes], log: Path, seconds: float) -> str:
+def _base_of(child: subprocess.Popen[bytes], log: Path, seconds: float = 300) -> str:
+    """The base url that a server prints behind READY. Raises RuntimeError with the end of its log."""
     ready, _, _ = select.select([child.stdout], [], [], seconds)
     line = child.stdout.readline().decode() if ready else ""
-    if not line:
-        raise RuntimeError(f"the Java peer did not start within {seconds} s: {log.read_text()[-2000:]}")
-    return line
+    word, _, base = line.strip().partition(" ")
+    if word != "READY":
+        raise RuntimeError(f"the server said {line!r} within {seconds} s: {log.read_text()[-2000:]}")
+    return base
 
 
 @contextmanager
@@ -104,10 +119,14 @@ def real_server(**options: str) -> Iterator[Peer]:
     # without: a start 43 and 24, a plan of 260 resources written as the tenth 11 and 6.
     command = _java("-Xmx2g", LIGHT, "FhirTestServer", {"port": "0", "stopWithStdin": "true", **options})
     with _process(command) as (child, log):
-        word, _, base = _first_line(child, log, 300).strip().partition(" ")
-        if word != "READY":
-            raise RuntimeError(f"the real server said {word!r}")
-        yield Peer("real", base)
+        yield Peer("real", _base_of(child, log))
+
+
+@contextmanager
+def second_server() -> Iterator[Peer]:
+    """A server that has nothing in common with the other two, empty, on a free port."""
+    with _process(["node", str(SECOND / "serve.mjs")]) as (child, log):
+        yield Peer("second", _base_of(child, log))
 
 
 @contextmanager

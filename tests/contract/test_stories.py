@@ -1,4 +1,4 @@
-"""The stories of a push, told on both servers."""
+"""The stories of a push, told on every server."""
 
 import pytest
 
@@ -21,5 +21,5 @@ def form_of(peer: Peer) -> str:
 
 
 @pytest.mark.parametrize("story", STORIES, ids=lambda s: s.__name__)
-def test_story(story, server):
-    story(Live(server.base, form_of(server)))
+def test_story(story, any_server):
+    story(Live(any_server.base, form_of(any_server)))

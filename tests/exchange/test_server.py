@@ -177,7 +177,20 @@ def test_an_answer_with_an_entry_too_few_is_no_success(net):
     net.post(BASE, json={"resourceType": "Bundle", "entry": [{}]}, content_type="application/json")
     with pytest.raises(BadAnswerError) as refused:
         server().bundle({"type": "transaction", "entry": [WRITES, WRITES]})
-    assert refused.value.findings[0].code == "WKX213"
+    found = refused.value.findings[0]
+    assert (found.code, found.details) == ("WKX213", "transaction of 2 entries: 1 answered")
+
+
+@pytest.mark.parametrize(("status", "code"), [(400, "WKX201"), (413, "WKX206")])
+def test_a_refused_transaction_says_how_large_it_was(net, status, code):
+    """Servers have limits for transactions, and say so with either status."""
+    outcome = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "diagnostics": "too many entries"}]}
+    net.post(BASE, status=status, json=outcome)
+    with pytest.raises(BadAnswerError) as refused:
+        server().bundle({"type": "transaction", "entry": [WRITES] * 3})
+    found = refused.value.findings[0]
+    assert (found.code, found.details) == (code, f"transaction of 3 entries: {status}, too many entries")
+    assert "limit" in found.help
 
 
 def test_a_page_of_a_proxy_is_no_answer_of_fhir(net):

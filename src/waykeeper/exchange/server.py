@@ -18,6 +18,7 @@ import requests
 from requests.adapters import HTTPAdapter
 from urllib3.util.retry import Retry
 
+from waykeeper.counting import counted
 from waykeeper.exchange.access import Access, access_of, given
 from waykeeper.exchange.connection import Address, Connection, as_connection, with_its_scheme
 from waykeeper.exchange.errors import (
@@ -413,7 +414,7 @@ class Server:
         return found
 
     def _posted(self, document: Mapping[str, Any], reads: bool) -> tuple[list[dict[str, Any]], Answer]:
-        what = str(document.get("type"))
+        what = f"{document.get('type')} of {counted(len(document['entry']), 'entry', 'entries')}"
         for attempt in range(ATTEMPTS):
             answer = self.send("POST", "", document, headers={"Prefer": "return=minimal"}, repeatable=reads)
             if reads or answer.status not in WAIT_AND_AGAIN or attempt == ATTEMPTS - 1:
@@ -424,8 +425,7 @@ class Server:
         except BadAnswerError as odd:
             raise odd if reads else _perhaps_done(odd) from None
         if len(found) != len(document["entry"]):
-            sent = len(document["entry"])
-            raise DroppedError(finding("WKX213", f"{what}: {sent} entries sent, {len(found)} answered"), answer.status)
+            raise DroppedError(finding("WKX213", f"{what}: {len(found)} answered"), answer.status)
         return [dict(e) for e in found], answer
 
 
