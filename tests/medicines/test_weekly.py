@@ -43,6 +43,15 @@ OFTEN = {
     "in words": {"text": "10 mg daily"},
     "number in words": {"text": "one tablet 7 times per week"},
     "twice weekly": {"text": "one tablet twice weekly"},
+    "coded as each morning": {"timing": {"code": {"coding": [{"code": "AM"}]}}},
+    "od": {"text": "one tablet OD"},
+    "b.d.": {"text": "2.5 mg b.d."},
+    "tds": {"text": "TDS"},
+    "by the parts of a day": {"text": "1-0-1"},
+    "each morning": {"text": "each morning"},
+    "nocte": {"text": "1 tablet nocte"},
+    "qAM": {"text": "1 tab qAM"},
+    "by the clock": repeat(timeOfDay=["08:00:00"]),
     "weekly and daily": {"text": "one tablet daily", **repeat(frequency=1, period=1, periodUnit="wk")},
 }
 WEEKLY = {
@@ -53,6 +62,12 @@ WEEKLY = {
     "twice in two weeks": repeat(frequency=2, period=2, periodUnit="wk"),
     "in words": {"text": "four tablets of 2.5 mg once a week, on Monday"},
     "milligrams of a week": {"text": "10 mg per week"},
+    "in the morning of a weekday": {"text": "15 mg in the morning on Mondays"},
+    "weekly at night": {"text": "once weekly, nocte"},
+    "weekly by the clock": {"text": "in the morning", **repeat(frequency=1, period=1, periodUnit="wk")},
+    "by its day and clock": repeat(dayOfWeek=["mon"], timeOfDay=["08:00:00"]),
+    "with a syringe": {"text": "with BD syringe"},
+    "of a date": {"text": "since 1-3-2024"},
     "nothing said": {},
 }
 

@@ -95,3 +95,22 @@ def test_the_routes_that_rules_know_by_code_have_words():
 
     coded = {code for codes in table("ways")["codes"].values() for code in codes}
     assert coded - set(routes()) == {"385124005"}, "a dose form, no route"
+
+
+@pytest.mark.parametrize(
+    ("code", "display", "told"),
+    [
+        (None, "", "apixaban"),
+        ({"coding": [{"system": "urn:local", "code": "A17"}]}, "", "apixaban"),
+        ({"coding": [{"system": "urn:local", "code": "A17"}]}, "white tablet", "white tablet"),
+        ({"coding": [{"system": "urn:local", "code": "A17", "display": "Bluvexa"}]}, "", "Bluvexa"),
+    ],
+)
+def test_a_product_without_a_name_goes_by_what_it_is_made_of(code, display, told):
+    """A pause of `A17`, or of a medicine without a name, tells nobody what to leave out: common practice, no source."""
+    product = {"resourceType": "Medication", "id": "1", "ingredient": [{"itemReference": {"reference": "Substance/1"}}]}
+    product |= {"code": code} if code else {}
+    substance = {"resourceType": "Substance", "id": "1", "code": {"text": "apixaban"}}
+    made = order("Medication/1")
+    made["medicationReference"] |= {"display": display} if display else {}
+    assert words(entry(product), entry(substance), entry(made)) == [told]

@@ -42,6 +42,18 @@ _DAILY = re.compile(
     r"\b(daily|every day|each day|per day|a day|q\.?d|bid|tid|qid|every (morning|evening|night)|nightly"
     r"|diari[oa]s?|diariamente|cada dia|todos los dias|al dia|por dia|(cada|todas las) (manana|noche|tarde)s?)\b"
 )
+# The same as British orders have it (od, bd, tds, qds: BNF, Latin abbreviations; from memory), and as a row of what is
+# taken in each part of the day (`1-0-1`). `bd syringe` is a make of syringe.
+_DAILY_SHORT = re.compile(
+    r"\b(?:o\.?d|b\.?d(?!\.? ?(?:syringe|needle|pen|insulin|ultra|luer))|t\.?d\.?s|q\.?d\.?s)\b"
+    r"|(?<![\d/.-])(?:[0-4]-){2,3}[0-4](?![\d/.-])"
+)
+# A part of the day says each day, unless anything says of which days.
+_PART_OF_DAY = re.compile(
+    r"\b(?:(?:each|in the|at|with|before|after) (?:morning|evening|night|bedtime|breakfast|lunch|dinner|supper)"
+    r"|mornings|evenings|nights|mane|nocte|qam|qpm|qhs|hs|o\.?m|por la (?:manana|noche|tarde)|al acostarse)\b"
+)
+_CODED_PARTS = ("am", "pm", "bed")  # each day (HL7 v3 GTSAbbreviation, by which FHIR R4 codes a timing)
 _HOURS = re.compile(r"\b(?:every|q|cada|c/) ?(\d{1,3}) ?(?:h|hs|hrs?|hours?|horas?)\b")
 _OFTEN = re.compile(
     r"(?<![\d.])(?:[2-7]|two|three|four|five|six|seven|twice)(?: ?x| times| days)?"
@@ -195,7 +207,11 @@ def oftener_than_weekly(entry: MedicineEntry) -> bool:
     text = _text(entry)
     if (entry.times_a_week or 0) > 1 or (entry.period_days is not None and entry.period_days < DAYS_OF_WEEK):
         return True
-    return bool(_oftener(text) or _OFTEN.search(text))
+    if _oftener(text) or _OFTEN.search(text) or _DAILY_SHORT.search(text):
+        return True
+    days = entry.period_days or entry.times_a_week or _WEEKLY.search(text) or _days_named(text) or _seldom(text)
+    part = _PART_OF_DAY.search(text) or entry.hours or entry.schedule.casefold() in _CODED_PARTS
+    return not days and bool(part)
 
 
 @lru_cache(maxsize=4096)

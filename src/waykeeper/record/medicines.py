@@ -105,8 +105,9 @@ def concept_of(resource: Resource, medications: Medications) -> dict[str, Any]:
     concept = dict(medication.get("code") or {})
     if medication.get("form"):
         concept["form"] = medication["form"]
-    if not concept.get("coding") and not concept.get("text"):
-        parts = [text_of(i.get("itemCodeableConcept")) for i in medication.get("ingredient") or []]
+    codings = concept.get("coding") or []
+    if not concept.get("text") and not any(c.get("display") or reference.get("display") for c in codings):
+        parts = [p.words for p in _parts(resource, medications) if p.words not in {c.code for c in p.codes}]
         concept |= {"text": " / ".join(p for p in parts if p)} if any(parts) else {}
     if not concept.get("text") and reference.get("display"):
         concept["text"] = reference["display"]
