@@ -211,7 +211,8 @@ def test_what_cannot_be_laid_beside_the_plan_is_told(tmp_path, header, cells, to
     found = reported(tmp_path, f"Date,MRN,{header}\n2026-03-18,AQ-1001,{cells}\n")
     assert [f.details for f in found.findings if f.code == "WKX453"] == [f.details for f in found.findings]
     assert [told in f.details for f in found.findings] == [True] * bool(told)
-    assert found.whole.lacking == tuple(f"{tmp_path / 'list.csv'}: {f.details}" for f in found.findings)
+    assert found.whole.lacking == ()
+    assert found.whole.unlike == tuple(f"{tmp_path / 'list.csv'}: {f.details}" for f in found.findings)
     if header in ("Time", "Side"):
         stranger = reported(tmp_path, f"Date,MRN,{header}\n2026-03-18,AQ-9,{cells}\n")
         assert stranger.findings == ()

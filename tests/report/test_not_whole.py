@@ -10,7 +10,7 @@ from report.caseload import report
 from waykeeper.gaps.filters import Filters, narrow
 from waykeeper.report.gap_files import json_in_parts
 from waykeeper.report.gaps_page import gaps_html
-from waykeeper.report.not_whole import AT_MOST, NOT_WHOLE
+from waykeeper.report.not_whole import AT_MOST, NOT_COMPARED, NOT_WHOLE
 from waykeeper.report.terminal import terminal
 
 LACKING = ("bookings.csv:7:1: no status", "<b>plan</b> of Patient/1 is not in the list")
@@ -30,6 +30,17 @@ def test_each_rendering_says_what_is_missing():
     assert "bookings.csv:7:1: no status" in plain(page)
     assert "&lt;b&gt;plan&lt;/b&gt; of Patient/1 is not in the list" in plain(page)
     assert json.loads("".join(json_in_parts(made)))["lacking"] == list(LACKING)
+
+
+def test_what_of_a_theatre_list_was_not_compared_has_a_note_of_its_own():
+    """An hour that is not known yet takes nothing away: the list is whole, and nobody waits for another."""
+    made = replace(report(), unlike=("hours that cannot be read are not compared: 'TBC'",))
+    text, page = " ".join(terminal(made).split()), plain(gaps_html(made))
+    for shown in (text, page):
+        assert "hours that cannot be read are not compared: 'TBC'" in shown.replace("&#39;", "'")
+        assert NOT_WHOLE.lower() not in shown.lower()
+    assert NOT_COMPARED in page and NOT_COMPARED.upper() in text
+    assert json.loads("".join(json_in_parts(made)))["unlike"] == list(made.unlike)
 
 
 def test_a_narrowed_list_says_it_too():

@@ -41,7 +41,7 @@ def as_json(report: Worklist) -> dict[str, Any]:
     """The report as JSON values: `schema_version`, `as_of`, `counts`, `rows` in their order, `appointments`.
 
     A narrowed report says by what (`asked`); it cannot be compared with a later one. One that is not whole says what is
-    not in it (`lacking`).
+    not in it (`lacking`), one beside whose plans not all of a theatre list could be laid what that was (`unlike`).
     """
     return {
         "appointments": [as_object(p) for p in report.appointments],
@@ -51,6 +51,7 @@ def as_json(report: Worklist) -> dict[str, Any]:
         **({"lacking": list(report.lacking)} if report.lacking else {}),
         "rows": [as_object(r) for r in report.rows],
         "schema_version": SCHEMA_VERSION,
+        **({"unlike": list(report.unlike)} if report.unlike else {}),
     }
 
 

@@ -299,6 +299,7 @@ class Worklist:
     of_gaps   a narrowed report: how many gaps the whole one has
     left_out  a narrowed report: how many gaps of each severity it leaves out
     lacking   what was not there or could not be read, a sentence each: the list is not whole (every form says so)
+    unlike    what a theatre list says that could not be laid beside the plans, a sentence each
     """
 
     as_of: date
@@ -309,6 +310,7 @@ class Worklist:
     of_gaps: int = 0
     left_out: Mapping[int, int] = field(default_factory=dict)
     lacking: tuple[str, ...] = ()
+    unlike: tuple[str, ...] = ()
 
     def held(self) -> Worklist:
         """The same in memory, for whoever goes through it many times."""

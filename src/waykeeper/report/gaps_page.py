@@ -11,7 +11,7 @@ from typing import Any, Literal
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES, Plan
 from waykeeper.report.blocks import AS_ABOVE, blocks, same_step, with_above
-from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
+from waykeeper.report.not_whole import NOT_COMPARED, NOT_WHOLE, WHAT_IT_LACKS, WHAT_IT_SAYS, first_of
 from waykeeper.report.page import render
 from waykeeper.report.plain import Ends, apart, clean, day, value_of
 from waykeeper.report.severity import CHANGES, SEVERITY, SeverityWords
@@ -178,7 +178,10 @@ def gaps_html(
         today=_by_patient(now),
         ahead=_ahead(early, worklist, ranks, names, ends),
         check=check_the_day(worklist.as_of, len(early)),
-        lacking=first_of(worklist.lacking),
+        notes=(
+            (NOT_WHOLE, WHAT_IT_LACKS, first_of(worklist.lacking)),
+            (NOT_COMPARED, WHAT_IT_SAYS, first_of(worklist.unlike)),
+        ),
         test_data=_test_data(plans),
         left_out=worklist.of_gaps - len(worklist.gaps) if worklist.asked else 0,
         left_levels=by_severity(worklist.left_out),
@@ -219,8 +222,8 @@ def _words() -> dict[str, Any]:
     """What the template writes with, whatever is in the list."""
     return {
         "day": day, "shown": shown, "left_alone": left_alone, "owner_line": owner_line, "history": history,
-        "silence": silence, "certainties": CERTAINTIES, "kinds": KINDS, "severities": SEVERITY, "not_whole": NOT_WHOLE,
-        "what_it_lacks": WHAT_IT_LACKS, "may_be": MAY_BE, "not_needed": NOT_NEEDED, "record_only": RECORD_ONLY,
+        "silence": silence, "certainties": CERTAINTIES, "kinds": KINDS, "severities": SEVERITY,
+        "may_be": MAY_BE, "not_needed": NOT_NEEDED, "record_only": RECORD_ONLY,
         "as_above": AS_ABOVE,
     }  # fmt: skip
 

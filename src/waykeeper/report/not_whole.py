@@ -10,6 +10,8 @@ WHAT_IT_LACKS = (
     "Something was not there or could not be read. What it stands for is missing below: of that nobody can say here"
     f" whether it was booked or done. {MEND}"
 )
+NOT_COMPARED = "The theatre list was not compared in all"
+WHAT_IT_SAYS = "The rows say nothing of these words of it. Look at them there, beside the plan."
 AT_MOST = 20  # sentences of one rendering; the command says all of them
 
 

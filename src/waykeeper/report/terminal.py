@@ -10,7 +10,7 @@ from waykeeper.counting import counted
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import MEDICINES
 from waykeeper.report.blocks import AS_ABOVE, blocks, has_time, same_step, with_above
-from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, first_of
+from waykeeper.report.not_whole import NOT_COMPARED, NOT_WHOLE, WHAT_IT_LACKS, WHAT_IT_SAYS, first_of
 from waykeeper.report.plain import Ends, apart, clean, day, table, value_of, wrap
 from waykeeper.report.severity import CHANGES, SEVERITY
 from waykeeper.report.shown import (
@@ -140,17 +140,18 @@ def _head(worklist: Worklist, width: int, short: Ends) -> list[str]:
     first = f"Gaps as of {day(worklist.as_of)}: {len(worklist.gaps)} in {whom} ({said})"
     left = f"; left out: {by_severity(worklist.left_out)}" if any(worklist.left_out.values()) else ""
     narrowed = wrap(f"Filtered, {worklist.narrowed} are shown{left}.", width) if worklist.asked else []
-    lacking = _lacking(worklist.lacking, width)
+    lacking = _note(NOT_WHOLE, WHAT_IT_LACKS, worklist.lacking, width)
+    lacking += _note(NOT_COMPARED, WHAT_IT_SAYS, worklist.unlike, width)
     return [*wrap(first, width), *narrowed, *lacking, *_doubts(worklist, width, short), *_overview(worklist)]
 
 
-def _lacking(lacking: Sequence[str], width: int) -> list[str]:
-    """What makes the list not whole."""
-    if not lacking:
+def _note(title: str, about: str, sentences: Sequence[str], width: int) -> list[str]:
+    """What the whole list suffers from, under its title; nothing where it does not."""
+    if not sentences:
         return []
-    some, more = first_of(lacking)
+    some, more = first_of(sentences)
     told = [line for one in some for line in wrap(one, width, "  - ")]
-    return ["", *wrap(f"{NOT_WHOLE.upper()}: {WHAT_IT_LACKS}", width), *told, *([f"  {more}"] if more else [])]
+    return ["", *wrap(f"{title.upper()}: {about}", width), *told, *([f"  {more}"] if more else [])]
 
 
 def _doubts(worklist: Worklist, width: int, short: Ends) -> list[str]:

@@ -161,7 +161,11 @@ def _told(
     """The report as it was asked for: narrowed, and with what changed since an earlier one."""
     from waykeeper.gaps import narrow
 
-    whole = replace(whole, lacking=tuple(_in_words(f) for f in noticed if _takes_away(f)))
+    whole = replace(
+        whole,
+        lacking=tuple(_in_words(f) for f in noticed if _takes_away(f)),
+        unlike=tuple(_in_words(f) for f in noticed if f.code == "WKX453"),
+    )
     _known_names(asked, [plan for plan, _ in plans])
     shown = narrow(whole, asked)
     path, earlier = before
@@ -174,7 +178,7 @@ def _told(
 
 def _takes_away(noticed: Finding) -> bool:
     """True for what makes the list not whole: something could not be read, or is a page of several."""
-    return noticed.severity == "error" or noticed.code in ("WKX421", "WKX453")
+    return noticed.severity == "error" or noticed.code == "WKX421"
 
 
 def _in_words(noticed: Finding) -> str:
