@@ -53,6 +53,7 @@ from waykeeper.plan.holds import goes_on, pauses
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unanswered
 from waykeeper.plan.validity import still_released
+from waykeeper.report.plain import clean, shortened
 
 Resource = dict[str, Any]
 TRIES = 3
@@ -158,7 +159,7 @@ def _written(
         ref, resource = _part(held, plan, state, found, what)
         if not ends and _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
             again = to_make_again(plan, state, found, what, noted.text)
-            return f"{_told(found, what, noted, ref)}{AS_BEFORE}{again}"
+            return f"{_told(plan, found, what, noted, ref)}{AS_BEFORE}{again}"
         if not ends and (plan.withdrawn or not asks_still(found, resource, plan.zone, noted.today)):
             _open_yet(held, plan, state, found, what, resource, anew=noted.anew)
     changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
@@ -169,7 +170,7 @@ def _written(
             raise _perhaps_again(met, met.status) from None
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
             raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
-        return _told(found, what, noted, made.reference) + opened_by(what, resource)
+        return _told(plan, found, what, noted, made.reference) + opened_by(what, resource)
     if ends:
         _with_the_restart(server, held, state, found, noted, _update(server, ref, changed, resource))
     else:
@@ -177,7 +178,7 @@ def _written(
         if answer.status >= 400:
             raise _perhaps_again(refusal(answer.status, f"note about {found.key}", answer.document), answer.status)
     again = _in_place_of(plan, state, found, what, noted) + to_make_again(plan, state, found, what, noted.text)
-    return _told(found, what, noted, ref) + opened_by(what, resource) + again
+    return _told(plan, found, what, noted, ref) + opened_by(what, resource) + again
 
 
 def _ends_the_asking(state: State, item: Item, what: str, noted: Noted) -> bool:
@@ -230,7 +231,7 @@ def _attended(
     told = next(((known, r) for known, r in held if own_identifier(r) == name), None) or noted_before(held, made, 1)
     if told and told[1].get("status") != "entered-in-error":
         if all(told[1].get(part) == made[part] for part in ("status", "type", "period")):
-            return f"{_told(item, 'done', noted, ref)}{AS_BEFORE}"
+            return f"{_told(plan, item, 'done', noted, ref)}{AS_BEFORE}"
         raise _kept_already(item, *told)
     if status_class(request) not in ("open", "busy", "done"):
         raise _unfit(f"{item.key} is {request.get('status')} already", _STANDS.format(ref))
@@ -240,7 +241,7 @@ def _attended(
     first = _together(server, entries)[0]
     if not told and status_of(first) == THERE:
         raise _AgainError(_kept_already(item, "its Encounter", {}))
-    return _told(item, "done", noted, ref)
+    return _told(plan, item, "done", noted, ref)
 
 
 # What was noted is not written over by another note, but where it says that it does (corrected): of two days nobody
@@ -303,10 +304,11 @@ def _encounter(plan: Plan, ref: str, name: str, item: Item, noted: Noted) -> Res
     }
 
 
-def _told(item: Item, what: str, noted: Noted, ref: str) -> str:
-    """The line that says what was written."""
+def _told(plan: Plan, item: Item, what: str, noted: Noted, ref: str) -> str:
+    """The line that says what was written, and of whom: a slip of the number may be another patient's."""
     when, back = ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", "")
-    return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} ({ref}){back}"
+    whose = f"{clean(plan.patient.name) or 'no name'}, {shortened(str(plan.patient.identifier))}"
+    return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} for {whose} ({ref}){back}"
 
 
 # which item, which resource
@@ -601,11 +603,11 @@ def _write_about(
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
     if table is None:
-        return _told(item, what, noted, created(server, plan, item, resource).reference)
+        return _told(plan, item, what, noted, created(server, plan, item, resource).reference)
     name, number = _name_in(table, plan, item, what, noted)
     before = noted_before(held, resource, number)
     made = Created(standing(item, *before), True) if before else created(server, plan, item, resource, name)
-    return _told(item, what, noted, made.reference + (BEFORE if made.stood else ""))
+    return _told(plan, item, what, noted, made.reference + (BEFORE if made.stood else ""))
 
 
 def _name_in(table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted) -> tuple[str, int]:
