@@ -68,6 +68,24 @@ def test_pages_fit_and_are_quiet(browser, tmp_path, name, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize(
+    ("opened", "said"),
+    [
+        ("2026-06-26T23:50:00", ""),
+        ("2026-06-27T00:10:00", "it is 1 day old"),
+        ("2026-07-17T09:00:00", "it is 21 days old"),
+    ],
+)
+def test_a_worklist_that_is_opened_later_says_how_old_it_is(browser, tmp_path, opened, said):
+    file = tmp_path / "gaps.html"
+    file.write_text(PAGES["gaps"](), "utf-8")
+    page = browser.new_context(timezone_id="America/Chicago").new_page()
+    page.clock.set_fixed_time(f"{opened}-05:00")
+    page.goto(file.as_uri())
+    age = page.locator("#age")
+    assert age.is_visible() == bool(said) and said in age.inner_text()
+
+
 SHOWN = "#gaps > li:not([hidden]), .step:not([hidden])"
 
 

@@ -16,6 +16,15 @@
   const lists = [...document.querySelectorAll(".each, .doubt")];
   const over = document.getElementById("of-over");
   const one = document.getElementById("one");
+  // A file says nothing of its age by itself: opened weeks later it would look like the list of today.
+  const age = document.getElementById("age");
+  const now = new Date();
+  const today = Date.UTC(now.getFullYear(), now.getMonth(), now.getDate());
+  const old = Math.round((today - Date.parse(age.dataset.of)) / 86400000);
+  if (old > 0) {
+    age.firstElementChild.textContent = `Not the list of today: it is ${old === 1 ? "1 day" : `${old} days`} old. Make it again before you act on it.`;
+    age.hidden = false;
+  }
   let only = "";
   const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
   const texts = new Map(all.map((row) => {
