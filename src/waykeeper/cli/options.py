@@ -13,7 +13,14 @@ ClinicOption = Annotated[str, typer.Option("--clinic", help="The clinic: a file 
 FromOption = Annotated[str, typer.Option("--from", help="A FHIR server.", metavar="URL")]
 ToOption = Annotated[str, typer.Option("--to", help="The FHIR server.", metavar="URL")]
 AsOfOption = Annotated[str, typer.Option("--as-of", help="The day to look at; today in the clinic's zone.")]
-PatientOption = Annotated[str, typer.Option("--patient", help="The patient's identifier.", metavar="SYSTEM|VALUE")]
+PatientOption = Annotated[
+    str,
+    typer.Option(
+        "--patient",
+        help="The patient's identifier; the number alone where waykeeper.toml names the clinic.",
+        metavar="SYSTEM|VALUE",
+    ),
+]
 PathwayOption = Annotated[str, typer.Option("--pathway", help="Which, where the patient has several plans.")]
 EpisodeOption = Annotated[int, typer.Option("--episode", help="Number of the episode, from 1.")]
 LanguageOption = Annotated[str, typer.Option("--language", help="en or es; the patient's own by default.")]

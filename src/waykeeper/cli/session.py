@@ -104,6 +104,18 @@ def server_of(text: str, option: str) -> ServerEntry:
     return settings.server(text, option) if text else ServerEntry("")
 
 
+def patient_of(text: str, clinic: str = "") -> str:
+    """A patient's identifier as SYSTEM|VALUE: of a number alone the system is that of the clinic, as an option or the
+    settings name it. Raises WaykeeperError for a clinic that cannot be read."""
+    chosen = clinic or settings.clinic
+    if not text or "|" in text or not chosen:
+        return text
+    from waykeeper.verbs.inputs import clinic_of
+
+    system = clinic_of(chosen).patient_identifier_system
+    return f"{system}|{text}" if system else text
+
+
 def source_of(text: str) -> str:
     """A source of `gaps`: the server of a name or an address, as the settings know it; else what was given."""
     return settings.server(text, "--from").url if _is_server(text) else text

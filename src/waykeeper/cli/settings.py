@@ -2,7 +2,7 @@
 
 The file is `waykeeper.toml` in the current folder, else `[tool.waykeeper]` of its `pyproject.toml`:
 
-    clinic = "clinic.yaml"          # WAYKEEPER_CLINIC     compile
+    clinic = "clinic.yaml"          # WAYKEEPER_CLINIC     compile; whose number --patient is where it names no system
     to = "ward"                     # WAYKEEPER_TO         push, note, server
     from = ["ward"]                 # WAYKEEPER_FROM       gaps; sheet and calendar without a bundle
     language = "en"                 # WAYKEEPER_LANGUAGE   sheet, calendar, where the patient's record names none

@@ -240,6 +240,8 @@ def identifier_of(text: str, option: str) -> Identifier:
     if not bar or not value.strip() or not system.strip():  # the text is not repeated: it may name a patient
         lacks = "has no bar" if not bar else "has no system before the bar" if value.strip() else "has no value"
         help_text = "Write the system and the value with a bar between, in quotes: 'https://clinic.example/mrn|A1'."
+        if not bar and option == "--patient":
+            help_text += " Where waykeeper.toml names the clinic, the number alone is one of its own."
         raise WaykeeperError(finding("WKC201", f"{option} {lacks}, it is SYSTEM|VALUE", help=help_text))
     return Identifier(system.strip(), value.strip())
 

@@ -9,7 +9,7 @@ import typer
 from waykeeper.cli import session
 from waykeeper.cli.errors import DONE
 from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PathwayOption, PatientOption
-from waykeeper.cli.session import end, one_source
+from waykeeper.cli.session import end, one_source, patient_of
 
 
 def calendar(
@@ -38,7 +38,7 @@ def calendar(
 
         words.needed(ics, "--ics")
         made = verbs.calendar(
-            bundle, from_=one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
+            bundle, from_=one_source(bundle, from_), patient=patient_of(patient), as_of=as_of, language=language,
             episode=episode, pathway=pathway, sequence=sequence, take_back=take_back,
             fallback=session.settings.language or "en",
         )  # fmt: skip

@@ -8,7 +8,7 @@ import typer
 
 from waykeeper.cli.errors import DONE
 from waykeeper.cli.options import EpisodeOption, FormatOption, FromOption, PathwayOption, PatientOption
-from waykeeper.cli.session import end, put, server_of
+from waykeeper.cli.session import end, patient_of, put, server_of
 
 
 def history(
@@ -32,7 +32,8 @@ def history(
         for value, option in ((from_, "--from"), (patient, "--patient")):
             if not value:
                 raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option}."))
-        found = verbs.history(server_of(from_, "--from").url, patient=patient, pathway=pathway, episode=episode)
+        whose = patient_of(patient)
+        found = verbs.history(server_of(from_, "--from").url, patient=whose, pathway=pathway, episode=episode)
         put(as_json(history_json(found)) if format_ == "json" else history_text(found, console_width(), items=items))
         return DONE
 

@@ -9,7 +9,7 @@ import typer
 
 from waykeeper.cli.errors import DONE, FOUND, INTERRUPTED
 from waykeeper.cli.options import AsOfOption, EpisodeOption, FormatOption, PatientOption
-from waykeeper.cli.session import CAUTION, end, put, server_of
+from waykeeper.cli.session import CAUTION, end, patient_of, put, server_of
 
 if TYPE_CHECKING:
     from waykeeper.cli.settings import ServerEntry
@@ -69,8 +69,8 @@ def move(
         if cases:
             return _many(server, cases, shown, dry_run=dry_run, **how)
         made = _one(
-            server, patient=patient, surgery=surgery, discharge=discharge, side=side, anaesthesia=anaesthesia,
-            episode=episode, reinstate=reinstate, dry_run=dry_run, **how,
+            server, patient=patient_of(patient, clinic), surgery=surgery, discharge=discharge, side=side,
+            anaesthesia=anaesthesia, episode=episode, reinstate=reinstate, dry_run=dry_run, **how,
         )  # fmt: skip
         _write_files(made, output, sheet, ics)
         shown.print([made.told], ())

@@ -8,7 +8,7 @@ import typer
 
 from waykeeper.cli.errors import DONE, FOUND, report
 from waykeeper.cli.options import EpisodeOption, PathwayOption, PatientOption, ToOption
-from waykeeper.cli.session import end, put, server_of
+from waykeeper.cli.session import end, patient_of, put, server_of
 from waykeeper.counting import counted
 
 if TYPE_CHECKING:
@@ -66,8 +66,8 @@ def note(
         if not patient:
             raise WaykeeperError(finding("WKC203", "--patient is missing", help="Add --patient 'SYSTEM|VALUE'."))
         written = verbs.note(
-            item, what, to=server.url, holds=server.holds, patient=patient, by=by, on=on, text=text, days=days,
-            decision=decision, episode=episode, pathway=pathway,
+            item, what, to=server.url, holds=server.holds, patient=patient_of(patient), by=by, on=on, text=text,
+            days=days, decision=decision, episode=episode, pathway=pathway,
         )  # fmt: skip
         put(f"{written}\n")
         return DONE

@@ -9,7 +9,7 @@ import typer
 from waykeeper.cli import session
 from waykeeper.cli.errors import DONE
 from waykeeper.cli.options import AsOfOption, EpisodeOption, FromOption, LanguageOption, PathwayOption, PatientOption
-from waykeeper.cli.session import end, one_source
+from waykeeper.cli.session import end, one_source, patient_of
 
 
 def sheet(
@@ -31,7 +31,7 @@ def sheet(
 
         words.needed(html, "--html")
         page = verbs.sheet(
-            bundle, from_=one_source(bundle, from_), patient=patient, as_of=as_of, language=language,
+            bundle, from_=one_source(bundle, from_), patient=patient_of(patient), as_of=as_of, language=language,
             episode=episode, pathway=pathway, fallback=session.settings.language or "en",
         )  # fmt: skip
         write_whole(html, page)

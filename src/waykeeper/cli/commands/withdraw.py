@@ -8,7 +8,7 @@ import typer
 
 from waykeeper.cli.errors import DONE, FOUND
 from waykeeper.cli.options import AsOfOption, EpisodeOption, FormatOption, FromOption, PathwayOption, PatientOption
-from waykeeper.cli.session import end, put, server_of
+from waykeeper.cli.session import end, patient_of, put, server_of
 
 
 def withdraw(
@@ -38,8 +38,8 @@ def withdraw(
             _given(value, option)
         server = server_of(from_, "--from")
         made = verbs.withdraw(
-            from_=server.url, patient=patient, reason=reason, by=by, suspend=suspend, pathway=pathway, episode=episode,
-            dry_run=dry_run, holds=server.holds, as_of=as_of,
+            from_=server.url, patient=patient_of(patient), reason=reason, by=by, suspend=suspend, pathway=pathway,
+            episode=episode, dry_run=dry_run, holds=server.holds, as_of=as_of,
         )  # fmt: skip
         put(as_json(made.json()) if format_ == "json" else made.text(items=items))
         return FOUND if any(f.severity == "error" for f in made.findings) else DONE
