@@ -221,6 +221,7 @@ def test_what_cannot_be_laid_beside_the_plan_is_told(tmp_path, header, cells, to
 @pytest.mark.parametrize(("said", "off"), [
     ("Cancelled", True), ("canceled by pt", True), ("Pt cancelled", True), ("Case cancelled - unfit", True),
     ("CNX", True), ("Cx by patient", True), ("DNA", True), ("removed from list", True), ("postponed to May", True),
+    ("PATIENT_CANCELLED", True), ("WithdrawnByClinic", True), ("EnteredInError", True), ("NOT_CANCELLED", False),
     ("not cancelled", False), ("No cancellation", False), ("rebooked (was cancelled)", False), ("Confirmed", False),
     ("", False), ("no-show", True),
 ])  # fmt: skip

@@ -24,6 +24,7 @@ _OFF = re.compile(
 _CROSSED_OUT = re.compile(
     r"\W*(?:(?:case|op(?:eration)?|pt|patient)\W+)?(?:cancel+ed|postponed|cnx)\b.*", re.IGNORECASE | re.DOTALL
 )
+_WRITTEN_TOGETHER = re.compile(r"(?<=[a-z])(?=[A-Z])|_")  # PATIENT_CANCELLED, WithdrawnByClinic
 _NOT_OFF = re.compile(r"\b(?:not|no|never|un|no\s+longer)[\s_-]*(?:been\s+)?$|\bwas\s+$", re.IGNORECASE)
 _AS_TEXT = re.compile(r'="([^"]*)"')
 _UNSEEN = " \t\r\n\v\f\u00a0\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
@@ -93,7 +94,8 @@ def spoilt(number: str) -> bool:
 
 def called_off(status: str) -> bool:
     """Whether a list's word for the state of an operation says that it is off; `not cancelled` does not."""
-    return any(not _NOT_OFF.search(status[: found.start()]) for found in _OFF.finditer(status))
+    said = _WRITTEN_TOGETHER.sub(" ", status)
+    return any(not _NOT_OFF.search(said[: found.start()]) for found in _OFF.finditer(said))
 
 
 def crossed_out(cell: str) -> bool:
