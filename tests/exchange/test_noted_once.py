@@ -202,7 +202,9 @@ def test_a_note_on_a_withdrawn_plan_names_the_plan_in_force(one):
         note(server, identifier, str(BLOOD), "done", by="Lab", on=DAY)
     assert "Add --episode 2" in refused.value.findings[0].help
     said = note(server, identifier, str(BLOOD), "done", by="Lab", on=DAY, episode=2)
-    assert f" for Robin Quill, ...{identifier.value[-3:]} (Task/" in said  # whose it is: the number may be a slip
+    # whose it is and which operation: the number, or the episode, may be a slip
+    day = later(30).isoformat()
+    assert f" for Robin Quill, ...{identifier.value[-3:]}, surgery {day} (Task/" in said
 
 
 def test_a_withdrawal_takes_back_what_somebody_has_in_hand(one):

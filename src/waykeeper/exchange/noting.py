@@ -305,9 +305,11 @@ def _encounter(plan: Plan, ref: str, name: str, item: Item, noted: Noted) -> Res
 
 
 def _told(plan: Plan, item: Item, what: str, noted: Noted, ref: str) -> str:
-    """The line that says what was written, and of whom: a slip of the number may be another patient's."""
+    """The line that says what was written, and of whom and which operation: a slip may name another patient's plan, and
+    of two plans of one patient with such an item the first is taken where no episode is given."""
     when, back = ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", "")
     whose = f"{clean(plan.patient.name) or 'no name'}, {shortened(str(plan.patient.identifier))}"
+    whose += f", surgery {plan.surgery_day.isoformat()}" if plan.surgery_day else ""
     return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} for {whose} ({ref}){back}"
 
 
