@@ -8,7 +8,8 @@ import pytest
 import responses
 
 from waykeeper.exchange import BadAnswerError, CannotSendError, Connection, NoAnswerError, Server
-from waykeeper.exchange.bulk import STATE, Wanted, export
+from waykeeper.exchange.bulk import Wanted, export
+from waykeeper.exchange.files import EXPORT_STATE
 
 BASE = "https://fhir.example/r4"
 KICK, STATUS, FILES = f"{BASE}/$export", f"{BASE}/status/1", f"{BASE}/files"
@@ -56,7 +57,7 @@ def test_kick_off_files_and_farewell(net, tmp_path):
     assert first.headers["Prefer"] == "respond-async" and first.headers["Accept"] == "application/fhir+json"
     assert first.url == f"{KICK}?_type=Patient"
     assert net.calls[-1].request.method == "DELETE" and net.calls[-1].request.url == STATUS
-    assert json.loads((tmp_path / "out" / STATE).read_text())["done"] is True
+    assert json.loads((tmp_path / "out" / EXPORT_STATE).read_text())["done"] is True
 
 
 def test_group_and_since_are_asked_for(net, tmp_path):
@@ -152,7 +153,7 @@ def test_a_file_that_is_not_whole_is_fetched_again_and_never_left_behind(net, tm
     with pytest.raises(BadAnswerError) as refused:
         run(tmp_path)
     assert code(refused) == "WKX122" and "4 times" in str(refused.value)
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [STATE]
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [EXPORT_STATE]
     net.replace(responses.GET, f"{FILES}/1", body=PATIENTS, content_type=NDJSON)
     net.delete(STATUS, status=202)
     assert run(tmp_path).counts == {"Patient": 2}
@@ -271,6 +272,22 @@ def test_a_folder_holds_one_export(net, tmp_path):
         with pytest.raises(CannotSendError) as refused:
             run(tmp_path, wanted)
         assert code(refused) == "WKX120"
+
+
+def test_a_run_that_was_killed_while_it_wrote_its_first_state_is_no_other_export(net, tmp_path, monkeypatch):
+    class KilledError(BaseException):
+        """As of kill -9: what would tidy up does not run."""
+
+    def killed(*_, **__):
+        raise KilledError
+
+    begin(net)
+    with monkeypatch.context() as patch, pytest.raises(KilledError):
+        patch.setattr("pathlib.Path.replace", killed)
+        patch.setattr("pathlib.Path.unlink", killed)
+        run(tmp_path)
+    assert [p.name.startswith(f".{EXPORT_STATE}.") for p in (tmp_path / "out").iterdir()] == [True]
+    assert run(tmp_path).counts == {"Patient": 2}
 
 
 def test_a_file_where_the_folder_should_be(net, tmp_path):

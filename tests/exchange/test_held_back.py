@@ -202,6 +202,21 @@ def test_what_an_export_left_out_makes_the_list_not_whole(tmp_path, monkeypatch,
     assert whole or "index broken" in found.worklist.lacking[0]
 
 
+@pytest.mark.parametrize("large", [False, True])
+@pytest.mark.parametrize(
+    ("state", "whole"), [('{"done": true}', True), ('{"done": false}', False), ("{", False), (None, True)]
+)
+def test_an_export_that_was_broken_off_makes_the_list_not_whole(tmp_path, monkeypatch, large, state, whole):
+    monkeypatch.setattr(comparing, "LARGE", 1 if large else comparing.LARGE)
+    resources = [e["resource"] for e in json.loads(Path(PLAN).read_text())["entry"]]
+    (tmp_path / "all.ndjson").write_text("".join(json.dumps(r) + "\n" for r in resources))
+    if state:
+        (tmp_path / "export.state").write_text(state)
+    found = waykeeper.gaps(str(tmp_path), as_of=DAY)
+    assert [f.code for f in found.findings if f.code == "WKC225"] == ([] if whole else ["WKC225"])
+    assert whole or "not finished" in found.worklist.lacking[0]
+
+
 def test_what_an_export_left_out_is_told_of_a_record_read_from_it(tmp_path, capsys):
     record = [e["resource"] for e in json.loads(Path(RECORD).read_text())["entry"]]
     (tmp_path / "all.ndjson").write_text("".join(json.dumps(r) + "\n" for r in record))

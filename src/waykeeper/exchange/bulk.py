@@ -20,12 +20,12 @@ import orjson
 import requests
 
 from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError, refusal
-from waykeeper.exchange.files import OUTCOMES, write_whole
+from waykeeper.exchange.files import EXPORT_STATE, OUTCOMES, write_whole
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import ATTEMPTS, FHIR_JSON, LONGEST_WAIT, Answer, Server, broken, pause_of, read_answer
 from waykeeper.findings import Finding, Position, finding
 
-STATE = "export.state"
+HALF_STATE = f".{EXPORT_STATE}."  # as a run that is killed while it writes the state leaves it
 NDJSON = "application/fhir+ndjson"
 TYPES = tuple(sorted({"Patient", "Medication", *OURS, *EVIDENCE, *RECORD}))
 # In no patient's compartment of R4, so a server refuses them for a group: the whole system is asked for these, and what
@@ -120,10 +120,10 @@ class _Export:
         place = Position(str(self.folder))
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            there = sorted(p.name for p in self.folder.iterdir())
-            kept = json.loads((self.folder / STATE).read_text("utf-8")) if STATE in there else None
+            there = sorted(p.name for p in self.folder.iterdir() if not p.name.startswith(HALF_STATE))
+            kept = json.loads((self.folder / EXPORT_STATE).read_text("utf-8")) if EXPORT_STATE in there else None
         except (OSError, ValueError) as error:
-            reason = (getattr(error, "strerror", "") or f"{STATE} cannot be read").lower()
+            reason = (getattr(error, "strerror", "") or f"{EXPORT_STATE} cannot be read").lower()
             raise CannotSendError(finding("WKX120", f"the folder cannot be used: {reason}", place)) from None
         if kept is None and there:
             details = f"the folder holds {there[0]!r}, which no export wrote"
@@ -147,7 +147,7 @@ class _Export:
             "schema_version": 1, "server": self.server.base, "asked": self.wanted.json(), "done": done,
             "moment": min(moments, default=""), "jobs": self.jobs,
         }  # fmt: skip
-        write_whole(str(self.folder / STATE), json.dumps(said, indent=1))
+        write_whole(str(self.folder / EXPORT_STATE), json.dumps(said, indent=1))
 
     # asking
 

@@ -27,6 +27,7 @@ MEBIBYTE = 1024 * 1024
 LARGEST = 512 * MEBIBYTE  # bytes, before and after unpacking; a larger file is given as NDJSON in parts
 ENDINGS = (".json", ".ndjson", ".json.gz", ".ndjson.gz")
 OUTCOMES = ".outcomes"  # what a bulk export could not give, a line each: no resources of a caseload
+EXPORT_STATE = "export.state"  # in the folder of a bulk export: what was asked, and whether all of it is there
 
 
 def ends_in(path: str, endings: str | tuple[str, ...]) -> bool:
@@ -174,12 +175,36 @@ def read_resources(path: str, pages: list[Page] | None = None) -> list[Held]:
 def exported_outcomes(path: str) -> list[Held]:
     """What the server of a bulk export said of it, kept beside it: OperationOutcomes, each with its file and line.
 
-    Nothing for what is no folder. Raises WaykeeperError WKC101, WKC102.
+    One that is not finished says so too: what its folder lacks would be taken for what never was. Nothing for what is
+    no folder. Raises WaykeeperError WKC101, WKC102.
     """
-    found = sorted(Path(path).rglob(f"*{OUTCOMES}")) if path != "-" and Path(path).is_dir() else []
+    if path == "-" or not Path(path).is_dir():
+        return []
+    found = sorted(Path(path).rglob(f"*{OUTCOMES}"))
     lines = [(f, n, line) for f in found for n, line in enumerate(read_bytes(str(f)).splitlines(), 1) if line.strip()]
     told = [(f"{file.name}:{number}", _parse(line, str(file), number)) for file, number, line in lines]
-    return [(place, one) for place, one in told if isinstance(one, dict)]
+    begun = [file.name for file in sorted(Path(path).rglob(EXPORT_STATE)) if not _finished(file)]
+    return [*((place, one) for place, one in told if isinstance(one, dict)), *((name, _BROKEN_OFF) for name in begun)]
+
+
+_BROKEN_OFF = {
+    "resourceType": "OperationOutcome",
+    "issue": [
+        {
+            "severity": "error", "code": "incomplete",
+            "diagnostics": "the export is not finished, parts of it are missing; the same export again goes on with it",
+        }
+    ],
+}  # fmt: skip
+
+
+def _finished(state: Path) -> bool:
+    """False also for what cannot be read: nobody knows then that all is there."""
+    try:
+        said = _parse(read_bytes(str(state)), str(state))
+    except WaykeeperError:
+        return False
+    return isinstance(said, dict) and said.get("done") is True
 
 
 def read_bundle(path: str) -> dict[str, Any]:
