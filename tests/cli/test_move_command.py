@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 
 import pytest
 from icalendar import Calendar
@@ -76,6 +77,22 @@ def test_text_json_and_page_say_the_same_and_the_sheet_names_the_one_it_replaces
     code, out, _ = run(capsys, "calendar", "--from", url, "--patient", WHO, "--as-of", TODAY, "--ics", "-")
     later = Calendar.from_ical(out).walk("VEVENT")
     assert int(later[0]["SEQUENCE"]) >= int(events[0]["SEQUENCE"])  # counted by the server's changes
+
+
+def test_nothing_is_moved_where_its_page_could_not_be_written(url, capsys, tmp_path):
+    for option in ("--html", "--json", "--sheet", "--ics"):
+        code, out, err = run(capsys, *move(url, "--surgery", "2026-04-08T07:30", option, str(tmp_path / "no" / "x")))
+        assert (code, out) == (2, "") and "WKC104" in err and "there is no folder" in err
+    assert {row.surgery.isoformat() for row in verbs.gaps(url, as_of=TODAY).worklist.rows} == {"2026-03-18"}
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no device that is always full")
+def test_where_a_disk_is_full_after_the_move_the_rest_is_told_and_that_it_was_moved(url, capsys, tmp_path):
+    page = tmp_path / "move.html"
+    full = move(url, "--surgery", "2026-04-08T07:30", "--sheet", "/dev/full", "--html", str(page))
+    code, out, err = run(capsys, *full)
+    assert code == 3 and "WKC104" in err and "The plan is moved." in err  # 3: run it again, as README.md says
+    assert "2026-04-08" in out and "2026-04-08" in page.read_text("utf-8")
 
 
 def test_moved_earlier_says_whose_pause_is_too_short(url, capsys):

@@ -5,7 +5,7 @@ Exit codes:
     0    done
     1    findings at or above the threshold, or a server's refusal
     2    could not run: bad option, unreadable file, bad credentials, bug
-    3    sent, but no answer came, or it could not be read back: may have been applied; run again
+    3    sent, but no answer came, or it could not be read back or told: may have been applied; run again
     130  interrupted, or ended by the system (SIGTERM)
 """
 

@@ -262,7 +262,7 @@ def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
         _to_stdout(content)
         return
     target = Path(path)
-    try:
+    with _placed(path):
         kind = _kind_of(path)
         if kind == "stdout":
             _to_stdout(content)
@@ -271,10 +271,32 @@ def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
                 stream.writelines(content)
         else:
             _replace(target.resolve(), content)
+
+
+def to_be_written(paths: Iterable[str]) -> None:
+    """Ask of each file, before anything is done that stands, whether it could be written; "" is none.
+
+    Raises WaykeeperError WKC104 as `write_whole` would.
+    """
+    for path in paths:
+        if not path or path == "-":
+            continue
+        with _placed(path):
+            if _kind_of(path) == "file":
+                target = Path(path).resolve()
+                tempfile.TemporaryFile(prefix=f".{target.name}.", dir=target.parent).close()
+
+
+@contextmanager
+def _placed(path: str) -> Iterator[None]:
+    """Turn whatever keeps a file from being written into WaykeeperError WKC104."""
+    parent = Path(path).parent
+    try:
+        yield
     except FileNotFoundError as error:
-        if target.parent.is_dir():  # a folder of the system, in which nothing can be made
+        if parent.is_dir():  # a folder of the system, in which nothing can be made
             raise unwritable(path, (error.strerror or "no such file").lower()) from None
-        raise unwritable(path, f"there is no folder {str(target.parent)!r}", "Make the folder first.") from None
+        raise unwritable(path, f"there is no folder {str(parent)!r}", "Make the folder first.") from None
     except (OSError, ValueError) as error:
         raise unwritable(path, (getattr(error, "strerror", None) or str(error)).lower()) from None
 

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from waykeeper.cli.errors import DONE, FOUND, INTERRUPTED
+from waykeeper.cli.errors import CANNOT, DONE, FOUND, INTERRUPTED, NO_ANSWER
+from waykeeper.cli.errors import report as say
 from waykeeper.cli.options import AsOfOption, EpisodeOption, FormatOption, PatientOption
 from waykeeper.cli.session import CAUTION, end, patient_of, put, server_of
 
 if TYPE_CHECKING:
     from waykeeper.cli.settings import ServerEntry
+    from waykeeper.findings import Finding
     from waykeeper.verbs.moving import Move
     from waykeeper.verbs.moving_many import NotMoved
+
+_Write = Callable[[], None]
+MOVED = "The plan is moved. Run it again once this can be written: it changes nothing, and says and writes the same."
 
 
 def move(
@@ -58,12 +66,14 @@ def move(
     """Move surgery (or side, anaesthesia, version): one command re-dates the plan and says whom to call about what."""
 
     def work() -> int:
+        from waykeeper.exchange.files import to_be_written
         from waykeeper.verbs import words
 
         words.choice(format_, ("text", "json"), "--format")
         server = _place(from_)
         _fitting(server.url, cases, patient, output, surgery, sheet or ics)
         _for_one(cases, reinstate, discharge=discharge, side=side, anaesthesia=anaesthesia, episode=episode != 1)
+        to_be_written((html, json_, sheet, ics, output))
         shown = _Shown(format_, html, json_, show_identifiers, server.url)
         how = {"pathway": pathway, "clinic": clinic, "record": record, "reason": reason, "by": by, "as_of": as_of}
         if cases:
@@ -72,9 +82,8 @@ def move(
             server, patient=patient_of(patient, clinic), surgery=surgery, discharge=discharge, side=side,
             anaesthesia=anaesthesia, episode=episode, reinstate=reinstate, dry_run=dry_run, **how,
         )  # fmt: skip
-        _write_files(made, output, sheet, ics)
-        shown.print([made.told], ())
-        return FOUND if any(f.severity == "error" for f in made.told.findings) else DONE
+        written = shown.print([made.told], (), _files(made, output, sheet, ics))
+        return written or (FOUND if any(f.severity == "error" for f in made.told.findings) else DONE)
 
     end(work)
 
@@ -131,8 +140,21 @@ class _Shown:
         """As the options say."""
         self.format, self.html, self.json, self.whole, self.source = format_, html, json_, whole, source
 
-    def print(self, told: list[Any], failed: tuple[tuple[str, str], ...]) -> None:
-        """Side files first, then the payload."""
+    def print(self, told: list[Any], failed: tuple[tuple[str, str], ...], beside: Iterable[_Write] = ()) -> int:
+        """Side files first, then the payload; each, whatever became of the others. Gives the exit code of that."""
+        from waykeeper.findings import WaykeeperError
+
+        lost: list[Finding] = []
+        for write in (*beside, *self._writes(told, failed)):
+            try:
+                write()
+            except WaykeeperError as refused:
+                lost += refused.findings
+        moved = any(one.status == "moved" for one in told)
+        say([replace(one, help=MOVED) for one in lost] if moved else lost)
+        return (NO_ANSWER if moved else CANNOT) if lost else DONE
+
+    def _writes(self, told: list[Any], failed: tuple[tuple[str, str], ...]) -> Iterator[_Write]:
         from waykeeper.exchange.files import write_whole
         from waykeeper.report.move_page import move_html
         from waykeeper.report.move_text import move_text
@@ -142,13 +164,14 @@ class _Shown:
         document = move_json(told) | {"not_moved": [{"patient": who, "why": why} for who, why in failed]}
         if self.html:
             page = move_html(told, failed=failed, show_identifiers=self.whole, source=self.source)
-            write_whole(self.html, page)
+            yield partial(write_whole, self.html, page)
         if self.json:
-            write_whole(self.json, as_json(document))
+            yield partial(write_whole, self.json, as_json(document))
         if self.format == "json":
-            put(as_json(document))
+            yield partial(put, as_json(document))
         else:
-            put(move_text(told, console_width(), failed=failed, show_identifiers=self.whole) + f"\n{CAUTION}\n")
+            text = move_text(told, console_width(), failed=failed, show_identifiers=self.whole)
+            yield partial(put, f"{text}\n{CAUTION}\n")
 
 
 def _one(server: ServerEntry, **options: Any) -> Move:
@@ -179,14 +202,13 @@ def _many(server: ServerEntry, cases: str, shown: _Shown, **options: Any) -> int
         interrupted = True
     failed = tuple((_named(one, shown.whole), _why(one)) for one in found if isinstance(one, NotMoved))
     told = [one.told for one in found if not isinstance(one, NotMoved)]
-    if found:
-        shown.print(told, failed)
+    written = shown.print(told, failed) if found else DONE
     if interrupted:
         print("interrupted: run it again, the rest is moved and nothing is done twice", file=sys.stderr)
         return INTERRUPTED
     codes = [one.exit_code for one in found if isinstance(one, NotMoved)]
     wrong = any(f.severity == "error" for one in told for f in one.findings)
-    return max(codes, default=FOUND if wrong else DONE)
+    return max([written, *codes]) or (FOUND if wrong else DONE)
 
 
 def _placed(one: NotMoved, cases: str) -> list[str]:
@@ -209,14 +231,15 @@ def _why(one: NotMoved) -> str:
     return "; ".join(f"{f.details} ({f.code}){f'. {f.help}' if f.help else ''}" for f in one.findings)
 
 
-def _write_files(made: Move, output: str, sheet: str, ics: str) -> None:
+def _files(made: Move, output: str, sheet: str, ics: str) -> Iterator[_Write]:
+    """What is written beside the page."""
     from waykeeper.exchange.files import write_whole
     from waykeeper.verbs.output import bundle_bytes
     from waykeeper.verbs.printing import calendar_of, sheet_of
 
     if output and made.bundle is not None:
-        write_whole(output, bundle_bytes(made.bundle))
+        yield partial(write_whole, output, bundle_bytes(made.bundle))
     if sheet:
-        write_whole(sheet, sheet_of(made))
+        yield partial(write_whole, sheet, sheet_of(made))
     if ics:
-        write_whole(ics, calendar_of(made))
+        yield partial(write_whole, ics, calendar_of(made))
