@@ -179,7 +179,7 @@ def test_a_call_that_nobody_confirms_is_not_told_as_noted(plan, answer):
         proxy.faults.append(Fault("POST", "/Communication", answer=answer, times=9))
         with pytest.raises(WaykeeperError) as unknown:
             note(Server(proxy.base), identifier, str(CALL), "contact", by="Ruth Alderman, RN", on=date(2026, 3, 9))
-    assert "Look whether it is there" in str(unknown.value)
+    assert "Run it again with the same day" in str(unknown.value)
     assert calls(direct, identifier) == []
 
 

@@ -12,11 +12,12 @@ import pytest
 from merge.small import BLOOD, CALL, HOLD, LATEX, READY, VISIT, compiled, new_identifier
 from merge.worlds import later
 from waykeeper.exchange import NoAnswerError, Server
+from waykeeper.exchange.moving import Mover
 from waykeeper.exchange.noting import note
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
 from waykeeper.exchange.withdrawing import withdraw
-from waykeeper.fhir import bundle
+from waykeeper.fhir import answers, bundle
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.sandbox import running
 
@@ -65,8 +66,11 @@ def test_what_is_about_an_item_is_there_once(one, item, what, kind, times):
     said = note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang twice")
     made = of_kind(server, identifier, kind)
     assert len(made) == 1 and f"{kind}/{made[0]['id']}" in said
-    note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang twice")
-    assert len(of_kind(server, identifier, kind)) == 2  # noted again is another call, of the same day too
+    again = note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang twice")
+    assert len(of_kind(server, identifier, kind)) == 1  # as after a command that was killed and is run again
+    assert "which was there before" in again and "add --text" in again
+    note(server, identifier, str(item), what, by="Nurse Park", on=DAY, text="rang in the evening")
+    assert len(of_kind(server, identifier, kind)) == 2
 
 
 @pytest.mark.parametrize("status", [408, 502, 504])
@@ -79,7 +83,7 @@ def test_a_call_is_there_once_where_what_stands_before_the_server_gave_up_waitin
     with pytest.raises(NoAnswerError) as lost:
         note(server, identifier, str(CALL), "no-answer", by="Nurse Park", on=DAY)
     server.gave_up = ()
-    assert lost.value.exit_code == 3 and "Look whether it is there" in lost.value.findings[0].help
+    assert lost.value.exit_code == 3 and "Run it again with the same day" in lost.value.findings[0].help
 
 
 def test_a_visit_that_was_kept_is_noted_once(one):
@@ -153,7 +157,7 @@ def test_where_no_answer_comes_at_all_it_says_to_look_first(one):
     with pytest.raises(NoAnswerError) as lost:
         note(server, identifier, str(CALL), "no-answer", by="Nurse Park", on=DAY)
     server.lose = 0
-    assert lost.value.exit_code == 3 and "Look whether it is there" in lost.value.findings[0].help
+    assert lost.value.exit_code == 3 and "Run it again with the same day" in lost.value.findings[0].help
     assert len(of_kind(server, identifier, "Communication")) == 1
 
 
@@ -269,3 +273,14 @@ def test_a_visit_whose_request_is_done_already_is_kept_once_too(one):
         together(one, VISIT, "done", {"text": "wound dry"}, {})
     assert "is recorded as kept already" in told.value.findings[0].details
     assert len(of_kind(server, identifier, "Encounter")) == 1
+
+
+def test_a_dose_of_another_round_is_another_dose(one):
+    """A hold that is asked again has a resource of its own, and what is noted for it is read from there."""
+    server, identifier = one
+    note(server, identifier, str(HOLD), "answered", by="Dr Reed", on=DAY, days=3)
+    taken = {"by": "Nurse Park", "on": date(2026, 2, 28)}
+    first = note(server, identifier, str(HOLD), "taken", **taken)
+    Mover(server, NOW).move(identifier, lambda _old, s, _held: compiled(identifier, later(21), answers=answers(s)))
+    again = note(server, identifier, str(HOLD), "taken", **taken)
+    assert len(of_kind(server, identifier, "MedicationStatement")) == 2 and "there before" not in first + again

@@ -98,7 +98,7 @@ def test_a_call_that_was_entered_in_error_is_not_swallowed_when_the_table_runs_a
     (call,) = of_kind(day, "Communication")
     day.server.send("PUT", f"Communication/{call['id']}", {**call, "status": "entered-in-error"})
     (one,) = day(ROWS[0])
-    assert one.said == "" and "was entered in error" in one.why[0].details and "without --cases" in one.why[0].help
+    assert one.said == "" and "was entered in error" in one.why[0].details and "words of its own" in one.why[0].help
 
 
 def test_put_off_needs_its_own_day(day):

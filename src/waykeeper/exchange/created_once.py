@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
-from uuid import uuid4
 
 from waykeeper.exchange.errors import BadAnswerError, NoAnswerError, refusal, understood
 from waykeeper.exchange.server import Answer, Server
@@ -16,8 +15,8 @@ from waykeeper.plan.model import Item, Plan
 
 TRIES = 3
 THERE = 200  # the answer to a conditional create where what is meant stands already; a creation is 201
-BY_ITSELF = "If it happened after all, note it without --cases."
-LOOK_FIRST = "Look whether it is there before you note it again: what is noted twice counts twice."
+AFTER_ALL = "If it happened after all, note it again with words of its own (text)."
+SAME_DAY = "Run it again with the same day (--on): what was written is found, and not written twice."
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +30,14 @@ class Created:
 def created(server: Server, plan: Plan, item: Item, resource: Mapping[str, Any], name: str = "") -> Created:
     """Create a resource about an item, unless one of its identifier stands.
 
-    Where no answer comes, or none that says whether it was done, it is asked for again, under a name that only this
-    note has: a call that is written twice would count as two. Raises NoAnswerError or BadAnswerError, with what to look
-    at, where none comes at all; WaykeeperError WKX240 where what stands under this name was entered in error.
+    name   of what has no identifier of its own: made of what it says, so that the same note is found
+
+    Where no answer comes, or none that says whether it was done, it is asked for again. Raises NoAnswerError or
+    BadAnswerError where none comes at all; WaykeeperError WKX240 where what stands under this name was entered in
+    error.
     """
     kind = str(resource["resourceType"])
-    named = resource.get("identifier") or [
-        {"system": f"{plan.episode.clinic_url}{NOTE_PATH}", "value": name or str(uuid4())}
-    ]
+    named = resource.get("identifier") or [{"system": f"{plan.episode.clinic_url}{NOTE_PATH}", "value": name}]
     headers = {
         "Prefer": "return=representation",
         "If-None-Exist": condition(named[0]["system"], named[0]["value"]),
@@ -49,15 +48,16 @@ def created(server: Server, plan: Plan, item: Item, resource: Mapping[str, Any],
             if answer.status >= 400:
                 raise refusal(answer.status, f"note about {item.key}", answer.document)
             made = answer.document if isinstance(answer.document, dict) else {}
-            ref, resource = _shown(kind, made, answer) or _found(server, kind, named[0])
+            shown = _shown(kind, made, answer)
+            ref, resource = shown or _found(server, kind, named[0])
             break
         except (NoAnswerError, BadAnswerError) as lost:  # also where what stands before the server gave up waiting
             if isinstance(lost, BadAnswerError) and understood(lost):
                 raise
             if attempt == TRIES - 1:
-                said = [replace(f, help=LOOK_FIRST) for f in lost.findings]
+                said = [replace(f, help=SAME_DAY) for f in lost.findings]
                 raise (NoAnswerError(said) if isinstance(lost, NoAnswerError) else lost.about(said)) from None
-    return Created(standing(item, ref, resource), answer.status == THERE and not attempt)
+    return Created(standing(item, ref, resource), shown is not None and answer.status == THERE and not attempt)
 
 
 def _shown(kind: str, made: Mapping[str, Any], answer: Answer) -> tuple[str, Mapping[str, Any]] | None:
@@ -84,6 +84,6 @@ def standing(item: Item, ref: str, resource: Mapping[str, Any]) -> str:
     """The reference of what says the same. Raises WaykeeperError WKX240 where it was entered in error."""
     if resource.get("status") == "entered-in-error":
         raise WaykeeperError(
-            finding("WKX240", f"{item.key}: {ref} says the same and was entered in error", help=BY_ITSELF)
+            finding("WKX240", f"{item.key}: {ref} says the same and was entered in error", help=AFTER_ALL)
         )
     return ref

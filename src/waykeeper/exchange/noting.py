@@ -66,6 +66,7 @@ PAUSED_BY = "It comes with the answer that pauses it: note that answer, then not
 GOES_ON = "The answer of today does not pause it: note the day of a dose that was taken since (taken)."
 INSTEAD = f"Where another answer shall take its place, note it as {CORRECTED}; the one before stays in the notes."
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
+ANOTHER = ". It counts once; another one of that day needs words of its own: add --text"
 BEFORE, AS_BEFORE = ", which was there before", ": as it was noted before"
 
 
@@ -105,8 +106,8 @@ def note(
     days       answered, corrected: days without a dose; without it and without a decision the proposal as it stands is
                confirmed
     pathway    the name of the plan's pathway, where it is known
-    table      what the same table noted before this row: a call or a dose then has the name of its words and of its
-               number among equal ones, by which a table that is run again finds what it wrote
+    table      what the same table noted before this row: a call or a dose has the name of its words and of its number
+               among equal ones, by which what is run again finds what it wrote
 
     Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
     """
@@ -604,19 +605,24 @@ def _write_about(
     if not ref:
         raise _unfit(f"{item.key} is not on the server")
     resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
-    if table is None:
-        return _told(plan, item, what, noted, created(server, plan, item, resource).reference)
-    name, number = _name_in(table, plan, item, what, noted)
+    name, number = _name_in(Counter() if table is None else table, plan, item, what, noted, ref)
     before = noted_before(held, resource, number)
     made = Created(standing(item, *before), True) if before else created(server, plan, item, resource, name)
-    return _told(plan, item, what, noted, made.reference + (BEFORE if made.stood else ""))
+    told = _told(plan, item, what, noted, made.reference + (BEFORE if made.stood else ""))
+    return told + (ANOTHER if made.stood and table is None else "")
 
 
-def _name_in(table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted) -> tuple[str, int]:
-    """The name of a row of a table: the same when the table is run again, another for an equal row further down; and
-    the how manieth of equal rows it is."""
+def _name_in(
+    table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted, ref: str
+) -> tuple[str, int]:  # fmt: skip
+    """The name of a call or a dose: the same when it is noted again, another for an equal row further down the table;
+    and the how manieth of equal rows it is.
+
+    A dose is of the medicine and the round that it is noted for: of another it is another.
+    """
     own = plan.episode.uuid(item.key.kind, item.key.item, what, item.key.occurrence)
-    words = "\x1f".join([own, noted.by, noted.on.isoformat(), noted.text, noted.decision])
+    said = [own, noted.by, noted.on.isoformat(), noted.text, noted.decision]
+    words = "\x1f".join([*said, ref, item.hold.words] if what == "taken" and item.hold else said)
     table[words] += 1
     return str(uuid5(NAMESPACE_URL, f"{words}\x1f{table[words]}")), table[words]
 
