@@ -239,7 +239,7 @@ def test_a_withdrawn_plan_names_the_one_that_took_its_place(world):
     [
         ("revoked", True, False, True, False),
         ("entered-in-error", True, True, True, True),
-        ("completed", False, False, True, True),
+        ("completed", True, True, True, True),
         ("on-hold", False, False, False, False),
     ],
 )

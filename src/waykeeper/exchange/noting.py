@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 from uuid import NAMESPACE_URL, uuid4, uuid5
 from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
+from waykeeper.exchange.completing import complete
 from waykeeper.exchange.created_once import THERE, Created, created, standing
 from waykeeper.exchange.errors import BadAnswerError, refusal
 from waykeeper.exchange.in_hand import asks_still, comes_back, plan_itself, task_in_hand
@@ -39,7 +40,7 @@ from waykeeper.fhir.names import (
     TAG_SYSTEM,
     TEST_LABEL,
 )
-from waykeeper.fhir.recorded import CLOSED, LONGEST_HOLD, done_on, output_of
+from waykeeper.fhir.recorded import CLOSED, LONGEST_HOLD, before_the_end, done_on, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.answered import by_command
@@ -102,7 +103,7 @@ def note(
 
     what       a word of WHAT
     on         the day on which it was done or decided (snoozed: the day until which); today where it is not given
-    text       fact: yes or no; owner, closed, contact: the words
+    text       fact: yes or no; owner, closed, contact: the words; completed: why what is open is let go
     days       answered, corrected: days without a dose; without it and without a decision the proposal as it stands is
                confirmed
     pathway    the name of the plan's pathway, where it is known
@@ -116,11 +117,20 @@ def note(
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway, what, patient)
+        if state.completed is not None and what not in KEPT:  # what became known since is written on what it was then
+            held = [(ref, before_the_end(resource)) for ref, resource in held]
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today, anew)
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
             help_text = "What it asks is settled where it belongs: move the plan, correct the list, record the surgery."
-            raise _unfit(f"{found.key} is the plan as a whole: of it only {' and '.join(OF_THE_PLAN)} fit", help_text)
+            raise _unfit(f"{found.key} is the plan as a whole: of it only {', '.join(OF_THE_PLAN)} fit", help_text)
+        if what == COMPLETED:
+            if found.key.kind != "plan":
+                raise _unfit(f"{what} fits the plan as a whole; {found.key} is a {found.key.kind}", "Note it as done.")
+            return complete(
+                server, patient, by=by, on=on, text=text, episode=episode, pathway=plan.pathway.url,
+                now=datetime.now(UTC),
+            )  # fmt: skip
         if what in ABOUT:
             return _write_about(server, held, plan, state, found, what, noted, table)
         try:
@@ -587,12 +597,13 @@ WHAT_WAYS: Mapping[str, _Way] = {
     "closed": _Way(_TASKS, _leading(*_TASKS), closed),
     "reopened": _Way(_TASKS, _leading(*_TASKS), reopened),
 }
-OF_THE_PLAN = ("owner", "snoozed")
+COMPLETED = "completed"  # the plan as a whole, after its last day
+OF_THE_PLAN = ("owner", "snoozed", COMPLETED)
 OF_THE_UNLISTED = ("answered", "closed", "reopened")  # noted of a medicine whose row went, on what asked about it
 KEPT = ("owner", "snoozed", "closed", "reopened")  # the day's work, of any kind of item: what is no Task gets one
 # words that write a resource of their own about the item
 ABOUT = ("contact", "no-answer", "taken")
-WHAT = (*WHAT_WAYS, CORRECTED, *ABOUT)
+WHAT = (*WHAT_WAYS, CORRECTED, *ABOUT, COMPLETED)
 
 
 def _write_about(

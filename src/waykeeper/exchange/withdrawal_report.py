@@ -93,6 +93,7 @@ class Withdrawal(PushReport):
     gaps_closed  what had been written to the server about gaps of the plan, and is closed now
     put_off      another surgery day is, or was, expected: the plan is on hold, and not over
     beside       other plans of the patient that are in force, and stay so
+    completed    the plan was completed before
     """
 
     plan: Plan | None = None
@@ -104,6 +105,7 @@ class Withdrawal(PushReport):
     gaps_closed: int = 0
     put_off: bool = False
     beside: tuple[Plan, ...] = ()
+    completed: bool = False
 
     def text(self, *, items: bool = False) -> str:
         """Whose plan, what a person must do, and a count of the rest; with `items` a line for each decision."""
@@ -125,6 +127,8 @@ class Withdrawal(PushReport):
         what = PUT_OFF if self.put_off else "WITHDRAWN"
         if self.sent:
             return what
+        if self.completed and not self.changes:
+            return "ALREADY COMPLETED"
         return f"WOULD BE {what}" if self.changes else f"ALREADY {what}"
 
     def _why(self) -> list[str]:

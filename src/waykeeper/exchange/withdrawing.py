@@ -10,6 +10,7 @@ from waykeeper.exchange.dropped import without_dead_entries
 from waykeeper.exchange.issues import push_issues
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why, reading_back
 from waykeeper.exchange.reading import in_force_beside, one_plan, plan_resources
+from waykeeper.exchange.report import PushReport
 from waykeeper.exchange.server import Server
 from waykeeper.exchange.versions import withdrawn_by
 from waykeeper.exchange.withdrawal_report import Withdrawal, still_booked
@@ -17,7 +18,7 @@ from waykeeper.fhir import evidence, read_all, status_class
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps import worklist
 from waykeeper.merge import withdraw as withdraw_plan
-from waykeeper.plan.model import Identifier
+from waykeeper.plan.model import Identifier, Plan
 
 
 def withdraw(
@@ -43,7 +44,7 @@ def withdraw(
         told = Withdrawal(
             decisions, server.base, dry_run, plan=plan, bookings=still_booked(plan.episode, held, day),
             reason=reason.strip(), by=by, already=plan.withdrawn, put_off=suspended,
-            beside=tuple(in_force_beside(held, plan)),
+            beside=tuple(in_force_beside(held, plan)), completed=state.completed is not None,
         )  # fmt: skip
         if not decisions.changing:
             by_whom, on_hold = withdrawn_by(server, state.plan_reference), state.plan_status == "on-hold"
@@ -64,16 +65,22 @@ def withdraw(
 
 
 def _without_gaps(server: Server, told: Withdrawal, patient: Identifier, day: date, now: datetime) -> Withdrawal:
-    """The gaps that were written to the server are closed with the plan: nobody is to be called about them any more.
-
-    Where none were written, none are now.
-    """
     assert told.plan is not None
-    held = plan_resources(server, patient)
-    if not any(r.get("resourceType") == "DetectedIssue" and status_class(r) == "open" for _, r in held):
+    closed = without_gaps(server, told.plan, patient, day, now)
+    if closed is None:
         return told
-    plan, state = next((p, s) for p, s in read_all(held) if p.episode == told.plan.episode)
-    report = worklist([(plan, state)], evidence(held, plan.zone), day)
-    closed = push_issues(server, (plan, state), report, now=now)
     number = sum(d.word == "close" for d in closed.changes)
     return replace(told, gaps_closed=number, findings=(*told.findings, *closed.findings))
+
+
+def without_gaps(server: Server, ended: Plan, patient: Identifier, day: date, now: datetime) -> PushReport | None:
+    """The gaps that were written to the server are closed with the plan: nobody is to be called about them any more.
+
+    Where none were written, none are now: None.
+    """
+    held = plan_resources(server, patient)
+    if not any(r.get("resourceType") == "DetectedIssue" and status_class(r) == "open" for _, r in held):
+        return None
+    plan, state = next((p, s) for p, s in read_all(held) if p.episode == ended.episode)
+    report = worklist([(plan, state)], evidence(held, plan.zone), day)
+    return push_issues(server, (plan, state), report, now=now)

@@ -183,6 +183,7 @@ CODES: Mapping[str, tuple[str, Mapping[str, str]]] = {
         "no-plan": "On the theatre list without a plan", "no-case": "Not on the theatre list",
         "date-differs": "The theatre list says another day", "unproven": "Not proven that it happened",
         "conflict": "A decision waits", "undated": "Put off, the new day is not known",
+        "to-complete": "The plan's days are over, nothing is open",
     }),
 }  # fmt: skip
 

@@ -17,8 +17,8 @@ from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
-from waykeeper.fhir.recorded import item_state, named_in, plan_state
-from waykeeper.fhir.status import status_class
+from waykeeper.fhir.recorded import before_the_end, item_state, named_in, plan_state
+from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import told_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
@@ -126,7 +126,9 @@ def _read_one(
     said, parts_said = _said_of(orjson.dumps(find(root[1], PLAN)), _zone(root[1]))
     zone = parts_said["zone"]
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
-    for ref, resource, known in own:
+    over = status(root[1]) == "completed"
+    for ref, standing, known in own:
+        resource = before_the_end(standing) if over else standing
         parts.setdefault(known.key, {}).setdefault(known.round, {})[known.part] = (ref, resource)
     patient, source = _patient(root[1], everything, episode)
     placed: list[Placed] = []

@@ -10,14 +10,24 @@ from typing import Any
 from waykeeper.fhir.extensions import amount, decode, find, moment
 from waykeeper.fhir.identity import Identity, parse_key
 from waykeeper.fhir.listed_since import listed_since
-from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, HOLD, TASK_CODES
+from waykeeper.fhir.names import COMPLETED, ENDED, GOAL_ACHIEVEMENT, HOLD, REASON_URL, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
-from waykeeper.fhir.status import status, status_class
+from waykeeper.fhir.status import status, status_class, status_element
 from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
 from waykeeper.fhir.write import LEADING, PLAN_KEY
 from waykeeper.medicines import NOT_TAKEN, NamedMedicine, same_medicine
 from waykeeper.pathway.model import AnchorRule
-from waykeeper.plan.model import MEDICINES, Contact, HoldAnswer, ItemState, Key, Plan, State, StatusClass
+from waykeeper.plan.model import (
+    MEDICINES,
+    Completion,
+    Contact,
+    HoldAnswer,
+    ItemState,
+    Key,
+    Plan,
+    State,
+    StatusClass,
+)
 from waykeeper.plan.unlisted import REASON
 from waykeeper.record import Medications, Record, day_of, identifier_names, of_other_side, recorded
 from waykeeper.timing.model import Moment
@@ -54,6 +64,24 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
     if single and found.cls == "open" and all(_RECORDED_IN.isdisjoint(r) for _, r in parts.values()):
         return found
     return _with_recorded(found, by_round, leading, telling, zone)
+
+
+def before_the_end(resource: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A part of a completed plan; what was still open in it as it stood before: not done is not "not needed"."""
+    if status_class(resource) not in ("withdrawn", "done") or not as_offered(resource, "status"):
+        return resource
+    before = next(iter(offered_of(resource).get("before", ())), "")
+    if not before or not _reason_told(resource).startswith(COMPLETED):
+        return resource
+    return {k: v for k, v in resource.items() if k != "statusReason"} | {
+        status_element(resource["resourceType"]): before
+    }
+
+
+def _reason_told(resource: Mapping[str, Any]) -> str:
+    """The reason of a withdrawal: of a ServiceRequest, which has no element for it, that of the extension."""
+    concepts = (e.get("valueCodeableConcept") or {} for e in resource.get("extension") or () if e["url"] == REASON_URL)
+    return _reason(resource) or str(next(concepts, {}).get("text") or "")
 
 
 def _with_recorded(
@@ -180,7 +208,21 @@ def plan_state(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
         listed_since=listed_since(plan, states, everything, medications or Medications(everything)),
+        completed=_completion(root[1], plan.zone),
     )  # fmt: skip
+
+
+def _completion(root: Mapping[str, Any], zone: str) -> Completion | None:
+    """How a completed plan ended: the newest note that says so; another system may have written none."""
+    if status(root) != "completed":
+        return None
+    notes = [n for n in root.get("note") or () if str(n.get("text") or "").startswith(COMPLETED)]
+    if not notes:
+        return Completion()
+    said = notes[-1]
+    on = _moment(said.get("time"), zone)
+    because = str(said["text"]).removeprefix(COMPLETED).removeprefix(": ")
+    return Completion(on.day if on else None, str(said.get("authorString") or ""), because)
 
 
 def _left_over(own: Sequence[tuple[str, Mapping[str, Any], Identity]]) -> frozenset[Key]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date
 
 from waykeeper.gaps.model import Match, Matches, Verdict
@@ -10,10 +11,11 @@ from waykeeper.gaps.setting import Setting
 from waykeeper.gaps.visits import days
 from waykeeper.gaps.words import after
 from waykeeper.pathway.model import Settings
-from waykeeper.plan.model import Contact, Item
+from waykeeper.plan.model import Contact, Item, ItemState
 
 _CLOSED_AT_ANY_TIME = frozenset({"task", "question", "visit", "goal"})
 _RECORD_SPEAKS = frozenset({"needs-review", "failed", "renew"})
+_STILL_BOOKED = frozenset({"booked-early", "booked-late"})
 _GROWN_WORSE = frozenset({"missed", "overdue", "unconfirmed"})
 
 
@@ -64,25 +66,31 @@ def closing(item: Item, said: Verdict, on: Setting, matched: Sequence[Match] = (
     "closed_since"; "".
 
     One that was closed up to the day on which the surgery date was changed was closed for another date. One that is
-    closed on a day after the as-of day was not closed yet. `matched`: what belongs to a visit.
+    closed on a day after the as-of day was not closed yet. `matched`: what belongs to a visit. A completed plan closes
+    all that is open in it.
     """
     own = on.of(item)
     if not own.closed_because or not said.gap or (own.closed_on is not None and own.closed_on > on.as_of):
         return ""
     if not may_close(item, on.surgery, on.as_of):
         return "closed_decision"
-    if on.moved_on is not None and (own.closed_on is None or own.closed_on <= on.moved_on):
+    if on.completed is None and on.moved_on is not None and (own.closed_on is None or own.closed_on <= on.moved_on):
         return "closed_moved"
-    return "closed_since" if _speaks_since(item, said, on, matched) else "closed"
+    if on.completed is not None:
+        days = [day for day in (own.closed_on, on.completed.on) if day is not None]
+        own = replace(own, closed_on=max(days, default=None))
+    return "closed_since" if _speaks_since(item, own, said, on, matched) else "closed"
 
 
-def _speaks_since(item: Item, said: Verdict, on: Setting, matched: Sequence[Match]) -> bool:
+def _speaks_since(item: Item, own: ItemState, said: Verdict, on: Setting, matched: Sequence[Match]) -> bool:
     """True if the record says something that whoever closed the row could not know, on the day of the closing.
 
     A booking that was cancelled is none: as a rule it was cancelled because the row was closed. Nor is one ahead, which
-    may be what the reason is about ("the surgeon agrees to the late day"), until the window has closed.
+    may be what the reason is about ("the surgeon agrees to the late day"), until the window has closed. Of a completed
+    plan it speaks: nothing was ahead when it was completed.
     """
-    own = on.of(item)
+    if on.completed is not None and said.word in _STILL_BOOKED:
+        return True
     if said.word in _RECORD_SPEAKS:
         first = said.since or said.day
         return first is None or own.closed_on is None or first > own.closed_on

@@ -288,6 +288,10 @@ class TheatreList:
         return self.start <= day <= self.end
 
 
+# The words of a plan whose days are over.
+COMPLETED, TO_COMPLETE = "completed", "to-complete"
+
+
 @dataclass(frozen=True)
 class Worklist:
     """The whole report. `rows` hold every planned item exactly once, `appointments` every source exactly once.
@@ -331,8 +335,20 @@ class Worklist:
     @cached_property
     def closed(self) -> tuple[Row, ...]:
         """Gaps that a person closed with a reason, the latest first; what is measured counts them all the same."""
-        found = [r for r in self.rows if r.gap and r.closed]
+        found = [r for r in self.rows if r.gap and r.closed and r.name[:3] not in self.completed]
         return tuple(sorted(found, key=lambda r: r.closed_on or date.max, reverse=True))
+
+    @cached_property
+    def completed(self) -> Mapping[tuple[str, int, str], int]:
+        """The plans that were completed, each with the number of gaps that were let go with it.
+
+        They are told in a count: their gaps, one by one, would be told for ever.
+        """
+        found = {r.name[:3]: 0 for r in self.rows if r.kind == "plan" and r.verdict == COMPLETED}
+        for row in self.rows if found else ():
+            if row.gap and row.closed and row.name[:3] in found:
+                found[row.name[:3]] += 1
+        return found
 
     @cached_property
     def unplanned(self) -> tuple[Placement, ...]:

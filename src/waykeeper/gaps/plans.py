@@ -7,12 +7,13 @@ from dataclasses import replace
 from datetime import date, time
 
 from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
-from waykeeper.gaps.model import TheatreCase, TheatreList, Verdict
+from waykeeper.gaps.model import Row, TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.operations import close_together
 from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
 from waykeeper.gaps.theatre_words import in_part, needle, other_side, part_of_day
-from waykeeper.gaps.words import Filling, after, sentence
+from waykeeper.gaps.words import Filling, after, sentence, written
 from waykeeper.plan.model import Plan
+from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Anchor, Standing
 
 _NEAR = 15  # minutes; a list is shifted by this much every day (common practice, no source)
@@ -24,6 +25,7 @@ _UNDECIDED = ("needs-review-medicines", "needs-review-pauses")  # of medicines: 
 _LIGHTER = ("no-case", "needs-review-time-near")  # said after those, and not in their place
 _BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN, *_UNDECIDED)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
+_AFTER_THE_END = ("needs-review-side-done", "conflict")  # what no end of a plan settles
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
 
@@ -151,11 +153,17 @@ def _ahead(on: Setting) -> bool:
 
 
 def plan_verdict(
-    on: Setting, theatre: TheatreList | None = None, case: TheatreCase | None = None, others: Sequence[Setting] = ()
+    on: Setting,
+    theatre: TheatreList | None = None,
+    case: TheatreCase | None = None,
+    others: Sequence[Setting] = (),
+    *,
+    left: Sequence[Row] | None = None,
 ) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions.
 
     others   the patient's other plans
+    left     where every item is done, decided, or closed with a reason: the restrictions that still hold; None else
     """
     proof, learnt, new = _unproven(on), _learnt(on), on.state.listed_since if _ahead(on) else ()
     more = Filling({
@@ -188,6 +196,7 @@ def plan_verdict(
     words = [w for w in found if w]
     if any(w in _UNDECIDED for w in words):
         words.sort(key=lambda w: w in _LIGHTER)
+    words = _of_its_end(on, words, left, more)
     if on.since and (since := to_make_again(on)):
         more.update(filling(since, on))
         word = f"needs-review-answers{'' if is_dated(since, on) else '-undated'}"
@@ -207,8 +216,27 @@ def plan_verdict(
     if proof and word.startswith("unproven"):
         day = proof[1].moment.day if proof[1].moment else None
         more.update({"anchor": proof[1].name, "day": day, "after_day": after(day)})
-    said = spoken("plan", word, None, more, on, mend=None if on.suspended else on.surgery)
+    said = spoken(
+        "plan", word, None, more, on, mend=None if on.suspended or word.startswith("to-complete") else on.surgery
+    )
     return _with_more(said, words[1:], proof, more, on)
+
+
+def _of_its_end(on: Setting, words: list[str], left: Sequence[Row] | None, more: Filling) -> list[str]:
+    """The words of a plan that was completed, or can be; all others of every other plan."""
+    end, last = on.completed, on.last_day
+    more.update({"last": last, "after_last": after(last)})
+    if end is not None:
+        more["by_whom"] = f" by {end.by}" if end.by else ""
+        more["completed_on"] = f" on {written(end.on)}" if end.on else ""
+        more["because"] = f": {end.because}" if end.because else ""
+        return [*(w for w in words if w in _AFTER_THE_END), "completed"]
+    if on.state.completed is not None and not to_come(on.state.completed.on, on.as_of):
+        return ["needs-review-completed", *words]
+    if left is not None and not words and last is not None and last < on.as_of:
+        more["holds"] = "; ".join(row.title for row in left)
+        return ["to-complete-holds" if left else "to-complete"]
+    return words
 
 
 def _with_more(

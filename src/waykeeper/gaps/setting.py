@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.says import as_of_day
 from waykeeper.gaps.words import Filling, Said, say, sentence, written
 from waykeeper.plan.answered_since import Since, answered_since, hanging
-from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import Completion, Item, ItemState, Key, Plan, State
 from waykeeper.plan.validity import by_a_past_surgery, to_come
 from waykeeper.timing.model import Anchor, Standing
 
@@ -28,6 +28,7 @@ class Setting:
     since       by fact, the questions whose answer the plan was not made with; nothing of a plan that is over
     hangs       what hangs on them
     items       the plan's items by key
+    completed   how the plan was completed, where it was by the as-of day and its operation is over
     """
 
     plan: Plan
@@ -44,6 +45,13 @@ class Setting:
     since: Mapping[str, Since] = field(default_factory=dict)
     hangs: Mapping[Key, tuple[Since, ...]] = field(default_factory=dict)
     items: Mapping[Key, Item] = field(default_factory=dict)
+    completed: Completion | None = None
+
+    @property
+    def last_day(self) -> date | None:
+        """The last day of the plan: of its items and phases; None where nothing in it has a day."""
+        spans = [*(item.dates for item in self.plan.items), *(phase.dates for phase in self.plan.phases)]
+        return max((day for dates in spans if (day := dates.last_day) is not None), default=None)
 
     @property
     def contactable(self) -> bool:
@@ -51,8 +59,13 @@ class Setting:
         return not self.died and (self.suspended or not self.withdrawn)
 
     def of(self, item: Item) -> ItemState:
-        """What is recorded about an item."""
-        return self.state.items.get(item.key, NOTHING_RECORDED)
+        """What is recorded about an item; of a completed plan also that by which it left the list."""
+        own = self.state.items.get(item.key, NOTHING_RECORDED)
+        if self.completed is None or own.closed_because:
+            return own
+        end = self.completed
+        because = sentence("ended", "completed", {"because": f": {end.because}" if end.because else ""})
+        return replace(own, closed_because=because, closed_by=end.by, closed_on=end.on)
 
     @property
     def moved_on(self) -> date | None:
@@ -131,12 +144,21 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
         ended = sentence("ended", name, {"reason": plan.withdrawn})
     surgery = anchor.moment.day if anchor is not None and anchor.moment is not None else None
     questions = [i for i in plan.items if i.fact]
-    since = {} if ended else answered_since(plan, state, questions)
+    completed = _completed(state, surgery, day)
+    since = {} if ended or completed else answered_since(plan, state, questions)
     return Setting(
         plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID,
         is_unproven(anchor, state, day), suspended, _titles(plan, questions),
-        since, hanging(since.values()), {i.key: i for i in plan.items},
+        since, hanging(since.values()), {i.key: i for i in plan.items}, completed,
     )  # fmt: skip
+
+
+def _completed(state: State, surgery: date | None, as_of: date) -> Completion | None:
+    """How the plan ended. While surgery is still to come nobody takes it for over, whatever a system says of it."""
+    found = state.completed
+    if found is None or to_come(found.on, as_of) or (surgery is not None and surgery >= as_of):
+        return None
+    return found
 
 
 def ended_for(setting: Setting, own: ItemState) -> str:

@@ -104,6 +104,16 @@ def _row(
     )  # fmt: skip
 
 
+def is_open(row: Row) -> bool:
+    """True for a gap that nobody closed: it keeps a plan from being completed."""
+    return row.gap and not row.closed
+
+
+def holding_still(rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Restrictions that nobody ended and whose end no day asks about; the end of the plan asks."""
+    return tuple(row for row in rows if row.verdict == "in-force")
+
+
 def _first(item: Item | None, said: Verdict) -> bool:
     """True if a row comes before all others: another day or side, or a medicine that no rule covers."""
     if item is None:
@@ -213,14 +223,15 @@ def patient(
         case = cases.get(index)
         surgeon = case.surgeon if case else ""
         others = [other for other in on_all if other is not on]
-        rows.append(_row(on, None, plan_verdict(on, theatre, case, others), surgeon, contacts))
         matched = _by_key(on.plan, grouped)
         words = verdicts(on, matched)
         joined = together(on, words)
-        rows += [
+        items = [
             _row(on, i, words[i.key], surgeon, contacts, matched.get(i.key, ()), joined.get(i.key, ""))
             for i in on.plan.items
         ]
+        whole = plan_verdict(on, theatre, case, others, left=None if any(map(is_open, items)) else holding_still(items))
+        rows += [_row(on, None, whole, surgeon, contacts), *items]
         said |= {ItemRef(on.plan.episode, key): word for key, word in words.items() if key.kind == "visit"}
     proof = {ref: anchor for on in on_all for anchor, ref in on.state.proven.items()}
     return tuple(rows), placements(found, said, on_all[0].plan, proof)

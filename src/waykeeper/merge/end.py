@@ -1,17 +1,18 @@
-"""Take a whole plan back: surgery cancelled, patient transferred or died. Bookings and restarts are for people."""
+"""End a whole plan: taken back (surgery cancelled, patient transferred or died), or completed after its last day."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.identity import called
-from waykeeper.fhir.names import PLAN
+from waykeeper.fhir.names import COMPLETED, PLAN
 from waykeeper.fhir.ownership import GROUPS, digest
-from waykeeper.fhir.status import status_class
+from waykeeper.fhir.status import status_class, status_element
 from waykeeper.fhir.told import IN_HAND
+from waykeeper.fhir.write import LEADING
 from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.in_hand import in_hand
@@ -70,10 +71,49 @@ def withdraw(
             f"{name}: was to be stopped after {last}: call the patient before that; the prescriber must say whether it"
             " goes on"
         )
-    after_by_ref = {d.reference: d.after for d in rows if d.after is not None and d.reference}
-    standing = [(ref, after_by_ref.get(ref, r)) for ref, r in held]
+    standing = _standing(held, rows)
     standing += [(f"Task/{d.after['id']}", d.after) for d in rows if d.after and not d.reference]
     return Decisions(plan, tuple(rows), (), tuple(notices), tuple(standing))
+
+
+def complete(plan: Plan, held: Sequence[Held], said: Mapping[str, Any], fulfilled: Collection[Key]) -> Decisions:
+    """The plan completed: its CarePlans, and what was carried out and still open in form.
+
+    What was not carried out is withdrawn with the words of the note, so that nobody works on it; a booked Appointment
+    is listed, never touched.
+
+    said        the note on the plan, which says who completed it, when, and why what is open is let go
+    fulfilled   the items that were kept, printed or decided; what leads them is completed
+    """
+    found = holding(plan.episode, marked(plan, held)[0])
+    rows: list[Decision] = []
+    notices: list[str] = []
+    reason = str(said["text"])
+    for place, (ref, resource) in found.own.items():
+        if status_class(resource) not in ("open", "busy"):
+            continue
+        key, part, number = place
+        kind = resource["resourceType"]
+        if kind == "CarePlan":
+            noted = {"note": [*(resource.get("note") or []), dict(said)]} if place == ROOT else {}
+            after = {**resource, "status": "completed", **noted}
+        elif key in fulfilled and part == LEADING[key.kind][1]:
+            after = {**resource, status_element(kind): "completed"}
+        else:
+            rows.append(_row(place, ref, resource, reason, suspended=False))
+            if rows[-1].word == "keep":
+                notices.append(f"{key}: booked: a person must cancel it with the scheduler")
+            continue
+        rows.append(Decision(str(key), part, number, "write", ("status",), COMPLETED, ref, kind, resource, after))
+    for key, number, ref, resource in in_hand(found):
+        rows.append(_row((key, IN_HAND, number), ref, resource, reason, suspended=False))
+    return Decisions(plan, tuple(rows), (), tuple(notices), tuple(_standing(held, rows)))
+
+
+def _standing(held: Sequence[Held], rows: Sequence[Decision]) -> list[Held]:
+    """What was held, as it stands after these decisions."""
+    after_by_ref = {d.reference: d.after for d in rows if d.after is not None and d.reference}
+    return [(ref, after_by_ref.get(ref, r)) for ref, r in held]
 
 
 def _dead(held: Holding) -> bool:

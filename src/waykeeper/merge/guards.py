@@ -50,7 +50,7 @@ def guards(
         found.append(_withdrawn(held.plan, [o for o in beside if plan.side and o.plan.side == plan.side]))
     elif held.plan is None or held.plan.withdrawn or status_class(_root(held)[1]) == "withdrawn":
         found += [_two(plan, other) for other in beside]
-    found += _ended(held, reinstate, moving)
+    found += _ended(held, reinstate)
     if held.plan is not None and not moving:
         found += [finding("WKU101", text) for text in _differences(plan, held.plan)]
         found += _another_version(plan, held.plan)
@@ -69,16 +69,17 @@ def _unmarked_root(plan: Plan, held: Holding) -> list[Finding]:
     return [finding("WKU107", f"{ref} is this plan and has lost what Waykeeper wrote on it") for ref in lost]
 
 
-def _ended(held: Holding, reinstate: bool, moving: bool) -> Iterator[Finding]:
+def _ended(held: Holding, reinstate: bool) -> Iterator[Finding]:
     """A person ended the plan itself: nothing is dated or written on it as if nothing had happened.
 
-    What is completed is not moved, for its CarePlan would keep the old day; a push of the same dates goes on.
+    What is completed is not brought back by a word here: a person sets it back to active first, and sees what was let
+    go with it.
     """
     if held.plan is None or held.plan.withdrawn:
         return
     ref, root = _root(held)
     cls = status_class(root)
-    if cls == "void" or (cls == "withdrawn" and not reinstate) or (cls == "done" and moving):
+    if cls in ("void", "done") or (cls == "withdrawn" and not reinstate):
         yield finding("WKU109", f"{ref} is {root.get('status')}: a person ended this plan")
 
 

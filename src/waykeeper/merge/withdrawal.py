@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from waykeeper.fhir.names import REASON_URL
 from waykeeper.fhir.ownership import GROUPS, digest, offered_of, with_offered
 from waykeeper.fhir.status import status, status_element
 from waykeeper.merge.groups import offer, offers, untouched, weave
@@ -22,7 +23,6 @@ WITHDRAWN: Mapping[str, tuple[str, str]] = {
     "Flag": ("inactive", ""),
     "DetectedIssue": ("cancelled", ""),
 }
-REASON_URL = "http://hl7.org/fhir/StructureDefinition/request-statusReason"
 NOTE = "Withdrawn: "
 
 

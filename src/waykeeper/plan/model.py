@@ -376,6 +376,15 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True)
+class Completion:
+    """The end of a plan's days, as a person or another system set it; `on` None where no day was recorded."""
+
+    on: date | None = None
+    by: str = ""
+    because: str = ""  # why what was still open in it was let go
+
+
+@dataclass(frozen=True, slots=True)
 class State:
     """Everything recorded about one plan, by key. Keys absent here have never been stored."""
 
@@ -390,6 +399,7 @@ class State:
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
+    completed: Completion | None = None  # the CarePlan is `completed`
     left_over: frozenset[Key] = frozenset()  # what the plan does not want any more and a person has not let go
 
 

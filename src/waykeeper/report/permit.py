@@ -21,6 +21,8 @@ def refusal(plan: Plan, state: State) -> Finding | None:
         return finding("WKO003", "surgery is suspended, nothing dated is printed", place)
     if plan.withdrawn or state.plan_status in _NOT_IN_FORCE:
         return finding("WKO002", "the plan was withdrawn, nothing is printed", place)
+    if state.completed is not None:
+        return finding("WKO002", "the plan was completed, nothing is printed", place)
     return None
 
 

@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
 
+from waykeeper.counting import counted
 from waykeeper.gaps.model import Placement, Row, Worklist
 from waykeeper.gaps.says import LIVE_BOOKINGS
 from waykeeper.gaps.words import table
@@ -25,6 +26,7 @@ WORDS: dict[str, str] = {
     "release-due": "may it end? ask", "in-force": "holds", "not-met": "not recorded as met", "open": "not due yet",
     "no-plan": "no plan", "date-differs": "another day", "no-case": "not on the theatre list",
     "unproven": "not known whether it took place", "conflict": "changes wait", "current": "the plan stands",
+    "to-complete": "may be completed",
 }  # fmt: skip
 KINDS: dict[str, str] = {
     "gate": "decision", "hold": "medicine to pause", "medicine": "medicine", "goal": "goal", "plan": "whole plan",
@@ -108,6 +110,15 @@ def left_alone(row: Row) -> str:
         return f"put off until {day(row.snoozed_until)}"
     who = ", ".join(p for p in (row.closed_by, day(row.closed_on)) if p) or "nobody said who or when"
     return f"closed: {row.closed_because} ({who})"
+
+
+def completed_plans(report: Worklist) -> str:
+    """How many plans were completed and what was let go with them, as one sentence; "" where none was."""
+    if not report.completed:
+        return ""
+    left = sum(report.completed.values())
+    gaps = f", with {counted(left, 'step')} not done or not recorded (each stands in JSON and CSV)" if left else ""
+    return f"{counted(len(report.completed), 'plan')} completed{gaps}."
 
 
 def owner_line(row: Row) -> str:

@@ -22,6 +22,7 @@ from waykeeper.report.shown import (
     booked_for_nothing,
     by_severity,
     check_the_day,
+    completed_plans,
     entry_ahead,
     history,
     now_and_over,
@@ -270,4 +271,6 @@ def _rest(worklist: Worklist, width: int) -> list[str]:
     total = f"{counted(len(worklist.rows), 'item')}: {counted(len(worklist.gaps), 'gap')}"
     total = f"{total}, {len(worklist.snoozed)} put off"
     total += f", {len(worklist.closed)} closed by a person" if worklist.closed else ""
-    return wrap(f"{total}{f', {said}' if said else ''}.", width)
+    told = wrap(f"{total}{f', {said}' if said else ''}.", width)
+    over = completed_plans(worklist)
+    return [*told, *(wrap(over, width) if over else [])]

@@ -30,7 +30,7 @@ def note(
 
     item      its key (`task/clearance-received`), or its name where no other item has it
     what      done, released, answered, corrected, fact, stopped, restarted, taken, contact, no-answer, owner, snoozed,
-              closed or reopened
+              closed or reopened; of plan/plan owner, snoozed or completed
     to        the server; `patient` as SYSTEM|VALUE, `by` the person's name
     on        the day on which it was done or decided (snoozed: until which); today in the clinic's zone
     text      fact: yes or no; owner, closed, contact: the words

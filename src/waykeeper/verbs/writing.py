@@ -9,6 +9,7 @@ from typing import Unpack
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.gaps import Row
+from waykeeper.gaps.model import TO_COMPLETE
 from waykeeper.plan.model import Plan, State
 from waykeeper.report.interface import languages
 from waykeeper.report.letters import call_script_html, letter_html
@@ -59,7 +60,8 @@ def letters_of(
 ) -> tuple[Letters, ...]:
     """The same about a report `with_plans` that was made before: its `findings` say what was noticed on the way."""
     known(kind, language)
-    day, rows = found.worklist.as_of, found.worklist.gaps
+    day = found.worklist.as_of
+    rows = [row for row in found.worklist.gaps if row.verdict != TO_COMPLETE]  # nobody calls a patient about that
     ranks: dict[tuple[str, int, str], int] = {}
     for row in rows:
         ranks.setdefault((row.identifier, row.episode, row.pathway), len(ranks))

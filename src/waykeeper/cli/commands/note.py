@@ -26,7 +26,7 @@ def note(
         str,
         typer.Argument(
             help="done, released, answered, corrected, fact, stopped, restarted, taken, contact, no-answer, owner, "
-            "snoozed, closed or reopened.",
+            "snoozed, closed or reopened; of the plan (plan/plan) also completed.",
             metavar="WHAT",
         ),
     ] = "",
