@@ -202,7 +202,7 @@ def _visit(case: _Case, item: Item) -> Entry | str:
     target = item.dates.point
     window = item.dates.window
     if target is None and window is None:
-        return _waiting(entry, item)
+        return _did_not_come(case, item) or _waiting(entry, item)
     if window and (target is None or target.day < case.as_of):
         return _dated(case, entry, window)
     return _dated(case, entry, Window(target, target)) if target else _waiting(entry, item)
@@ -213,7 +213,11 @@ def _work(case: _Case, item: Item) -> Entry | str:
     entry = _worded(case, item)
     window = _days(case.plan, case.state, item, case.as_of)
     if window is None:
-        return "done" if _counts_as_done(case, item) else _for_release(case, item) or _waiting(entry, item)
+        return (
+            "done"
+            if _counts_as_done(case, item)
+            else (_for_release(case, item) or _did_not_come(case, item) or _waiting(entry, item))
+        )
     over = window.end.day < case.as_of
     if over and _counts_as_done(case, item):
         return "done"
@@ -232,6 +236,20 @@ def _for_release(case: _Case, item: Item) -> str:
     gates = gates_in(item.phrase) if item.key.kind == "instruction" else ()
     last = waits_until(case.plan, case.state, item) if gates else None
     return f"no release of {gates[0]} by {last.isoformat()}" if last and last < case.as_of else ""
+
+
+def _did_not_come(case: _Case, item: Item) -> str:
+    """Why an item waits for its event no more, "" while it does: its phase is over, and the event may never be.
+
+    Of an event that the pathway only awaits ("stitches were left in") most patients have none; nobody promises them a
+    call for ever. Recorded later, it gives the item its days all the same.
+    """
+    anchor = case.plan.anchor(item.dates.awaited or "")
+    if anchor is None or anchor.phrase or anchor.standing is not Standing.AWAITED or anchor.name in case.state.proven:
+        return ""
+    last = next((p.dates.last_day for p in case.plan.phases if p.name == item.phase), None)
+    over = last is not None and last < case.as_of
+    return f"no {anchor.name} recorded by the end of its phase, {last}" if over else ""
 
 
 def _deadline(item: Item) -> bool:
