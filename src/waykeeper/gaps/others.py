@@ -18,6 +18,7 @@ from waykeeper.plan.validity import still_released
 
 ACHIEVED = ("achieved", "sustaining")  # of FHIR R4's value set goal-achievement; the others say that it was not met
 _SATURDAY = 5
+_A_MONTH, _GRAVEST = 30, 3
 _ANSWERED = ("done", "done-early", "done-late")
 _IN_DOUBT = {"contradicted": "needs-review-contradicted", "unclear": "needs-review-no-answer"}  # how a question stands
 
@@ -119,9 +120,20 @@ def task_verdict(item: Item, setting: Setting) -> Verdict:
         word = _IN_DOUBT.get(since.how, word)
         more["told"], more["by_command"] = told_of(since), by_command(setting.plan, setting.state)
     if word == "overdue" and group == "task":
-        word += after_stay(due, setting)
+        word += after_stay(due, setting) or _long_over(item, due, setting)
         more["home"] = home_since(setting)
     return spoken(group, word, item, more, setting, mend=due)
+
+
+def _long_over(item: Item, due: date | None, setting: Setting) -> str:
+    """How a step of after surgery reads that is more than a month late: not simply done now, as if it were of today.
+
+    Not what hurts most when it is left out: that is done whenever it is found. A month: common practice, no source.
+    """
+    surgery = setting.surgery
+    after_surgery = due is not None and surgery is not None and surgery < due
+    late = after_surgery and due is not None and (setting.as_of - due).days > _A_MONTH
+    return "-long" if late and item.harm < _GRAVEST else ""
 
 
 def gate_verdict(item: Item, setting: Setting, attended: Attended) -> Verdict:
