@@ -118,7 +118,7 @@ def note(
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway, what, patient)
         if state.completed is not None and what not in KEPT:  # what became known since is written on what it was then
-            held = [(ref, before_the_end(resource)) for ref, resource in held]
+            held = [(ref, dict(before_the_end(resource))) for ref, resource in held]
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today, anew)
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
