@@ -193,9 +193,9 @@ def test_another_day_of_surgery_is_never_put_off(one):
     assert (row.verdict, row.severity, row.snoozed, row.to_do) == ("date-differs", 3, False, True)
 
 
-@pytest.mark.parametrize("what", [word for word in WHAT if word not in ("owner", "snoozed")])
+@pytest.mark.parametrize("what", [word for word in WHAT if word not in ("owner", "snoozed", "completed")])
 def test_nothing_else_is_noted_of_the_plan_as_a_whole(one, what):
-    with pytest.raises(WaykeeperError, match="of it only owner and snoozed fit"):
+    with pytest.raises(WaykeeperError, match="of it only owner, snoozed and completed fit"):
         note(*one, "plan", what, by=BY, on=DAY, text="yes")
     assert in_hand(one) == []
 

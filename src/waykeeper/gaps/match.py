@@ -94,7 +94,7 @@ def visits(plans: Iterable[tuple[Plan, State]]) -> tuple[Visit, ...]:
     """Every planned visit of the plans, ordered by its name, so that the input's order plays no part."""
     made = []
     for plan, state in plans:
-        over = bool(plan.withdrawn) or state.plan_status == "revoked"
+        over = bool(plan.withdrawn) or state.plan_status in ("revoked", "completed")
         for item in plan.items:
             if item.key.kind == "visit":
                 own = state.items.get(item.key) or ItemState(item.key)
