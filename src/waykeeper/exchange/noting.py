@@ -123,10 +123,8 @@ def note(
         noted = Noted(by, on or today, text, days, decision, today, anew)
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
             help_text = "What it asks is settled where it belongs: move the plan, correct the list, record the surgery."
-            raise _unfit(
-                f"{found.key} is the plan as a whole: of it only {', '.join(OF_THE_PLAN[:-1])} and {OF_THE_PLAN[-1]} fit",
-                help_text,
-            )
+            fit = f"{', '.join(OF_THE_PLAN[:-1])} and {OF_THE_PLAN[-1]}"
+            raise _unfit(f"{found.key} is the plan as a whole: of it only {fit} fit", help_text)
         if what == COMPLETED:
             if found.key.kind != "plan":
                 raise _unfit(f"{what} fits the plan as a whole; {found.key} is a {found.key.kind}", "Note it as done.")
