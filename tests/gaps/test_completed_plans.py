@@ -91,12 +91,15 @@ def test_what_is_booked_or_missed_after_it_is_told():
     assert "find out whether the reason still holds" in report.gaps[0].reason
 
 
-def test_a_visit_that_comes_due_after_it_is_told_and_one_of_before_is_not():
-    _, report = whole(ankle(), State(completed=Completion(OVER)), OVER + timedelta(days=100))
-    assert [r.item for r in report.gaps] == ["visit/twelve-month"]
-    assert sum(report.completed.values()) == 4
-    _, report = whole(ankle(), State(completed=BY_HAND), OVER + timedelta(days=100))
-    assert report.gaps == () and sum(report.completed.values()) == 5
+@pytest.mark.parametrize("end", [BY_HAND, Completion(SURGERY + timedelta(days=50))])
+def test_while_its_days_run_nobody_takes_it_for_over(end):
+    row, report = whole(ankle(), State(completed=end), SURGERY + timedelta(days=100))
+    assert (row.verdict, row.severity, row.first) == ("needs-review", 2, False)
+    assert "its days run until Mon 2027-05-17" in row.reason
+    gaps = {r.item for r in report.gaps}
+    assert {"plan/plan", "visit/two-week", "visit/six-week"} <= gaps
+    _, before = whole(ankle(), State(), SURGERY + timedelta(days=100))
+    assert gaps == {r.item for r in before.gaps} | {"plan/plan"}
 
 
 def test_a_stay_after_it_is_listed_as_any_other():

@@ -232,7 +232,8 @@ def _of_its_end(on: Setting, words: list[str], left: Sequence[Row] | None, more:
         more["because"] = f": {end.because}" if end.because else ""
         return [*(w for w in words if w in _AFTER_THE_END), "completed"]
     if on.state.completed is not None and not to_come(on.state.completed.on, on.as_of):
-        return ["needs-review-completed", *words]
+        ahead = on.surgery is not None and on.as_of <= on.surgery
+        return [f"needs-review-completed{'-ahead' if ahead else ''}", *words]
     if left is not None and not words and last is not None and last < on.as_of:
         more["holds"] = "; ".join(row.title for row in left)
         return ["to-complete-holds" if left else "to-complete"]

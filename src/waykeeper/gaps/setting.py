@@ -28,7 +28,7 @@ class Setting:
     since       by fact, the questions whose answer the plan was not made with; nothing of a plan that is over
     hangs       what hangs on them
     items       the plan's items by key
-    completed   how the plan was completed, where it was by the as-of day and its operation is over
+    completed   how the plan was completed, where it was by the as-of day and its days are over
     """
 
     plan: Plan
@@ -49,9 +49,8 @@ class Setting:
 
     @property
     def last_day(self) -> date | None:
-        """The last day of the plan: of its items and phases; None where nothing in it has a day."""
-        spans = [*(item.dates for item in self.plan.items), *(phase.dates for phase in self.plan.phases)]
-        return max((day for dates in spans if (day := dates.last_day) is not None), default=None)
+        """The last day of the plan; None where nothing in it has a day."""
+        return _last_day(self.plan)
 
     @property
     def contactable(self) -> bool:
@@ -144,7 +143,7 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
         ended = sentence("ended", name, {"reason": plan.withdrawn})
     surgery = anchor.moment.day if anchor is not None and anchor.moment is not None else None
     questions = [i for i in plan.items if i.fact]
-    completed = _completed(state, surgery, day)
+    completed = _completed(plan, state, day)
     since = {} if ended or completed else answered_since(plan, state, questions)
     return Setting(
         plan, state, day, surgery, ended, died, withdrawn, state.plan_status in _VOID,
@@ -153,12 +152,21 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
     )  # fmt: skip
 
 
-def _completed(state: State, surgery: date | None, as_of: date) -> Completion | None:
-    """How the plan ended. While surgery is still to come nobody takes it for over, whatever a system says of it."""
+def _last_day(plan: Plan) -> date | None:
+    """The last day of a plan's items and phases, and of its surgery."""
+    spans = [*(item.dates for item in plan.items), *(phase.dates for phase in plan.phases)]
+    days = (plan.surgery_day, *(dates.last_day for dates in spans))
+    return max((day for day in days if day is not None), default=None)
+
+
+def _completed(plan: Plan, state: State, as_of: date) -> Completion | None:
+    """How the plan ended. While its days run nobody takes it for over, whatever a system says of it: a visit that is
+    still to come would leave the list unseen."""
     found = state.completed
-    if found is None or to_come(found.on, as_of) or (surgery is not None and surgery >= as_of):
+    if found is None or to_come(found.on, as_of):
         return None
-    return found
+    last = _last_day(plan)
+    return None if last is not None and last >= as_of else found
 
 
 def ended_for(setting: Setting, own: ItemState) -> str:
