@@ -69,7 +69,7 @@ def test_a_reason_lets_go_what_is_open_and_says_it(one):
     decided(one)
     note(*one, str(BLOOD), "done", by=BY, on=date(2026, 3, 2))
     said = complete(*one, by=BY, on=date(2026, 10, 30), text=WHY, now=OVER)
-    assert said.startswith("plan/plan: completed by Ruth Alderman, RN on 2026-10-30 (CarePlan/")
+    assert said.startswith("plan/plan: completed by Ruth Alderman, RN on 2026-10-30 for Robin Quill, ...")
     assert f"{VISIT} (missed)" in said and str(BLOOD) not in said
     held = plan_resources(*one)
     plan, state = read(held)

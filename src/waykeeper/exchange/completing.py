@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.counting import counted
 from waykeeper.exchange.dropped import without_dead_entries
-from waykeeper.exchange.noted_changes import Noted, annotation
+from waykeeper.exchange.noted_changes import Noted, annotation, whose
 from waykeeper.exchange.pushing import TRIES, PlanPush, Why, reading_back
 from waykeeper.exchange.reading import one_plan, plan_resources
 from waykeeper.exchange.server import Server
@@ -46,7 +46,7 @@ def complete(
         today = now.astimezone(ZoneInfo(plan.zone)).date()
         if state.completed is not None:
             without_gaps(server, plan, patient, today, now)
-            return _already(state, state.completed)
+            return _already(plan, state, state.completed)
         rows = _rows(held, plan, today)
         undone = _undone(plan, state, rows, text, today)
         said = annotation(Noted(by, on or today, f"{COMPLETED}: {text}" if text.strip() else COMPLETED, None, ""))
@@ -62,14 +62,15 @@ def complete(
             if left:
                 raise WaykeeperError([finding("WKX230", f"{d.item} {d.part}: still open after it") for d in left])
             without_gaps(server, plan, patient, today, now)
-        done = f"plan/plan: completed by {by} on {(on or today).isoformat()} ({state.plan_reference})"
+        when = (on or today).isoformat()
+        done = f"plan/plan: completed by {by} on {when} for {whose(plan)} ({state.plan_reference})"
         return done + "".join(f"; {notice}" for notice in (*_let_go(undone), *decisions.notices))
     raise AssertionError  # the last attempt returns or raises
 
 
-def _already(state: State, end: Completion) -> str:
+def _already(plan: Plan, state: State, end: Completion) -> str:
     by, on = f" by {end.by}" if end.by else "", f" on {end.on.isoformat()}" if end.on else ""
-    return f"plan/plan: completed{by}{on} ({state.plan_reference}): as it was noted before"
+    return f"plan/plan: completed{by}{on} for {whose(plan)} ({state.plan_reference}): as it was noted before"
 
 
 def _rows(held: Sequence[tuple[str, dict[str, object]]], plan: Plan, today: date) -> tuple[Row, ...]:

@@ -11,6 +11,8 @@ from waykeeper.fhir.names import ENDED, GOAL_ACHIEVEMENT, TASK_CODES
 from waykeeper.fhir.recorded import CLOSED, achieved, opened, output_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import is_in_hand
+from waykeeper.plan.model import Plan
+from waykeeper.report.plain import clean, shortened
 
 Resource = dict[str, Any]
 ANSWER = ("decision", "missed-days", "text")
@@ -27,6 +29,12 @@ class Noted:
     decision: str
     today: date | None = None  # of the writing; without it that of the note
     anew: bool = False  # an answer about a medicine that takes the place of a clear one
+
+
+def whose(plan: Plan) -> str:
+    """The patient of a plan and its operation, in the line that says what was noted."""
+    surgery = f", surgery {plan.surgery_day.isoformat()}" if plan.surgery_day else ""
+    return f"{clean(plan.patient.name) or 'no name'}, {shortened(str(plan.patient.identifier))}{surgery}"
 
 
 def completed(resource: Resource, noted: Noted) -> Resource:

@@ -27,6 +27,7 @@ from waykeeper.exchange.noted_changes import (
     owner,
     reopened,
     snoozed,
+    whose,
     written_on,
 )
 from waykeeper.exchange.reading import meant_perhaps, plan_resources, told_apart
@@ -54,7 +55,6 @@ from waykeeper.plan.holds import goes_on, pauses
 from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unanswered
 from waykeeper.plan.validity import still_released
-from waykeeper.report.plain import clean, shortened
 
 Resource = dict[str, Any]
 TRIES = 3
@@ -320,9 +320,7 @@ def _told(plan: Plan, item: Item, what: str, noted: Noted, ref: str) -> str:
     """The line that says what was written, and of whom and which operation: a slip may name another patient's plan, and
     of two plans of one patient with such an item the first is taken where no episode is given."""
     when, back = ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", "")
-    whose = f"{clean(plan.patient.name) or 'no name'}, {shortened(str(plan.patient.identifier))}"
-    whose += f", surgery {plan.surgery_day.isoformat()}" if plan.surgery_day else ""
-    return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} for {whose} ({ref}){back}"
+    return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} for {whose(plan)} ({ref}){back}"
 
 
 # which item, which resource
