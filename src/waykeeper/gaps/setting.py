@@ -153,10 +153,9 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
 
 
 def _last_day(plan: Plan) -> date | None:
-    """The last day of a plan's items and phases, and of its surgery."""
+    """The last day of a plan's items and phases; None where none of them has a day."""
     spans = [*(item.dates for item in plan.items), *(phase.dates for phase in plan.phases)]
-    days = (plan.surgery_day, *(dates.last_day for dates in spans))
-    return max((day for day in days if day is not None), default=None)
+    return max((day for dates in spans if (day := dates.last_day) is not None), default=None)
 
 
 def _completed(plan: Plan, state: State, as_of: date) -> Completion | None:
@@ -165,8 +164,8 @@ def _completed(plan: Plan, state: State, as_of: date) -> Completion | None:
     found = state.completed
     if found is None or to_come(found.on, as_of):
         return None
-    last = _last_day(plan)
-    return None if last is not None and last >= as_of else found
+    days = [day for day in (_last_day(plan), plan.surgery_day) if day is not None]
+    return None if days and max(days) >= as_of else found
 
 
 def ended_for(setting: Setting, own: ItemState) -> str:
