@@ -78,6 +78,86 @@ def test_a_folder_of_bundles_resources_and_lines_is_loaded_and_served(tmp_path):
             assert requests.get(f"{base}/{place}", timeout=10).status_code == 200, place
 
 
+def filled(folder, files):
+    """A store filled from files of one resource a line."""
+    for name, lines in files.items():
+        (folder / name).write_text("\n".join(json.dumps(one) for one in lines))
+    store = Store()
+    try:
+        load_folder(store, folder)
+    except WaykeeperError:
+        store.close()
+        raise
+    return store
+
+
+ACTIVE = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/allergyintolerance-clinical", "code": "active"}]}
+ALLERGY = {
+    "resourceType": "AllergyIntolerance",
+    "id": "a",
+    "patient": {"reference": "Patient/ann"},
+    "clinicalStatus": ACTIVE,
+}
+PLAN = {
+    "resourceType": "CarePlan",
+    "id": "c",
+    "status": "active",
+    "intent": "plan",
+    "subject": {"reference": "Patient/ann"},
+    "activity": [{"reference": {"reference": "Task/t"}}],
+}
+
+
+def test_the_files_of_an_export_may_refer_to_later_ones_and_to_one_another(tmp_path):
+    # Names in the order of their types, one type a file: https://hl7.org/fhir/uv/bulkdata/export.html
+    part_of = {**TASK, "basedOn": [{"reference": "CarePlan/c"}]}
+    store = filled(
+        tmp_path,
+        {
+            "AllergyIntolerance-1.ndjson": [ALLERGY],
+            "CarePlan-1.ndjson": [PLAN],
+            "Patient-1.ndjson": [PATIENT],
+            "Task-1.ndjson": [part_of],
+        },
+    )
+    found = [store.exists(*one.split("/")) for one in ("AllergyIntolerance/a", "CarePlan/c", "Patient/ann", "Task/t")]
+    store.close()
+    assert found == [True] * 4
+
+
+def test_of_two_files_that_wait_the_later_one_s_resource_is_kept(tmp_path):
+    first, last = ({**ALLERGY, "code": {"text": word}} for word in ("wool", "latex"))
+    store = filled(tmp_path, {"a.ndjson": [first], "b.ndjson": [last], "c.ndjson": [PATIENT]})
+    kept = json.loads(store.get("AllergyIntolerance", "a").body)
+    store.close()
+    assert kept["code"]["text"] == "latex"
+
+
+def test_what_no_file_holds_is_named_with_the_file_and_the_line_that_refer_to_it(tmp_path):
+    asked = {**ALLERGY, "id": "b", "recorder": {"reference": "Practitioner/nobody"}}
+    with pytest.raises(WaykeeperError) as caught:
+        filled(tmp_path, {"a.ndjson": [ALLERGY], "b.ndjson": [ALLERGY | {"id": "d"}, asked], "c.ndjson": [PATIENT]})
+    line = caught.value.findings[0].line()
+    assert "b.ndjson:2:1: WKS106 error: AllergyIntolerance.recorder.reference WKS210: there is no Practitioner" in line
+
+
+def test_a_plan_that_waits_for_a_resource_is_sent_after_it(tmp_path):
+    plan = {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [{"resource": TASK, "request": {"method": "PUT", "url": "Task/t"}}],
+    }
+    (tmp_path / "plan.json").write_text(json.dumps(plan))
+    store = filled(tmp_path, {"plan-patient.ndjson": [PATIENT]})
+    assert store.exists("Task", "t")
+    store.close()
+
+
+def test_a_folder_without_a_resource_is_refused(tmp_path):
+    with pytest.raises(WaykeeperError, match="WKS105"):
+        load_folder(Store(), tmp_path)
+
+
 def test_a_batch_with_a_refused_entry_stops_the_start_and_names_file_and_entry(tmp_path):
     batch = {
         "resourceType": "Bundle",
