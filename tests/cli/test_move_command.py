@@ -131,6 +131,10 @@ def test_side_and_anaesthesia_are_corrected_without_another_date(url, capsys):
     told = json.loads(out)["plans"][0]
     assert {t["name"] for t in told["changed"]} >= {"side"} and told["surgery"] == told["surgery_was"]
     assert not any("now on" in s for c in told["calls"] for s in c["say"])
+    code, out, err = run(capsys, "sheet", "--from", url, "--patient", WHO, "--as-of", TODAY, "--html", "-")
+    assert f"Your plan changed. This sheet replaces the earlier sheet with the code {told['sheet_code_was']}." in out, (
+        err
+    )
 
 
 def test_a_file_is_moved_into_a_file(capsys, tmp_path):
@@ -154,6 +158,12 @@ def test_withdrawn_with_a_reason_and_told_in_the_history(url, capsys):
     assert " new" not in last
     code, out, err = run(capsys, *move(url, "--surgery", "2026-04-08T07:30"))
     assert code == 0 and "MOVED" in out, err
+    # Of a plan that is on hold no sheet is printed: a code of it is on no paper that could be thrown away.
+    assert "sheet: no older one is valid" in flat(out) and "Throw away every older sheet." in flat(out)
+    code, out, err = run(capsys, "sheet", "--from", url, "--patient", WHO, "--as-of", TODAY, "--html", "-")
+    assert "replaces the sheet for surgery on Wednesday, March 18, 2026. Please throw away all older sheets." in out, (
+        err
+    )
     code, out, err = run(capsys, "history", "--from", url, "--patient", WHO, "--items")
     assert code == 0, err
     assert "withdrawal by Ruth Alderman, RN" in out and "why: flood in theatre" in flat(out)

@@ -18,7 +18,7 @@ from waykeeper.findings import WaykeeperError
 from waykeeper.plan.model import Evidence, HoldAnswer, ItemState, Key, PatientRef, Plan, State
 from waykeeper.report.interface import interface
 from waykeeper.report.selection import check_code, select
-from waykeeper.report.sheet import sheet_html
+from waykeeper.report.sheet import Replaced, sheet_html
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 WAIT = {
@@ -381,18 +381,33 @@ def test_not_checked_against_the_server_is_said():
 
 
 def test_replaces_line_and_code():
-    text = sheet(plan(), replaces_surgery=date(2026, 2, 20), replaces_code="ABC-DEF").words
+    text = sheet(plan(), replaces=Replaced(date(2026, 2, 20), "ABC-DEF")).words
     assert "This sheet replaces the sheet for surgery on Friday, February 20, 2026 with the code ABC-DEF." in text
     assert "replaces the sheet" not in sheet(plan()).words
 
 
-def test_code_follows_the_dates_and_nothing_else():
+def test_of_another_anaesthetic_on_the_same_day_nothing_says_that_surgery_moved():
+    made = plan()
+    text = sheet(made, replaces=Replaced(made.surgery_day, "ABC-DEF")).words
+    assert "Your plan changed. This sheet replaces the earlier sheet with the code ABC-DEF." in text
+    assert "moved" not in text
+    same = sheet(made, replaces=Replaced(made.surgery_day, check_code(made, NOTHING))).words
+    assert "Your plan changed. This sheet replaces the earlier sheet. Please throw away all older sheets." in same
+
+
+def test_of_a_plan_that_was_put_off_no_code_is_named_as_none_was_printed():
+    text = sheet(plan(), replaces=Replaced(date(2026, 2, 20), "")).words
+    assert "replaces the sheet for surgery on Friday, February 20, 2026. Please throw away all older sheets." in text
+
+
+def test_code_follows_the_dates_and_the_side_and_nothing_else():
     made = plan()
     done = State({Key("task", "class"): ItemState(Key("task", "class"), cls="done")})
     code = check_code(made, State())
     assert re.fullmatch(r"[0-9A-HJKMNP-TV-Z]{3}-[0-9A-HJKMNP-TV-Z]{3}", code)
     assert code == check_code(made, done)
     assert code != check_code(plan(SURGERY + timedelta(days=1)), State())
+    assert code != check_code(replace(made, side="right" if made.side == "left" else "left"), NOTHING)
     assert code != check_code(made, answered())
     assert check_code(made, answered(5)) != check_code(made, answered(4))
     assert code in sheet(made).words

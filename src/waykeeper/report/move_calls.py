@@ -152,8 +152,9 @@ def _to_the_patient(made: MovedPlan, plan: Plan) -> Iterable[Said]:
     for one in made.rebook:
         yield "patient", today, f"{one.title}: the appointment on {moment_of(one.booked)} will be changed; we call you."
     old, new = made.codes
-    if old and new and old != new:
-        said = f"Throw away the sheet with the code {old}, and any older one. Your new sheet has the code {new}."
+    if new and old != new:
+        gone = f"the sheet with the code {old}, and any older one" if old else "every older sheet"
+        said = f"Throw away {gone}. Your new sheet has the code {new}."
         back = "the new date" if made.surgery != made.surgery_was else "the new code"
         yield "patient", today, f"{said} Read {back} back to me, please."
 

@@ -72,12 +72,9 @@ def _plan(one: MovedPlan, width: int, *, brief: bool, whole: bool) -> list[str]:
     if one.reason or one.by:
         lines += wrap(f"why: {one.reason or 'no reason given'}{f' ({one.by})' if one.by else ''}", width, "  ")
     old, new = one.codes
-    if old and old != new:
-        lines += wrap(
-            f"sheet: {old} is not valid any more, have it and any older one thrown away; the new code is {new}",
-            width,
-            "  ",
-        )
+    if new and old != new:
+        gone = f"{old} is not valid any more, have it and any older one" if old else "no older one is valid, have them"
+        lines += wrap(f"sheet: {gone} thrown away; the new code is {new}", width, "  ")
     lines += _medicines(one, width) + _calls(one, width) + _rebook(one, width)
     if one.late:
         lines += ["", f"LATE FOR THE NEW DATE: {len(one.late)}"]

@@ -129,9 +129,11 @@ def _late(before: Before, after: After, rows: Sequence[Row], as_of: date) -> tup
 
 
 def _codes(before: Before, after: After) -> tuple[str, str]:
-    if refusal(after.plan, after.state) is not None:
+    """The check codes of the sheets; "" where none may be printed, as of a plan that was put off."""
+    if not printable(after):
         return "", ""
-    old = check_code(before.plan, before.state, before.bookings)
+    stood = refusal(before.plan, before.state) is None
+    old = check_code(before.plan, before.state, before.bookings) if stood else ""
     return old, check_code(after.plan, after.state, after.bookings)
 
 

@@ -108,14 +108,15 @@ def select(plan: Plan, state: State, *, as_of: date, language: str, bookings: Bo
 
 
 def check_code(plan: Plan, state: State, bookings: Bookings | None = None) -> str:
-    """Six characters that change when, and only when, something dated on the sheet changes: `K7M-4QD`.
+    """Six characters that change when, and only when, something dated on the sheet or the side changes: `K7M-4QD`.
 
     The day of printing, the language, and what has been done do not enter, so that a nurse who prints tomorrow
     reads the same code to the patient. Letters and digits that look alike are not used (Crockford's base 32).
     """
     rows = [_facts(plan, state, item, (bookings or {}).get(item.key)) for item in plan.items]
     rows += [[str(key), "ask first"] for key in hanging(answered_since(plan, state).values())]
-    text = json.dumps([[str(a.name), str(a.moment or "")] for a in plan.anchors] + sorted(rows), ensure_ascii=False)
+    heads = [["side", plan.side], *([str(a.name), str(a.moment or "")] for a in plan.anchors)]
+    text = json.dumps(heads + sorted(rows), ensure_ascii=False)
     number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big") >> 2
     code = "".join("0123456789ABCDEFGHJKMNPQRSTVWXYZ"[number >> shift & 31] for shift in range(25, -1, -5))
     return f"{code[:3]}-{code[3:]}"

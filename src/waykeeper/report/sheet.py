@@ -40,6 +40,14 @@ class SheetBlock:
     today: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """The sheet before: its surgery day, and its check code; "" where nothing could be printed of the plan before."""
+
+    surgery: date | None
+    code: str
+
+
 def sheet_html(
     plan: Plan,
     state: State,
@@ -48,19 +56,19 @@ def sheet_html(
     language: str,
     checked_against: str | None,
     bookings: Bookings | None = None,
-    replaces_surgery: date | None = None,
-    replaces_code: str = "",
+    replaces: Replaced | None = None,
 ) -> str:
     """The patient's sheet as one self-contained HTML file.
 
     checked_against   the server that the plan was read from; None: the sheet says that nobody checked it
     bookings          proven bookings by visit; without one a visit prints its target and "not booked yet"
-    replaces_surgery  where surgery moved: the surgery day of the sheet that this one replaces; with its check code
+    replaces          where the plan was moved: what is known of the sheet that this one replaces
 
     Raises WaykeeperError: WKO001 (died), WKO002 (withdrawn), WKO003 (surgery suspended), WKO004 (language).
     """
     ensure_printable(plan, state)
     words = interface(language)
+    code = check_code(plan, state, bookings)
     chosen = select(plan, state, as_of=as_of, language=words.language, bookings=bookings)
     return render(
         "sheet.html.j2",
@@ -68,10 +76,10 @@ def sheet_html(
         i=words,
         head=_head(plan, words),
         made_on=words.date(as_of),
-        code=check_code(plan, state, bookings),
+        code=code,
         checked=_checked(words, checked_against),
         unchecked=checked_against is None,
-        replaced=_replaced(words, replaces_surgery, replaces_code),
+        replaced=_replaced(words, replaces, plan.surgery_day, code),
         new_answer=words.say("new_answer") if chosen.new_answer else "",
         medicines=[_medicine(words, e, as_of) for e in chosen.entries if e.medicine],
         blocks=_blocks(words, chosen, as_of),
@@ -107,11 +115,13 @@ def _checked(words: Interface, source: str | None) -> str:
     return words.say("not_checked") if source is None else words.say("checked", source=source)
 
 
-def _replaced(words: Interface, surgery: date | None, code: str) -> str:
-    if surgery is None:
+def _replaced(words: Interface, was: Replaced | None, surgery: date | None, code: str) -> str:
+    if was is None:
         return ""
-    named = words.say("replaces_code", code=code) if code else ""
-    return words.say("replaces_surgery", date=words.date(surgery), code=named)
+    named = words.say("replaces_code", code=was.code) if was.code not in ("", code) else ""
+    if was.surgery in (None, surgery):  # another anaesthetic changes days too
+        return words.say("replaces_earlier", code=named)
+    return words.say("replaces_surgery", date=words.date(was.surgery), code=named)
 
 
 def _medicine(words: Interface, entry: Entry, as_of: date) -> SheetLine:

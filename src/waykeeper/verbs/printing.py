@@ -14,6 +14,7 @@ from waykeeper.plan.model import Evidence, Key, Plan, State
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
+    from waykeeper.report.sheet import Replaced
     from waykeeper.verbs.moving import Move
 
 
@@ -118,45 +119,46 @@ def sheet(
     from waykeeper.report.sheet import sheet_html
 
     one = _one_plan(bundle, from_, patient, episode, as_of, pathway)
-    moved_from, code = _superseded(one)
     return sheet_html(
         one.plan, one.state,
         as_of=one.as_of, language=_language(language, one.plan, fallback),
         checked_against=one.checked_against, bookings=one.bookings,
-        replaces_surgery=moved_from, replaces_code=code,
+        replaces=_superseded(one),
     )  # fmt: skip
 
 
-def _superseded(one: Sheet) -> tuple[date | None, str]:
-    """The surgery day and the check code of the sheet before the last move; nothing where the plan never moved."""
+def _superseded(one: Sheet) -> Replaced | None:
+    """The sheet before the last move, of the day, the anaesthetic or anything else; None where the plan never moved."""
     from waykeeper.exchange import Server
     from waykeeper.exchange.versions import before_last_move
     from waykeeper.fhir import evidence
-    from waykeeper.merge.rounds import CHANGE
+    from waykeeper.report.permit import refusal
     from waykeeper.report.selection import check_code
+    from waykeeper.report.sheet import Replaced
 
-    changed = one.plan.anchor(CHANGE)
-    if one.checked_against is None or changed is None or changed.moment is None:
-        return None, ""
+    if one.checked_against is None:
+        return None
     server = Server(one.checked_against)
     before = before_last_move(server, one.held, one.plan.episode, one.state.plan_reference)
     if before is None:
-        return None, ""
+        return None
     plan, state = next((p, s) for p, s in read_all(before) if p.episode == one.plan.episode)
+    if refusal(plan, state) is not None:
+        return Replaced(plan.surgery_day, "")
     code = check_code(plan, state, _bookings(plan, state, evidence(before, plan.zone), one.as_of))
-    return plan.surgery_day, code
+    return Replaced(plan.surgery_day, code)
 
 
 def sheet_of(made: Move) -> str:
     """The sheet after a move: it names the one that it replaces. Raises WaykeeperError where nothing may be printed."""
-    from waykeeper.report.sheet import sheet_html
+    from waykeeper.report.sheet import Replaced, sheet_html
 
     moved, told = made.moved, made.told
     was = told.surgery_was
     return sheet_html(
         moved.new, moved.new_state,
         as_of=told.as_of, language=_language("", moved.new, "en"), checked_against=moved.server or None,
-        bookings=made.bookings, replaces_surgery=was.day if was else None, replaces_code=told.codes[0],
+        bookings=made.bookings, replaces=Replaced(was.day if was else None, told.codes[0]),
     )  # fmt: skip
 
 
