@@ -12,6 +12,7 @@ from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD as HOLD_URL
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.merge import decide, withdraw
+from waykeeper.plan.model import Key
 
 
 def withdrawn(world):
@@ -31,6 +32,31 @@ def test_an_answer_after_it_is_for_the_new_day_and_stands(days):
     assert world.at(HOLD, "hold", 2) is None and world.state().items[HOLD].answer.missed_days == 4
     assert world.at(HOLD, "stop")["restriction"]["period"]["end"] == later(days - 5).isoformat()
     assert pushed.conflicts == () and world.push(surgery=later(days)).changing == ()
+
+
+@pytest.mark.parametrize("days", [0, 21])
+def test_a_plan_that_was_put_off_and_then_withdrawn_is_no_longer_on_hold(days):
+    """Else nothing could ever be printed of it again: it would wait for a day that it has."""
+    world = Memory()
+    world.push()
+    plan = read_all(world.resources())[0][0]
+    world.send(withdraw(plan, world.resources(), "flood", suspended=True, today=TODAY))
+    assert world.state().plan_status == "on-hold"
+    withdrawn(world)
+    back = world.push(surgery=later(days))
+    assert world.state().plan_status == "active"
+    assert back.conflicts == () and world.push(surgery=later(days)).changing == ()
+
+
+def test_a_plan_that_a_person_put_on_hold_stays_so_until_a_word():
+    world = Memory()
+    world.push()
+    world.edit(Key("plan", "plan"), "plan", status="on-hold")
+    assert world.push(surgery=later(7)).conflicts == () and world.state().plan_status == "on-hold"
+    plan = world.located(world.plan(surgery=later(7)))
+    world.send(decide(plan, world.resources(), today=TODAY, reinstate=True))
+    assert world.state().plan_status == "active"
+    assert world.push(surgery=later(7)).changing == ()
 
 
 def test_what_somebody_had_in_hand_is_in_hand_again():

@@ -254,6 +254,8 @@ class _Merge:
         edited = self._answered_by_editing(place, verdicts)
         self._settle(place, verdicts, wanted, standing)
         made = reinstated(standing, wanted, verdicts)
+        if place == ROOT and status(made) == "on-hold":  # put off before it was withdrawn: it is wanted on a day again
+            made["status"] = wanted["status"]
         after = reoffered(made, self._told(made, standing, edited), surgery=_surgery_of(verdicts, wanted, standing))
         self._row(
             place, "reinstate", "wanted again", groups=[g for g, v in verdicts.items() if v == "write"], after=after
@@ -291,7 +293,8 @@ class _Merge:
         verdicts: dict[str, Verdict] = {g: judge(wanted, standing, g) for g in GROUPS}
         for group in ("status", "who") if busy else ():
             verdicts[group] = "same" if verdicts[group] == "same" else "theirs"
-        if self.reinstate and place == ROOT and (verdicts["status"] == "conflict" or status_class(standing) != "open"):
+        ended = status(standing) == "on-hold" or status_class(standing) != "open"
+        if self.reinstate and place == ROOT and (verdicts["status"] == "conflict" or ended):
             verdicts["status"] = "write"
         edited = self._answered_by_editing(place, verdicts)
         self._settle(place, verdicts, wanted, standing)

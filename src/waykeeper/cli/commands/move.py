@@ -52,7 +52,9 @@ def move(
     episode: EpisodeOption = 1,
     reason: Annotated[str, typer.Option("--reason", help="Why it moved; goes into the Provenance.")] = "",
     by: Annotated[str, typer.Option("--by", help="Who moved it; goes into the Provenance.")] = "",
-    reinstate: Annotated[bool, typer.Option("--reinstate", help="Bring a withdrawn plan back.")] = False,
+    reinstate: Annotated[
+        bool, typer.Option("--reinstate", help="Bring a plan back that was withdrawn, or put on hold by hand.")
+    ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Say everything, send nothing.")] = False,
     as_of: AsOfOption = "",
     format_: FormatOption = "text",
