@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -156,6 +157,16 @@ def test_a_reader_that_goes_away_is_no_failure(tmp_path):
     line = f"'{SCRIPT}' gaps --from '{PLAN}' --format json | head -c 1 >/dev/null; echo ${{PIPESTATUS[0]}}"
     done = subprocess.run(["bash", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=True)
     assert (done.stdout, done.stderr) == ("0\n", "")
+
+
+def test_streams_that_a_job_has_closed_take_nothing_and_get_no_warnings(tmp_path):
+    """A warning in the payload would be no JSON any more."""
+    made = f"'{SCRIPT}' compile total-ankle-replacement --clinic clinic-demo --patient demo-left --surgery 2026-03-18"
+    line = f"{made} 2>&- > kept; echo $?; '{SCRIPT}' pathways >&-; echo $?; '{SCRIPT}' validate - <&- >&-; echo $?"
+    done = subprocess.run(["bash", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["0", "0", "1"]  # nothing on standard input is an empty file
+    assert json.loads((tmp_path / "kept").read_text("utf-8"))["resourceType"] == "Bundle"
+    assert "WKC9" not in done.stderr
 
 
 def test_a_full_disk_is_said(tmp_path):

@@ -75,7 +75,8 @@ def _version(wanted: bool) -> None:
     from waykeeper.timing import holiday_version
     from waykeeper.validate.tables import version as table_version
 
-    print(f"waykeeper {__version__}, FHIR 4.0.1, spec tables {table_version()}, holiday data {holiday_version()}")
+    tables = f"spec tables {table_version()}, holiday data {holiday_version()}"
+    session.put(f"waykeeper {__version__}, FHIR 4.0.1, {tables}\n")
     raise typer.Exit
 
 

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from waykeeper.findings import Finding
 
+_LONGEST_NAME = 24
 DONE, FOUND, CANNOT, NO_ANSWER, INTERRUPTED = 0, 1, 2, 3, 130
 
 
@@ -68,6 +69,10 @@ def _failed(error: Exception, debug: bool) -> int:
         return int(getattr(error, "exit_code", CANNOT))
     if isinstance(error, MemoryError):
         report([finding("WKC902", "the system gave no more memory")])
+        return CANNOT
+    if isinstance(error, OSError) and isinstance(error.filename, str):  # no path at all: a whole text, say
+        named = error.filename if len(error.filename) <= _LONGEST_NAME else f"{error.filename[:_LONGEST_NAME]}..."
+        report([finding("WKC101", f"{named!r}: {(error.strerror or 'unknown').lower()}")])
         return CANNOT
     report([finding("WKC901", f"{type(error).__name__} in Waykeeper itself")])
     return CANNOT

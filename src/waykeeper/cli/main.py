@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import sys
+from pathlib import Path
 
 from waykeeper.cli.command_table import COMMANDS
 
@@ -73,4 +74,15 @@ def run() -> NoReturn:
     and looking took a fifth of the time. So it is looked for seldom.
     """
     gc.set_threshold(100_000, 50, 100)
+    _with_streams()
     sys.exit(main(sys.argv[1:]))
+
+
+def _with_streams() -> None:
+    """Nowhere, for each standard stream that whoever started this has closed, as a job may: nobody reads it there.
+
+    Without an error stream Python prints warnings into the payload, and without the others there is nothing to ask.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):  # the lowest free number is taken first
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 - open to the end

@@ -257,7 +257,8 @@ def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
     is replaced; a device or a pipe is written into. Raises WaykeeperError WKC104.
     """
     parts = (data,) if isinstance(data, str | bytes) else data
-    content = (part.encode() if isinstance(part, str) else part for part in parts)
+    # a name of the system that is not UTF-8 is told with what stands for its bytes
+    content = (part.encode(errors="backslashreplace") if isinstance(part, str) else part for part in parts)
     if path == "-":
         _to_stdout(content)
         return

@@ -10,9 +10,9 @@ from waykeeper.findings import WaykeeperError, did_you_mean, finding
 Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
 
 
-def choice(text: str, allowed: Sequence[str], option: str) -> str:
-    """One of the allowed words, or "" for "". Raises WaykeeperError WKC201."""
-    if text and text not in allowed:
+def choice(text: str, allowed: Sequence[str], option: str, *, needed: bool = False) -> str:
+    """One of the allowed words, or "" for "" unless one is needed. Raises WaykeeperError WKC201."""
+    if (text or needed) and text not in allowed:
         raise WaykeeperError(finding("WKC201", f"{option} is {text!r}", help=did_you_mean(text, allowed)))
     return text
 

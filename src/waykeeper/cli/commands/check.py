@@ -29,8 +29,8 @@ def check(
         from waykeeper.report.findings import as_github, as_json, as_text
         from waykeeper.verbs import words
 
-        words.choice(format_, ("text", "json", "github"), "--format")
-        words.choice(fail_level, FAIL_LEVELS, "--fail-level")
+        words.choice(format_, ("text", "json", "github"), "--format", needed=True)
+        words.choice(fail_level, FAIL_LEVELS, "--fail-level", needed=True)
         found = verbs.check(*pathway, clinic=clinic)
         writers = {"text": as_text, "json": as_json, "github": as_github}
         put(writers[format_](found))

@@ -32,7 +32,7 @@ def export(
         from waykeeper.verbs import words
         from waykeeper.verbs.output import as_json
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         for value, option, what in ((from_, "--from", "URL"), (output, "--output", "FOLDER")):
             if not value:
                 raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option} {what}."))

@@ -57,7 +57,7 @@ def gaps(
         from waykeeper.report.gap_files import csv_in_parts, json_in_parts
         from waykeeper.verbs import words
 
-        words.choice(format_, ("text", "json", "csv"), "--format")
+        words.choice(format_, ("text", "json", "csv"), "--format", needed=True)
         found = verbs.gaps(
             *(source_of(one) for one in from_), as_of=as_of or None, theatre_list=theatre_list, since=since,
             surgeon=surgeon, procedure=procedure, phase=phase, owner=owner, week=week or None, mapping=mapping,

@@ -28,7 +28,7 @@ def history(
         from waykeeper.verbs import words
         from waykeeper.verbs.output import as_json, console_width
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         for value, option in ((from_, "--from"), (patient, "--patient")):
             if not value:
                 raise WaykeeperError(finding("WKC203", f"{option} is missing", help=f"Add {option}."))

@@ -31,7 +31,7 @@ def issues(
         from waykeeper import verbs
         from waykeeper.verbs import words
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         server = server_of(to, "--to")
         found: list[Finding] = []
 

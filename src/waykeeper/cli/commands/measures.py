@@ -30,7 +30,7 @@ def measures(
         from waykeeper.verbs import words
         from waykeeper.verbs.output import as_json, console_width
 
-        words.choice(format_, ("text", "json", "csv"), "--format")
+        words.choice(format_, ("text", "json", "csv"), "--format", needed=True)
         made = verbs.measures(*(source_of(one) for one in from_), month=month, mapping=mapping)
         say(made.findings)
         rows, document = measures_csv(made.found, made.month), as_json(measures_json(made.found, made.month))

@@ -43,7 +43,7 @@ def medicines(
         from waykeeper.verbs import words
         from waykeeper.verbs.output import as_json, console_width
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         page = verbs.medicines(
             clinic=clinic, surgery=surgery, patient=patient, anaesthesia=anaesthesia, as_of=as_of or None,
             patient_identifier=patient_identifier, episode=episode, from_=server_of(from_, "--from").url,

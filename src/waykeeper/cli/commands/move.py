@@ -71,7 +71,7 @@ def move(
         from waykeeper.exchange.files import to_be_written
         from waykeeper.verbs import words
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         server = _place(from_)
         _fitting(server.url, cases, patient, output, surgery, sheet or ics)
         _for_one(cases, reinstate, discharge=discharge, side=side, anaesthesia=anaesthesia, episode=episode != 1)

@@ -34,7 +34,7 @@ def pathways(
     def work() -> int:
         from waykeeper.verbs import words
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         _apart({"--compare": bool(compare), "--review": bool(review)})
         if compare or review:
             known = clinic or session.settings.clinic

@@ -39,7 +39,7 @@ def push(
         from waykeeper import verbs
         from waykeeper.verbs import words
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         words.choice(fail_on, ("conflict", "change"), "--fail-on")
         answers = words.takes(take or [])
         server = server_of(to, "--to")

@@ -35,7 +35,7 @@ def server(
         from waykeeper.verbs import words
         from waykeeper.verbs.output import as_json
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         if not url:
             remedy = "Write the FHIR base address: waykeeper server https://host/path."
             raise WaykeeperError(finding("WKC203", "no server is given", help=remedy))

@@ -53,8 +53,8 @@ def validate(
         from waykeeper.report import validation
         from waykeeper.verbs import validating, words
 
-        words.choice(format_, tuple(validation.FORMS), "--format")
-        words.choice(fail_level, FAIL_LEVELS, "--fail-level")
+        words.choice(format_, tuple(validation.FORMS), "--format", needed=True)
+        words.choice(fail_level, FAIL_LEVELS, "--fail-level", needed=True)
         many = _processors() if jobs is None else jobs
         words.positive(many, "--jobs")
         sieve = validation.Sieve(validating.baseline_of(baseline) if baseline else {})

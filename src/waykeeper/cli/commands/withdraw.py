@@ -33,7 +33,7 @@ def withdraw(
         from waykeeper.verbs import words
         from waykeeper.verbs.output import as_json
 
-        words.choice(format_, ("text", "json"), "--format")
+        words.choice(format_, ("text", "json"), "--format", needed=True)
         for value, option in ((from_, "--from"), (patient, "--patient"), (reason.strip(), "--reason")):
             _given(value, option)
         server = server_of(from_, "--from")
