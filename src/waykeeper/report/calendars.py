@@ -48,6 +48,9 @@ class CalendarEvent:
     status: str = "CONFIRMED"
 
 
+LARGEST = 2**31 - 1  # RFC 5545 3.3.8: an INTEGER is of 32 bits; a moment written as one number is too large
+
+
 def calendar_ics(
     plan: Plan,
     state: State,
@@ -357,8 +360,8 @@ def short_name(name: str) -> str:
 
 
 def _checked(sequence: int) -> int:
-    if isinstance(sequence, bool) or sequence < 0:
-        raise WaykeeperError(finding("WKO005", f"sequence {sequence} is not a whole number from 0"))
+    if isinstance(sequence, bool) or not 0 <= sequence <= LARGEST:
+        raise WaykeeperError(finding("WKO005", f"sequence {sequence} is not a whole number from 0 to {LARGEST}"))
     return sequence
 
 

@@ -48,11 +48,17 @@ def _one_plan(
     words.positive(episode, "--episode")
     if isinstance(as_of, str) and as_of:
         inputs.day_of(as_of, "--as-of")
+    whose = inputs.identifier_of(patient, "--patient") if patient else None
     held = _of_server(from_, patient) if from_ else inputs.held_of([bundle])
     with inputs.blamed(bundle):
         plans = [(p, s) for p, s in read_all(held) if bundle or p.episode.number == episode]
+        if bundle:  # nothing that was named is printed for somebody else; 1 is also what nobody named
+            plans = [(p, s) for p, s in plans if whose in (None, p.episode.patient)]
+            plans = [(p, s) for p, s in plans if episode in (1, p.episode.number)]
         names = sorted({p.pathway.name for p, _ in plans})
         remedy = "Give the Bundle that compile wrote." if bundle else "Check --patient, and --episode."
+        if bundle and (whose or episode != 1):
+            remedy = "Check --patient, and --episode, or leave them out."
         if names and (len(names) > 1 or pathway):
             remedy = f"Name the pathway with --pathway: {', '.join(names)}."
         meant: Sequence[tuple[Plan, State]] = of_pathway(plans, pathway)
