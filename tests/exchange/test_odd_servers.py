@@ -181,3 +181,32 @@ def test_a_patient_who_was_not_asked_for_gets_no_plan():
             push(bundle(compiled(other)), server, now=NOW)
         assert refused.value.findings[0].code == "WKX218"
         assert push(bundle(compiled(one)), server, now=NOW).changes == ()
+
+
+def without_patient(body):
+    """A request of which the server leaves the patient out, as it may with any parameter that it does not know."""
+    document = json.loads(body)
+    for entry in document["entry"]:
+        kind, _, query = entry["request"]["url"].partition("?")
+        kept = [pair for pair in query.split("&") if not pair.startswith("patient=")]
+        entry["request"]["url"] = f"{kind}?{'&'.join(kept)}"
+    return json.dumps(document).encode()
+
+
+def test_a_plan_of_somebody_else_is_no_plan_of_this_patient():
+    """The only plan that the server gives is another patient's: it was noted on, printed, moved and withdrawn."""
+    with running() as url, between(url) as proxy:
+        server, (one, other) = Server(proxy.base, sleep=lambda _: None), (new_identifier(), new_identifier())
+        push(bundle(compiled(one)), server, now=NOW)
+        patient = {"resourceType": "Patient", "identifier": [{"system": other.system, "value": other.value}]}
+        server.send("POST", "Patient", patient)
+        proxy.faults.append(Fault("POST", "#batch", times=99, request=without_patient))
+        for act in (
+            lambda: plan_resources(server, other),
+            lambda: note(server, other, str(CALL), "done", by="Nurse Park", on=NOW.date()),
+            lambda: withdraw(server, other, "cancelled", by="Nurse Park", now=NOW),
+        ):
+            with pytest.raises(BadAnswerError) as refused:
+                act()
+            assert refused.value.findings[0].code == "WKX218"
+        assert plan_resources(server, one)

@@ -28,6 +28,7 @@ NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients, or Medications, in one search
 WHOEVERS = ("CarePlan", "MedicationRequest")  # of ours, those that are read whoever wrote them
 TAG = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
+LEFT_OUT = "The server must search by patient: `waykeeper server` shows which searches it does not do as asked."
 NO_SUCH_SEARCH = (400, 501)  # how a server refuses a parameter that it does not know
 
 
@@ -143,7 +144,11 @@ def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[
     """
     if patient is not None:
         people = one_person(server, patient)
-        return legible([*people, *of_patients(server, [ref for ref, _ in people])]) if people else []
+        if not people:
+            return []
+        theirs = of_patients(server, [ref for ref, _ in people])
+        _nobody_elses(theirs, people)
+        return legible([*people, *theirs])
     plans = _plans_by_patient(server, lacking)
     subjects = sorted(plans)
     found: list[Held] = []
@@ -155,6 +160,17 @@ def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[
         for alone in (one for one in some if len(some) > 1 and not plans[one] <= there):  # no lists in its searches
             found += [pair for pair in _of_some(server, [alone], lacking) if pair[0] not in there]
     return found if lacking is not None else legible(found)
+
+
+def _nobody_elses(held: Sequence[Held], people: Sequence[Held]) -> None:
+    """Raises BadAnswerError WKX218 for a plan of somebody else: a server that leaves a parameter out without a word
+    gives every patient's, and what is noted, moved or printed would be another person's."""
+    names = {name for ref, r in people for name in (ref, *identifier_names(r))}
+    plans = [(ref, _subject(r), episode) for ref, r in held if (episode := episode_of(r)) is not None]
+    others = [f"{ref} of {whose}" for ref, whose, e in plans if names.isdisjoint((whose, str(e.patient)))]
+    if others:
+        details = f"a search by patient gave plans of others: {', '.join(others[:5])}"
+        raise BadAnswerError(finding("WKX218", details, help=LEFT_OUT), 200)
 
 
 def _of_some(server: Server, subjects: Sequence[str], lacking: list[Finding] | None) -> list[Held]:
