@@ -13,7 +13,7 @@ from exchange.many_patients import expected, holdings, plan, write_folder, write
 from waykeeper.exchange import Server, caseload
 from waykeeper.exchange.caseload import Caseload, Errors, load, parcels
 from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError
-from waykeeper.exchange.ledger import Ledger
+from waykeeper.exchange.ledger import Ledger, NotKeptError
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.sandbox import running
 
@@ -274,3 +274,16 @@ def test_a_dry_run_sends_nothing(tmp_path):
     with running() as url:
         report = Caseload(lambda: Server(url), url, jobs=2, dry_run=True).push(parcels([str(tmp_path / "p")]))
         assert report.counts == {"sent": 2} and not holdings(url)
+
+
+def test_a_ledger_on_a_full_disk_says_that_what_was_sent_stands(tmp_path):
+    """As SQLite itself says it of a database that may not grow (PRAGMA max_page_count)."""
+    ledger = Ledger(str(tmp_path / "push.ledger"), "https://fhir.example/r4", "2026-03-01T12:00:00Z")
+    ledger._db.execute("PRAGMA max_page_count = 1")
+    with pytest.raises(NotKeptError) as refused:
+        for number in range(1000):
+            ledger.record(f"{number:064}", "plans.ndjson", "sent", "x" * 500, "2026-03-01T12:00:00Z")
+    ledger.close()
+    found = refused.value.findings[0]
+    assert (found.code, refused.value.exit_code) == ("WKX501", 3)
+    assert "full; what was sent stands" in found.details and "run it again" in found.help

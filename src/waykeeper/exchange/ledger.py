@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -25,6 +25,15 @@ CREATE TABLE IF NOT EXISTS plan (
 """
 _VERSION = 1
 _APPLICATION = 0x57414B45  # "WAKE": another program's database is not written to
+
+
+GO_ON = "Make room and run it again: what the ledger does not know of is pushed again, and written no second time."
+
+
+class NotKeptError(WaykeeperError):
+    """Plans were sent of which the ledger could not be told."""
+
+    exit_code = 3
 
 
 class Ledger:
@@ -85,17 +94,24 @@ class Ledger:
         return frozenset(str(row[0]) for row in rows)
 
     def record(self, digest: str, place: str, word: str, detail: str, now: str) -> None:
-        """Say what became of a plan; on disk when this returns."""
-        self._db.execute(
+        """Say what became of a plan; on disk when this returns. Raises NotKeptError."""
+        self._write(
             "INSERT INTO plan VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (run, digest) DO UPDATE SET "
             "word = excluded.word, detail = excluded.detail, at = excluded.at, place = excluded.place",
             (self.run, digest, place, word, detail, now),
         )
 
     def end(self, now: str, digests: Iterable[str]) -> None:
-        """Close the run where each of its plans is done; else it is gone on with the next time."""
+        """Close the run where each of its plans is done; else it is gone on with the next time. Raises NotKeptError."""
         if set(digests) <= self.done():
-            self._db.execute("UPDATE run SET ended = ? WHERE id = ?", (now, self.run))
+            self._write("UPDATE run SET ended = ? WHERE id = ?", (now, self.run))
+
+    def _write(self, statement: str, values: Sequence[object]) -> None:
+        try:
+            self._db.execute(statement, values)
+        except sqlite3.Error as error:  # the disk is full, mostly
+            details = f"the ledger cannot be written any more: {error}; what was sent stands"
+            raise NotKeptError(finding("WKX501", details, Position(self._path), GO_ON)) from None
 
     def close(self) -> None:
         """Let go of the file."""
