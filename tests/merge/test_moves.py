@@ -241,6 +241,27 @@ def test_of_a_pause_that_was_answered_for_a_day_that_stays_nothing_is_asked(toda
     assert row.need == "stands" and row.is_stopped and not row.again and restart_tasks(world) == []
 
 
+@pytest.mark.parametrize(("days_after", "need"), [(0, "cannot be met"), (1, "unanswered"), (40, "unanswered")])
+def test_after_the_day_of_surgery_no_pause_before_it_is_asked_for(days_after, need):
+    """Of a day of discharge the page asked for `5 days off, last dose Thu 2026-03-12`, and what is done until surgery."""
+    world = start(SURGERY)
+    _, row, _ = move(world, SURGERY, SURGERY + timedelta(days=days_after))
+    said = medicine_sentence(row, None)
+    assert row.need == need and not row.again
+    assert ("taken now, and from which day" in said) is (need == "unanswered")
+    assert ("are proposed" in said) is (need != "unanswered")
+
+
+def test_what_was_stopped_and_asked_again_since_is_not_to_stay_stopped_after_surgery():
+    world = under("general", 2)
+    complete(world, HOLD, "stop", date(2026, 3, 15))
+    move(world, SURGERY, date(2026, 3, 16), anaesthesia="spinal")
+    _, row, _ = move(world, SURGERY, SURGERY + timedelta(days=2), anaesthesia="spinal")
+    said = medicine_sentence(row, None)
+    assert row.need == "unanswered" and row.is_stopped
+    assert "no answer stands for this surgery" in said and "stays stopped" not in said
+
+
 def test_a_pause_is_counted_from_the_day_that_was_answered_and_not_from_the_one_proposed():
     """Answered with two days where more were proposed, told to the patient, and the plan not made again since."""
     world = start(SURGERY)

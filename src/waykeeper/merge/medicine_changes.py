@@ -27,12 +27,13 @@ Need = Literal[
     "approve again",  # answered for the old day; the new days wait for the prescriber
     "answer",  # never answered
     "ask",  # no number of days is proposed: the prescriber decides
+    "unanswered",  # no answer stands for this surgery, and its day is past: no pause can be kept any more
     "no longer listed",  # not on the list of medicines any more
     "stands",  # continue and the like: does not depend on the day; or paused as it was answered for a day that stays
 ]
 URGENT: tuple[Need, ...] = ("cannot be met", "stop today", "ask about restart")
 ORDER: tuple[Need, ...] = (
-    "cannot be met", "stop today", "ask about restart", "stays stopped", "ask", "approve again", "answer",
+    "cannot be met", "stop today", "ask about restart", "stays stopped", "unanswered", "ask", "approve again", "answer",
     "no longer listed", "stands",
 )  # fmt: skip
 
@@ -169,9 +170,12 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
 def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:
     hold = item.hold
     answer = hold.answered if hold else None
+    dated = row.days is not None and row.last_dose is not None and case.surgery is not None
+    proposed = not dated and answer is None and hold is not None and hold.recognised and hold.decision != "ask"
+    settled = proposed or settles(answer)
+    if case.surgery is not None and case.surgery.day < case.today:  # what is paused asks for its restart on the list
+        return replace(row, need="stands" if settled and not row.again else "unanswered")
     if row.days is None or hold is None or case.surgery is None or row.last_dose is None:
-        proposed = answer is None and hold is not None and hold.recognised and hold.decision != "ask"
-        settled = proposed or settles(answer)
         begun: Need = "stays stopped" if case.sooner else "ask about restart"
         return replace(row, need=begun if row.is_stopped else "stands" if settled else "ask")
     short = _short(case, row)

@@ -16,6 +16,7 @@ KEY: dict[str, str] = {
     "STOP NOW": "the last dose is today or tomorrow, or was earlier",
     "RESTART?": "stopped for the old date; the new date is later",
     "STOPPED": "stopped for the old date, and stays so; approve it for the new date",
+    "UNANSWERED": "no answer stands for this surgery, and its day is past",
     "ASK": "no number of days is proposed: the prescriber decides whether and when it pauses",
     "APPROVE AGAIN": "answered for an earlier date; the same question for the new one",
     "ANSWER": "proposed, and never answered, not for the old date either",
@@ -23,8 +24,8 @@ KEY: dict[str, str] = {
 }
 _WORDS: dict[Need, str] = {
     "cannot be met": "TOO LATE", "stop today": "STOP NOW", "ask about restart": "RESTART?", "stays stopped": "STOPPED",
-    "ask": "ASK", "approve again": "APPROVE AGAIN", "answer": "ANSWER", "no longer listed": "NOT LISTED",
-    "stands": "AS BEFORE",
+    "unanswered": "UNANSWERED", "ask": "ASK", "approve again": "APPROVE AGAIN", "answer": "ANSWER",
+    "no longer listed": "NOT LISTED", "stands": "AS BEFORE",
 }  # fmt: skip
 
 
@@ -44,7 +45,9 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     made = _too_late(change, surgery) if change.need == "cannot be met" else _SENTENCES[change.need](change)
     asked = "before surgery was last moved, and not since" if change.earlier else "for the old date"
     again = f"It was answered {asked}; the new date needs a new answer." if change.again else ""
-    if change.fewer:
+    if change.need == "unanswered":
+        again = ""
+    elif change.fewer:
         again = "It was answered for another anaesthetic, with fewer days off; for this one it needs a new answer."
     renamed = "The list has it under another id than before: make sure that it is the same." if change.renamed else ""
     parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again, renamed]
@@ -107,6 +110,10 @@ def _unlisted(_: MedicineChange) -> str:
     return "no longer on the list of medicines. Say whether it was stopped, and whether it still matters."
 
 
+def _unanswered(_: MedicineChange) -> str:
+    return "no answer stands for this surgery, and its day is past. Say whether it is taken now, and from which day."
+
+
 def _ask(change: MedicineChange) -> str:
     return f"{off_days(change)}. Decide for the new date whether and when it pauses or its dose changes."
 
@@ -120,7 +127,7 @@ def _asked(change: MedicineChange) -> str:
 
 _SENTENCES: dict[Need, Callable[[MedicineChange], str]] = {
     "stop today": _stop_now, "ask about restart": _restart, "stays stopped": _stays, "no longer listed": _unlisted,
-    "ask": _ask, "approve again": _asked, "answer": _asked, "stands": _asked,
+    "unanswered": _unanswered, "ask": _ask, "approve again": _asked, "answer": _asked, "stands": _asked,
 }  # fmt: skip
 
 
@@ -157,6 +164,8 @@ def stopped_already(changes: Sequence[MedicineChange]) -> str:
     else:
         which, rest = "one of these medicines", "If none is stopped"
     head = f"If the patient has stopped {which} already (see the patient's call, with since when)"
+    if any(c.need == "unanswered" for c in changes):
+        return f"{head}: say today whether it starts again, and when. {rest}, the answer may wait for its own day."
     return f"{head}: say today what happens with it until surgery. {rest}, the answer may wait for its own day."
 
 

@@ -101,7 +101,7 @@ class MovedPlan:
         classified, with surgery within a week, or whose last dose comes by the next working day, is asked today.
         """
         soon = max(self.next_open or self.as_of, self.as_of)
-        if change.need in URGENT or change.need == "stays stopped":
+        if change.need in (*URGENT, "stays stopped", "unanswered"):
             return self.as_of
         near = self.surgery is not None and self.surgery.day <= self.as_of + timedelta(days=NEAR)
         if (near and change.need in ("ask", "no longer listed")) or (change.last_dose and change.last_dose <= soon):
