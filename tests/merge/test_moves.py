@@ -243,7 +243,7 @@ def test_of_a_pause_that_was_answered_for_a_day_that_stays_nothing_is_asked(toda
 
 @pytest.mark.parametrize(("days_after", "need"), [(0, "cannot be met"), (1, "unanswered"), (40, "unanswered")])
 def test_after_the_day_of_surgery_no_pause_before_it_is_asked_for(days_after, need):
-    """Of a day of discharge the page asked for `5 days off, last dose Thu 2026-03-12`, and what is done until surgery."""
+    """Of a day of discharge the page asked for `5 days off, last dose Thu 2026-03-12` and an answer until surgery."""
     world = start(SURGERY)
     _, row, _ = move(world, SURGERY, SURGERY + timedelta(days=days_after))
     said = medicine_sentence(row, None)
