@@ -126,6 +126,24 @@ def test_what_becomes_known_after_it_is_recorded_with_its_day(one):
         note(*one, str(BLOOD), "owner", by="Ann", on=None, text="Ann")
 
 
+def test_set_back_to_active_each_step_can_be_noted_and_it_can_be_completed_again(one):
+    decided(one)
+    complete(*one, by=BY, text=WHY, now=OVER)
+    held = plan_resources(*one)
+    ref = read(held)[1].plan_reference
+    one[0].send("PUT", ref, {**dict(held)[ref], "status": "active"})
+    assert f"{VISIT} (missed)" in refused(one)
+    note(*one, str(CALL), "done", by="Ann", on=date(2026, 3, 11))
+    note(*one, str(BLOOD), "closed", by="Ann", on=date(2026, 10, 30), text="done elsewhere")
+    note(*one, str(VISIT), "closed", by="Ann", on=date(2026, 10, 30), text="seen elsewhere")
+    state = read(plan_resources(*one))[1]
+    assert (state.items[CALL].status, state.items[CALL].done_on) == ("completed", date(2026, 3, 11))
+    assert [state.items[key].closed_because for key in (BLOOD, VISIT)] == ["done elsewhere", "seen elsewhere"]
+    said = complete(*one, by=BY, text="nothing more", now=OVER)
+    assert str(CALL) not in said and str(BLOOD) not in said
+    assert read(plan_resources(*one))[1].completed == Completion(OVER.date(), BY, "nothing more")
+
+
 def test_a_withdrawal_says_that_it_was_completed(one):
     decided(one)
     complete(*one, by=BY, text=WHY, now=OVER)

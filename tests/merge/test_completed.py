@@ -85,6 +85,13 @@ def test_no_push_and_no_move_brings_it_back(world):
         assert [f.code for f in guards(plan, holding(plan.episode, world.resources()), **options)] == ["WKU109"]
 
 
+def test_set_back_to_active_what_was_not_done_is_on_the_list_again_before_any_push(world):
+    before = {(r.item, r.verdict, r.gap, r.severity, r.closed) for r in report(world).rows}
+    completed(world)
+    world.edit(PLAN_KEY, "plan", status="active")
+    assert {(r.item, r.verdict, r.gap, r.severity, r.closed) for r in report(world).rows} == before
+
+
 def test_set_back_to_active_by_a_person_it_goes_on(world):
     plan = world.plan()
     completed(world)

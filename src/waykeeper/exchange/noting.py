@@ -117,7 +117,7 @@ def note(
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway, what, patient)
-        if state.completed is not None and what not in KEPT:  # what became known since is written on what it was then
+        if state.completed is None or what not in KEPT:  # what became known since is written on what it was then
             held = [(ref, dict(before_the_end(resource))) for ref, resource in held]
         today = datetime.now(ZoneInfo(plan.zone)).date()
         noted = Noted(by, on or today, text, days, decision, today, anew)

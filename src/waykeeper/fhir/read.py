@@ -126,9 +126,9 @@ def _read_one(
     said, parts_said = _said_of(orjson.dumps(find(root[1], PLAN)), _zone(root[1]))
     zone = parts_said["zone"]
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
-    over = status(root[1]) == "completed"
+    as_before = status(root[1]) in ("completed", "draft", "active")  # also of one that was completed by mistake
     for ref, standing, known in own:
-        resource = before_the_end(standing) if over else standing
+        resource = before_the_end(standing) if as_before else standing
         parts.setdefault(known.key, {}).setdefault(known.round, {})[known.part] = (ref, resource)
     patient, source = _patient(root[1], everything, episode)
     placed: list[Placed] = []

@@ -67,7 +67,10 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
 
 
 def before_the_end(resource: Mapping[str, Any]) -> Mapping[str, Any]:
-    """A part of a completed plan; what was still open in it as it stood before: not done is not "not needed"."""
+    """A part of a completed plan; what was still open in it as it stood before: not done is not "not needed".
+
+    So it is too once a person has set the plan back to active, which alone brings none of its parts back.
+    """
     if status_class(resource) not in ("withdrawn", "done") or not as_offered(resource, "status"):
         return resource
     before = next(iter(offered_of(resource).get("before", ())), "")
