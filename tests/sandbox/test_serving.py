@@ -133,6 +133,18 @@ def test_of_two_files_that_wait_the_later_one_s_resource_is_kept(tmp_path):
     assert kept["code"]["text"] == "latex"
 
 
+def test_the_changes_of_an_export_are_not_written_over_by_the_older_version_that_waited(tmp_path):
+    # what an export of changes (_since) gives replaces what stood: https://hl7.org/fhir/uv/bulkdata/export.html
+    first, last = ({**ALLERGY, "code": {"text": word}} for word in ("wool", "latex"))
+    (tmp_path / "1-whole").mkdir()
+    (tmp_path / "2-changes").mkdir()
+    files = {"1-whole/a.ndjson": [first], "1-whole/p.ndjson": [PATIENT], "2-changes/a.ndjson": [last]}
+    store = filled(tmp_path, files)
+    kept = json.loads(store.get("AllergyIntolerance", "a").body)
+    store.close()
+    assert kept["code"]["text"] == "latex"
+
+
 def test_what_no_file_holds_is_named_with_the_file_and_the_line_that_refer_to_it(tmp_path):
     asked = {**ALLERGY, "id": "b", "recorder": {"reference": "Practitioner/nobody"}}
     with pytest.raises(WaykeeperError) as caught:

@@ -45,7 +45,12 @@ def load_folder(store: Store, folder: Path) -> int:
     if not paths:
         raise _no_resource(folder, "no .json and no .ndjson file in this folder")
     service = Service(store)
-    waiting = [sent for sent in map(_read, paths) if not _loaded(service, sent)]
+    waiting: list[_Sent] = []
+    theirs: set[str] = set()  # a later version must not go in before the earlier one that waits, which would replace it
+    for sent in map(_read, paths):
+        if not theirs.isdisjoint(sent.names) or not _loaded(service, sent):
+            waiting.append(sent)
+            theirs |= sent.names
     while waiting:
         waiting = _later(service, waiting)
     return len(paths)
@@ -67,6 +72,12 @@ class _Sent:
     file: Path
     bundle: Resource
     places: Sequence[_Place]
+
+    @property
+    def names(self) -> set[str]:
+        """`Type/id` of what it puts under an id; nothing where the file is a request."""
+        requests = [entry["request"] for entry in self.bundle["entry"]] if self.places else []
+        return {request["url"] for request in requests if request["method"] == "PUT"}
 
 
 def _loaded(service: Service, sent: _Sent) -> bool:
