@@ -204,6 +204,9 @@ def test_an_hour_that_differs_by_minutes_asks_less_than_one_by_hours(tmp_path, h
     ("Anaesthetic", "block", "of which it is not known whether a needle is possible are not compared: 'block'"),
     ("Status", "Suspended", "whose state is not known count as taking place: 'Suspended'"),
     ("Time in", "07:30", "columns that are not read, and the list has no other of their kind: 'Time in'"),
+    ("Status", "Not proceeding", "whose state is not known count as taking place: 'Not proceeding'"),
+    ("Status", "No longer required", "count as taking place"), ("Status", "Rescheduled", "count as taking place"),
+    ("Status", "Not cancelled", ""), ("Status", "Not started", ""), ("Status", "Pre-booked", ""),
     ("Time", "PM", ""), ("Status", "Confirmed", ""), ("Anaesthetic", "", ""), ("Time", "00:00", ""), ("Ward", "7", ""),
 ])  # fmt: skip
 def test_what_cannot_be_laid_beside_the_plan_is_told(tmp_path, header, cells, told):
@@ -223,7 +226,10 @@ def test_what_cannot_be_laid_beside_the_plan_is_told(tmp_path, header, cells, to
     ("CNX", True), ("Cx by patient", True), ("DNA", True), ("removed from list", True), ("postponed to May", True),
     ("PATIENT_CANCELLED", True), ("WithdrawnByClinic", True), ("EnteredInError", True), ("NOT_CANCELLED", False),
     ("not cancelled", False), ("No cancellation", False), ("rebooked (was cancelled)", False), ("Confirmed", False),
-    ("", False), ("no-show", True),
+    ("", False), ("no-show", True), ("crossed out", True), ("Removed", True), ("Postponed from theatre 2", True),
+    ("Cancer pathway", False), ("DNA CPR", False), ("DNACPR", False), ("CXR done", False), ("Consent taken", False),
+    ("previously cancelled, relisted", False), ("Booked (deferred from Feb)", False), ("Don't cancel", False),
+    ("on cancellation list", False), ("rebooked after a cancellation", False),
 ])  # fmt: skip
 def test_words_for_an_operation_that_is_off(said, off):
     """Common practice, no source."""
@@ -234,7 +240,9 @@ def test_words_for_an_operation_that_is_off(said, off):
     ("CANCELLED - ankle replacement", True), ("*** CANCELLED ***", True), ("Op cancelled", True),
     ("Postponed: hip", True),
     ("cancellous bone graft", False), ("Removal of K-wires", False),
-    ("ankle replacement (cancelled twice before)", False),
+    ("ankle replacement (cancelled twice before)", False), ("Ankle replacement - cancelled", True),
+    ("ankle replacement (cancelled)", True), ("TAR LEFT CANCELLED", True), ("TAR LEFT PREVIOUSLY CANCELLED", False),
+    ("ankle replacement - not cancelled", False), ("cancelled previously: ankle replacement", False),
 ])  # fmt: skip
 def test_an_operation_that_is_crossed_out_in_another_column(cell, off, tmp_path):
     """Lists without a column for the state write it over the operation: common practice, no source."""

@@ -103,6 +103,13 @@ def test_whether_a_needle_is_possible(text, expected):
         ("", "upright film", "left", ""),
         ("", "R&L TKR", "left", "R&L TKR"),
         ("", "Re-do TAR", "left", ""),
+        ("", "RTKR", "left", "RTKR"),
+        ("", "LTHA", "left", ""),
+        ("", "R/THR", "left", "R/THR"),
+        ("", "TAR/R", "left", "TAR/R"),
+        ("", "L. TAR", "right", "L. TAR"),
+        ("", "R/O plate, L TKR", "left", ""),
+        ("", "PLATHE", "right", ""),
     ],
 )
 def test_words_that_name_another_side_than_the_plan(column, procedure, planned, told):

@@ -38,8 +38,11 @@ _HALF = re.compile(r"[ap](?=[.]?m[.]?$)", re.IGNORECASE)
 _PART_OF_DAY = re.compile(r"0[.,](?:\d|\d{3,})")  # as a spreadsheet keeps a time: 0.3125 of a day is 07:30
 _MINUTES = 24 * 60
 _NO_HOUR = frozenset({"", "00:00", "00:00:00", "0:00", "0000", "00.00"})  # a day without a time
+# what is `rescheduled` may be the day that was left; `not proceeding` and `no bed` are no words of one that stands
 _STANDS = re.compile(
-    r"|not?\s.*|(?:re|pre)?-?(?:book|schedul|confirm|plann|list|approv|accept|arriv|check|complet|admit)\w*"
+    r"|(?:not|no|never|no\s+longer)[\s_-]+(?:been[\s_-]+)?(?:cancel|postpon|defer|withdraw|delet)\w*"
+    r"|not\s+(?:yet\s+)?(?:started|begun|arrived|admitted|confirmed|ready|sent\s+for|checked[\s-]?in)"
+    r"|(?:re(?!-?(?:book|sched))|pre)?-?(?:book|schedul|confirm|plann|list|approv|accept|arriv|check|complet|admit)\w*"
     r"|(?:in progress|ready|active|pending|provisional|tentative|proposed|fulfilled|done|tci|elective|urgent)",
     re.IGNORECASE,
 )

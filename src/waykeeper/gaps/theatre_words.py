@@ -18,10 +18,12 @@ _SIDES = {
 # in a column of its own a letter is a side; in the name of an operation only a capital that stands alone, for `r/o` is
 # a removal, and what is `left in` is no side
 _ALONE = {LEFT: "l|li", RIGHT: "r|re"}
+_SHORT = "(?:[TU]K[AR]|T[AH][AR])"  # a joint in letters, behind which its side may be written together: RTKR, L/THR
 _IN_COLUMN = {side: re.compile(rf"\b(?:{words}|{_ALONE[side]})\b", re.IGNORECASE) for side, words in _SIDES.items()}
 _IN_NAME = {
     side: re.compile(
-        rf"\b(?i:{words})\b(?!\s+(?i:in|open|alone|over|out)\b)|(?<![\w/.]){letter}(?![\w/'])(?!\s*\.\s*[A-Z])"
+        rf"\b(?i:{words})\b(?!\s+(?i:in|open|alone|over|out)\b)"
+        rf"|(?:(?<![\w/.])|(?<=[AHK][AR]/)){letter}(?:(?![\w/'])(?!\s*\.\s*[A-Z])|(?=[/.\s]*{_SHORT}\b))"
     )
     for (side, words), letter in zip(_SIDES.items(), "LR", strict=True)
 }

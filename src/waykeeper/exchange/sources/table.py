@@ -17,15 +17,26 @@ from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, 
 _QUANTITY = re.compile(r"\d+[.,]0+|\d[.,]\d+E\+?\d+|\dE\+\d+", re.IGNORECASE)
 # How lists write that an operation does not take place (common practice, no source).
 _OFF = re.compile(
-    r"\b(?:canc(?:el\w*)?|cncl\w*|cnx|cxl?d?|postpon\w*|defer\w*|no[\s_-]*show\w*|did[\s_-]*not[\s_-]*attend|dna"
-    r"|entered[\s_-]*in[\s_-]*error|withdrawn|deleted|abandoned|(?:removed|taken|struck|crossed)(?:\s+(?:from|off)\b.*|$))",
+    r"\b(?:canc(?:el(?!lous)\w*|l?e?d)?|cncl\w*|cnx|cxl?d?|no[\s_-]*show\w*|did[\s_-]*not[\s_-]*attend"
+    r"|dna(?!\W*(?:cpr|r)\b)|entered[\s_-]*in[\s_-]*error|withdrawn|deleted|abandoned"
+    r"|(?:postpon|defer)\w*(?!\s+from\b)|(?:removed|struck)\s+from|(?:removed|taken|struck|crossed)\s+(?:off|out))\b"
+    r"|^\W*(?:postpon|defer)|^\W*(?:(?:case|op|pt|patient)\W+)?removed\W*$",
     re.IGNORECASE,
 )
 _CROSSED_OUT = re.compile(
-    r"\W*(?:(?:case|op(?:eration)?|pt|patient)\W+)?(?:cancel+ed|postponed|cnx)\b.*", re.IGNORECASE | re.DOTALL
+    r"\W*(?:(?:case|op(?:eration)?|pt|patient)\W+)?(?:cancel+ed|postponed|cnx)\b(?!\s+previously).*",
+    re.IGNORECASE | re.DOTALL,
+)
+# behind the operation only after a mark of its own, or in capitals
+_CROSSED_OUT_BEHIND = re.compile(
+    r"(?:[^\w\s']\s*(?=(?i:cancel|postpon|cnx))|\s(?=CANCEL|POSTPON|CNX))(?i:cancel+ed|postponed|cnx)\W*$"
 )
 _WRITTEN_TOGETHER = re.compile(r"(?<=[a-z])(?=[A-Z])|_")  # PATIENT_CANCELLED, WithdrawnByClinic
-_NOT_OFF = re.compile(r"\b(?:not|no|never|un|no\s+longer)[\s_-]*(?:been\s+)?$|\bwas\s+$", re.IGNORECASE)
+_NOT_OFF = re.compile(
+    r"\b(?:not|no|never|un|no\s+longer)[\s_-]*(?:been\s+)?$"
+    r"|\b(?:was|previously|don.?t|may\s+be|(?:after|on)(?:\s+(?:an?|the))?|short[\s-]notice|risk\s+of)\s+$",
+    re.IGNORECASE,
+)
 _AS_TEXT = re.compile(r'="([^"]*)"')
 _UNSEEN = " \t\r\n\v\f\u00a0\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
 SPOILT = "the patient's number is written as a quantity (1.2E+11, 100.0): a spreadsheet has changed it"
@@ -99,7 +110,10 @@ def called_off(status: str) -> bool:
 
 
 def crossed_out(cell: str) -> bool:
-    """Whether any other cell begins by saying so: `*** CANCELLED *** ankle replacement`."""
+    """Whether any other cell begins or ends by saying so: `*** CANCELLED *** ankle`, `Ankle replacement - CANCELLED`."""
+    behind = _CROSSED_OUT_BEHIND.search(cell)
+    if behind and not _NOT_OFF.search(f"{cell[: behind.start()]} "):
+        return True
     return _CROSSED_OUT.fullmatch(cell) is not None
 
 
