@@ -34,6 +34,7 @@ from waykeeper.medicines.instructions import safest
 from waykeeper.medicines.intervals import hours_before
 from waykeeper.medicines.model import HalfLife, Ingredient, Rule
 from waykeeper.medicines.nsaids import nsaid_days
+from waykeeper.medicines.other_surgeries import planned_with
 from waykeeper.medicines.outcome import Outcome
 from waykeeper.medicines.pairs import pair_table
 from waykeeper.medicines.rule_table import END, START, rule_table, with_table
@@ -249,6 +250,14 @@ def test_a_needle_without_question_adds_none() -> None:
     assert (row.decision, row.missed_days, row.question) == ("hold", 3, "")
     low = row_of({"words": "apixaban 2.5 mg", "anaesthesia": "spinal", "crcl": "70"})
     assert low.question.endswith("why is it taken?")
+
+
+def test_a_question_without_days_names_the_other_operation() -> None:
+    """Answered with days it pauses for both: a plan whose row names no other was made without it, and asks each day."""
+    (row,) = rows("trial substance QZ 20 mg", surgeries=[("second knee", moment("2026-03-20T07:30"))])
+    assert (row.decision, row.last_dose) == ("ask", None)
+    assert row.alternatives == ("second knee on Fri 2026-03-20: no days are proposed",)
+    assert planned_with(row.alternatives, "second knee", date(2026, 3, 20))
 
 
 def test_two_operations_ask_that_alone() -> None:

@@ -16,10 +16,15 @@ _SHORT_RESTART = 7  # days: whoever would start again for less is asked about fi
 
 
 def with_other_surgeries(row: MedicineRow, again: Callable[[Moment], MedicineRow], context: Context) -> MedicineRow:
-    """Name the other operations; where their holds meet this one, the earlier last dose counts and it asks."""
+    """Name the other operations; where their holds meet this one, the earlier last dose counts and it asks.
+
+    Beside a question for which no days are proposed it is named as well: whoever answers it with days decides for both.
+    """
     for name, surgery in context.surgeries:
         other = again(surgery)
         if other.last_dose is None or not other.stops:
+            if row.decision == "ask":
+                row = replace(row, alternatives=(*row.alternatives, f"{_on(name, surgery.day)} no days are proposed"))
             continue
         told = f"{_on(name, surgery.day)} N = {other.missed_days}, last dose {day_name(other.last_dose)}"
         row = replace(row, alternatives=(*row.alternatives, told))

@@ -98,7 +98,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if entry.status == MISTAKEN:
         return _mistaken(entry, known)
     known = doubted(entry, known, context.rules)
-    row = _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
+    row = _proposed(entry, known, context)
     if known.doubt and row.decision != "already stopped":
         row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
     row = where_from(with_how_taken(row, entry, known, context.rules), entry)
@@ -106,8 +106,8 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
         row = replace(row, notes=(*row.notes, OWN_WORDS))
     if entry.statement_of:
         row = replace(row, statement_of=entry.statement_of, notes=(*row.notes, STATEMENT))
-    if known.ingredients and context.surgeries:
-        row = with_other_surgeries(row, lambda s: _proposal(entry, known, replace(context, surgery=s)), context)
+    if context.surgeries:
+        row = with_other_surgeries(row, lambda s: _proposed(entry, known, replace(context, surgery=s)), context)
     if row.last_limit is not None:
         row = replace(row, notes=(*row.notes, BY_HOURS))
     dose = dose_that_counts(entry, known, context.rules)
@@ -116,6 +116,10 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if answer is not None and answer.decision != REASON_ONLY:
         row = row_from_answer(row, answer, context.surgery)
     return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+
+
+def _proposed(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
+    return _proposal(entry, known, context) if known.ingredients else _unrecognised(entry, known, context)
 
 
 def _by_own_words(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> bool:
