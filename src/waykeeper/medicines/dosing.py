@@ -45,13 +45,15 @@ _DAILY = re.compile(
 # The same as British orders have it (od, bd, tds, qds: BNF, Latin abbreviations; from memory), and as a row of what is
 # taken in each part of the day (`1-0-1`). `bd syringe` is a make of syringe.
 _DAILY_SHORT = re.compile(
-    r"\b(?:o\.?d|b\.?d(?!\.? ?(?:syringe|needle|pen|insulin|ultra|luer))|t\.?d\.?s|q\.?d\.?s)\b"
+    r"\b(?:(?:4|6|8|12|24|48|72)[- ]?hourly|(?:each|every) [ap]\.?m"
+    r"|o\.?d|b\.?d(?!\.? ?(?:syringe|needle|pen|insulin|ultra|luer))|t\.?d\.?s|q\.?d\.?s)\b"
     r"|(?<![\d/.-])(?:[0-4]-){2,3}[0-4](?![\d/.-])"
 )
 # A part of the day says each day, unless anything says of which days.
 _PART_OF_DAY = re.compile(
     r"\b(?:(?:each|in the|at|with|before|after) (?:morning|evening|night|bedtime|breakfast|lunch|dinner|supper)"
-    r"|mornings|evenings|nights|mane|nocte|qam|qpm|qhs|hs|o\.?m|por la (?:manana|noche|tarde)|al acostarse)\b"
+    r"|in the [ap]\.?m|mornings|evenings|nights|mane|nocte|qam|qpm|qhs|hs|o\.?m|por la (?:manana|noche|tarde)"
+    r"|al acostarse)\b"
 )
 _CODED_PARTS = ("am", "pm", "bed")  # each day (HL7 v3 GTSAbbreviation, by which FHIR R4 codes a timing)
 _HOURS = re.compile(r"\b(?:every|q|cada|c/) ?(\d{1,3}) ?(?:h|hs|hrs?|hours?|horas?)\b")

@@ -110,7 +110,7 @@ def called_off(status: str) -> bool:
 
 
 def crossed_out(cell: str) -> bool:
-    """Whether any other cell begins or ends by saying so: `*** CANCELLED *** ankle`, `Ankle replacement - CANCELLED`."""
+    """Whether any other cell begins or ends by saying so: `*** CANCELLED *** ankle`, `Ankle - CANCELLED`."""
     behind = _CROSSED_OUT_BEHIND.search(cell)
     if behind and not _NOT_OFF.search(f"{cell[: behind.start()]} "):
         return True
