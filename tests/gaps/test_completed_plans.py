@@ -11,6 +11,7 @@ from gaps.plans import SURGERY, ankle, dates, evidence, item, link, plan, visit
 from waykeeper.gaps import worklist
 from waykeeper.plan.model import Completion, ItemState, Key, State
 from waykeeper.report.terminal import terminal
+from waykeeper.timing.model import Standing
 
 TASK, RULE = Key("task", "forms"), Key("restriction", "no-weight")
 LAST = SURGERY + timedelta(days=300)
@@ -78,6 +79,20 @@ def test_what_waits_for_a_decision_stays(end):
 def test_a_conflict_stays():
     row, _ = whole(small(), replace(state(BY_HAND), conflicts=("Two dates",)))
     assert row.verdict == "conflict" and row.questions == ("Completed.",)
+
+
+def test_an_operation_that_nothing_proves_is_asked_about_all_the_same():
+    planned = tuple(replace(a, standing=Standing.GIVEN) for a in small().anchors)
+    row, report = whole(replace(small(), anchors=planned), state(BY_HAND, status="requested"))
+    assert (row.verdict, row.gap, row.questions) == ("unproven", True, ("Completed.",))
+    assert [r.item for r in report.gaps] == ["plan/plan"] and report.closed == ()
+    assert "1 plan completed, with 1 step not done or not recorded" in " ".join(terminal(report).split())
+
+
+def test_a_filter_that_leaves_the_plans_own_row_out_says_nothing_of_a_person():
+    _, report = whole(small(), state(BY_HAND, status="requested"))
+    some = replace(report, rows=[r for r in report.rows if r.kind != "plan"])
+    assert some.closed == () and list(some.completed.values()) == [1]
 
 
 def test_what_is_booked_or_missed_after_it_is_told():

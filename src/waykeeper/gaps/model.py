@@ -143,6 +143,7 @@ class Row:
     contactable   False where nothing may be printed for or sent to the patient (died, withdrew)
     snoozed       a person put it off until `snoozed_until`, which never passes the day it can be mended
     closed        a person closed it with a reason; its word stays, and it is told apart from what is to be done
+    let_go        it left the list with its plan, which was completed
     """
 
     patient: str
@@ -196,6 +197,7 @@ class Row:
     served: bool = False  # a question, or a medicine that had ended, of use up to a surgery that took place
     ended: bool = False  # a medicine of which nothing is asked but whether it is really not taken any more
     together: str = ""  # gaps of one plan that one step settles have the same name here (an item of the group)
+    let_go: bool = False
 
     @property
     def name(self) -> tuple[str, int, str, str]:
@@ -335,7 +337,7 @@ class Worklist:
     @cached_property
     def closed(self) -> tuple[Row, ...]:
         """Gaps that a person closed with a reason, the latest first; what is measured counts them all the same."""
-        found = [r for r in self.rows if r.gap and r.closed and r.name[:3] not in self.completed]
+        found = [r for r in self.rows if r.gap and r.closed and not r.let_go]
         return tuple(sorted(found, key=lambda r: r.closed_on or date.max, reverse=True))
 
     @cached_property
@@ -345,9 +347,9 @@ class Worklist:
         They are told in a count: their gaps, one by one, would be told for ever.
         """
         found = {r.name[:3]: 0 for r in self.rows if r.kind == "plan" and r.verdict == COMPLETED}
-        for row in self.rows if found else ():
-            if row.gap and row.closed and row.name[:3] in found:
-                found[row.name[:3]] += 1
+        for row in self.rows:
+            if row.let_go:  # also where a filter left the plan's own row out, or it asks about something else
+                found[row.name[:3]] = found.get(row.name[:3], 0) + 1
         return found
 
     @cached_property

@@ -25,7 +25,7 @@ _UNDECIDED = ("needs-review-medicines", "needs-review-pauses")  # of medicines: 
 _LIGHTER = ("no-case", "needs-review-time-near")  # said after those, and not in their place
 _BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN, *_UNDECIDED)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
-_AFTER_THE_END = ("needs-review-side-done", "conflict")  # what no end of a plan settles
+_AFTER_THE_END = ("needs-review-side-done", "conflict", *_UNPROVEN)  # what no end of a plan settles
 _PROVEN_ANCHORS = ("surgery", "discharge")
 
 

@@ -100,7 +100,7 @@ def _row(
         closed_by=own.closed_by if own else "", closed_on=own.closed_on if own else None,
         contactable=on.contactable, unproven=said.unproven,
         first=_first(item, said), served=item is not None and _served(item, on), together=group,
-        ended=item is not None and asks_nothing(item),
+        ended=item is not None and asks_nothing(item), let_go=ended == "closed" and on.completed is not None,
     )  # fmt: skip
 
 

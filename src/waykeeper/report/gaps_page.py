@@ -435,7 +435,7 @@ def _patient(anchor: str, rows: Sequence[Row], person: Person, as_of: date) -> P
         counts=tuple((SEVERITY[s], now[s]) for s in (3, 2, 1, 0) if now[s]),
         over=sum(is_over(r, as_of) for r in gaps),
         put_off=sum(r.gap and r.snoozed and not r.closed for r in rows),
-        closed=sum(r.gap and r.closed for r in rows),
+        closed=sum(r.gap and r.closed and not r.let_go for r in rows),
         worst=max((r.severity for r in gaps), default=0),
         timeline=layout(rows, as_of),
         rows=tuple(sorted(listed, key=_reading_order)),
