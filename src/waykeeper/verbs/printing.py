@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError, finding
-from waykeeper.plan.model import Evidence, Key, Plan, State
+from waykeeper.plan.model import Evidence, Identifier, Key, Plan, State
 from waykeeper.verbs import inputs, words
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _one_plan(
     with inputs.blamed(bundle):
         plans = [(p, s) for p, s in read_all(held) if bundle or p.episode.number == episode]
         if bundle:  # nothing that was named is printed for somebody else; 1 is also what nobody named
-            plans = [(p, s) for p, s in plans if whose in (None, p.episode.patient)]
+            plans = _plans_of(whose, plans, held) if whose else plans
             plans = [(p, s) for p, s in plans if episode in (1, p.episode.number)]
         names = sorted({p.pathway.name for p, _ in plans})
         remedy = "Give the Bundle that compile wrote." if bundle else "Check --patient, and --episode."
@@ -70,6 +70,15 @@ def _one_plan(
             raise WaykeeperError(replace(refused, help=remedy))
         day = inputs.as_of_date(as_of, plan.zone)
         return Sheet(plan, state, _bookings(plan, state, evidence(held, plan.zone), day), from_ or None, day, held)
+
+
+def _plans_of(whose: Identifier, plans: Sequence[tuple[Plan, State]], held: Sequence[Held]) -> list[tuple[Plan, State]]:
+    """The plans of whoever has this identifier: a plan keeps the number it was made for, and she may have others."""
+    from waykeeper.record import identifier_names, relative
+
+    patients = [(ref, identifier_names(r)) for ref, r in held if r.get("resourceType") == "Patient"]
+    names = {str(whose), *(name for ref, hers in patients if str(whose) in hers for name in (ref, *hers) if name)}
+    return [(p, s) for p, s in plans if names & {str(p.episode.patient), relative(p.patient.reference)}]
 
 
 def _of_server(url: str, patient: str) -> list[Held]:
