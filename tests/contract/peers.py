@@ -48,25 +48,24 @@ class Verdict:
 
 def missing() -> str:
     """Why the Java peers cannot be started, or "" where they can."""
-    if GIVEN == "off":
-        return "the real server is switched off (WAYKEEPER_REAL_SERVER=off)"
-    for program in ("java", "mvn"):
-        if shutil.which(program) is None:
-            return f"the real server needs Java 17 and Maven: {program} is not installed"
-    if not (HOME / "target/classes/FhirTestServer.class").exists() or not (HOME / "lib").exists():
-        return "the real server is not built: run tests/contract/server/build.sh"
-    return ""
+    built = HOME / "target/classes/FhirTestServer.class", HOME / "lib"
+    return _why_not("the real server", "Java 17 and Maven", ("java", "mvn"), built, HOME)
 
 
 def missing_second() -> str:
     """Why the second server cannot be started, or "" where it can."""
+    built = (SECOND / "node_modules",)
+    return _why_not("the second server", "Node 18 or later", ("node", "npm"), built, SECOND)
+
+
+def _why_not(name: str, needs: str, programs: Sequence[str], built: Sequence[Path], home: Path) -> str:
     if GIVEN == "off":
-        return "servers of others are switched off (WAYKEEPER_REAL_SERVER=off)"
-    for program in ("node", "npm"):
+        return f"{name} is switched off (WAYKEEPER_REAL_SERVER=off)"
+    for program in programs:
         if shutil.which(program) is None:
-            return f"the second server needs Node 18 or later: {program} is not installed"
-    if not (SECOND / "node_modules").exists():
-        return "the second server is not built: run tests/contract/second_server/build.sh"
+            return f"{name} needs {needs}: {program} is not installed"
+    if not all(place.exists() for place in built):
+        return f"{name} is not built: run tests/contract/{home.name}/build.sh"
     return ""
 
 

@@ -110,10 +110,9 @@ def patient_of(text: str, clinic: str = "") -> str:
     chosen = clinic or settings.clinic
     if not text or "|" in text or not chosen:
         return text
-    from waykeeper.verbs.inputs import clinic_of
+    from waykeeper.verbs.inputs import clinic_of, with_system
 
-    system = clinic_of(chosen).patient_identifier_system
-    return f"{system}|{text}" if system else text
+    return with_system(text, clinic_of(chosen).patient_identifier_system)
 
 
 def source_of(text: str) -> str:

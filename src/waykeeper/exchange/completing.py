@@ -18,7 +18,7 @@ from waykeeper.fhir.identity import parse_key
 from waykeeper.fhir.names import COMPLETED
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.model import TO_COMPLETE, Row
-from waykeeper.gaps.setting import setting
+from waykeeper.gaps.setting import last_day
 from waykeeper.gaps.worklist import by_plan, holding_still, is_open
 from waykeeper.merge.end import complete as complete_plan
 from waykeeper.plan.model import MEDICINES, Completion, Identifier, Plan, State
@@ -83,7 +83,7 @@ def _undone(plan: Plan, state: State, rows: Sequence[Row], text: str, today: dat
     """What is open and is let go with the reason. Raises WaykeeperError WKX240 where the plan cannot be completed."""
     if plan.withdrawn or state.plan_status not in ("draft", "active"):
         raise _unfit(f"the plan is {state.plan_status} already", "What was put off is moved or withdrawn.")
-    last = setting(plan, state, today).last_day
+    last = last_day(plan)
     if last is None or last >= today:
         until = last.isoformat() if last else "a day not known"
         help_text = "Of a patient who leaves the pathway before, withdraw the plan with the reason."

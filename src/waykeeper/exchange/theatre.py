@@ -26,7 +26,6 @@ NEEDED = ("day", "patient")
 _SEVERAL = ("time", "anaesthesia")  # of these a list may have more columns than one: all of them speak
 _AND = " / "
 _MOST_SHOWN = 20
-_NONE: tuple[str, ...] = ()
 _OFF = frozenset({"cancelled", "noshow", "entered-in-error"})
 _CLOCK = re.compile(
     r"(?:at|@|~|approx[.]?|ca?[.]?)?\s*(?:(\d{1,2}):?[.h]?(\d{2})(?:[:.]\d{2}(?:[.]\d+)?)?|(\d{1,2})(?=\s*[ap][.]?m))"
@@ -68,8 +67,9 @@ def read_theatre_list(
     Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
     that cannot be read stops everything: a case left out would look like a cancelled operation.
     """
+    unread: tuple[str, ...] = ()
     if ends_in(path, OF_FHIR):
-        told, unread = _of_fhir(path, zone, zones), _NONE
+        told = _of_fhir(path, zone, zones)
     else:
         told, unread = _of_csv(path, systems, zone, zones or {})
     if not told:
@@ -292,7 +292,7 @@ def not_compared(found: TheatreList, known: Set[str], path: str) -> tuple[Findin
         "state": [(c.status, _STANDS.fullmatch(c.status) is not None) for c in mine],
     }
     unread = [
-        finding("WKX453", f"{_SAYS[name].format(', '.join(map(repr, odd[:_MOST_SHOWN])))}", Position(path))
+        finding("WKX453", _SAYS[name].format(", ".join(map(repr, odd[:_MOST_SHOWN]))), Position(path))
         for name, said in told.items()
         if (odd := list(dict.fromkeys(text for text, read in said if not read)))
     ]

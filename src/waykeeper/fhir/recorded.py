@@ -191,15 +191,15 @@ def plan_state(
     own: Sequence[tuple[str, Mapping[str, Any], Identity]],
     everything: Sequence[Held],
     plan: Plan,
-    doubts: Sequence[str] = (),
-    telling: Sequence[Told] = (),
-    medications: Medications | None = None,
+    doubts: Sequence[str],
+    telling: Sequence[Told],
+    medications: Medications,
 ) -> State:
     """Everything recorded about one plan; `everything` holds the resources of its patient only.
 
-    doubts    what a person must see to beside the conflicts that stand there as Tasks
-    telling   see `told.told_of`
-    medications   those of all patients, which are no patient's; without them those of `everything`
+    doubts        what a person must see to beside the conflicts that stand there as Tasks
+    telling       see `told.told_of`
+    medications   those of all patients, which are no patient's
     """
     tasks = [r for _, r, known in own if known.part == "conflict" and status_class(r) in ("open", "busy")]
     conflicts = (*(str(r.get("description") or "") for r in tasks), *doubts)
@@ -210,7 +210,7 @@ def plan_state(
     return State(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
-        listed_since=listed_since(plan, states, everything, medications or Medications(everything)),
+        listed_since=listed_since(plan, states, everything, medications),
         completed=_completion(root[1], plan.zone),
     )  # fmt: skip
 

@@ -50,7 +50,7 @@ class Setting:
     @property
     def last_day(self) -> date | None:
         """The last day of the plan; None where nothing in it has a day."""
-        return _last_day(self.plan)
+        return last_day(self.plan)
 
     @property
     def contactable(self) -> bool:
@@ -152,7 +152,7 @@ def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
     )  # fmt: skip
 
 
-def _last_day(plan: Plan) -> date | None:
+def last_day(plan: Plan) -> date | None:
     """The last day of a plan's items and phases; None where none of them has a day."""
     spans = [*(item.dates for item in plan.items), *(phase.dates for phase in plan.phases)]
     return max((day for dates in spans if (day := dates.last_day) is not None), default=None)
@@ -164,7 +164,7 @@ def _completed(plan: Plan, state: State, as_of: date) -> Completion | None:
     found = state.completed
     if found is None or to_come(found.on, as_of):
         return None
-    days = [day for day in (_last_day(plan), plan.surgery_day) if day is not None]
+    days = [day for day in (last_day(plan), plan.surgery_day) if day is not None]
     return None if days and max(days) >= as_of else found
 
 

@@ -246,6 +246,11 @@ def identifier_of(text: str, option: str) -> Identifier:
     return Identifier(system.strip(), value.strip())
 
 
+def with_system(number: str, system: str) -> str:
+    """A patient's number as SYSTEM|VALUE; as it is where it names its system, or where none is known."""
+    return f"{system}|{number}" if number and system and "|" not in number else number
+
+
 def invented(name: str) -> str:
     """The record of an invented patient of the library, by its name; anything else is a path and stays as it is."""
     from waykeeper.pathway.shelf import folder

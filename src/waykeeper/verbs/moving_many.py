@@ -115,12 +115,10 @@ def _case(line: int, row: Mapping[str, str], common: Wish, system: str) -> Case:
         raise WaykeeperError(finding("WKC203", f"the {'surgery' if patient else 'patient'} is missing", help=remedy))
     if surgery.casefold() == AS_IT_STANDS:
         surgery = ""
-    if "|" not in patient and system:
-        patient = f"{system}|{patient}"
     said = {name: row.get(name, "") for name in ("discharge", "side", "anaesthesia", "record")}
     number = row.get("episode") or "1"
     if not number.isdecimal() or int(number) < 1:
         raise WaykeeperError(finding("WKC201", f"the episode is {number!r}, it counts from 1"))
     pathway = row.get("pathway") or common.pathway
     wish = checked(replace(common, surgery=surgery, pathway=pathway, **said))
-    return Case(line, inputs.identifier_of(patient, "patient"), wish, int(number))
+    return Case(line, inputs.identifier_of(inputs.with_system(patient, system), "patient"), wish, int(number))
