@@ -13,16 +13,17 @@ from waykeeper.pathway.checking import FileCheck
 from waykeeper.pathway.library import clinic_names, names, overlay_names, part_names, read
 from waykeeper.verbs.inputs import clinic_of, in_clinic, overlay_source, policy_names
 from waykeeper.verbs.parts import parts_beside
+from waykeeper.verbs.words import PathText, as_text
 
 Source = tuple[str, bytes]
 
 
-def check(*pathways: str, clinic: str = "") -> tuple[Finding, ...]:
+def check(*pathways: PathText, clinic: PathText = "") -> tuple[Finding, ...]:
     """Check pathway, part, overlay, clinic and rule files by name or path; all findings of all of them.
 
     clinic   pathways are checked as they hold in it: with its overlays laid over them, its roles and its open days
     """
-    return tuple(f for wanted in pathways for f in check_any(wanted, clinic))
+    return tuple(f for wanted in pathways for f in check_any(as_text(wanted), as_text(clinic)))
 
 
 def check_any(wanted: str, clinic: str = "") -> tuple[Finding, ...]:

@@ -16,6 +16,7 @@ from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, 
 from waykeeper.plan.model import Evidence, Plan, State
 from waykeeper.record import Page, missing
 from waykeeper.verbs import bookings, inputs, words
+from waykeeper.verbs.words import PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.gaps import Change, Filters, TheatreList, Worklist
@@ -51,26 +52,26 @@ class Asked(TypedDict, total=False):
     """What may be asked of `gaps`, for those who hand it on; `since` apart, which is of the report alone."""
 
     as_of: str | date | None
-    theatre_list: str
+    theatre_list: PathText
     surgeon: str
     procedure: str
     phase: str
     owner: str
     week: str | date | None
-    mapping: str
+    mapping: PathText
 
 
 def gaps(
-    *sources: str,
+    *sources: PathText,
     as_of: str | date | None = None,
-    theatre_list: str = "",
-    since: str = "",
+    theatre_list: PathText = "",
+    since: PathText = "",
     surgeon: str = "",
     procedure: str = "",
     phase: str = "",
     owner: str = "",
     week: str | date | None = None,
-    mapping: str = "",
+    mapping: PathText = "",
 ) -> GapReport:
     """Lay what was planned beside what really happened.
 
@@ -92,13 +93,14 @@ def gaps(
         "as_of": as_of, "theatre_list": theatre_list, "surgeon": surgeon, "procedure": procedure, "phase": phase,
         "owner": owner, "week": week, "mapping": mapping,
     }  # fmt: skip
-    large = [] if theatre_list or mapping else _bulk(sources)
-    return _report(sources, large, since, **given)
+    places = tuple(map(as_text, sources))
+    large = [] if theatre_list or mapping else _bulk(places)
+    return _report(places, large, as_text(since), **given)
 
 
-def with_plans(*sources: str, **asked: Unpack[Asked]) -> GapReport:
+def with_plans(*sources: PathText, **asked: Unpack[Asked]) -> GapReport:
     """`gaps` with every plan that the report rests on: a large export too is then held in memory whole."""
-    return _report(sources, [], "", **asked)
+    return _report(tuple(map(as_text, sources)), [], "", **asked)
 
 
 def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Unpack[Asked]) -> GapReport:
@@ -111,7 +113,7 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
     if large:
         whole, titles, copies = _large(large, given, sources)
         return _told(whole, titles, (), sources, wanted, (since, earlier), copies)
-    mapping, theatre_list = asked.get("mapping", ""), asked.get("theatre_list", "")
+    mapping, theatre_list = as_text(asked.get("mapping", "")), as_text(asked.get("theatre_list", ""))
     plans, found, noticed = read_sources(sources, mapping)
     zone = plans[0][0].zone
     theatre, unlike = _theatre(theatre_list, plans, zone, mapping) if theatre_list else (None, ())
@@ -210,11 +212,12 @@ def _large(
 
 
 def read_sources(
-    sources: Sequence[str], mapping: str = ""
+    given: Sequence[PathText], mapping: PathText = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
+    sources = [as_text(one) for one in given]
     booked, other = bookings.split(sources)
-    scheduler = bookings.scheduler_of(booked, mapping)
+    scheduler = bookings.scheduler_of(booked, as_text(mapping))
     from waykeeper.exchange.one_plan import one_of_each
     from waykeeper.exchange.reading import newest
 

@@ -15,6 +15,7 @@ from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.plan.unlisted import listed
 from waykeeper.timing.model import Standing
 from waykeeper.verbs import inputs, words
+from waykeeper.verbs.words import MomentText, PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.pathway.model import Clinic, Pathway
@@ -39,12 +40,12 @@ class Compiled:
 
 
 def compile(  # noqa: A001 - the verb of the trade and of the command
-    pathway: str,
+    pathway: PathText,
     *,
-    clinic: str,
-    patient: str = "",
-    surgery: str,
-    discharge: str = "",
+    clinic: PathText,
+    patient: PathText = "",
+    surgery: MomentText,
+    discharge: MomentText = "",
     side: str = "",
     anaesthesia: str = "unknown",
     patient_identifier: str = "",
@@ -54,7 +55,7 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     """Compile a pathway for one patient.
 
     patient   a file or folder with the Patient and what is known of them; may be left out where `from_` is given
-    surgery   local date and time of the clinic, `2026-03-18T07:30`
+    surgery   local date and time of the clinic, `2026-03-18T07:30` or a datetime
     from_     a server: answers and rounds that it holds, other live episodes, and the record where no file is given
 
     A plan that stands there is compiled again only with the record that it was made of (WKC211). The bundle has passed
@@ -72,10 +73,11 @@ def compile(  # noqa: A001 - the verb of the trade and of the command
     words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     words.positive(episode, "--episode")
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
+    clinic, patient = as_text(clinic), as_text(patient)
     known = inputs.clinic_of(clinic)
-    given = inputs.anchors_of(known, surgery, discharge)
+    given = inputs.anchors_of(known, as_text(surgery), as_text(discharge))
     held = record_of(patient, from_, identifier)
-    chosen, noted = inputs.pathway_of(pathway, known, clinic)
+    chosen, noted = inputs.pathway_of(as_text(pathway), known, clinic)
     with inputs.blamed(patient):
         record = read(held, is_ours, patient or from_, zone=known.zone, surgery=given["surgery"].day)
         alive(record.patient, patient or from_)

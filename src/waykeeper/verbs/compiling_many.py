@@ -25,6 +25,7 @@ from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, 
 from waykeeper.verbs import inputs, words
 from waykeeper.verbs.processes import processes, result_of
 from waykeeper.verbs.records_of_many import Records
+from waykeeper.verbs.words import PathText, as_text
 
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode", "status")
 NEEDED = ("patient", "surgery")
@@ -86,14 +87,14 @@ class CasesReport:
 
 
 def compile_all(
-    pathway: str,
+    pathway: PathText,
     *,
-    clinic: str,
-    cases: str,
-    output: str,
-    patient: str = "",
+    clinic: PathText,
+    cases: PathText,
+    output: PathText,
+    patient: PathText = "",
     from_: str = "",
-    mapping: str = "",
+    mapping: PathText = "",
     jobs: int = 2,
     found: Callable[[int], None] = lambda _: None,
     reported: Callable[[CaseOutcome], None] = lambda _: None,
@@ -110,6 +111,8 @@ def compile_all(
 
     Raises WaykeeperError where nothing can be compiled: the list as a whole, the clinic, the place for the output.
     """
+    pathway, clinic, cases = as_text(pathway), as_text(clinic), as_text(cases)
+    output, patient, mapping = as_text(output), as_text(patient), as_text(mapping)
     words.positive(jobs, "--jobs")
     if jobs > MOST_JOBS:
         raise WaykeeperError(finding("WKC201", f"--jobs is {jobs}, at most {MOST_JOBS} processes"))

@@ -9,18 +9,20 @@ from waykeeper.fhir import read_all
 from waykeeper.findings import Entry, Position, WaykeeperError, catalogue, did_you_mean, finding
 from waykeeper.plan.model import Item, Plan
 from waykeeper.verbs import inputs
+from waykeeper.verbs.words import PathText, as_text
 
 if TYPE_CHECKING:
     pass
 
 
-def explain(what: str, *, bundle: str = "") -> Entry | tuple[Plan, Item]:
+def explain(what: str, *, bundle: PathText = "") -> Entry | tuple[Plan, Item]:
     """What a code means, or why an item of a bundle is what it is: phrase, anchor, arithmetic, overlay, source."""
     if not bundle:
         if what.upper() in catalogue():
             return catalogue()[what.upper()]
         help_text = did_you_mean(what.upper(), catalogue()) + " For an item add --in BUNDLE."
         raise WaykeeperError(finding("WKC202", f"no code {what!r}", help=help_text))
+    bundle = as_text(bundle)
     with inputs.blamed(bundle):
         plan, _ = inputs.single(read_all(inputs.held_of([bundle])), bundle, "Give the Bundle that compile wrote.")
     found = [i for i in plan.items if what in (str(i.key), i.key.item)]

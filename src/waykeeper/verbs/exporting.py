@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
+from waykeeper.verbs.words import PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.exchange.bulk import Exported
@@ -19,7 +20,7 @@ LONGEST = 7 * 24 * 3600  # seconds
 
 
 def export(
-    from_: str, output: str, *, group: str = "", types: Sequence[str] = (), since: str = "", wait: float = 3600,
+    from_: str, output: PathText, *, group: str = "", types: Sequence[str] = (), since: str = "", wait: float = 3600,
     told: Callable[[str], None] = lambda _: None,
 ) -> Exported:  # fmt: skip
     """Export what Waykeeper reads, of the whole system or of a group's patients, into a folder of NDJSON files.
@@ -48,7 +49,7 @@ def export(
         if not TYPE.fullmatch(one):
             raise WaykeeperError(finding("WKC201", f"--type is {one!r}, no FHIR type", help=did_you_mean(one, TYPES)))
     with Server(from_) as server:
-        return run(server, output, Wanted(group, chosen or TYPES, since), wait=wait, told=told)
+        return run(server, as_text(output), Wanted(group, chosen or TYPES, since), wait=wait, told=told)
 
 
 def _instant(text: str) -> None:

@@ -8,19 +8,19 @@ from typing import TYPE_CHECKING
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.verbs.comparing import gaps
-from waykeeper.verbs.words import Holds, is_url
+from waykeeper.verbs.words import Holds, PathText, is_url
 
 if TYPE_CHECKING:
     from waykeeper.exchange.report import PushReport
 
 
 def issues(
-    *sources: str,
+    *sources: PathText,
     to: str,
     holds: Holds = "test",
     as_of: str | date | None = None,
-    theatre_list: str = "",
-    mapping: str = "",
+    theatre_list: PathText = "",
+    mapping: PathText = "",
     dry_run: bool = False,
     reported: Callable[[PushReport], None] = lambda _: None,
     noticed: Callable[[tuple[Finding, ...]], None] = lambda _: None,

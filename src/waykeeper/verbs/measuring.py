@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.verbs.comparing import read_sources
+from waykeeper.verbs.words import PathText
 
 if TYPE_CHECKING:
     from waykeeper.gaps.measures import Measure
@@ -23,7 +24,7 @@ class Measures:
     findings: tuple[Finding, ...] = ()
 
 
-def measures(*sources: str, month: str = "", mapping: str = "", now: datetime | None = None) -> Measures:
+def measures(*sources: PathText, month: str = "", mapping: PathText = "", now: datetime | None = None) -> Measures:
     """The monthly measures, numerators and denominators listed by case.
 
     sources   as in `gaps`

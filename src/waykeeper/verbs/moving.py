@@ -20,7 +20,7 @@ from waykeeper.timing import working_days_after
 from waykeeper.timing.model import Moment, Standing
 from waykeeper.verbs import inputs, words
 from waykeeper.verbs.compiling import legal, odd, other_surgeries, whole
-from waykeeper.verbs.words import Holds
+from waykeeper.verbs.words import Holds, MomentText, PathText, as_text
 from waykeeper.version import older
 
 if TYPE_CHECKING:
@@ -60,16 +60,16 @@ class Move:
 
 
 def move(
-    from_: str,
+    from_: PathText,
     *,
     patient: str = "",
-    surgery: str = "",
-    discharge: str = "",
+    surgery: MomentText = "",
+    discharge: MomentText = "",
     side: str = "",
     anaesthesia: str = "",
-    pathway: str = "",
-    clinic: str = "",
-    record: str = "",
+    pathway: PathText = "",
+    clinic: PathText = "",
+    record: PathText = "",
     episode: int = 1,
     reason: str = "",
     by: str = "",
@@ -87,6 +87,8 @@ def move(
 
     Run again it changes nothing and says the same. Raises WaykeeperError with what keeps it from moving.
     """
+    from_, surgery, discharge = as_text(from_), as_text(surgery), as_text(discharge)
+    pathway, clinic, record = as_text(pathway), as_text(clinic), as_text(record)
     wish = checked(Wish(surgery, discharge, side, anaesthesia, pathway, clinic, record))
     words.positive(episode, "--episode")
     day = inputs.day_of(as_of, "--as-of") if as_of else None

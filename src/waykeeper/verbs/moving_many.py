@@ -11,7 +11,7 @@ from waykeeper.plan.model import Identifier
 from waykeeper.verbs import inputs, own_table
 from waykeeper.verbs.moving import Move, Moving, Wish, checked
 from waykeeper.verbs.records_of_many import Records
-from waykeeper.verbs.words import Holds
+from waykeeper.verbs.words import Holds, PathText, as_text
 
 AS_IT_STANDS = "same"  # in the column `surgery`: another version for many, and nobody copies days that must not change
 COLUMNS = ("patient", "surgery", "discharge", "side", "anaesthesia", "pathway", "episode", "record")
@@ -38,11 +38,11 @@ class NotMoved:
 
 def move_all(
     from_: str,
-    cases: str,
+    cases: PathText,
     *,
-    pathway: str = "",
-    clinic: str = "",
-    record: str = "",
+    pathway: PathText = "",
+    clinic: PathText = "",
+    record: PathText = "",
     reason: str = "",
     by: str = "",
     dry_run: bool = False,
@@ -62,8 +62,9 @@ def move_all(
     says the same of those that were moved before. Raises WaykeeperError where the table cannot be read.
     """
     day = inputs.day_of(as_of, "--as-of") if as_of else None
+    cases, pathway, clinic = as_text(cases), as_text(pathway), as_text(clinic)
     wanted = cases_of(cases, Wish(pathway=pathway, clinic=clinic))
-    records = Records(record) if record else None
+    records = Records(as_text(record)) if record else None
     mover = Moving(from_, holds, reason, by, day)
     found: list[Move | NotMoved] = []
     for number, case in enumerate(wanted, 1):

@@ -13,7 +13,7 @@ from waykeeper.exchange.noting import note as write_note
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.verbs import inputs, own_table
 from waykeeper.verbs.noting import checked_note
-from waykeeper.verbs.words import Holds
+from waykeeper.verbs.words import Holds, PathText, as_text
 
 NEEDED = ("identifier", "item", "note")
 OWN = ("noted_by", "noted_on", "text", "days", "decision", "episode")
@@ -57,7 +57,7 @@ class _Said:
 
 
 def note_all(
-    table: str,
+    table: PathText,
     *,
     to: str,
     by: str = "",
@@ -77,6 +77,7 @@ def note_all(
     server refuses is an outcome, and the rows after it are recorded. Raises NoAnswerError, with the line, where no
     answer came: the table may be run again, what it wrote is found.
     """
+    table = as_text(table)
     rows = _rows(table, by, on)
     undated = any(said.on is None for _, said in rows)
     server, written = Server(to, kind=holds), Counter[str]()

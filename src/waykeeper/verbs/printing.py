@@ -12,6 +12,7 @@ from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.plan.model import Evidence, Identifier, Key, Plan, State
 from waykeeper.verbs import inputs, words
+from waykeeper.verbs.words import PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.report.sheet import Replaced
@@ -112,7 +113,7 @@ def _bookings(plan: Plan, state: State, found: Sequence[Evidence], day: date) ->
 
 
 def sheet(
-    bundle: str = "",
+    bundle: PathText = "",
     *,
     from_: str = "",
     patient: str = "",
@@ -133,7 +134,7 @@ def sheet(
     """
     from waykeeper.report.sheet import sheet_html
 
-    one = _one_plan(bundle, from_, patient, episode, as_of, pathway)
+    one = _one_plan(as_text(bundle), from_, patient, episode, as_of, pathway)
     return sheet_html(
         one.plan, one.state,
         as_of=one.as_of, language=_language(language, one.plan, fallback),
@@ -206,7 +207,7 @@ def _may_hold_one(server: str, state: State) -> bool:
 
 
 def calendar(
-    bundle: str = "",
+    bundle: PathText = "",
     *,
     from_: str = "",
     patient: str = "",
@@ -228,7 +229,7 @@ def calendar(
     """
     from waykeeper.report.calendars import calendar_ics, cancelled_ics
 
-    one, now = _one_plan(bundle, from_, patient, episode, as_of, pathway, over=take_back), datetime.now(UTC)
+    one, now = _one_plan(as_text(bundle), from_, patient, episode, as_of, pathway, over=take_back), datetime.now(UTC)
     earlier = None if sequence is not None else bool(from_) and _may_hold_one(from_, one.state)
     number, spoken = _sequence(now) if sequence is None else sequence, _language(language, one.plan, fallback)
     if take_back:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from waykeeper.findings import WaykeeperError
 from waykeeper.verbs import inputs, words
+from waykeeper.verbs.words import MomentText, PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.medicines import AnswerLike, MedicinesPage, Ruleset
@@ -19,9 +20,9 @@ if TYPE_CHECKING:
 
 def medicines(
     *,
-    clinic: str,
-    surgery: str,
-    patient: str = "",
+    clinic: PathText,
+    surgery: MomentText,
+    patient: PathText = "",
     anaesthesia: str = "unknown",
     as_of: str | date | None = None,
     patient_identifier: str = "",
@@ -33,7 +34,7 @@ def medicines(
     """Propose for each medicine of the patient's list whether it continues, pauses, or must be asked about.
 
     patient   a file or folder with the Patient and what is known of them; may be left out where `from_` is given
-    surgery   local date and time of the clinic, `2026-03-18T07:30`
+    surgery   local date and time of the clinic, `2026-03-18T07:30` or a datetime
     as_of     the day on which a last dose counts as late; today in the clinic's zone
     from_     a server: prescribers' answers, other live episodes, and the record where no file is given
     pathway   which of the patient's plans is meant; by default the one of this episode whose surgery is on that day:
@@ -49,8 +50,9 @@ def medicines(
     words.choice(anaesthesia, inputs.ANAESTHESIA, "--anaesthesia")
     words.positive(episode, "--episode")
     identifier = inputs.identifier_of(patient_identifier, "--patient-identifier") if patient_identifier else None
+    clinic, patient = as_text(clinic), as_text(patient)
     known = inputs.clinic_of(clinic)
-    moment = inputs.moment_of(surgery, known.zone, "--surgery")
+    moment = inputs.moment_of(as_text(surgery), known.zone, "--surgery")
     inputs.covered(moment, known.calendar, "--surgery")
     day = inputs.as_of_date(as_of, known.zone)
     policies = inputs.policies_of(known, clinic)

@@ -11,7 +11,7 @@ from waykeeper.fhir import read_all
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.record import resources_of
 from waykeeper.verbs import inputs, words
-from waykeeper.verbs.words import Holds
+from waykeeper.verbs.words import Holds, PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.exchange.report import PushReport
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def push(
-    *bundles: str,
+    *bundles: PathText,
     to: str,
     holds: Holds = "test",
     dry_run: bool = False,
@@ -41,8 +41,9 @@ def push(
     from waykeeper.exchange.pushing import push as push_one
 
     words.sided(take or {})
-    loaded = [read_bundle(path) for path in bundles]
-    for path, document in zip(bundles, loaded, strict=True):
+    paths = [as_text(one) for one in bundles]
+    loaded = [read_bundle(path) for path in paths]
+    for path, document in zip(paths, loaded, strict=True):
         with inputs.blamed(path):
             inputs.single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
         _legal(path, document)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.verbs import words
-from waykeeper.verbs.words import Holds
+from waykeeper.verbs.words import Holds, PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.exchange.caseload import CaseloadReport, Outcome
@@ -17,12 +17,12 @@ MOST_JOBS = 16  # a server in a clinic is not there for us alone
 
 
 def push_all(
-    *paths: str,
+    *paths: PathText,
     to: str,
     holds: Holds = "test",
     jobs: int = 2,
-    ledger: str = "",
-    errors_to: str = "",
+    ledger: PathText = "",
+    errors_to: PathText = "",
     dry_run: bool = False,
     found: Callable[[int], None] = lambda _: None,
     reported: Callable[[Outcome], None] = lambda _: None,
@@ -50,13 +50,14 @@ def push_all(
         raise WaykeeperError(finding("WKC203", "standard input is for one plan, many are read twice", help=remedy))
     with Server(to, kind=holds) as first:  # an address or a credential that is wrong is found before anything is read
         base = first.base
-    given = list(parcels(paths))
+    given = list(parcels([as_text(one) for one in paths]))
     found(len(given))
+    ledger = as_text(ledger)
     kept = Ledger(ledger, base, datetime.now(UTC).isoformat(timespec="seconds")) if ledger and not dry_run else None
     try:
         work = Caseload(
             lambda: Server(to, kind=holds), base,
-            jobs=jobs, dry_run=dry_run, ledger=kept, errors_to=errors_to, reported=reported,
+            jobs=jobs, dry_run=dry_run, ledger=kept, errors_to=as_text(errors_to), reported=reported,
         )  # fmt: skip
         return work.push(given)
     finally:

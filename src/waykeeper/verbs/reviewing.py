@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.verbs import inputs
+from waykeeper.verbs.words import MomentText, PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.pathway.comparing import Comparison
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 EXAMPLE = "example-patient"  # the number of a patient who does not exist, in the clinic's own system
 
 
-def compare_pathways(a: str, b: str, *, clinic: str = "") -> Comparison:
+def compare_pathways(a: PathText, b: PathText, *, clinic: PathText = "") -> Comparison:
     """Two pathways, or two versions of one, side by side.
 
     a, b     a name of the library or a file; `NAME+OVERLAY` lays overlays of the library, or files, over it
@@ -26,10 +27,11 @@ def compare_pathways(a: str, b: str, *, clinic: str = "") -> Comparison:
     """
     from waykeeper.pathway.comparing import compare
 
-    return compare(_pathway(a, clinic, "A"), _pathway(b, clinic, "B"))
+    home = as_text(clinic)
+    return compare(_pathway(as_text(a), home, "A"), _pathway(as_text(b), home, "B"))
 
 
-def review_pathway(pathway: str, *, clinic: str, surgery: str, discharge: str = "") -> Review:
+def review_pathway(pathway: PathText, *, clinic: PathText, surgery: MomentText, discharge: MomentText = "") -> Review:
     """The review sheet of a pathway in a clinic, with the days of an example patient of whom nothing is known.
 
     pathway   as for `compare_pathways`; the clinic's own overlays are in force beside those that it names
@@ -39,9 +41,10 @@ def review_pathway(pathway: str, *, clinic: str, surgery: str, discharge: str = 
     from waykeeper.record import read
     from waykeeper.report.review import review
 
+    clinic = as_text(clinic)
     known = inputs.clinic_of(clinic)
-    given = inputs.anchors_of(known, surgery, discharge)
-    chosen, noted = _checked(pathway, clinic, "")
+    given = inputs.anchors_of(known, as_text(surgery), as_text(discharge))
+    chosen, noted = _checked(as_text(pathway), clinic, "")
     system = known.own_identifier_system or known.patient_identifier_system
     example = {"resourceType": "Patient", "id": EXAMPLE, "identifier": [{"system": system, "value": EXAMPLE}]}
     plan = compile_plan(chosen, known, read([(f"Patient/{EXAMPLE}", example)]), given, side="left")

@@ -17,6 +17,7 @@ from waykeeper.exchange import files
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.validate import Checked, Profiles, check_json, load_profiles, own_definitions, validate_ndjson
 from waykeeper.verbs.processes import processes, result_of
+from waykeeper.verbs.words import PathText, as_text
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ProcessPoolExecutor
@@ -43,14 +44,17 @@ class Validated:
         return len(self.checked)
 
 
-def validate_files(*paths: str, profiles: Sequence[str] = (), stricter: bool = True, jobs: int = 1) -> Validated:
+def validate_files(
+    *paths: PathText, profiles: Sequence[PathText] = (), stricter: bool = True, jobs: int = 1
+) -> Validated:
     """Validate files, NDJSON files, `.gz`, folders or standard input (`-`) as FHIR R4.
 
     Every file is looked at, whatever is found in the first. `profiles` are files or folders of StructureDefinitions
     with what they bind to. `jobs` processes share a large NDJSON file (the command takes one for each processor).
     Raises WaykeeperError WKC101 where a file cannot be read, WKV801 and WKV802 for profiles.
     """
-    return Validated(tuple(each_validated(*paths, profiles=profiles, stricter=stricter, jobs=jobs)))
+    given, known = map(as_text, paths), [as_text(one) for one in profiles]
+    return Validated(tuple(each_validated(*given, profiles=known, stricter=stricter, jobs=jobs)))
 
 
 def each_validated(

@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
+from os import PathLike, fspath
 from typing import Literal
 
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 
+PathText = str | PathLike[str]  # a path, or text that may be a name or an address as well
+MomentText = str | date
 Holds = Literal["test", "patients"]  # what a server may hold; "test" refuses patients without the test-data label
+
+
+def as_text(given: PathText | MomentText) -> str:
+    """What a caller in Python gave, as it is written as an option: a path, or a day or moment in ISO 8601."""
+    return given.isoformat() if isinstance(given, date) else fspath(given)
 
 
 def choice(text: str, allowed: Sequence[str], option: str, *, needed: bool = False) -> str:

@@ -16,6 +16,7 @@ from waykeeper.report.letters import call_script_html, letter_html
 from waykeeper.report.permit import refusal
 from waykeeper.verbs import words
 from waykeeper.verbs.comparing import Asked, GapReport, with_plans
+from waykeeper.verbs.words import PathText
 
 KINDS = ("both", "letter", "call")
 _NO_LETTER = "WKO008"  # no visit of the plan needs one
@@ -33,7 +34,7 @@ class Letters:
 
 
 def letters(
-    *sources: str, kind: str = "both", language: str = "", fallback: str = "en", **asked: Unpack[Asked]
+    *sources: PathText, kind: str = "both", language: str = "", fallback: str = "en", **asked: Unpack[Asked]
 ) -> tuple[Letters, ...]:
     """Letters and call scripts about the gaps that the filters leave, one entry for each plan that has any.
 
