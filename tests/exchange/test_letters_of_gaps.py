@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import stat
 
 import pytest
 
 from waykeeper import verbs
 from waykeeper.cli.main import main
+from waykeeper.exchange import files
 from waykeeper.pathway.library import folder
 from waykeeper.verbs import comparing
 
@@ -90,3 +93,37 @@ def test_bookings_that_cannot_be_read_are_said(tmp_path, capsys):
     given = ["letters", "--from", str(CASE), "--from", str(tmp_path / "b.csv"), "--mapping", str(tmp_path / "m.yaml")]
     assert main([*given, "--as-of", AS_OF, "-o", str(tmp_path / "l")]) == 1
     assert str(tmp_path / "b.csv") in capsys.readouterr().err
+
+
+def test_a_run_that_was_broken_off_goes_on_in_its_folder(tmp_path, monkeypatch, capsys):
+    """It had to be emptied by hand. What is not what this run writes still stands and is refused."""
+    folder = tmp_path / "letters"
+    given = ["letters", "--from", str(CASE), "--as-of", AS_OF, "-o", str(folder)]
+    monkeypatch.setattr(files, "_replace", _full_after(1))
+    assert main(given) == 2  # one page of two could be written: neither is there
+    assert "letters: WKC104 error: cannot write: no space left on device" in capsys.readouterr().err
+    assert list(folder.iterdir()) == []
+    monkeypatch.undo()
+    assert main(given) == 0
+    whole = {one.name: one.read_bytes() for one in folder.iterdir()}
+    assert sorted(whole) == ["001-call.html", "001-letter.html"]
+    assert {stat.S_IMODE(one.stat().st_mode) for one in folder.iterdir()} == {0o600}
+    (folder / "001-call.html").unlink()  # killed between the two
+    assert main(given) == 0
+    assert {one.name: one.read_bytes() for one in folder.iterdir()} == whole
+    (folder / "001-letter.html").write_text("of another day")
+    assert main(given) == 2
+    assert "WKC222 error: the folder holds letters of another run" in capsys.readouterr().err
+    assert (folder / "001-letter.html").read_text() == "of another day"
+
+
+def _full_after(number):
+    """A disk that is full after so many files."""
+    left, write = iter(range(number)), files._replace
+
+    def replace(target, content):
+        if next(left, None) is None:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        write(target, content)
+
+    return replace

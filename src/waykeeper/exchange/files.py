@@ -10,7 +10,7 @@ import stat
 import sys
 import tempfile
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -344,6 +344,21 @@ def _replace(target: Path, content: Iterable[bytes]) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def write_together(folder: Path, files: Mapping[str, str]) -> None:
+    """Write files of a folder for its owner only: all of them, or none where one cannot be written.
+
+    They are written beside first, so that little can go wrong any more when they take their names. Raises
+    WaykeeperError WKC104.
+    """
+    if not files:
+        return
+    with _placed(str(folder)), tempfile.TemporaryDirectory(prefix=".", dir=folder) as beside:
+        for name, text in files.items():
+            _replace(Path(beside) / name, [text.encode(errors="backslashreplace")])
+        for name in files:
+            (Path(beside) / name).replace(folder / name)
 
 
 def folder_for(path: str) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated
 
 import typer
@@ -40,8 +41,6 @@ def letters(
     """One-page letters and call scripts about the gaps, none for a patient who died or withdrew."""
 
     def work() -> int:
-        from waykeeper.exchange.files import folder_for, write_whole
-        from waykeeper.findings import Position, WaykeeperError, finding
         from waykeeper.report.plain import clean, shortened
         from waykeeper.verbs.comparing import with_plans
         from waykeeper.verbs.writing import known, letters_of
@@ -53,23 +52,36 @@ def letters(
         )  # fmt: skip
         say(found.findings)
         written = letters_of(found, kind=kind, language=language)
-        folder = folder_for(output)
-        if any(folder.glob("*-letter.html")) or any(folder.glob("*-call.html")):
-            # one may be for somebody who died since
-            details = "the folder holds letters of another run"
-            raise WaykeeperError(finding("WKC222", details, Position(output), "Name a new folder, or empty this one."))
+        pages: dict[str, str] = {}
         lines = []
         for number, one in enumerate(written, 1):
-            pages = ((f"{number:03}-letter.html", one.letter), (f"{number:03}-call.html", one.call))
-            for name, page in pages:
-                if page:
-                    write_whole(str(folder / name), page)
+            own = {f"{number:03}-letter.html": one.letter, f"{number:03}-call.html": one.call}
+            made = {name: page for name, page in own.items() if page}
+            pages |= made
             who, value = one.plan.patient, str(one.plan.patient.identifier)
             shown = value.rpartition("|")[2] if show_identifiers else shortened(value)
-            made = [name for name, page in pages if page] or ["nothing"]
             why = "; ".join(f.details for f in one.why)
-            lines.append(clean(f"{number:03} {who.name} ({shown}): {', '.join(made)}{f' ({why})' if why else ''}"))
+            said = f"{', '.join(made) or 'nothing'}{f' ({why})' if why else ''}"
+            lines.append(clean(f"{number:03} {who.name} ({shown}): {said}"))
+        _put_in_place(pages, output)
         put("\n".join(lines or ["No gap, so no letter and no call."]) + "\n")
         return level(found.findings, "error")  # a booking that could not be read: a letter may be missing
 
     end(work)
+
+
+def _put_in_place(pages: Mapping[str, str], output: str) -> None:
+    """All the pages, or none where they cannot all be written: a part of them would look like all that there is.
+
+    What a run that was broken off put there is put there again. Raises WaykeeperError WKC222 where the folder holds any
+    other page, which may be for somebody who died since, and WKC104.
+    """
+    from waykeeper.exchange.files import folder_for, read_bytes, write_together
+    from waykeeper.findings import Position, WaykeeperError, finding
+
+    folder = folder_for(output)
+    there = [*folder.glob("*-letter.html"), *folder.glob("*-call.html")]
+    if not all(pages.get(one.name, "").encode(errors="backslashreplace") == read_bytes(str(one)) for one in there):
+        details = "the folder holds letters of another run"
+        raise WaykeeperError(finding("WKC222", details, Position(output), "Name a new folder, or empty this one."))
+    write_together(folder, pages)
