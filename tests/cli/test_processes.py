@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
+import subprocess
+import sys
 import time
 from multiprocessing import active_children
 
@@ -46,3 +50,31 @@ def test_whatever_goes_wrong_ends_them_at_once(stop):
             pool.submit(time.sleep, LONG)
         raise stop
     assert active_children() == []
+
+
+MANY = """
+import os, sys, time
+from waykeeper.verbs.processes import processes
+if __name__ == "__main__":
+    with processes(2) as pool:
+        pids = [pool.submit(os.getpid).result() for _ in range(2)]
+        print(*pids, flush=True)
+        pool.submit(time.sleep, 600)
+        time.sleep(600)
+"""
+
+
+def test_they_end_with_a_process_that_was_killed(tmp_path):
+    """They stayed for ever and kept its output open, so that whoever read that waited for ever too."""
+    (tmp_path / "many.py").write_text(MANY)
+    killed = subprocess.Popen([sys.executable, str(tmp_path / "many.py")], stdout=subprocess.PIPE)
+    assert killed.stdout is not None
+    workers = killed.stdout.readline().split()
+    killed.kill()
+    try:
+        rest, _ = killed.communicate(timeout=60)  # at its end nobody holds the output open
+        assert rest == b""
+    finally:
+        for one in workers:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(int(one), signal.SIGKILL)

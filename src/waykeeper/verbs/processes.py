@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -57,6 +58,22 @@ def result_of(done: Future[T]) -> T:
 
 
 def _begun(begin: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
+    from threading import Thread
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is answered by the process that prints
+    Thread(target=_end_with_parent, daemon=True).start()
     if begin is not None:
         begin(*given)
+
+
+def _end_with_parent() -> None:
+    """End where the process that gives the work was ended itself (kill -9, want of memory): nobody asks any more.
+
+    By itself the pool would wait for more work for ever, and so would whoever reads what we print.
+    """
+    from multiprocessing import parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
