@@ -16,7 +16,7 @@ from waykeeper.fhir.identity import is_ours, own_identifier
 from waykeeper.fhir.ownership import as_offered
 from waykeeper.fhir.patients import Names, merged_with
 from waykeeper.plan.model import Evidence, Plan, State
-from waykeeper.record import identifier_names, names_of
+from waykeeper.record import identifier_names, names_of, system_of
 
 Held = tuple[str, Mapping[str, Any]]
 VIRTUAL = {"VR"}
@@ -135,7 +135,7 @@ def _all_names(names: tuple[str, ...], known: _Known) -> tuple[str, ...]:
 
 def _another(name: str, known: Sequence[str]) -> bool:
     """Whether an identifier has the system of one of these, but the value of none."""
-    return "|" in name and name.rpartition("|")[0] in {one.rpartition("|")[0] for one in known}
+    return "|" in name and system_of(name) in {system_of(one) for one in known}
 
 
 _Participants = Mapping[str, Sequence[Mapping[str, Any]]]  # those who take part, by the type of each

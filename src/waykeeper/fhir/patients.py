@@ -9,7 +9,7 @@ from typing import Any
 
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import PLAN
-from waykeeper.record import identifier_names, literal_name
+from waykeeper.record import identifier_names, literal_name, system_of
 
 Held = tuple[str, Mapping[str, Any]]
 Persons = tuple[tuple[str, ...], ...]
@@ -89,7 +89,7 @@ def _shared(resources: Sequence[Held], systems: Collection[str]) -> frozenset[st
     told = []
     for ref, patient in patients:
         names = identifier_names(patient)
-        firm = [n for n in names if _system(n) in systems]
+        firm = [n for n in names if system_of(n) in systems]
         told.append((ref, names, firm))
         own.join([n for n in (ref, *firm, *merged_with(patient)) if n] if merged else firm)
     holders: dict[str, set[str]] = {}
@@ -99,10 +99,6 @@ def _shared(resources: Sequence[Held], systems: Collection[str]) -> frozenset[st
             if name not in firm:
                 holders.setdefault(name, set()).add(person)
     return frozenset(name for name, people in holders.items() if len(people) > 1)
-
-
-def _system(name: str) -> str:
-    return name.rpartition("|")[0]
 
 
 def _says_who(resource: Mapping[str, Any]) -> bool:

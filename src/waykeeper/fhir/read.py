@@ -39,7 +39,7 @@ from waykeeper.plan.model import (
     State,
 )
 from waykeeper.plan.patient import patient_ref
-from waykeeper.record import Medications, identifier_names
+from waykeeper.record import Medications, identifier_names, system_of
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
@@ -254,7 +254,7 @@ def _merged(everything: Iterable[Held], identifier: Identifier) -> tuple[str, ..
     if not any("link" in r and merged_with(r) for r in patients):
         return ()
     numbers = {name for r in patients for name in identifier_names(r)}
-    return tuple(sorted(n for n in numbers if n.rpartition("|")[0] == identifier.system and n != str(identifier)))
+    return tuple(sorted(n for n in numbers if system_of(n) == identifier.system and n != str(identifier)))
 
 
 def _pathway(root: Mapping[str, Any], said: Said, url: str) -> PathwayRef:

@@ -11,7 +11,7 @@ from waykeeper.record.medicines import says_which
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
 from waykeeper.record.read import MEDICINE_TYPES, identifiers, listed, read, resources_of
-from waykeeper.record.references import identifier_names, literal_name, names_of, relative
+from waykeeper.record.references import identifier_names, literal_name, names_of, relative, system_of
 from waykeeper.record.withheld import withheld
 
 __all__ = [
@@ -41,5 +41,6 @@ __all__ = [
     "relative",
     "resources_of",
     "says_which",
+    "system_of",
     "withheld",
 ]

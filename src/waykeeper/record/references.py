@@ -27,6 +27,12 @@ def identifier_names(resource: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple([f"{i.get('system') or ''}|{i['value']}" for i in found if i.get("value")])
 
 
+def system_of(name: str) -> str:
+    """The system of `system|value`, "" of another name; a value may hold bars, an address holds none (RFC 3986)."""
+    system, bar, _ = name.partition("|")
+    return system if bar else ""
+
+
 def names_of(references: Iterable[Mapping[str, Any]], contained: Sequence[Mapping[str, Any]] = ()) -> tuple[str, ...]:
     """Every name that References give their targets: `Type/id`, a urn, or `system|value`.
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from waykeeper.gaps.measures import NOT_MEASURED, SMALLEST, Case, Measure, definitions
 from waykeeper.report.gap_files import cell
-from waykeeper.report.plain import shortened, wrap
+from waykeeper.report.plain import shortened, value_of, wrap
 
 CSV_COLUMNS = ("month", "measure", "title", "patient", "identifier", "episode", "item", "in", "value", "why")
 
@@ -53,7 +53,7 @@ def _to_look_at(one: Measure) -> list[Case]:
 
 
 def _line(case: Case, whole: bool) -> str:
-    value = case.identifier.rpartition("|")[2] if whole else shortened(case.identifier)
+    value = value_of(case.identifier) if whole else shortened(case.identifier)
     return " | ".join(p for p in (f"{case.patient or 'no name'} ({value})", case.item, case.why) if p)
 
 

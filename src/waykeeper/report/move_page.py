@@ -20,7 +20,7 @@ from waykeeper.report.move_text import (
 from waykeeper.report.move_words import call_back, key_of, medicine_sentence, need_word
 from waykeeper.report.moved import Call, MovedPlan, Rebook, titled
 from waykeeper.report.page import render
-from waykeeper.report.plain import clean, day, moment, shortened
+from waykeeper.report.plain import clean, day, moment, shortened, value_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +142,7 @@ def _card(number: int, one: MovedPlan, whole: bool) -> Card:
     return Card(
         number=number,
         name=clean(one.patient) or "no name",
-        identifier=one.identifier.rsplit("|", 1)[-1] if whole else shortened(one.identifier),
+        identifier=value_of(one.identifier) if whole else shortened(one.identifier),
         plan=one,
         surgery=moment(one.surgery),
         surgery_was=moment(one.surgery_was),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from waykeeper.merge.difference import Change, Row
 from waykeeper.report.move_words import call_back, key_of, medicine_sentence, need_word
 from waykeeper.report.moved import Call, MovedPlan, titled
-from waykeeper.report.plain import clean, day, moment, shortened, wrap
+from waykeeper.report.plain import clean, day, moment, shortened, value_of, wrap
 
 LEAST_WIDTH = 48
 CLOSED_DAY = "WKL106"  # said as a call of its own
@@ -60,7 +60,7 @@ def _summary(moved: Sequence[MovedPlan], failed: Sequence[tuple[str, str]], widt
 
 def heading(one: MovedPlan, *, whole: bool = False) -> str:
     """Who it is about, on one line."""
-    known = one.identifier.rsplit("|", 1)[-1] if whole else shortened(one.identifier)
+    known = value_of(one.identifier) if whole else shortened(one.identifier)
     return f"{clean(one.patient) or 'no name'} ({known}) | {one.pathway}, episode {one.episode} | {one.status.upper()}"
 
 

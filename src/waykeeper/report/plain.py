@@ -72,7 +72,7 @@ def _row(cells: Sequence[str], widths: Sequence[int]) -> list[str]:
 
 def value_of(identifier: str) -> str:
     """An identifier without its system."""
-    return identifier.rsplit("|", 1)[-1]
+    return identifier.split("|", 1)[-1]  # a number may hold bars, an address holds none (RFC 3986)
 
 
 def shortened(identifier: str) -> str:

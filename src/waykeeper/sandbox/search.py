@@ -64,8 +64,16 @@ class Query:
 
 
 def split(text: str, by: str) -> list[str]:
-    """Split at a character that no backslash escapes; the escapes stay."""
-    return re.split(rf"(?<!\\){re.escape(by)}", text)
+    """Split at a character that no backslash escapes (itself escaped, a backslash escapes nothing); escapes stay."""
+    if "\\" not in text:
+        return text.split(by)
+    parts = [""]
+    for one in re.findall(r"\\.|.", text, re.DOTALL):
+        if one == by:
+            parts.append("")
+        else:
+            parts[-1] += one
+    return parts
 
 
 def plain(text: str) -> str:

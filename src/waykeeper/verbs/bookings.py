@@ -110,7 +110,7 @@ def _without_zeros(bookings: Sequence[Evidence], plans: Sequence[tuple[Plan, Sta
 
 
 def _plain(name: str) -> str:
-    system, bar, number = name.rpartition("|")
+    system, bar, number = name.partition("|")
     return f"{system}{bar}{number.lstrip('0')}"
 
 

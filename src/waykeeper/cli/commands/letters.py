@@ -41,7 +41,7 @@ def letters(
     """One-page letters and call scripts about the gaps, none for a patient who died or withdrew."""
 
     def work() -> int:
-        from waykeeper.report.plain import clean, shortened
+        from waykeeper.report.plain import clean, shortened, value_of
         from waykeeper.verbs.comparing import with_plans
         from waykeeper.verbs.writing import known, letters_of
 
@@ -59,7 +59,7 @@ def letters(
             made = {name: page for name, page in own.items() if page}
             pages |= made
             who, value = one.plan.patient, str(one.plan.patient.identifier)
-            shown = value.rpartition("|")[2] if show_identifiers else shortened(value)
+            shown = value_of(value) if show_identifiers else shortened(value)
             why = "; ".join(f.details for f in one.why)
             said = f"{', '.join(made) or 'nothing'}{f' ({why})' if why else ''}"
             lines.append(clean(f"{number:03} {who.name} ({shown}): {said}"))

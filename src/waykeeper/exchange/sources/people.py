@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from waykeeper.exchange.sources.model import Statement
 from waykeeper.plan.model import Evidence
+from waykeeper.record import system_of
 
 
 class Said(NamedTuple):
@@ -51,7 +52,7 @@ def by_patient(group: Sequence[Statement]) -> Said:
 
 
 def _systems(one: Evidence) -> set[str]:
-    return {n.rpartition("|")[0] for n in one.patient if "|" in n}
+    return {system_of(n) for n in one.patient if "|" in n}
 
 
 def _share(one: Evidence, other: Evidence) -> bool:
@@ -65,8 +66,8 @@ def apart(one: Evidence, other: Evidence) -> bool:
 
 def with_names(one: Evidence, others: Sequence[Statement]) -> Evidence:
     """The same with the patient's identifiers of further systems, as earlier statements of the booking gave them."""
-    systems = {n.rpartition("|")[0] for n in one.patient}
-    told = [n for s in others for n in s.evidence.patient if n.rpartition("|")[0] not in systems]
+    systems = {system_of(n) for n in one.patient}
+    told = [n for s in others for n in s.evidence.patient if system_of(n) not in systems]
     return replace(one, patient=(*one.patient, *dict.fromkeys(told))) if told else one
 
 
