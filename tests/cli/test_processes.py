@@ -57,9 +57,8 @@ import os, sys, time
 from waykeeper.verbs.processes import processes
 if __name__ == "__main__":
     with processes(2) as pool:
-        pids = [pool.submit(os.getpid).result() for _ in range(2)]
-        print(*pids, flush=True)
         pool.submit(time.sleep, 600)
+        print(pool.submit(os.getpid).result(), flush=True)
         time.sleep(600)
 """
 
@@ -67,14 +66,14 @@ if __name__ == "__main__":
 def test_they_end_with_a_process_that_was_killed(tmp_path):
     """They stayed for ever and kept its output open, so that whoever read that waited for ever too."""
     (tmp_path / "many.py").write_text(MANY)
-    killed = subprocess.Popen([sys.executable, str(tmp_path / "many.py")], stdout=subprocess.PIPE)
+    script = [sys.executable, str(tmp_path / "many.py")]
+    killed = subprocess.Popen(script, stdout=subprocess.PIPE, start_new_session=True)
     assert killed.stdout is not None
-    workers = killed.stdout.readline().split()
+    assert killed.stdout.readline()
     killed.kill()
     try:
         rest, _ = killed.communicate(timeout=60)  # at its end nobody holds the output open
         assert rest == b""
     finally:
-        for one in workers:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(int(one), signal.SIGKILL)
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(killed.pid, signal.SIGKILL)
