@@ -15,10 +15,11 @@ from typing import Any, BinaryIO
 import orjson
 
 from waykeeper.exchange.files import ENDINGS, Held, ends_in, is_ndjson, readable
+from waykeeper.exchange.products import Products, products_in
 from waykeeper.fhir.patients import Names, Persons, persons_of
 from waykeeper.fhir.shape import misshapen, with_whose
 from waykeeper.findings import Position, WaykeeperError, finding
-from waykeeper.record import resources_of
+from waykeeper.record import PRODUCTS, resources_of
 
 # Types of which R4 knows one place for the patient, at the top (or as a participant), so that a line need not be parsed
 # to know whose it is: `_SIMPLE` names type and all that `_named_plainly` asks.
@@ -34,12 +35,14 @@ _NAME = re.compile(rb'"(Patient/[A-Za-z0-9.-]+)"')
 class Parts:
     """What a partition wrote: each part is some files that together hold whole patients, in the order of the export.
 
-    `lines` and `bytes` are those that were read.
+    `lines` and `bytes` are those that were read, `products` what is in no part and may be wanted in each: see
+    `products.with_products`.
     """
 
     files: tuple[tuple[Path, ...], ...]
     lines: int
     bytes: int
+    products: tuple[Path, ...] = ()
 
 
 def bulk_files(path: str) -> list[Path]:
@@ -56,7 +59,8 @@ def partition(files: Iterable[Path], into: Path, count: int, pool: Executor | No
 
     Whoever may be one person stays together: all names that any resource gives one patient, references and identifiers,
     are followed here, and `fhir.Patients` then says in each part who is who. What names several patients, as a class
-    does, goes into the part of each, what names nobody into the first. Memory: one line, and the names of the patients.
+    does, goes into the part of each, what names nobody into the first. Medications and Substances are nobody's and may
+    be wanted by each: `products` keeps them. Memory: one line, and the names of the patients.
     The files are read once, half of them by a process of `pool` where one is given, and a line that says plainly whose
     it is is not parsed, unless something shows that a reference is not all that matters. Raises WaykeeperError WKC101
     to WKC103.
@@ -78,8 +82,11 @@ def partition(files: Iterable[Path], into: Path, count: int, pool: Executor | No
             for person in _persons(_resource(file, number, line)):
                 names.join(person)
 
-    def who_of(file: Path, number: int, line: bytes) -> Sequence[bytes]:
-        return [names.root(person[0]).encode() for person in _persons(_resource(file, number, line))]
+    def who_of(file: Path, number: int, line: bytes) -> _Whose:
+        resource = _resource(file, number, line)
+        if resource["resourceType"] in PRODUCTS:
+            return None, products_in(resource)
+        return [names.root(person[0]).encode() for person in _persons(resource)], products_in(resource)
 
     for one in told[1:]:  # all lines are written anew, into the parts of the first half
         for (file,) in one.files:
@@ -97,7 +104,8 @@ def _halves(files: Sequence[Path]) -> tuple[Sequence[Path], Sequence[Path]]:
 def _together(told: Sequence[Parts]) -> Parts:
     """Each part with its files of all halves."""
     files = tuple(tuple(file for one in same for file in one) for same in zip(*(t.files for t in told), strict=True))
-    return Parts(files, sum(t.lines for t in told), sum(t.bytes for t in told))
+    products = tuple(file for one in told for file in one.products)
+    return Parts(files, sum(t.lines for t in told), sum(t.bytes for t in told), products)
 
 
 def _learning(files: Sequence[Path], into: Path, count: int) -> tuple[Parts, _Plain]:
@@ -106,27 +114,34 @@ def _learning(files: Sequence[Path], into: Path, count: int) -> tuple[Parts, _Pl
     return _split(files, into, count, plain.who), plain
 
 
-_Who = Callable[[Path, int, bytes], Sequence[bytes]]
+_Whose = tuple[Sequence[bytes] | None, Sequence[Held]]  # whom a line names, None for a product; the products in it
+_Who = Callable[[Path, int, bytes], _Whose]
 
 
 def _split(files: Iterable[Path], into: Path, count: int, who_of: _Who) -> Parts:
-    """Each line into the part of each patient whom it names, once; into the first where it names nobody."""
+    """Each line into the part of each patient whom it names, once; into the first where it names nobody.
+
+    What is a product and nothing else is kept apart.
+    """
     into.mkdir(mode=0o700, exist_ok=True)
     made = tuple(into / f"{number:04}.ndjson" for number in range(count))
+    apart = into / "products"
     lines = size = 0
-    with ExitStack() as open_files:
+    with ExitStack() as open_files, Products(apart) as products:
         out: list[BinaryIO] = [open_files.enter_context(one.open("wb")) for one in made]
         for file in files:
             for number, line in _lines(file):
-                who = who_of(file, number, line)
+                who, held = who_of(file, number, line)
                 ended = _ended(line)
-                if len(who) == 1:
+                if held:
+                    products.add(held)
+                if who and len(who) == 1:
                     out[zlib.crc32(who[0]) % count].write(ended)
-                else:
+                elif who is not None:
                     for part in {zlib.crc32(one) % count for one in who} or {0}:
                         out[part].write(ended)
                 lines, size = lines + 1, size + len(line)
-    return Parts(tuple((file,) for file in made), lines, size)
+    return Parts(tuple((file,) for file in made), lines, size, (apart,))
 
 
 class _Plain:
@@ -138,23 +153,29 @@ class _Plain:
         self._named: set[bytes] = set()  # references by which a patient is named
         self._more = False  # somebody has two references, or is named by an identifier only
 
-    def who(self, file: Path, number: int, line: bytes) -> Sequence[bytes]:
-        """The references in a line; none where it names nobody."""
+    def who(self, file: Path, number: int, line: bytes) -> _Whose:
+        """The references in a line, none where it names nobody, and the products in it."""
         plain = _named_plainly(line)
         if plain:
             self._named.add(plain)
-            return (plain,)
+            return (plain,), ()
         resource = _resource(file, number, line)
-        persons = _persons(resource)
+        if resource["resourceType"] in PRODUCTS:
+            return None, products_in(resource)
+        persons: list[tuple[str, ...]] = []
+        for pair in resources_of(resource):
+            found = _persons_of(pair)
+            persons += found
+            if pair[1].get("resourceType") == "Patient" and found:
+                own = found[0][0].encode()
+                self._patients.add(own)
+                if any(self._identifiers.setdefault(name, own) != own for name in found[0][1:]):
+                    self._more = True
         said = [person[0].encode() for person in persons]
-        if resource["resourceType"] == "Patient" and said:
-            self._patients.add(said[0])
-            if any(self._identifiers.setdefault(name, said[0]) != said[0] for name in persons[0][1:]):
-                self._more = True
         if any(_is_identifier(person[0]) or _has_two_references(person) for person in persons):
             self._more = True
         self._named.update(said)
-        return said
+        return said, products_in(resource)
 
     def learn(self, other: _Plain) -> None:
         """What was learnt of further files, as if their lines had come after ours."""
@@ -171,8 +192,11 @@ class _Plain:
 
 def _persons(resource: Mapping[str, Any]) -> Persons:
     """The patients whom a resource of an export is or names: the references of each, then `system|value`."""
-    pairs = resources_of(resource)  # of a Bundle in a line all that it holds
-    return tuple([tuple(sorted(person, key=_is_identifier)) for pair in pairs for person in persons_of(*pair)])
+    return tuple([person for pair in resources_of(resource) for person in _persons_of(pair)])  # of a Bundle, all in it
+
+
+def _persons_of(pair: Held) -> list[tuple[str, ...]]:
+    return [tuple(sorted(person, key=_is_identifier)) for person in persons_of(*pair)]
 
 
 def _is_identifier(name: str) -> bool:

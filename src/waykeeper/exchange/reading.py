@@ -22,7 +22,7 @@ from waykeeper.fhir.patients import merged_with
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.plan.model import Episode, Identifier, Plan, State
-from waykeeper.record import MEDICINE_TYPES, Medications, identifier_names, relative, says_which
+from waykeeper.record import MEDICINE_TYPES, PRODUCTS, Medications, identifier_names, pointed_at, relative, says_which
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients, or Medications, in one search
@@ -370,10 +370,8 @@ DEEPEST = 3  # a kit of products of substances; what lies deeper is an ingredien
 
 def _medications(server: Server, resources: Sequence[Mapping[str, Any]]) -> list[Held]:
     """The Medications that the orders name by reference, and what those name as their ingredients."""
-    inside = [one for r in resources for one in r.get("contained") or () if one.get("resourceType") == "Medication"]
-    orders = {_here(server, r.get("medicationReference"), ("Medication",)) for r in resources}
     found: dict[str, dict[str, Any]] = {}
-    wanted = (orders | _ingredients(server, inside)) - {""}
+    wanted = _products(server, resources)
     for _ in range(DEEPEST):
         if not wanted:
             break
@@ -382,7 +380,7 @@ def _medications(server: Server, resources: Sequence[Mapping[str, Any]]) -> list
         read = [pair for kind in kinds for pair in _by_ids(server, kind, ids[kind])]
         new = [(ref, r) for ref, r in read if ref not in found]
         found |= dict(new)
-        wanted = _ingredients(server, [r for _, r in new]) - found.keys() - {""}
+        wanted = _products(server, [r for _, r in new]) - found.keys()
     return list(found.items())
 
 
@@ -424,15 +422,11 @@ def _by_ids(server: Server, kind: str, ids: Sequence[str]) -> list[Held]:
         return [(f"OperationOutcome/{uuid.uuid4()}", not_offered([kind]))]
 
 
-def _ingredients(server: Server, medications: Sequence[Mapping[str, Any]]) -> set[str]:
-    parts = [part for one in medications for part in one.get("ingredient") or ()]
-    return {_here(server, part.get("itemReference"), ("Medication", "Substance")) for part in parts}
-
-
-def _here(server: Server, pointer: Any, kinds: Sequence[str]) -> str:
-    """`Type/id` of a reference to a resource of this very server, of one of the types; "" for anything else."""
-    reference = _reference(pointer).removeprefix(f"{server.base}/").partition("/_history/")[0]
-    return reference if reference.count("/") == 1 and reference.startswith(tuple(f"{k}/" for k in kinds)) else ""
+def _products(server: Server, resources: Sequence[Mapping[str, Any]]) -> set[str]:
+    """`Type/id` of the Medications and Substances of this very server that orders and Medications point at."""
+    said = {name for r in resources for name in pointed_at(r)}
+    here = {name.removeprefix(f"{server.base}/").partition("/_history/")[0] for name in said}
+    return {n for n in here if n.count("/") == 1 and n.startswith(tuple(f"{kind}/" for kind in PRODUCTS))}
 
 
 def of_several(held: list[Held], episode: int, pathway: str, patient: Identifier | None = None) -> tuple[Plan, State]:

@@ -6,7 +6,7 @@ from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts
 from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of
-from waykeeper.record.medications import Medications
+from waykeeper.record.medications import PRODUCTS, Medications, own_name, pointed_at
 from waykeeper.record.medicines import says_which
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
@@ -16,6 +16,7 @@ from waykeeper.record.withheld import withheld
 
 __all__ = [
     "MEDICINE_TYPES",
+    "PRODUCTS",
     "Fact",
     "Kidney",
     "Medications",
@@ -34,8 +35,10 @@ __all__ = [
     "names_of",
     "newest_entry",
     "of_other_side",
+    "own_name",
     "pages_of",
     "place_of",
+    "pointed_at",
     "read",
     "recorded",
     "relative",

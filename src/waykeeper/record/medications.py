@@ -5,7 +5,7 @@ FHIR R4, bundle, 2.36.4.1.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from waykeeper.record.references import relative
@@ -38,6 +38,22 @@ def absolute(resource: dict[str, Any], address: str) -> dict[str, Any]:
     return {**resource, "medicationReference": {**pointer, "reference": server + target}}  # type: ignore[dict-item]
 
 
+def own_name(name: str, resource: Resource) -> str:
+    """`Type/id` of a resource, by its own id, else by the name that it was found under."""
+    return f"{resource['resourceType']}/{resource['id']}" if resource.get("id") else relative(name)
+
+
+def pointed_at(resource: Resource) -> Iterator[str]:
+    """The references to Medications and Substances in an order, a statement or a Medication, as they are written."""
+    for one in (resource, *(resource.get("contained") or ())):
+        pointers = [one.get("medicationReference")]
+        if one.get("resourceType") in PRODUCTS:
+            pointers += [part.get("itemReference") for part in one.get("ingredient") or ()]
+        for pointer in pointers:
+            if isinstance(pointer, Mapping) and (reference := str(pointer.get("reference") or "")):
+                yield reference
+
+
 class Medications:
     """The Medications of a record, and the Substances in them, by address, urn and id."""
 
@@ -49,8 +65,7 @@ class Medications:
             if resource.get("resourceType") not in PRODUCTS:
                 continue
             self._by_name[name] = resource
-            own = f"{resource['resourceType']}/{resource['id']}" if resource.get("id") else relative(name)
-            self._by_id.setdefault(own, []).append((name, resource))
+            self._by_id.setdefault(own_name(name, resource), []).append((name, resource))
 
     def find(self, target: str) -> Resource | None:
         """The one Medication or Substance that a reference names; None where none or several may be meant.

@@ -19,6 +19,7 @@ from waykeeper.exchange.files import unwritable
 from waykeeper.exchange.matches import not_given_of
 from waykeeper.exchange.one_plan import one_of_each
 from waykeeper.exchange.partition import Parts, UnreadableError, check, check_shapes, partition, resources
+from waykeeper.exchange.products import with_products
 from waykeeper.exchange.reading import newest
 from waykeeper.exchange.sorted_on_disk import SortedOnDisk, SortedRun, write_run
 from waykeeper.exchange.unreadable import FAILURES
@@ -132,11 +133,11 @@ class _Compared:
 def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, files: list[Path]) -> list[_Compared]:
     """What became of each part. Raises WaykeeperError WKC102 that names the line that is no JSON."""
     try:
-        made = _each(parts.files, moment, pool)
+        made = _each(parts, parts.files, moment, pool)
         left_out = _types(made).left_out
         # A part may have nothing of a type that another has: that was deleted, and each is told.
         again = [n for n, one in enumerate(made) if (one.types.left_out ^ left_out) & one.types.named.keys()]
-        for n, one in zip(again, _each([parts.files[n] for n in again], moment, pool, left_out), strict=True):
+        for n, one in zip(again, _each(parts, [parts.files[n] for n in again], moment, pool, left_out), strict=True):
             made[n] = one
         return made
     except UnreadableError:
@@ -145,24 +146,27 @@ def _compared(parts: Parts, moment: date | datetime, pool: Executor | None, file
 
 
 def _each(
-    parts: Sequence[Sequence[Path]],
+    parts: Parts,
+    some: Sequence[Sequence[Path]],
     moment: date | datetime,
     pool: Executor | None,
     left_out: frozenset[str] | None = None,
 ) -> list[_Compared]:
     if pool is None:
-        return [_part(part, moment, left_out) for part in parts]
+        return [_part(part, parts.products, moment, left_out) for part in some]
     # not pool.map: interrupted, it cancels what waits, and a pool whose processes were ended stumbles over that
-    return [result_of(done) for done in [pool.submit(_part, part, moment, left_out) for part in parts]]
+    return [result_of(done) for done in [pool.submit(_part, part, parts.products, moment, left_out) for part in some]]
 
 
 def _types(compared: Sequence[_Compared]) -> Types:
     return reduce(or_, (one.types for one in compared), Types(frozenset(), {}))
 
 
-def _part(part: Sequence[Path], moment: date | datetime, left_out: frozenset[str] | None = None) -> _Compared:
+def _part(
+    part: Sequence[Path], products: Sequence[Path], moment: date | datetime, left_out: frozenset[str] | None = None
+) -> _Compared:
     """One part, in a process of its own. `left_out`: types of which the export has nothing, once that is known."""
-    held, several = one_of_each(newest(resources(part)))
+    held, several = one_of_each(newest(with_products(resources(part), products)))
     types = types_of(held)
     plans = read_all(held, types.left_out if left_out is None else left_out)
     found = evidence_of(held, plans)
