@@ -262,7 +262,7 @@ def test_the_medications_of_a_list_are_read_and_what_is_not_given_is_told():
     assert [ref for ref, _ in found] == ["Medication/m1"]
     assert len(server.ids) == 1 and len(server.ids[0]) == 49  # two searches in one batch
     assert [(f.code, f.details) for f in lacking] == [
-        ("WKC225", "the Medication of 49 of the orders and statements was not given: these are not compared")
+        ("WKC225", "the Medication of 49 of the orders and statements was not given: nobody can say what these are")
     ]
 
 

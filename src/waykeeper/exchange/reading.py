@@ -402,7 +402,7 @@ def medications_of_orders(server: Server, held: Sequence[Held], lacking: list[Fi
     found = [(ref, r) for ref, r in read if r.get("resourceType") != "OperationOutcome"]
     known = Medications(found)
     if blind := sum(not says_which(r, known) and not (r["medicationReference"] or {}).get("display") for r in orders):
-        said = f"the Medication of {blind} of the orders and statements was not given: these are not compared"
+        said = f"the Medication of {blind} of the orders and statements was not given: nobody can say what these are"
         lacking.append(finding("WKC225", said))
     return found
 

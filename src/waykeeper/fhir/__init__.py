@@ -2,7 +2,7 @@
 
 from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
 from waykeeper.fhir.evidence import evidence, evidence_of, zones_of
-from waykeeper.fhir.gone import Types, rootless, types_of
+from waykeeper.fhir.gone import MEDICATION, Types, rootless, types_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
 from waykeeper.fhir.read import read, read_all
 from waykeeper.fhir.status import status, status_class
@@ -10,6 +10,7 @@ from waykeeper.fhir.write import write
 from waykeeper.plan.answers import recorded as answers
 
 __all__ = [
+    "MEDICATION",
     "Identity",
     "Types",
     "answers",

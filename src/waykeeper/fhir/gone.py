@@ -14,7 +14,7 @@ from waykeeper.fhir.ownership import mark, offered_of
 from waykeeper.fhir.status import status_class
 from waykeeper.fhir.write import LEADING, surgery_day
 from waykeeper.plan.model import Key, Plan, State
-from waykeeper.record import identifier_names, names_of, relative
+from waykeeper.record import Medications, identifier_names, names_of, relative, says_which
 
 Held = tuple[str, Mapping[str, Any]]
 GONE = (
@@ -26,6 +26,7 @@ MANY_GONE = (
     " list. Read the whole plan, or restore what the server lost; a push asks which are made again. Among them: {some}"
 )
 A_PART = "a part of the plan"
+MEDICATION = "Medication"
 MANY = 20  # parts of one plan: more of them are told in one sentence
 # Parts beside the leading one. A proposed Appointment is none of them: its request still asks for the visit.
 PARTS: Mapping[str, tuple[str, ...]] = {
@@ -47,7 +48,11 @@ def entries(root: Mapping[str, Any]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Types:
-    """Types of which there is something, and how many parts of each type all plans in force name together."""
+    """Types of which there is something, and how many parts of each type all plans in force name together.
+
+    Of Medications it is whether any is there that an order points at, and of how many orders nothing else says what
+    they are.
+    """
 
     there: frozenset[str]
     named: Mapping[str, int]
@@ -76,6 +81,12 @@ def types_of(held: Sequence[Held]) -> Types:
             for kind in [ref.partition("/")[0] for ref in entries(root) if "/" in ref]:
                 named[kind] = named.get(kind, 0) + 1
     named.pop("Appointment", None)  # a proposal is nobody's loss: its request still asks for the visit
+    orders = [r for _, r in held if "medicationReference" in r]
+    blind = [r for r in orders if not (r["medicationReference"] or {}).get("display")]
+    if blind:
+        known = Medications(held)
+        named[MEDICATION] = sum(not says_which(r, known) for r in blind)
+        there = there - {MEDICATION} | ({MEDICATION} if any(map(known.found, orders)) else set())
     return Types(there, named)
 
 

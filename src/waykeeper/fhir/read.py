@@ -153,7 +153,7 @@ def _read_one(
         **parts_said,
     )
     away = gone(root[1], plan, [known for _, _, known in own], everything, left_out)
-    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling, medications)
+    return plan, plan_state(root, states, own, everything, plan, (*doubts, *away), telling, medications, left_out)
 
 
 @lru_cache(maxsize=1024)  # the plans of one pathway and one surgery day say the same of themselves

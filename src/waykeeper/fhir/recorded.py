@@ -194,12 +194,14 @@ def plan_state(
     doubts: Sequence[str],
     telling: Sequence[Told],
     medications: Medications,
+    left_out: frozenset[str],
 ) -> State:
     """Everything recorded about one plan; `everything` holds the resources of its patient only.
 
     doubts        what a person must see to beside the conflicts that stand there as Tasks
     telling       see `told.told_of`
     medications   those of all patients, which are no patient's
+    left_out      types of which nothing at all was read
     """
     tasks = [r for _, r, known in own if known.part == "conflict" and status_class(r) in ("open", "busy")]
     conflicts = (*(str(r.get("description") or "") for r in tasks), *doubts)
@@ -210,7 +212,7 @@ def plan_state(
     return State(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
-        listed_since=listed_since(plan, states, everything, medications),
+        listed_since=listed_since(plan, states, everything, medications, left_out),
         completed=_completion(root[1], plan.zone),
     )  # fmt: skip
 

@@ -82,6 +82,10 @@ class Medications:
             found = [(name, one) for name, one in found if not name.startswith(WEB)]
         return found[0][1] if found and _alike([one for _, one in found]) else None
 
+    def found(self, order: Resource) -> bool:
+        """Whether the Medication that an order points at is here."""
+        return any(self.find(name) is not None for name in pointed_at(order))
+
     def doubtful(self, target: str) -> bool:
         """Whether several different Medications may be meant."""
         return not _alike([one for _, one in self._by_id.get(relative(target.partition("/_history/")[0]), [])])

@@ -283,9 +283,14 @@ def _rootless(found: Sequence[tuple[str, str]], sources: Sequence[str]) -> tuple
 
 
 def _left_out(kinds: Collection[str], sources: Sequence[str]) -> tuple[Finding, ...]:
-    none = " and ".join(f"no {kind}" for kind in sorted(kinds))
-    said = f"{none} was read, though plans name some: what they stand for is not in the list"
-    return (finding("WKC224", said, Position(", ".join(sources))),) if kinds else ()
+    from waykeeper.fhir import MEDICATION
+
+    where, parts = Position(", ".join(sources)), sorted({*kinds} - {MEDICATION})
+    none = " and ".join(f"no {kind}" for kind in parts)
+    said = [f"{none} was read, though plans name some: what they stand for is not in the list"] if parts else []
+    if MEDICATION in kinds:
+        said.append("no Medication was read, though orders point at some: these orders are not compared with the plans")
+    return tuple(finding("WKC224", one, where) for one in said)
 
 
 def _held_back(said: Sequence[str], where: Position | None = None) -> list[Finding]:
