@@ -1,8 +1,9 @@
-"""The functions of Python take a path as `pathlib` writes it, and a moment as `datetime` does; the options are text."""
+"""Functions of Python take a path as `pathlib` writes it, a moment as `datetime` does, a Bundle as it was compiled."""
 
 from __future__ import annotations
 
 import inspect
+import json
 from datetime import datetime
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 import waykeeper
 from waykeeper import verbs
 from waykeeper.pathway.shelf import folder
+from waykeeper.sandbox import running
 
 HOME = folder("sandbox_bundles") / "demo-left"
 PLAN, RECORD, BOOKED = (HOME / f"{name}.bundle.json" for name in ("plan", "record", "bookings"))
@@ -54,3 +56,18 @@ def test_many_are_compiled_from_paths(tmp_path):
     )  # fmt: skip
     assert made.failed == ()
     assert len(list((tmp_path / "plans").iterdir())) == 1
+
+
+def test_a_compiled_bundle_is_pushed_without_a_file():
+    document = json.loads(PLAN.read_bytes())
+    with running() as url:
+        (first,) = waykeeper.push(document, to=url)
+        (again,) = waykeeper.push(PLAN, to=url)
+    assert len(first.written) > 200
+    assert again.written == ()
+
+
+def test_what_is_no_bundle_is_not_pushed():
+    with pytest.raises(waykeeper.WaykeeperError) as refused:
+        waykeeper.push({"resourceType": "Patient"}, to="http://127.0.0.1:9/fhir")
+    assert [(f.code, f.position.file) for f in refused.value.findings] == [("WKC103", "")]

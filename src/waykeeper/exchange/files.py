@@ -209,12 +209,16 @@ def _finished(state: Path) -> bool:
 
 def read_bundle(path: str) -> dict[str, Any]:
     """The Bundle of a file. Raises WaykeeperError: WKC101 unreadable, WKC102 not JSON, WKC103 no Bundle."""
-    document = read_json(path)
+    return a_bundle(read_json(path), path)
+
+
+def a_bundle(document: Any, place: str = "") -> dict[str, Any]:
+    """What was read, where it is a Bundle of FHIR resources. Raises WaykeeperError WKC103."""
     wrong = _not_fhir(document)
     if not wrong and (isinstance(document, list) or document["resourceType"] != "Bundle"):
         wrong = "this is no Bundle"
     if wrong:
-        raise WaykeeperError(finding("WKC103", wrong, Position(path), "Give the Bundle that compile wrote."))
+        raise WaykeeperError(finding("WKC103", wrong, Position(place), "Give the Bundle that compile wrote."))
     return dict(document)
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def push(
-    *bundles: PathText,
+    *bundles: PathText | dict[str, Any],
     to: str,
     holds: Holds = "test",
     dry_run: bool = False,
@@ -27,6 +27,8 @@ def push(
     reported: Callable[[PushReport], None] = lambda _: None,
 ) -> tuple[PushReport, ...]:
     """Merge compiled plans into a server, one transaction a patient; see README.md of the merge room.
+
+    A bundle is a file, or the Bundle itself: `push(compile(...).bundle, to=...)`.
 
     `holds` says what the server may hold; `reported` gets each report as soon as its plan is sent, so that nothing is
     forgotten where a later one fails. Every bundle is read, and must be legal FHIR, before the first is sent. `take`
@@ -36,13 +38,15 @@ def push(
     decided of each resource, what waits for a person, and what was not as it should be when read back.
     """
     from waykeeper.exchange import Server
-    from waykeeper.exchange.files import read_bundle
+    from waykeeper.exchange.files import a_bundle, read_bundle
     from waykeeper.exchange.pushing import looked_at
     from waykeeper.exchange.pushing import push as push_one
 
     words.sided(take or {})
-    paths = [as_text(one) for one in bundles]
-    loaded = [read_bundle(path) for path in paths]
+    paths = ["" if isinstance(one, dict) else as_text(one) for one in bundles]
+    loaded = [
+        a_bundle(one) if isinstance(one, dict) else read_bundle(path) for one, path in zip(bundles, paths, strict=True)
+    ]
     for path, document in zip(paths, loaded, strict=True):
         with inputs.blamed(path):
             inputs.single(read_all(resources_of(document)), path, "Give the Bundle that compile wrote.")
