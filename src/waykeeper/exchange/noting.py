@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
-from uuid import NAMESPACE_URL, uuid4, uuid5
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
-from waykeeper.counting import counted
 from waykeeper.exchange.completing import complete
 from waykeeper.exchange.created_once import THERE, Created, created, standing
 from waykeeper.exchange.errors import BadAnswerError, refusal
@@ -30,31 +29,25 @@ from waykeeper.exchange.noted_changes import (
     whose,
     written_on,
 )
+from waykeeper.exchange.noted_checked import checked, closable, said_of_it, unfit
+from waykeeper.exchange.noted_made import communication, encounter, name_in, statement
 from waykeeper.exchange.reading import meant_perhaps, plan_resources, told_apart
 from waykeeper.exchange.server import Server, only_of, status_of
 from waykeeper.fhir import identity, read_all, status_class
 from waykeeper.fhir.conditions import condition
 from waykeeper.fhir.identity import own_identifier
-from waykeeper.fhir.names import (
-    IDENTIFIER_PATH,
-    TAG_CODE,
-    TAG_SYSTEM,
-    TEST_LABEL,
-)
-from waykeeper.fhir.recorded import CLOSED, LONGEST_HOLD, before_the_end, done_on, output_of
+from waykeeper.fhir.recorded import CLOSED, before_the_end, done_on, output_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.gaps.answered import by_command
-from waykeeper.gaps.contacts import may_close
-from waykeeper.medicines import HOLD_WORDS, NOT_TAKEN, PAUSE, WITHOUT_DAYS, unclear, without_reason
+from waykeeper.medicines import NOT_TAKEN, unclear
 from waykeeper.merge.end import NO_SURGERY
 from waykeeper.merge.held import holding
 from waykeeper.merge.stopped import RESTART, Stopped, answered_since, restart_asked
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import goes_on, pauses
-from waykeeper.plan.model import MEDICINES, HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import HoldAnswer, Identifier, Item, ItemState, Key, Plan, State
 from waykeeper.plan.unlisted import unanswered
-from waykeeper.plan.validity import still_released
 
 Resource = dict[str, Any]
 TRIES = 3
@@ -66,7 +59,6 @@ OF_A_PAUSE = ("stop", "restart")  # Tasks of a plan that was made with a pause; 
 PAUSED_BY = "It comes with the answer that pauses it: note that answer, then note this."
 GOES_ON = "The answer of today does not pause it: note the day of a dose that was taken since (taken)."
 INSTEAD = f"Where another answer shall take its place, note it as {CORRECTED}; the one before stays in the notes."
-DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
 ANOTHER = ". It counts once; another one of that day needs words of its own: add --text"
 BEFORE, AS_BEFORE = ", which was there before", ": as it was noted before"
 
@@ -113,7 +105,7 @@ def note(
     Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
     """
     anew, what = what == CORRECTED, "answered" if what == CORRECTED else what
-    _said_of_it(what, days, decision)
+    said_of_it(what, days, decision)
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway, what, patient)
@@ -124,10 +116,10 @@ def note(
         if found.key.kind == "plan" and what not in OF_THE_PLAN:
             help_text = "What it asks is settled where it belongs: move the plan, correct the list, record the surgery."
             fit = f"{', '.join(OF_THE_PLAN[:-1])} and {OF_THE_PLAN[-1]}"
-            raise _unfit(f"{found.key} is the plan as a whole: of it only {fit} fit", help_text)
+            raise unfit(f"{found.key} is the plan as a whole: of it only {fit} fit", help_text)
         if what == COMPLETED:
             if found.key.kind != "plan":
-                raise _unfit(f"{what} fits the plan as a whole; {found.key} is a {found.key.kind}", "Note it as done.")
+                raise unfit(f"{what} fits the plan as a whole; {found.key} is a {found.key.kind}", "Note it as done.")
             return complete(
                 server, patient, by=by, on=on, text=text, episode=episode, pathway=plan.pathway.url,
                 now=datetime.now(UTC),
@@ -140,14 +132,6 @@ def note(
             if attempt == TRIES - 1:
                 raise stale.refused from None
     raise AssertionError  # the last attempt returns or raises
-
-
-def _said_of_it(what: str, days: int | None, decision: str) -> None:
-    """Raises WaykeeperError WKX240 for days or a decision beside a word that writes neither: they would be lost."""
-    if days is not None and what != "answered":
-        raise _unfit(f"days beside {what!r}", "Days without a dose are the prescriber's answer: note them as answered.")
-    if decision and what not in DECISIONS:
-        raise _unfit(f"a decision beside {what!r}", "Note the prescriber's answer as answered, other words as text.")
 
 
 class _AgainError(Exception):
@@ -163,25 +147,25 @@ def _written(
     """One word written on what stands, or as a Task in hand; the line that says so. Raises _AgainError."""
     if what == "done" and found.key.kind == "visit":
         return _attended(server, held, plan, state, found, noted)
-    _closable(plan, state, found, what, noted)
+    closable(plan, state, found, what, noted)
     ends = _ends_the_asking(state, found, what, noted)
     if what in KEPT and found.key.kind not in _TASKS and not unanswered(found, plan, state):
         ref, resource = task_in_hand(held, plan, state, found, what, noted.today)
     else:
         ref, resource = _part(held, plan, state, found, what)
-        if not ends and _over(resource) and _says_so(resource, what, _checked(found, what, noted)):
+        if not ends and _over(resource) and _says_so(resource, what, checked(found, what, noted)):
             again = to_make_again(plan, state, found, what, noted.text)
             return f"{_told(plan, found, what, noted, ref)}{AS_BEFORE}{again}"
         if not ends and (plan.withdrawn or not asks_still(found, resource, plan.zone, noted.today)):
             _open_yet(held, plan, state, found, what, resource, anew=noted.anew)
-    changed = WHAT_WAYS[what].change(resource, _checked(found, what, noted))
+    changed = WHAT_WAYS[what].change(resource, checked(found, what, noted))
     if not ref:
         try:
             made = created(server, plan, found, changed)
         except BadAnswerError as met:  # of two creations at one moment some servers refuse the second (409)
             raise _perhaps_again(met, met.status) from None
         if made.stood:  # somebody took it in hand at the same moment: what they noted is read, and this is added
-            raise _AgainError(_unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
+            raise _AgainError(unfit(f"{found.key}: somebody else is noting about it", "Run it again in a moment."))
         return _told(plan, found, what, noted, made.reference) + opened_by(what, resource)
     if ends:
         _with_the_restart(server, held, state, found, noted, _update(server, ref, changed, resource))
@@ -238,15 +222,15 @@ def _attended(
     ref = own.references.get("request", "") if own else ""
     request = next((r for known, r in held if known == ref), None)
     if request is None:
-        raise _unfit(f"{item.key} has no request on the server")
-    made = _encounter(plan, ref, name, item, noted)
+        raise unfit(f"{item.key} has no request on the server")
+    made = encounter(plan, ref, name, item, noted)
     told = next(((known, r) for known, r in held if own_identifier(r) == name), None) or noted_before(held, made, 1)
     if told and told[1].get("status") != "entered-in-error":
         if all(told[1].get(part) == made[part] for part in ("status", "type", "period")):
             return f"{_told(plan, item, 'done', noted, ref)}{AS_BEFORE}"
         raise _kept_already(item, *told)
     if status_class(request) not in ("open", "busy", "done"):
-        raise _unfit(f"{item.key} is {request.get('status')} already", _STANDS.format(ref))
+        raise unfit(f"{item.key} is {request.get('status')} already", _STANDS.format(ref))
     entries = [_anew(server, *told, made) if told else _once(made, name)]
     if status_class(request) != "done":
         entries.append(_update(server, ref, completed(request, noted), request))
@@ -265,7 +249,7 @@ def _kept_already(item: Item, ref: str, encounter: Resource) -> WaykeeperError:
     """WKX240 for a visit that has its Encounter, with what corrects a wrong one."""
     day = str((encounter.get("period") or {}).get("start") or "")[:10]
     remedy = f"If that is wrong, set {ref} to entered-in-error on the server, then note the visit again."
-    return _unfit(f"{item.key} is recorded as kept already{f', on {day}' if day else ''} ({ref})", remedy)
+    return unfit(f"{item.key} is recorded as kept already{f', on {day}' if day else ''} ({ref})", remedy)
 
 
 def _anew(server: Server, ref: str, standing: Resource, made: Resource) -> Resource:
@@ -301,19 +285,6 @@ def _update(server: Server, ref: str, changed: Resource, before: Resource) -> Re
 def _entry(method: str, url: str, resource: Resource, full: str, version: str = "") -> Resource:
     request = {"method": method, "url": url} | ({"ifMatch": version} if version else {})
     return {"fullUrl": full, "resource": resource, "request": request}
-
-
-def _encounter(plan: Plan, ref: str, name: str, item: Item, noted: Noted) -> Resource:
-    text = f"{item.title}, recorded as kept by {noted.by}{f': {noted.text}' if noted.text else ''}"
-    return _head(plan, "Encounter", "Visit kept") | {
-        "identifier": [{"system": plan.episode.clinic_url + IDENTIFIER_PATH, "value": name}],
-        "status": "finished",
-        "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB"},
-        "type": [{"text": text}],
-        "subject": {"reference": plan.patient.reference},
-        "basedOn": [{"reference": ref}],
-        "period": {"start": noted.on.isoformat(), "end": noted.on.isoformat()},
-    }
 
 
 def _told(plan: Plan, item: Item, what: str, noted: Noted, ref: str) -> str:
@@ -374,7 +345,7 @@ def _part(
         way = WHAT_WAYS["answered"]
     if item.key.kind not in way.kinds:
         allowed = ", ".join(way.kinds)
-        raise _unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
+        raise unfit(f"{what} fits {allowed}; {item.key} is a {item.key.kind}")
     part = way.part[item.key.kind]
     if what == "restarted" and known and (known.restart_asked or (plan.withdrawn and part not in known.references)):
         part = RESTART  # stopped for a surgery that was cancelled or moved: that Task asks
@@ -389,7 +360,7 @@ def _part(
                 return "", {k: v for k, v in task.items() if k != "id"}  # the server names it
         on_again = what == "restarted" and known and known.answer and goes_on(known.answer)
         remedy = GOES_ON if on_again else PAUSED_BY
-        raise _unfit(f"{item.key} has no {part} on the server", remedy if part in OF_A_PAUSE else "")
+        raise unfit(f"{item.key} has no {part} on the server", remedy if part in OF_A_PAUSE else "")
     return ref, resource
 
 
@@ -456,16 +427,16 @@ def _open_yet(
     details = f"{item.key} {said.part if said else ''} is {status} already{f', on {day.isoformat()}' if day else ''}"
     meant = meant_perhaps(held, plan) if plan.withdrawn else ""
     if answer is not None and stands:
-        raise _unfit(f"{details}: {_answer_told(answer)}", f"{meant} {INSTEAD}".strip())
+        raise unfit(f"{details}: {_answer_told(answer)}", f"{meant} {INSTEAD}".strip())
     if not plan.withdrawn:
         ref = f"{resource['resourceType']}/{resource.get('id')}"
         again = what == "restarted" and answer is not None and goes_on(answer)
-        raise _unfit(f"{details} ({ref})", GOES_ON if again else _STANDS.format(ref))
+        raise unfit(f"{details} ({ref})", GOES_ON if again else _STANDS.format(ref))
     paused = answer is not None and not unclear(answer) and not goes_on(answer)
     if what == "restarted" and paused and by_us(resource) and not meant:
         return  # its last dose came after the withdrawal, so that no Task of its own asks: the list does
     remedy = meant or "Nothing is noted on a withdrawn plan."
-    raise _unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
+    raise unfit(f"{details}: the plan was withdrawn ({plan.withdrawn})", remedy)
 
 
 def _restart_is_asked(own: ItemState | None) -> bool:
@@ -484,103 +455,6 @@ def _answer_told(answer: HoldAnswer) -> str:
     """An answer that stands: what, by whom, when."""
     who = " ".join((f"by {answer.by}" if answer.by else "", f"on {answer.on.isoformat()}" if answer.on else "")).strip()
     return f"{answer.told}{f' ({who})' if who else ''}"
-
-
-def _checked(item: Item, what: str, noted: Noted) -> Noted:
-    if what == "fact" and noted.text not in ("yes", "no"):
-        raise _unfit(f"the answer to {item.key} is {noted.text!r}, allowed are yes and no", "Add --text yes or no.")
-    if noted.days is not None and not 0 <= noted.days <= LONGEST_HOLD:
-        raise _unfit(f"{counted(noted.days, 'day')} without a dose; allowed are 0 to {LONGEST_HOLD}")
-    if what == "answered":
-        noted = _reasoned(item, _answer(item, noted))
-    if what in ("owner", "closed", "reopened") and not noted.text.strip():
-        raise _unfit(f"{what} needs words", "Add --text.")
-    ends = what in ("released", "done") and item.key.kind == "restriction"
-    if ends and not still_released(item, noted.on, moved=False):
-        remedy = "Give the day of the decision with --on; where surgery has another day, move the plan."
-        raise _unfit(f"{item.key} has not begun on {noted.on.isoformat()}, so nobody ends it on that day", remedy)
-    return noted
-
-
-NOT_PLAIN = (
-    "Say from when: --days N without a dose before surgery. A medicine that is not taken any more is"
-    " --decision 'already stopped'."
-)
-
-
-def _answer(item: Item, noted: Noted) -> Noted:
-    """An answer as every reader understands it: days, or a decision that needs none, or the proposal as it stands."""
-    if not noted.decision:
-        return noted if noted.days is not None else _in_words(item, noted)
-    if noted.decision not in (PAUSE, *WITHOUT_DAYS):
-        allowed = ", ".join(WITHOUT_DAYS)
-        raise _unfit(f"decision {noted.decision!r}; allowed are {allowed}", NOT_PLAIN)
-    if noted.days is not None and noted.decision != PAUSE:
-        raise _unfit(f"decision {noted.decision!r} with a number of days")
-    if noted.days is None and noted.decision == PAUSE and not _proposes_days(item):
-        raise _unfit(f"decision {PAUSE!r} without days, and {item.key} proposes none", "Add --days N.")
-    return noted
-
-
-def _reasoned(item: Item, noted: Noted) -> Noted:
-    """Raises WaykeeperError WKX240 for a pause of what must not stop without a word why: the wrong row is one slip."""
-    hold = item.hold
-    days = noted.days if noted.days is not None or hold is None else hold.missed_days
-    pause = noted.days is not None or noted.decision == PAUSE
-    medicine = hold.medicine if hold is not None else None
-    if pause and without_reason(HoldAnswer(PAUSE, days, text=noted.text, medicine=medicine)):
-        name = hold.words if hold is not None else str(item.key)
-        raise _unfit(
-            f"{name} must not stop without a reason", "Add --text with the prescriber's reason, if it is meant."
-        )
-    return noted
-
-
-def _proposes_days(item: Item) -> bool:
-    return item.key.kind == "hold" and item.hold is not None and item.hold.missed_days is not None
-
-
-def _in_words(item: Item, noted: Noted) -> Noted:
-    """An answer without --days and --decision: its words if they are plain, else the proposal as it stands.
-
-    Words that do not say plainly what was decided are refused: a confirmed pause beside the words "go on" would hurt.
-    """
-    words = noted.text.strip()
-    days = HOLD_WORDS.fullmatch(words)
-    if days:
-        return replace(noted, days=int(days.group(1)))
-    if words.lower() in WITHOUT_DAYS:
-        return replace(noted, decision=words.lower())
-    proposal = item.hold
-    if words:
-        help_text = "Add --days N or --decision WORD, or leave the words out to confirm the proposal as it stands."
-        raise _unfit(f"{words!r} does not say plainly what was decided about {item.key}", help_text)
-    if proposal is None or not proposal.recognised or proposal.decision == "ask":
-        raise _unfit(f"{item.key} proposes nothing that could be confirmed", "Add --decision, or --days.")
-    return noted
-
-
-def _unfit(text: str, help_text: str = "") -> WaykeeperError:
-    return WaykeeperError(finding("WKX240", text, help=help_text))
-
-
-# What is noted where a reason must not take the place of a decision, by kind.
-_DECIDED: Mapping[str, str] = {
-    "hold": "Note the prescriber's answer (answered) or the restart (restarted).",
-    "medicine": "Note the prescriber's answer (answered).",
-    "restriction": "Note who ended it (released).",
-    "gate": "Note who approved it (released), or leave it open.",
-    "instruction": "It is printed for the patient and not tracked.",
-}
-
-
-def _closable(plan: Plan, state: State, item: Item, what: str, noted: Noted) -> None:
-    """Raises WaykeeperError WKX240 for the closing of what waits for a decision."""
-    surgery = plan.surgery_day
-    if what != "closed" or may_close(item, surgery, noted.on) or unanswered(item, plan, state):
-        return
-    until = f" until surgery on {surgery.isoformat()} is over" if item.key.kind == "gate" and surgery else ""
-    raise _unfit(f"{item.key} waits for a decision{until}, which no reason replaces", _DECIDED[item.key.kind])
 
 
 _TASKS = ("task", "gate", "question", "medicine")
@@ -613,64 +487,13 @@ def _write_about(
     part = LEADING[item.key.kind][1]
     ref = known.references.get(part, "") if known else ""
     if not ref:
-        raise _unfit(f"{item.key} is not on the server")
-    resource = _statement(plan, item, ref, noted) if what == "taken" else _communication(plan, ref, what, noted)
-    name, number = _name_in(Counter() if table is None else table, plan, item, what, noted, ref)
+        raise unfit(f"{item.key} is not on the server")
+    resource = statement(plan, item, ref, noted) if what == "taken" else communication(plan, ref, what, noted)
+    name, number = name_in(Counter() if table is None else table, plan, item, what, noted, ref)
     before = noted_before(held, resource, number)
     made = Created(standing(item, *before), True) if before else created(server, plan, item, resource, name)
     told = _told(plan, item, what, noted, made.reference + (BEFORE if made.stood else ""))
     return told + (ANOTHER if made.stood and table is None else "")
-
-
-def _name_in(
-    table: Counter[str], plan: Plan, item: Item, what: str, noted: Noted, ref: str
-) -> tuple[str, int]:  # fmt: skip
-    """The name of a call or a dose: the same when it is noted again, another for an equal row further down the table;
-    and the how manieth of equal rows it is.
-
-    A dose is of the medicine and the round that it is noted for: of another it is another.
-    """
-    own = plan.episode.uuid(item.key.kind, item.key.item, what, item.key.occurrence)
-    said = [own, noted.by, noted.on.isoformat(), noted.text, noted.decision]
-    words = "\x1f".join([*said, ref, item.hold.words] if what == "taken" and item.hold else said)
-    table[words] += 1
-    return str(uuid5(NAMESPACE_URL, f"{words}\x1f{table[words]}")), table[words]
-
-
-def _communication(plan: Plan, ref: str, what: str, noted: Noted) -> Resource:
-    """An attempt to reach the patient. The route is given as the decision: telephone, letter, portal."""
-    made = _head(plan, "Communication", "Attempt to reach the patient") | {
-        "status": "completed" if what == "contact" else "not-done",
-        "subject": {"reference": plan.patient.reference},
-        "about": [{"reference": ref}],
-        "sent": noted.on.isoformat(),
-        "sender": {"display": noted.by},
-        "medium": [{"text": noted.decision or "telephone"}],
-    }
-    return made | ({"payload": [{"contentString": noted.text}]} if noted.text else {})
-
-
-def _statement(plan: Plan, item: Item, ref: str, noted: Noted) -> Resource:
-    """The last dose that the patient actually took."""
-    if item.hold is None:
-        raise _unfit(f"taken fits {', '.join(MEDICINES)}; {item.key} is a {item.key.kind}")
-    about = "basedOn" if item.key.kind == "hold" else "derivedFrom"  # a statement is based on no Task (FHIR R4)
-    return _head(plan, "MedicationStatement", "Last dose taken") | {
-        "status": "completed",
-        about: [{"reference": ref}],
-        "medicationCodeableConcept": {"text": item.hold.words},
-        "subject": {"reference": plan.patient.reference},
-        "effectiveDateTime": noted.on.isoformat(),
-        "informationSource": {"display": noted.by},
-    } | ({"note": [{"text": noted.text}]} if noted.text else {})  # fmt: skip
-
-
-def _head(plan: Plan, kind: str, title: str) -> Resource:
-    meta: Resource = {"tag": [{"system": TAG_SYSTEM, "code": TAG_CODE}]}
-    if plan.patient.test_data:
-        meta["security"] = [{"system": TEST_LABEL[0], "code": TEST_LABEL[1]}]
-    div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{title}</p></div>'
-    return {"resourceType": kind, "meta": meta, "text": {"status": "generated", "div": div}}
 
 
 __all__ = ["WHAT", "Key", "note"]
