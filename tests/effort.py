@@ -47,6 +47,7 @@ LONG = (
     "cli/test_public_names.py::can_be_called_whatever_was_imported_first[a name",
     "exchange/test_compiling_many.py::records_of_a_server[2",
     "exchange/test_kill.py::",
+    "gaps/test_booked_operations.py::a_server_and_its_files",
     "golden/test_plans.py::every_golden_parses",
     "plan/test_compile.py::no_window_ends_before_it_begins[total-hip",
     "plan/test_compile.py::no_window_ends_before_it_begins[total-knee",

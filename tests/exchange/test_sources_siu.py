@@ -7,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from exchange.made_bookings import MAPPING, ZONE, as_message, read_text, rows
+from exchange.made_bookings import MAPPING, VISIT_TYPES, ZONE, as_message, read_text, rows
 from waykeeper.exchange.sources.siu import table
 from waykeeper.findings import WaykeeperError
 
@@ -42,6 +42,20 @@ FILLER = {
 def test_what_an_event_says(event, tmp_path):
     (one,) = read(tmp_path, message(event)).evidence
     assert (one.status, one.day) == (EVENTS[event], date(2026, 4, 29))
+
+
+@pytest.mark.parametrize(("said", "types"), [
+    ("TAR-6W^six weeks", ["own|TAR-6W"]),
+    ("0SRG0JZ^left ankle replacement^I10P", ["own|0SRG0JZ", "pcs|0SRG0JZ"]),
+    ("TAR^ankle replacement^L^0SRG0JZ^left ankle^I10P", ["own|TAR", "pcs|0SRG0JZ"]),
+    ("TAR^ankle replacement^L^0SRG0JZ^left ankle^XX", ["own|TAR"]),
+])  # fmt: skip
+def test_a_service_names_the_published_system_of_its_code(said, types, tmp_path):
+    """AIS-3 is a CE: two triplets of code, text, coding system (HL7 v2.5.1 chapters 2 and 10). I10P of table 0396 is
+    ICD-10-PCS (from memory); its system in FHIR: HL7 terminology, NamingSystem icd10PCS."""
+    (one,) = read(tmp_path, message(AIS=f"AIS|1|A|{said}|202604290930")).evidence
+    systems = {"own": VISIT_TYPES, "pcs": "http://www.cms.gov/Medicare/Coding/ICD10"}
+    assert list(one.service_types) == [f"{systems[t.partition('|')[0]]}|{t.partition('|')[2]}" for t in types]
 
 
 @pytest.mark.parametrize("code", sorted(FILLER))

@@ -17,6 +17,7 @@ from waykeeper.plan.model import ItemState, State
 
 PLAN = ankle()
 SENTENCES = {
+    "tellers",
     "tails",
     "answers",
     "questions",

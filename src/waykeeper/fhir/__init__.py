@@ -1,7 +1,7 @@
 """Plan <-> FHIR R4 resources, evidence of what happened, and our own rules for plans. See README.md."""
 
 from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
-from waykeeper.fhir.evidence import evidence, evidence_of, zones_of
+from waykeeper.fhir.evidence import carries, evidence, evidence_of, zones_of
 from waykeeper.fhir.gone import MEDICATION, Types, rootless, types_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
 from waykeeper.fhir.read import read, read_all
@@ -17,6 +17,7 @@ __all__ = [
     "belongs",
     "bundle",
     "bundle_json",
+    "carries",
     "episode_of",
     "evidence",
     "evidence_of",

@@ -1,4 +1,4 @@
-"""Appointments and Encounters -> Evidence: what happened, whatever system says so."""
+"""Appointments and Encounters -> Evidence: what happened, whatever system says so; and orders for an operation."""
 
 from __future__ import annotations
 
@@ -26,7 +26,11 @@ CLINIC_REASONS = ("prov", "oth")
 
 
 def evidence(
-    resources: Sequence[Held], zone: str, origin: str = "", zones: Mapping[str, str] | None = None
+    resources: Sequence[Held],
+    zone: str,
+    origin: str = "",
+    zones: Mapping[str, str] | None = None,
+    operations: frozenset[str] = frozenset(),
 ) -> list[Evidence]:
     """One Evidence for each Appointment and Encounter, in the order given; nothing is dropped.
 
@@ -34,11 +38,12 @@ def evidence(
     class, is one Evidence for each of them. That it took place says of nobody in particular that she came, so it stays
     `booked` for each until an Encounter of hers or a person says more.
 
-    zones   where clinics of several zones share a caseload: the zone of each patient, by every name of hers; for who is
-            not in it `zone` counts. See `evidence_of`
+    zones        where clinics of several zones share a caseload: the zone of each patient, by every name of hers; for
+                 who is not in it `zone` counts. See `evidence_of`
+    operations   codes of operations that somebody plans: a ServiceRequest for one of these is an Evidence too
     """
     found: list[Evidence] = []
-    known = _known_patients(resources)
+    known = _known_patients(resources, operations)
     for number, (reference, resource) in enumerate(resources, 1):
         read = _READERS.get(resource.get("resourceType", ""))
         if read is not None:
@@ -53,8 +58,12 @@ def evidence(
 
 
 def evidence_of(resources: Sequence[Held], plans: Sequence[tuple[Plan, State]]) -> list[Evidence]:
-    """`evidence`, each source with the days of the zone in which its patient's plan is; else in that of the first."""
-    return evidence(resources, plans[0][0].zone if plans else "UTC", zones=zones_of(plans))
+    """`evidence`, each source with the days of the zone in which its patient's plan is; else in that of the first.
+
+    With it the orders for what one of the plans plans.
+    """
+    codes = frozenset[str]().union(*(plan.operation_codes for plan, _ in plans))
+    return evidence(resources, plans[0][0].zone if plans else "UTC", zones=zones_of(plans), operations=codes)
 
 
 def zones_of(plans: Sequence[tuple[Plan, State]]) -> dict[str, str]:
@@ -90,14 +99,15 @@ class _Known(NamedTuple):
     identifiers: Mapping[str, tuple[str, ...]]
     names: frozenset[str]
     told: dict[tuple[str, ...], tuple[str, ...]]  # names that a resource gives -> all names, each once worked out
+    operations: frozenset[str] = frozenset()
 
 
-def _known_patients(resources: Sequence[Held]) -> _Known:
+def _known_patients(resources: Sequence[Held], operations: frozenset[str]) -> _Known:
     patients = [(ref, r) for ref, r in resources if r.get("resourceType") == "Patient" and ref]
     found = {ref: identifier_names(r) for ref, r in patients}
     if merged := {ref: links for ref, r in patients if "link" in r and (links := merged_with(r))}:
         found |= _with_merged(found, merged)
-    return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]), {})
+    return _Known(found, frozenset([*found, *(name for names in found.values() for name in names)]), {}, operations)
 
 
 def _with_merged(
@@ -236,7 +246,36 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
     )
 
 
-_READERS = {"Appointment": _appointments, "Encounter": _encounters}
+def _orders(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> list[Evidence]:
+    """An order for an operation that somebody plans; every other ServiceRequest is no evidence of anything here."""
+    code, sites = _dict(resource.get("code")), resource.get("bodySite") or []
+    codes = _codes([code])
+    if not carries(codes, known.operations) or resource.get("doNotPerform") is True:
+        return []
+    start, day = _when(resource, zone)
+    return [Evidence(
+        reference=reference, kind="order", status=str(resource.get("status") or ""),
+        patient=_patient([_dict(resource.get("subject"))], known), day=day, start=start,
+        identifiers=identifier_names(resource), service_types=codes,
+        text=_text({"type": sites}, [code]), origin=origin,
+    )]  # fmt: skip
+
+
+def carries(codes: Iterable[str], wanted: frozenset[str]) -> bool:
+    """Whether one of the codes ("system|code") is wanted; a pathway may name a code without its system."""
+    return bool(wanted) and any(one in wanted or one.rpartition("|")[2] in wanted for one in codes)
+
+
+def _when(order: Mapping[str, Any], zone: str) -> tuple[datetime | None, date | None]:
+    """The one day for which something is ordered; none where a span of several days, or of no end, is given."""
+    period, events = order.get("occurrencePeriod"), _dict(order.get("occurrenceTiming")).get("event") or []
+    if period:
+        first, last = (_at(period.get(name), zone) for name in ("start", "end"))
+        return first if first[1] == last[1] else (None, None)
+    return _at(order.get("occurrenceDateTime") or (events[0] if len(events) == 1 else None), zone)
+
+
+_READERS = {"Appointment": _appointments, "Encounter": _encounters, "ServiceRequest": _orders}
 
 
 class _Told(NamedTuple):

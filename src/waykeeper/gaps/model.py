@@ -257,6 +257,8 @@ class TheatreCase:
 
     start        by the clinic's clock, None where the list says none, or none that can be read
     hour, anaesthesia, status   as the list writes them
+    kind         "appointment" or "order" where no list, but a booking or an order tells it; `reference` is which
+    certainty    how it is known that such a one is of the operation
     """
 
     reference: str
@@ -271,6 +273,8 @@ class TheatreCase:
     anaesthesia: str = ""
     hour: str = ""
     status: str = ""
+    kind: Literal["", "appointment", "order"] = ""
+    certainty: Certainty = "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +293,22 @@ class TheatreList:
         """True if the list that was read would show an operation on this day."""
         return self.start <= day <= self.end
 
+
+@dataclass(frozen=True, slots=True)
+class Booked:
+    """What bookings and orders say of one plan's operation. Each is empty where nothing is said.
+
+    case     the booking that is this operation; where there is none, the order for it
+    off      what was called off on the plan's day, where nothing stands for that day
+    unsure   what may stand for another day than the plan's, or of which nobody can tell whether it stands
+    """
+
+    case: TheatreCase | None = None
+    off: TheatreCase | None = None
+    unsure: tuple[TheatreCase, ...] = ()
+
+
+NOT_BOOKED = Booked()
 
 # The words of a plan whose days are over.
 COMPLETED, TO_COMPLETE = "completed", "to-complete"

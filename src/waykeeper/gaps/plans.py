@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, time
 
 from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
-from waykeeper.gaps.model import Row, TheatreCase, TheatreList, Verdict
+from waykeeper.gaps.model import NOT_BOOKED, Booked, Row, TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.operations import close_together
 from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
 from waykeeper.gaps.theatre_words import in_part, needle, other_side, part_of_day
@@ -22,7 +22,8 @@ _AGAINST_THE_LIST = (
     "needs-review-side", "date-differs", "needs-review-time", "needs-review-time-near", "needs-review-anaesthesia",
 )  # fmt: skip
 _UNDECIDED = ("needs-review-medicines", "needs-review-pauses")  # of medicines: act today
-_LIGHTER = ("no-case", "needs-review-time-near")  # said after those, and not in their place
+# said after those, and not in their place
+_LIGHTER = ("no-case", "no-case-off", "needs-review-booked", "needs-review-time-near")
 _BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN, *_UNDECIDED)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _AFTER_THE_END = ("needs-review-side-done", "conflict", *_UNPROVEN)  # what no end of a plan settles
@@ -74,22 +75,41 @@ def _unproven(on: Setting) -> tuple[str, Anchor] | None:
 
 
 def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None) -> str:
-    """What the theatre list says against the plan, "" where they agree or no list was read."""
-    if theatre is None or (on.surgery is not None and on.surgery < on.as_of):
-        return ""
-    anchor = on.plan.anchor("surgery")
-    if on.surgery == on.as_of and anchor is not None and anchor.standing is Standing.RECORDED:
+    """What the theatre list says against the plan, "" where they agree or no list was read.
+
+    theatre   None for a case that a booking or an order tells: such a one covers no day
+    """
+    if (theatre is None and case is None) or _is_settled(on):
         return ""
     if case is not None and case.day >= on.as_of:
         return "date-differs" if case.day != on.surgery else ""
     if on.surgery is None:
         return ""
-    return "no-case" if theatre.covers(on.surgery) else ""
+    return "no-case" if theatre is not None and theatre.covers(on.surgery) else ""
+
+
+def _is_settled(on: Setting) -> bool:
+    """Whether the day of surgery is over, or the record has the operation of today."""
+    if on.surgery is None or on.surgery != on.as_of:
+        return on.surgery is not None and on.surgery < on.as_of
+    anchor = on.plan.anchor("surgery")
+    return anchor is not None and anchor.standing is Standing.RECORDED
+
+
+def _against(on: Setting, theatre: TheatreList | None, case: TheatreCase | None) -> list[str]:
+    """The words for what a list, a booking or an order says against the plan, the first the gravest."""
+    found = (_side(on, case), _theatre(on, theatre, case), _anaesthesia(on, case), _time(on, case))
+    return [word for word in found if word]
 
 
 def _side(on: Setting, case: TheatreCase | None) -> str:
     """The name of the word for a case of this plan that names the other side, or both."""
     return "needs-review-side" if _other_side(on, case) else ""
+
+
+def names_other_side(on: Setting, case: TheatreCase) -> bool:
+    """Whether a case names the other side than the plan, or both."""
+    return bool(on.plan.side and other_side(case.side, case.procedure, on.plan.side))
 
 
 def _other_side(on: Setting, case: TheatreCase | None) -> str:
@@ -158,21 +178,25 @@ def plan_verdict(
     case: TheatreCase | None = None,
     others: Sequence[Setting] = (),
     *,
+    booked: Booked = NOT_BOOKED,
     left: Sequence[Row] | None = None,
 ) -> Verdict:
     """The one row about the plan as a whole; further troubles of the plan follow as questions.
 
     others   the patient's other plans
+    booked   what bookings and orders say of the operation
     left     where every item is done, decided, or closed with a reason: the restrictions that still hold; None else
     """
     proof, learnt, new = _unproven(on), _learnt(on), on.state.listed_since if _ahead(on) else ()
+    listed, of_booking = _against(on, theatre, case), _against(on, None, booked.case)
+    first = booked.case if of_booking and set(listed) <= {"no-case"} else case or booked.case
+    more_said = first is not booked.case and (set(of_booking) - set(listed) or _says_else(booked.case, first))
+    behind = [booked.case] if of_booking and more_said else []
     more = Filling({
-        "ended": on.ended, "surgery": on.surgery, "day": case.day if case else None, "after_day": None,
+        "ended": on.ended, "surgery": on.surgery, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
-        "case_side": lambda: _other_side(on, case), "plan_side": on.plan.side, "put_off": on.plan.withdrawn,
-        "case_time": lambda: (_told(case.start) or case.hour) if case else "",
-        "plan_time": lambda: _told(_planned_start(on)),
-        "case_anaesthesia": case.anaesthesia if case else "", "plan_anaesthesia": on.plan.anaesthesia,
+        "plan_side": on.plan.side, "put_off": on.plan.withdrawn, "plan_time": lambda: _told(_planned_start(on)),
+        "plan_anaesthesia": on.plan.anaesthesia, **_of_case(on, first), **_doubts_of(booked),
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
     beside, of_others = close_together(on, others) if others and _ahead(on) else ([], Filling({}))
@@ -183,10 +207,9 @@ def plan_verdict(
         more.update({"learnt_anchor": learnt[0].name, "learnt_on": learnt[1], "planned_on": learnt[2]})
     found = [
         "needs-review-side-done" if on.state.other_side else "",
-        _side(on, case),
-        _theatre(on, theatre, case),
-        _anaesthesia(on, case),
-        _time(on, case),
+        *(of_booking if first is booked.case else listed),
+        *(w for w in listed if first is booked.case and w not in of_booking),
+        *_doubtful(on, booked),
         proof[0] if proof else "",
         "needs-review-medicines" if new else "",
         *beside,
@@ -206,8 +229,8 @@ def plan_verdict(
         more.update(doubts(unsure, on))
         words.append("needs-review-answers-unsure")
     if on.suspended:
-        listed = case is not None and case.day >= on.as_of
-        words = ["suspended-listed" if listed else "suspended", *[w for w in (_side(on, case),) if w]]
+        expected = first is not None and first.day >= on.as_of
+        words = ["suspended-listed" if expected else "suspended", *[w for w in (_side(on, first),) if w]]
     elif on.ended:
         words = ["excused"]
     elif on.void:
@@ -219,7 +242,53 @@ def plan_verdict(
     said = spoken(
         "plan", word, None, more, on, mend=None if on.suspended or word.startswith("to-complete") else on.surgery
     )
-    return _with_more(said, words[1:], proof, more, on)
+    if first is not None and first.kind and word in (*of_booking, "suspended-listed"):
+        said = replace(said, certainty=first.certainty, evidence=(first.reference,))
+    said = _with_more(said, words[1:], proof, more, on)
+    also = [spoken("plan", w, None, Filling(more | _of_case(on, one)), on).reason for one in behind for w in of_booking]
+    return replace(said, questions=(*said.questions, *also)) if also and not on.ended else said
+
+
+def _says_else(one: TheatreCase | None, first: TheatreCase | None) -> bool:
+    """Whether a booking says something else than the case that speaks already; what that leaves open is no other."""
+    pairs = ((one.day, first.day), (one.start, first.start)) if one and first else ()
+    return any(ours and theirs and ours != theirs for ours, theirs in pairs)
+
+
+def _of_case(on: Setting, case: TheatreCase | None) -> dict[str, object]:
+    """What sentences name of the case that speaks, and of who tells it."""
+    teller = told_by(case)
+    return {
+        "day": case.day if case else None, "case_side": lambda: _other_side(on, case),
+        "case_time": lambda: (_told(case.start) or case.hour) if case else "",
+        "case_anaesthesia": case.anaesthesia if case else "", **teller,
+    }  # fmt: skip
+
+
+def told_by(case: TheatreCase | None) -> dict[str, str]:
+    """Who tells of an operation, in words: at the beginning of a sentence and inside, and what is to be corrected."""
+    kind, more = case.kind if case and case.kind else "list", _named(case)
+    said = sentence("tellers", kind, more)
+    its, taken_off = (sentence("tellers", f"{what}_{kind}", {}) for what in ("its", "off"))
+    return {"teller": said, "teller_inside": said[0].lower() + said[1:], "its": its, "taken_off": taken_off}
+
+
+def _named(case: TheatreCase | None) -> Filling:
+    return Filling({"reference": case.reference, "status": case.status, "day": case.day} if case else {})
+
+
+def _doubts_of(booked: Booked) -> dict[str, object]:
+    return {
+        "off": sentence("tellers", "called_off", _named(booked.off)) if booked.off else "",
+        "unsure": "; ".join(sentence("tellers", "unsure", _named(one)) for one in booked.unsure),
+    }
+
+
+def _doubtful(on: Setting, booked: Booked) -> list[str]:
+    """The words for what was called off, and for what may stand."""
+    if _is_settled(on):
+        return []
+    return ["no-case-off"] * (booked.off is not None) + ["needs-review-booked"] * bool(booked.unsure)
 
 
 def _of_its_end(on: Setting, words: list[str], left: Sequence[Row] | None, more: Filling) -> list[str]:

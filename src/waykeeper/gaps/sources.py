@@ -36,7 +36,7 @@ def _alone(part: Evidence) -> Sequence[Finding]:
     found = []
     if not part.patient:
         found.append(_say("WKG101", part, f"{part.reference} names no patient"))
-    if part.status not in (_ENCOUNTER if part.kind == "encounter" else APPOINTMENT):
+    if part.kind != "order" and part.status not in (_ENCOUNTER if part.kind == "encounter" else APPOINTMENT):
         found.append(_say("WKG102", part, f"{part.reference} has the status {part.status!r}"))
     return found
 

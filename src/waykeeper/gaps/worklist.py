@@ -7,10 +7,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from itertools import islice
 
+from waykeeper.gaps.booked import of_operations, told, with_codes_of_orders, without_visits
 from waykeeper.gaps.contacts import attempts, closing, last_seen, lost, snooze
 from waykeeper.gaps.match import match_facts, visits
 from waykeeper.gaps.medicines import asks_nothing, has_ended
 from waykeeper.gaps.model import (
+    NOT_BOOKED,
     ItemRef,
     Match,
     Matches,
@@ -23,7 +25,7 @@ from waykeeper.gaps.model import (
 )
 from waykeeper.gaps.others import start_day
 from waykeeper.gaps.placement import homeless, placements
-from waykeeper.gaps.plans import assign, names, plan_verdict
+from waykeeper.gaps.plans import assign, names, plan_verdict, told_by
 from waykeeper.gaps.says import facts
 from waykeeper.gaps.setting import Setting, setting
 from waykeeper.gaps.titles import title
@@ -159,16 +161,18 @@ def _no_plan(case: TheatreCase, as_of: date, plans: Sequence[Setting] = ()) -> R
     other = next((on.surgery for on in reversed(plans) if not on.ended and on.surgery), None)
     word = "no-plan-died" if died else "no-plan-withdrawn" if over else "no-plan-other" if other else "no-plan"
     which = ", ".join(filter(None, (case.procedure, case.side)))
+    named = Filling({"day": case.day, "reference": case.reference, "status": case.status})
     filling = Filling({
-        "day": case.day, "procedure": f" ({which})" if which else "",
-        "ended": over.ended if over else "", "other": other,
+        **named, **told_by(case), "on_list": sentence("tellers", f"on_{case.kind or 'list'}", named),
+        "procedure": f" ({which})" if which else "", "ended": over.ended if over else "", "other": other,
     })  # fmt: skip
     said = say("plan", word, None, filling, as_of)
     return Row(
         patient=case.name, identifier=case.patient[0] if case.patient else "", episode=0, pathway="",
         item=f"plan/{case.reference}", kind="plan", title=case.procedure or "operation", phase="",
         verdict=said.word, gap=said.gap, severity=said.severity, harm=3, since=said.since, window_start=None,
-        target=case.day, window_end=case.day, evidence=(case.reference,), certainty="linked",
+        target=case.day, window_end=case.day, evidence=(case.reference,),
+        certainty=case.certainty if case.kind else "linked",
         reason=said.reason, next_action=said.next_action, who=said.who, by=said.by, mend_by=case.day,
         evidence_day=case.day, surgeon=case.surgeon, surgery=case.day, first=True, contactable=died is None,
     )  # fmt: skip
@@ -208,13 +212,16 @@ def patient(
     """Everything about one patient: pure, so that a caseload of any size maps over it, in any partition.
 
     plans      all plans of one patient, each with what is recorded about it
-    evidence   that patient's Appointments and Encounters
+    evidence   that patient's Appointments and Encounters, and the orders for the operations
     """
     ordered = _ordered(plans)
     on_all = [setting(plan, state, as_of) for plan, state in ordered]
-    found = match_facts(visits(ordered), facts(evidence, on_all[0].as_of))
+    sources = with_codes_of_orders(evidence)
+    found = match_facts(visits(ordered), facts(sources, on_all[0].as_of))
+    found = without_visits(found, of_operations(on_all, found))
     grouped = _by_item(found)
     cases, left = assign(on_all, theatre)
+    booked, unplanned = told(on_all, found, sources, (*cases.values(), *left))
     seen = last_seen(found)
     contacts = tuple(c for c in contacts_of(ordered) if seen is None or c.on > seen)
     rows: list[Row] = [_no_plan(case, on_all[0].as_of, on_all) for case in left]
@@ -230,9 +237,11 @@ def patient(
             _row(on, i, words[i.key], surgeon, contacts, matched.get(i.key, ()), joined.get(i.key, ""))
             for i in on.plan.items
         ]
-        whole = plan_verdict(on, theatre, case, others, left=None if any(map(is_open, items)) else holding_still(items))
+        still = None if any(map(is_open, items)) else holding_still(items)
+        whole = plan_verdict(on, theatre, case, others, booked=booked.get(index, NOT_BOOKED), left=still)
         rows += [_row(on, None, whole, surgeon, contacts), *items]
         said |= {ItemRef(on.plan.episode, key): word for key, word in words.items() if key.kind == "visit"}
+    rows += [_no_plan(case, on_all[0].as_of, on_all) for case in unplanned]  # last: `by_plan` counts from the front
     proof = {ref: anchor for on in on_all for anchor, ref in on.state.proven.items()}
     return tuple(rows), placements(found, said, on_all[0].plan, proof)
 
@@ -298,7 +307,7 @@ def _shared(
         homes = whose.of(part)
         if len(homes) == 1:
             mine[min(homes)].append(part)
-        else:
+        elif part.kind != "order":  # which is no appointment: of whom nothing is planned it says nothing
             strangers.append(homeless(part, two=len(homes) > 1))
     return mine, strangers
 

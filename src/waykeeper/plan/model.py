@@ -289,6 +289,12 @@ class Plan:
                 return item
         raise KeyError(str(key))
 
+    @property
+    def operation_codes(self) -> frozenset[str]:
+        """By which codes the record, a booking or an order says that it means this plan's operation."""
+        surgery = self.anchor("surgery")
+        return surgery.signs("procedure") if surgery is not None else frozenset()
+
     def anchor(self, name: str) -> Anchor | None:
         """The anchor of a name, or None."""
         return next((a for a in self.anchors if a.name == name), None)
@@ -408,6 +414,8 @@ class State:
 class Evidence:
     """An Appointment or Encounter as a fact about what happened, whatever system it came from.
 
+    An `order` is a ServiceRequest for the operation of a plan: no booking, and of nothing else.
+
     reference    "Appointment/12": unique in a run
     patient      the patient's identifiers and references, any of which may match a plan's
     day          local date in the clinic's zone; None where the source gives none
@@ -420,7 +428,7 @@ class Evidence:
     """
 
     reference: str
-    kind: Literal["appointment", "encounter"]
+    kind: Literal["appointment", "encounter", "order"]
     status: str
     patient: tuple[str, ...] = ()
     day: date | None = None

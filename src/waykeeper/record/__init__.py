@@ -1,7 +1,7 @@
 """What is known of a patient: FHIR resources in, facts, medicines and proven anchors out."""
 
 from waykeeper.record.administrations import place_of
-from waykeeper.record.anchors import of_other_side, recorded
+from waykeeper.record.anchors import coded_sides, of_other_side, recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts
 from waykeeper.record.handed_over import handed_on
@@ -23,6 +23,7 @@ __all__ = [
     "MedicineEntry",
     "Page",
     "Record",
+    "coded_sides",
     "day_of",
     "fact",
     "facts",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -58,11 +58,15 @@ def _contradicts(resource: Mapping[str, Any], side: str) -> bool:
     """True if the codes or the words of a Procedure name a side, and it is not this one."""
     code, sites = resource.get("code") or {}, resource.get("bodySite") or []
     codings = [c for concept in (code, *sites) for c in concept.get("coding") or []]
-    found = (_PCS.fullmatch(str(c.get("code") or "")) for c in code.get("coding") or [])
-    coded = {_PCS_SIDES[m.group(1)] for m in found if m}
+    coded = coded_sides(str(c.get("code") or "") for c in code.get("coding") or [])
     words = [str(c.get("display") or "") for c in codings] + [str(c.get("text") or "") for c in (code, *sites)]
     said = {w.lower() for text in words for w in _SIDE_WORD.findall(text)}
     return bool(side) and any(named and side not in named for named in (coded, said))
+
+
+def coded_sides(codes: Iterable[str]) -> frozenset[str]:
+    """The sides that codes of operations name by themselves; no side for codes that do not say one."""
+    return frozenset(_PCS_SIDES[found.group(1)] for code in codes if (found := _PCS.fullmatch(code)))
 
 
 def _procedure(resource: Mapping[str, Any], codes: tuple[str, ...], zone: str, surgery: Moment | None) -> Moment | None:

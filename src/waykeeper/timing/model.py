@@ -89,6 +89,10 @@ class Anchor:
     evidence: str = ""  # the resource that proves it, where standing is recorded
     recognise: tuple[str, ...] = ()  # what in a record proves it: "procedure system|code", "encounter_end inpatient"
 
+    def signs(self, kind: str) -> frozenset[str]:
+        """What of a kind (`procedure`, `encounter_end`) proves it: codes, as a pathway writes them."""
+        return frozenset(code for said, _, code in (one.partition(" ") for one in self.recognise) if said == kind)
+
 
 @quickly_made
 @dataclass(frozen=True, slots=True)

@@ -259,7 +259,7 @@ class _Message:
         if not booking:
             self._say("WKX407", "the message has neither SCH-2 nor SCH-1: later ones cannot replace it")
         orders = dict.fromkeys(o for field in (26, 27) for o in self._repeated("SCH", field))
-        types = [self.value("AIS", 3, number=n) for n in self._services] or [self.value("SCH", 8)]
+        types = [t for n in self._services for t in self._coded("AIS", 3, n)] or self._coded("SCH", 8)
         return Evidence(
             reference=f"{name}#{booking}" if booking else f"{name}:{self.raw.line}",
             kind="appointment",
@@ -270,7 +270,7 @@ class _Message:
             end=end_of(start.at, minutes) if start.at and minutes is not None else None,
             links=tuple(f for order in orders for f in self.mapping.named("order", order)),
             identifiers=self.mapping.named("booking", self.value("SCH", 2) or self.value("SCH", 1)),
-            service_types=tuple(f for t in dict.fromkeys(types) for f in self.mapping.named("type", t)),
+            service_types=tuple(dict.fromkeys(types)),
             specialties=self.mapping.named("specialty", self.value("SCH", 5)),
             text=self._text(),
             practitioner=tuple(p for p in (self.value("AIP", 3),) if p),
@@ -280,6 +280,19 @@ class _Message:
             fell=fell,
             origin=self.origin,
         )
+
+    def _coded(self, segment: str, field: int, number: int = 1) -> list[str]:
+        """A coded element (CE) as codes of the mapping's system, and of a published one that it names itself.
+
+        The second triplet counts only where it names one: of what it is else nothing is known.
+        """
+        own = self.mapping.named("type", self.value(segment, field, number=number))
+        systems = table()["coding_systems"]
+        triplets = [[self.value(segment, field, at + part, number=number) for part in (0, 2)] for at in (1, 4)]
+        return [
+            *own,
+            *(f"{systems[name.upper()]}|{code}" for code, name in triplets if code and name.upper() in systems),
+        ]
 
     def _doubted(self, status: str) -> str:
         """The status, doubtful where the message is of a trial, or speaks of several appointments."""
