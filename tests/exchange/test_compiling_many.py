@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -13,6 +14,7 @@ from waykeeper.findings import WaykeeperError
 from waykeeper.pathway.library import folder
 from waykeeper.sandbox import running
 from waykeeper.verbs import compile as compile_one
+from waykeeper.verbs import compiling_many
 from waykeeper.verbs.compiling_many import CaseOutcome, compile_all, read_cases
 from yaml_text import plain
 
@@ -189,6 +191,28 @@ def test_a_link_in_the_output_s_place_stands(link, place, tmp_path, records):
     assert (tmp_path / link).is_symlink()
     made = tmp_path / place
     assert len(list(made.iterdir()) if made.is_dir() else made.read_text("utf-8").splitlines()) == len(NAMES)
+
+
+def test_a_disk_of_its_own_in_the_output_s_place_takes_the_files(tmp_path, records, monkeypatch):
+    """A volume of a container cannot give way to another folder: all was compiled, and thrown away at the end."""
+    (tmp_path / "out").mkdir()
+    disks = {str(tmp_path / "out")}
+    monkeypatch.setattr(compiling_many.os.path, "ismount", lambda path: str(path) in disks)
+    monkeypatch.setattr(compiling_many.Path, "rmdir", lambda path: pytest.fail(f"{path} is a disk"))
+    report = compiled(tmp_path, records)
+    assert sorted(one.name for one in (tmp_path / "out").iterdir()) == sorted(o.file for o in report.outcomes)
+
+
+@pytest.mark.parametrize("output", ["out", "out.ndjson"])
+def test_what_cannot_be_put_in_its_place_at_the_end_is_told_with_the_reason(output, tmp_path, monkeypatch):
+    (tmp_path / "made").mkdir()
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(compiling_many.Path, "replace", full)
+    with pytest.raises(WaykeeperError, match=r"WKC104.*no space left on device"):
+        compiling_many._settle(str(tmp_path / "made"), str(tmp_path / output), [])
 
 
 def test_a_pipe_in_the_output_s_place_is_refused_before_anything_is_compiled(tmp_path, records):

@@ -10,7 +10,7 @@ import pytest
 import requests
 
 from waykeeper.findings import WaykeeperError
-from waykeeper.sandbox import Paging, Store, load_folder, running
+from waykeeper.sandbox import Paging, Store, load_folder, running, serving
 from waykeeper.sandbox.definitions import own_definitions, put_definitions
 from waykeeper.sandbox.loading import files_in_order
 
@@ -238,3 +238,22 @@ def test_nothing_is_offered_outside_the_base():
     with running() as base:
         answer = requests.get(base.removesuffix("/fhir") + "/admin", timeout=10)
     assert answer.status_code == 405 and answer.json()["resourceType"] == "OperationOutcome"
+
+
+def test_a_disk_that_is_full_is_said_and_nothing_half_written_stays(tmp_path, monkeypatch):
+    """It ended as a failure of Waykeeper itself, and said that nothing could be taken back."""
+    filled = serving.put_definitions
+
+    def on_a_small_disk(store):
+        filled(store)
+        store._db.execute("PRAGMA max_page_count = 1")  # no page more than there are
+        with store.transaction():
+            for n in range(2000):
+                store.put("Patient", f"p{n}", {"resourceType": "Patient", "id": f"p{n}"}, "PUT")
+
+    monkeypatch.setattr(serving, "put_definitions", on_a_small_disk)
+    with pytest.raises(WaykeeperError, match=r"WKS103.*database or disk is full"), running(db=tmp_path / "db"):
+        pass
+    monkeypatch.undo()
+    with running(db=tmp_path / "db") as url:
+        assert "entry" not in requests.get(f"{url}/Patient").json()

@@ -55,6 +55,9 @@ def _filled(db: str | Path | None, load: str | Path | None) -> Store:
         put_definitions(store)
         if load is not None:
             load_folder(store, Path(load))
+    except sqlite3.Error as bad:  # a disk that is full, say
+        store.close()
+        raise WaykeeperError(finding("WKS103", f"{db or 'in memory'}: {bad}")) from None
     except BaseException:
         store.close()
         raise

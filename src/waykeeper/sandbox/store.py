@@ -124,7 +124,8 @@ class Store:
             try:
                 yield
             except BaseException:
-                self._db.execute("ROLLBACK")
+                if self._db.in_transaction:  # on a full disk it was taken back already
+                    self._db.execute("ROLLBACK")
                 raise
             else:
                 self._db.execute("COMMIT")

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
-from waykeeper.exchange.files import read_bytes, write_whole
+from waykeeper.exchange.files import read_bytes, unwritable, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
 from waykeeper.exchange.sources.table import SPOILT, Row, called_off, read_table, spoilt
 from waykeeper.exchange.sources.times import UnreadableTimeError, local, parse
@@ -365,7 +365,7 @@ def _place(output: str) -> Iterator[str]:
         said = "the folder is not empty" if target.is_dir() else "a file stands there"
         raise WaykeeperError(finding("WKX512", said, Position(output)))
     try:
-        folder = tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent)
+        folder = tempfile.mkdtemp(prefix=f".{target.name}.", dir=target if os.path.ismount(target) else target.parent)
     except OSError as error:
         beside = Path(output).parent
         said = str(error.strerror).lower() if beside.is_dir() else f"there is no folder {str(beside)!r}"
@@ -382,17 +382,24 @@ def _where(output: str) -> Path:
 
 
 def _settle(folder: str, output: str, made: Sequence[CaseOutcome]) -> None:
-    """Put what is finished in its place, in one step."""
+    """Put what is finished in its place, in one step; a folder that is a disk of its own cannot give way to another, so
+    that the files are moved into it. Raises WaykeeperError WKC104."""
     files = [Path(folder) / one.file for one in made if one.file]
     target = _where(output)
-    if output.endswith(".ndjson"):
-        whole = Path(folder) / "whole.ndjson"
-        with whole.open("wb") as stream:
+    try:
+        if output.endswith(".ndjson"):
+            whole = Path(folder) / "whole.ndjson"
+            with whole.open("wb") as stream:
+                for file in files:
+                    stream.write(file.read_bytes())
+            whole.chmod(0o600)
+            whole.replace(target)
+        elif os.path.ismount(target):
             for file in files:
-                stream.write(file.read_bytes())
-        whole.chmod(0o600)
-        whole.replace(target)
-        return
-    if target.is_dir():
-        target.rmdir()
-    Path(folder).replace(target)
+                file.replace(target / file.name)
+        else:
+            if target.is_dir():
+                target.rmdir()
+            Path(folder).replace(target)
+    except OSError as error:
+        raise unwritable(output, str(error.strerror or error).lower()) from None
