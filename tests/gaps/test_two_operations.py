@@ -5,14 +5,17 @@ the first operation forbids holds on the day of the second (six weeks without we
 """
 
 from dataclasses import replace
-from datetime import date, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 
 from gaps.plans import SURGERY, ZONE, dates, plan, with_dates
 from waykeeper.gaps import worklist
 from waykeeper.gaps.model import TheatreCase, TheatreList
+from waykeeper.plan.beside import with_pauses_of_before
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
+from waykeeper.report.calendars import calendar_ics
+from waykeeper.report.medicine_lines import medicine_line
 from waykeeper.timing.model import Anchor, Moment, Standing
 
 HOLD = Key("hold", "apixaban")
@@ -25,7 +28,7 @@ TODAY = SURGERY - timedelta(days=10)
 def hold(surgery: date, *made_with: str, days: int = 2, **more) -> Item:
     last = surgery - timedelta(days=days + 1)
     said = HoldProposal("hold", "apixaban 5 mg", missed_days=days, last_dose=last, alternatives=made_with,
-                        ingredients=("apixaban",), **more)  # fmt: skip
+                        first_missed=last + timedelta(days=1), ingredients=("apixaban",), **more)  # fmt: skip
     return Item(HOLD, "Pause apixaban 5 mg", dates=dates(last), hold=said)
 
 
@@ -124,3 +127,81 @@ def test_what_the_first_still_forbids_is_told_of_the_second():
 def test_what_may_not_apply_at_all_is_not_told():
     unsure = Item(WEIGHT.key, WEIGHT.title, dates=WEIGHT.dates, undecided=("drives",))
     assert told(first(unsure), plan(surgery=SURGERY + timedelta(days=8), number=2))[2].verdict == "current"
+
+
+# What is recorded in one of two plans and matters to the other.
+
+ANSWERED = ItemState(HOLD, answer=HoldAnswer("hold", 2))
+LATER = SURGERY + timedelta(days=8)
+
+
+def both(first_own=ANSWERED, second_own=ANSWERED, days_later=8):
+    return with_pauses_of_before([
+        (first(), State({HOLD: first_own})), (second(days_later), State({HOLD: second_own})),
+    ])  # fmt: skip
+
+
+def line(pair):
+    return medicine_line(pair[0], pair[0].items[0], pair[1])
+
+
+def test_no_sheet_names_a_later_last_dose_while_the_pause_of_before_runs():
+    """Told "no dose until we call you" by the first sheet, the patient read a day in the second on which it may be
+    taken last. Until the restart is recorded the second says to wait for the call."""
+    one, other = both()
+    assert (line(one).told, line(one).last_dose) == ("hold", SURGERY - timedelta(days=3))
+    assert (line(other).told, line(other).last_dose) == ("wait", None)
+    now = datetime(2026, 3, 1, tzinfo=UTC)
+    calendars = [calendar_ics(*p, sequence=0, now=now, language="en").decode() for p in (one, other)]
+    assert ["SUMMARY:Last" in text for text in calendars] == [True, False]
+    row = next(r for r in worklist([one, other], (), TODAY).rows if r.episode == 2 and r.kind == "hold")
+    assert row.verdict == "answered" and f"{NAME} left, episode 1 on Wed 2026-03-18 already" in row.reason
+
+
+@pytest.mark.parametrize(
+    ("own", "days_later"),
+    [
+        (replace(ANSWERED, restarted_on=SURGERY + timedelta(days=1)), 8),
+        (ItemState(HOLD), 8),  # only proposed: nobody was told to stop
+        (replace(ANSWERED, answer=HoldAnswer("continue")), 8),
+        (replace(ANSWERED, cls="withdrawn"), 8),
+        (ANSWERED, 30),  # far apart: it is taken in between
+    ],
+)
+def test_once_it_is_taken_again_or_does_not_pause_the_second_names_its_day(own, days_later):
+    told_now = line(both(own, days_later=days_later)[1])
+    assert (told_now.told, told_now.last_dose) == ("hold", SURGERY + timedelta(days=days_later - 3))
+
+
+def test_one_last_dose_for_both_is_no_contradiction():
+    """The longer pause as the prescriber confirmed it: both begin on one day."""
+    one, other = both(second_own=replace(ANSWERED, answer=HoldAnswer("hold", 10)))
+    assert [line(p).last_dose for p in (one, other)] == [SURGERY - timedelta(days=3)] * 2
+
+
+def dose(day):
+    return replace(ANSWERED, last_taken=Moment(day))
+
+
+def test_a_dose_that_was_noted_in_one_plan_is_seen_by_the_other():
+    inside = LATER - timedelta(days=1)
+    rows = [r for r in worklist(both(dose(inside)), (), inside).rows if r.kind == "hold"]
+    assert {r.episode: r.verdict for r in rows} == {1: "restart-due", 2: "taken"}
+
+
+def test_a_dose_of_before_its_pause_proves_no_last_dose_of_it():
+    noted = SURGERY - timedelta(days=4)
+    rows = [r for r in worklist(both(dose(noted)), (), LATER - timedelta(days=1)).rows if r.kind == "hold"]
+    assert {r.episode: r.verdict for r in rows}[2] == "answered"
+
+
+def test_a_plan_that_was_made_again_with_both_in_view_asks_by_its_new_line_only():
+    """What was answered keeps the older line in the plan: it made the plan's row ask for ever."""
+    known = f"{NAME} left, episode 1 on Wed 2026-03-18: N = 2, last dose Sun 2026-03-15"
+    asks = replace(hold(LATER, known), key=Key("medicine", "apixaban"))
+    made = plan(hold(LATER), asks, surgery=LATER, side="right", number=2)
+    state = State({HOLD: ANSWERED, asks.key: ItemState(asks.key)})
+    assert told(first(), (made, state))[2].verdict == "current"
+    assert [medicine_line(made, i, state).told for i in made.items] == ["wait", "wait"]
+    answered = State({HOLD: ANSWERED, asks.key: replace(ANSWERED, key=asks.key)})
+    assert [medicine_line(made, i, answered).told for i in made.items] == ["hold", "hold"]

@@ -24,6 +24,7 @@ from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.medicines import NamedMedicine
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
+from waykeeper.plan.beside import with_pauses_of_before
 from waykeeper.plan.model import (
     Episode,
     HoldAnswer,
@@ -68,9 +69,12 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
     patients = Patients(resources, {episode.patient.system for episode, _ in episodes})
     left_out = types_of(resources).left_out if left_out is None else left_out
     medications = Medications(resources)
-    found = []
-    for episode, root in episodes:
+    found: list[tuple[Plan, State]] = []
+    of_each: dict[int, list[int]] = {}  # the places of the plans of each patient
+    for place, (episode, root) in enumerate(episodes):
         theirs = patients.of(str(episode.patient))
+        if theirs:  # one list for each patient, whichever number a plan has of hers
+            of_each.setdefault(id(theirs), []).append(place)
         known: list[Own] = []
         nameless: list[Held] = []
         for ref, resource in theirs:
@@ -86,6 +90,10 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
             own += again
         doubts = [*_lost(root[1], nameless), *_nobodys(unsure)]
         found.append(_read_one(episode, root, own, theirs, doubts, left_out, medications))
+    for places in of_each.values():
+        if len(places) > 1:
+            for place, pair in zip(places, with_pauses_of_before([found[n] for n in places]), strict=True):
+                found[place] = pair
     return found
 
 

@@ -110,6 +110,8 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     if by_a_person and said.word in ("restart-due", "not-yet-due"):
         told = sentence("tails", "put_away", {"by_whom": f" by {own.by}" if own.by else ""})
         return replace(said, reason=f"{said.reason} {told}")
+    if said.word == "answered" and (before := setting.state.paused_before.get(item.key)):
+        said = replace(said, reason=f"{said.reason} {sentence('tails', 'paused_before', {'before': before})}")
     not_taken = own.not_taken.day if own.not_taken else None
     if not_taken is None or said.word not in ("answered", "unanswered") or setting.to_come(not_taken):
         return said

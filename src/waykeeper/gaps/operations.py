@@ -11,10 +11,9 @@ from datetime import date
 
 from waykeeper.gaps.setting import Setting
 from waykeeper.gaps.words import Filling
-from waykeeper.medicines import NOT_TAKEN
 from waykeeper.medicines.other_surgeries import pauses_meet, planned_with
-from waykeeper.plan.holds import answer_in_force, goes_on, last_dose_of, pauses, restarted
-from waykeeper.plan.model import MEDICINES, Item
+from waykeeper.plan.beside import Pause, pause_of, same_order
+from waykeeper.plan.model import Item
 
 Other = tuple[Setting, date]  # another plan in force, and the day of its operation
 
@@ -45,34 +44,22 @@ def _told(found: dict[str, tuple[date, list[str]]]) -> str:
 def _paused_for_both(on: Setting, surgery: date, other: Setting, day: date) -> list[str]:
     """The medicines whose pauses meet, where this plan was made without that operation in view."""
     theirs = [(i, span) for i in other.plan.items if (span := _pause(i, other, day))]
+    with_it = {
+        i.key.item for i in on.plan.items if i.hold and planned_with(i.hold.alternatives, other.plan.operation, day)
+    }
     found = []
     for item in on.plan.items:
         ours = _pause(item, on, surgery)
-        if not ours or item.hold is None or planned_with(item.hold.alternatives, other.plan.operation, day):
+        # the line of before that an answer keeps in the plan is no second medicine: the new one of the order asks
+        if not ours or item.hold is None or item.key.item in with_it:
             continue
-        if any(_same(item, i) and pauses_meet(*ours, surgery, *span, day) for i, span in theirs):
+        if any(same_order(item, i) and pauses_meet(*ours, surgery, *span, day) for i, span in theirs):
             found.append(item.hold.words)
     return found
 
 
-def _same(item: Item, other: Item) -> bool:
-    """The same order, or the same substance: another record may have given it another key."""
-    ours, theirs = (set(i.hold.ingredients) if i.hold else set() for i in (item, other))
-    return item.key.item == other.key.item or bool(ours & theirs)
-
-
-def _pause(item: Item, on: Setting, surgery: date) -> tuple[date, date | None] | None:
-    """The last-dose day and the day from which a restart is proposed; None for what does not pause."""
-    own = on.of(item)
-    if item.key.kind not in MEDICINES or item.hold is None or own.cls == "withdrawn":
-        return None
-    answer = answer_in_force(item, own)
-    if restarted(item, own, surgery, on.as_of):
-        return None
-    if answer is not None and (goes_on(answer) or answer.decision in NOT_TAKEN):
-        return None
-    last = last_dose_of(answer, surgery) if answer is not None and pauses(answer) else item.hold.last_dose
-    return (last, item.hold.restart_from) if last is not None else None
+def _pause(item: Item, on: Setting, surgery: date) -> Pause | None:
+    return pause_of(item, on.of(item), surgery, on.as_of)
 
 
 def _still_forbidden(surgery: date, other: Setting, day: date) -> list[str]:

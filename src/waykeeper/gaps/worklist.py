@@ -33,6 +33,7 @@ from waykeeper.gaps.together import together
 from waykeeper.gaps.verdict import verdicts
 from waykeeper.gaps.visits import days as visit_days
 from waykeeper.gaps.words import Filling, say, sentence
+from waykeeper.plan.beside import with_doses_of_all
 from waykeeper.plan.model import MEDICINES, Contact, Evidence, Item, ItemState, Key, PatientRef, Plan, State
 
 PlanState = tuple[Plan, State]
@@ -214,7 +215,7 @@ def patient(
     plans      all plans of one patient, each with what is recorded about it
     evidence   that patient's Appointments and Encounters, and the orders for the operations
     """
-    ordered = _ordered(plans)
+    ordered = with_doses_of_all(_ordered(plans))
     on_all = [setting(plan, state, as_of) for plan, state in ordered]
     sources = with_codes_of_orders(evidence)
     found = match_facts(visits(ordered), facts(sources, on_all[0].as_of))

@@ -406,6 +406,8 @@ class State:
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
     completed: Completion | None = None  # the CarePlan is `completed`
+    # medicines that the answered pause of an operation of before still holds, with what that is called and its day
+    paused_before: Mapping[Key, str] = field(default_factory=dict)
     left_over: frozenset[Key] = frozenset()  # what the plan does not want any more and a person has not let go
 
 

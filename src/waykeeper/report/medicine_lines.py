@@ -8,7 +8,8 @@ from datetime import date, timedelta
 from typing import Literal
 
 from waykeeper.medicines import AS_NEEDED, MORNING, NOT_SWALLOWED, RESCUE, as_proposed, unclear
-from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Plan, State
+from waykeeper.plan.model import MEDICINES, HoldAnswer, HoldProposal, Item, Plan, State
+from waykeeper.plan.unlisted import stands
 from waykeeper.timing.model import Moment
 
 # A prescriber's whole answer that says the morning of surgery; any other word beside it may say otherwise.
@@ -61,13 +62,25 @@ def medicine_line(plan: Plan, item: Item, state: State) -> MedicineLine:
     hold = item.hold
     name = (hold.words or ", ".join(hold.ingredients)) if hold else ""  # never the title: it says "Pause ..."
     answer = answer_of(item, state)
-    if hold is None or answer is None or unclear(answer):
+    if hold is None or answer is None or unclear(answer) or _contradicted(plan, item, state, answer):
         return MedicineLine(name, "wait")
     if answer.decision == "continue":
         return MedicineLine(name, "continue", surgery=plan.surgery_day, by=answer.by, morning=_morning(hold, answer))
     if answer.decision == "hold":
         return _held(plan, hold, answer, name)
     return MedicineLine(name, "told", by=answer.by)
+
+
+def _contradicted(plan: Plan, item: Item, state: State, answer: HoldAnswer) -> bool:
+    """True where the patient was told otherwise: by an earlier operation's pause, or a second line of the same order.
+
+    A plan that is made again may ask about an order that it had a pause of; what was answered stays in it.
+    """
+    if item.key in state.paused_before:
+        return True
+    lines = [i for i in plan.items if i.key.item == item.key.item and i.key.kind in MEDICINES and i.key != item.key]
+    said = [answer_of(i, state) for i in lines if stands(state.items.get(i.key))]
+    return any(other is None or unclear(other) or other.decided != answer.decided for other in said)
 
 
 def _morning(hold: HoldProposal, answer: HoldAnswer) -> Morning:
