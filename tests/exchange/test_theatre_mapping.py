@@ -29,7 +29,80 @@ def test_the_day_of_the_list_is_laid_beside_the_plan(tmp_path):
 
 def test_a_row_that_cannot_be_read_stops_it(tmp_path):
     with pytest.raises(WaykeeperError, match="WKX510"):
-        plan_row(tmp_path, "AQ-1001;18.03.2026;07.30;li;ITN\nAQ-2;soon;;li;ITN\n")
+        plan_row(tmp_path, "AQ-1001;18.03.2026;07.30;li;ITN\nAQ-2;18/3/2026;;li;ITN\n")
+    with pytest.raises(WaykeeperError, match="WKX510"):
+        plan_row(tmp_path, "AQ-1001;18.03.2026;07:30;li;ITN\n")
+
+
+def both_ways(tmp_path, rows, as_of="2026-03-02"):
+    """The plan rows and the findings, by a mapping and by headings that are known: patient, day, hour, side."""
+    (tmp_path / "m.yaml").write_text(FOREIGN)
+    (tmp_path / "mapped.csv").write_text(
+        "Nr;Tag;Zeit;Seite;Narkose\n" + "".join(f"{n};{d};{h};{s};\n" for n, d, h, s in rows)
+    )
+    plain = [(n, "-".join(reversed(d.split("."))), h.replace(".", ":"), s) for n, d, h, s in rows]
+    (tmp_path / "plain.csv").write_text("MRN;Date;Time;Side\n" + "".join(";".join(row) + "\n" for row in plain))
+    found = []
+    for name, mapping in (("mapped.csv", str(tmp_path / "m.yaml")), ("plain.csv", "")):
+        said = gaps(PLAN, as_of=as_of, theatre_list=str(tmp_path / name), mapping=mapping)
+        mine = [(r.identifier.partition("|")[2], r.verdict, r.reason) for r in said.whole.rows if r.kind == "plan"]
+        found.append((mine, [(f.code, f.details) for f in said.findings], said.whole.lacking))
+    return found
+
+
+@pytest.mark.parametrize("hour", ["TBC", "tbc", "TBA", "", "AM", "AM list", "am session", "to be confirmed"])
+def test_a_row_without_an_hour_is_taken_with_its_day(tmp_path, hour):
+    """How lists leave an hour open: common practice, no source. A half of the day holds the plan's 07:30."""
+    rows = [("AQ-1001", "18.03.2026", hour, ""), ("AQ-3", "18.03.2026", "09.00", "")]
+    for mine, findings, lacking in both_ways(tmp_path, rows):
+        assert [(who, word) for who, word, _ in mine] == [("AQ-3", "no-plan"), ("AQ-1001", "current")]
+        told = [details for code, details in findings if code == "WKX453"]
+        assert bool(told) == (hour.casefold().startswith("t")) and not lacking
+        assert all(repr(hour) in details for details in told)
+
+
+def test_the_other_half_of_the_day_asks(tmp_path):
+    for mine, _, _ in both_ways(tmp_path, [("AQ-1001", "18.03.2026", "PM list", "")]):
+        assert [(who, word) for who, word, _ in mine] == [("AQ-1001", "needs-review")] and "says PM list" in mine[0][2]
+
+
+@pytest.mark.parametrize("day", ["TBC", "tba", "", "soon"])
+def test_a_row_without_a_day_is_told_and_the_rest_of_the_list_stays(tmp_path, day):
+    """Nobody is called off by it: the plan's row asks for the day. Of a patient without a plan the finding tells."""
+    rows = [("AQ-1001", day, "07.30", ""), ("AQ-3", "18.03.2026", "09.00", ""), ("AQ-4", day, "", "")]
+    for mine, findings, lacking in both_ways(tmp_path, rows):
+        assert [(who, word) for who, word, _ in mine] == [("AQ-3", "no-plan"), ("AQ-1001", "needs-review")]
+        assert f"without a day{f' ({day})' if day else ''}; the plan says Wed 2026-03-18" in mine[1][2]
+        assert [code for code, _ in findings] == ["WKX454", "WKX454"] and len(lacking) == 2
+        assert "line 2" in findings[0][1] and "line 4" in findings[1][1]
+    listed = [("AQ-1001", "18.03.2026", "07.30", ""), ("AQ-1001", day, "", "")]
+    for mine, findings, _ in both_ways(tmp_path, listed):
+        assert [word for _, word, _ in mine] == ["current"] and [code for code, _ in findings] == ["WKX454"]
+
+
+def test_a_list_of_which_no_row_has_a_day_is_none(tmp_path):
+    with pytest.raises(WaykeeperError, match="WKX450"):
+        plan_row(tmp_path, "AQ-1001;TBC;;li;ITN\n")
+
+
+@pytest.mark.parametrize(("second", "words"), [
+    (("AQ-1001", "18.03.2026", "07.30", "left"), {"current", "no-plan"}),
+    (("AQ-1001", "18.03.2026", "09.30", "right"), {"current", "no-plan"}),
+    (("AQ-1001", "25.03.2026", "07.30", "left"), {"current", "no-plan"}),
+])  # fmt: skip
+def test_a_patient_who_is_listed_twice_is_told_and_the_list_is_read(tmp_path, second, words):
+    for mine, _, _ in both_ways(tmp_path, [("AQ-1001", "18.03.2026", "07.30", "left"), second]):
+        assert {word for _, word, _ in mine} == words
+        assert "this patient's plan is for the operation of Wed 2026-03-18" in next(
+            r for _, w, r in mine if w == "no-plan"
+        )
+
+
+def test_a_side_that_the_mapping_does_not_know_is_read_as_it_stands(tmp_path):
+    for mine, _, _ in both_ways(tmp_path, [("AQ-1001", "18.03.2026", "07.30", "Bilateral")]):
+        assert mine[0][1] == "needs-review" and "bilateral" in mine[0][2].casefold()
+    for mine, findings, _ in both_ways(tmp_path, [("AQ-1001", "18.03.2026", "07.30", "beidseits")]):
+        assert mine[0][1] == "current" and [code for code, _ in findings] == ["WKX453"]
 
 
 def test_an_operation_that_is_called_off_is_not_on_the_list(tmp_path):

@@ -10,12 +10,15 @@ from pathlib import Path
 import pytest
 
 import waykeeper
+from gaps.plans import ankle
 from waykeeper.exchange import Server
 from waykeeper.fhir import evidence_of, read_all
 from waykeeper.gaps import TheatreCase, TheatreList, worklist
 from waykeeper.pathway.shelf import folder
+from waykeeper.plan.model import State
 from waykeeper.record import resources_of
 from waykeeper.sandbox import running
+from waykeeper.timing.model import Standing
 from yaml_text import plain
 
 CASES = plain((Path(__file__).parents[1] / "cases" / "verdicts" / "operations.yaml").read_text("utf-8"))
@@ -125,6 +128,29 @@ def test_beside_a_theatre_list():
     assert nowhere.verdict == "date-differs" and "does not show this patient" in " ".join(nowhere.questions)
     off = resource(2, "2026-03-18T12:30:00Z", "0SRG0JZ", "cancelled")
     assert plan_row(report(off, theatre=listed_on(SURGERY))).verdict == "no-case"
+
+
+@pytest.mark.parametrize(("sides", "words"), [
+    (("bilateral",), ["current", "current"]),
+    (("left", "right"), ["current", "current"]),
+    (("right", "left"), ["current", "current"]),
+    (("left",), ["current", "no-case"]),
+    (("left", "bilateral"), ["current", "needs-review"]),
+])  # fmt: skip
+def test_both_sides_on_one_day_are_the_two_plans(sides, words):
+    both = [
+        (ankle(side=side, number=n, standing=Standing.GIVEN), State()) for n, side in enumerate(("left", "right"), 1)
+    ]
+    who = (str(both[0][0].patient.identifier),)
+    cases = tuple(TheatreCase(f"line {n}", who, SURGERY, side=side) for n, side in enumerate(sides))
+    for given in (cases, cases[::-1]):
+        listed = worklist(both, (), date(2026, 3, 10), theatre=TheatreList(given, SURGERY, SURGERY))
+        assert [r.verdict for r in sorted(listed.rows, key=lambda r: r.episode) if r.kind == "plan"] == words
+
+
+def test_one_plan_of_two_sides_asks():
+    listed = report(theatre=listed_on(SURGERY, side="bilateral"))
+    assert "says bilateral, the plan says left" in plan_row(listed).reason
 
 
 def test_the_booking_of_somebody_who_has_no_plan_stays_an_appointment_without_a_plan():

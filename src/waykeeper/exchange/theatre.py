@@ -16,10 +16,10 @@ import yaml
 
 from waykeeper.exchange.files import ENDINGS as OF_FHIR
 from waykeeper.exchange.files import ends_in, read_bytes, read_resources
-from waykeeper.exchange.sources.table import SPOILT, called_off, comparable, crossed_out, spoilt
+from waykeeper.exchange.sources.table import SPOILT, called_off, comparable, crossed_out, not_set, spoilt
 from waykeeper.fhir import evidence
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
-from waykeeper.gaps import TheatreCase, TheatreList
+from waykeeper.gaps import TheatreCase, TheatreList, UndatedCase
 from waykeeper.gaps.theatre_words import needle, part_of_day, sides
 
 NEEDED = ("day", "patient")
@@ -65,28 +65,41 @@ def read_theatre_list(
     zones     where plans are in several zones: that of each patient, by her names
 
     Raises WaykeeperError: WKX450 (not a theatre list), WKX451 (a row that cannot be read), WKC101 to WKC103. A row
-    that cannot be read stops everything: a case left out would look like a cancelled operation.
+    that cannot be read stops everything: a case left out would look like a cancelled operation. One whose day is not
+    set (TBC) is kept apart: whose it is, is known.
     """
     unread: tuple[str, ...] = ()
     if ends_in(path, OF_FHIR):
         told = _of_fhir(path, zone, zones)
     else:
         told, unread = _of_csv(path, systems, zone, zones or {})
-    if not told:
-        details = "the theatre list holds no operation"
+    return listed(path, told, unread)
+
+
+Listed = tuple[TheatreCase | UndatedCase, bool]  # an operation, and whether it stands: one that was called off does not
+
+
+def listed(path: str, told: Sequence[Listed], unread: tuple[str, ...] = ()) -> TheatreList:
+    """The list of these operations, those without a day apart. Raises WaykeeperError WKX450 where none has one."""
+    days = [case.day for case, _ in told if isinstance(case, TheatreCase)]
+    if not days:
+        details = f"the theatre list holds no operation{' that has a day' if told else ''}"
         raise WaykeeperError(finding("WKX450", details, Position(path), "Export it for the days ahead."))
-    days = [case.day for case, _ in told]
-    return TheatreList(tuple(case for case, stands in told if stands), min(days), max(days), unread)
+    stand = [case for case, stands in told if stands]
+    return TheatreList(
+        tuple(case for case in stand if isinstance(case, TheatreCase)), min(days), max(days), unread,
+        tuple(case for case in stand if isinstance(case, UndatedCase)),
+    )  # fmt: skip
 
 
 def _of_csv(
     path: str, systems: Sequence[str], zone: str, zones: Mapping[str, str]
-) -> tuple[list[tuple[TheatreCase, bool]], tuple[str, ...]]:
+) -> tuple[list[Listed], tuple[str, ...]]:
     """Each operation, and whether it stands: one that is listed as cancelled does not. And the headings not read."""
     rows = _rows(path)
     header = rows[0][1] if rows else []
     columns = _columns(path, header)
-    cases: list[tuple[TheatreCase, bool]] = []
+    cases: list[Listed] = []
     wrong: list[Finding] = []
     for line, cells in rows[1:]:
         if len(cells) != len(header):
@@ -165,19 +178,21 @@ def _unreadable(path: str, line: int, details: str, remedy: str = "") -> Finding
 
 def _case(
     path: str, line: int, said: Mapping[str, str], systems: Sequence[str], zone: str, zones: Mapping[str, str]
-) -> TheatreCase | Finding:
+) -> TheatreCase | UndatedCase | Finding:
     if not said["patient"]:
         return _unreadable(path, line, "the patient is blank")
     if spoilt(said["patient"]):
         return _unreadable(path, line, SPOILT)
     bar = "|" in said["patient"]
     who = (said["patient"],) if bar or not systems else tuple(f"{system}|{said['patient']}" for system in systems)
+    name = said.get("case") or f"theatre list line {line}"
+    if not_set(said["day"]):
+        return UndatedCase(name, who, said["day"], f"{path}:{line}")
     try:
         day, start = _when(said["day"], next((zones[name] for name in who if name in zones), zone))
     except ValueError:
         remedy = "Write days as 2026-03-18: 03/04 is another day in another country."
-        return _unreadable(path, line, f"{said['day']!r} is no day" if said["day"] else "the day is blank", remedy)
-    name = said.get("case") or f"theatre list line {line}"
+        return _unreadable(path, line, f"{said['day']!r} is no day", remedy)
     return TheatreCase(
         name, who, day, said.get("name", ""), said.get("procedure", ""), said.get("surgeon", ""),
         said.get("side", ""), f"{path}:{line}", _earliest(said.get("time", "")) or start, said.get("anaesthesia", ""),
@@ -247,21 +262,24 @@ def _told(at: time) -> time | None:
     return at if at.hour else None
 
 
-def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[tuple[TheatreCase, bool]]:
-    """Each Appointment that stands is an operation; one without a day or a patient cannot be compared.
+def _of_fhir(path: str, zone: str, zones: Mapping[str, str] | None) -> list[Listed]:
+    """Each Appointment that stands is an operation; one without a patient cannot be compared.
 
     One that was called off is none, and the list covers its day: that it is gone is what is to be seen.
     """
     held = read_resources(path)
     by_reference = dict(held)
-    cases, wrong = [], []
+    cases: list[Listed] = []
+    wrong = []
     for said in evidence(held, zone, zones=zones):
         stands = said.status not in _OFF
         if said.kind != "appointment" or (not stands and (said.day is None or not said.patient)):
             continue
-        if said.day is None or not said.patient:
-            lacks = "day" if said.day is None else "patient"
-            wrong.append(finding("WKX451", f"{said.reference} has no {lacks}", Position(path)))
+        if not said.patient:
+            wrong.append(finding("WKX451", f"{said.reference} has no patient", Position(path)))
+            continue
+        if said.day is None:
+            cases.append((UndatedCase(said.reference, said.patient, origin=path), stands))
             continue
         resource = by_reference.get(said.reference, {})
         cases.append((TheatreCase(
@@ -280,7 +298,9 @@ def _display(resource: Mapping[str, Any], kind: str) -> str:
 
 
 def not_compared(found: TheatreList, known: Set[str], path: str) -> tuple[Finding, ...]:
-    """Findings WKX453: what the list says, or does not say, of patients with plans that cannot be laid beside them.
+    """Findings WKX453 and WKX454: what the list says, or does not say, that cannot be laid beside the plans.
+
+    Of rows without a day those of everybody: of a patient without a plan nothing else would tell.
 
     known   every name of the patients who have plans
     """
@@ -301,7 +321,15 @@ def not_compared(found: TheatreList, known: Set[str], path: str) -> tuple[Findin
             f"columns that are not read, and the list has no other of their kind: {', '.join(map(repr, found.unread))}"
         )
         unread.append(finding("WKX453", said, Position(path), _HEADINGS))
-    return tuple(unread)
+    return (*map(_without_a_day, found.undated), *unread)
+
+
+def _without_a_day(case: UndatedCase) -> Finding:
+    """Finding WKX454: a row that is laid beside no plan, whoever's it is."""
+    file, _, line = case.origin.rpartition(":")
+    where = Position(file, int(line)) if line.isdecimal() else Position(case.origin)
+    said = f"{case.said!r} is no day" if case.said else "there is no day"
+    return finding("WKX454", f"{case.reference}: {said}, and the operation is not compared", where)
 
 
 _SAYS = {
@@ -323,4 +351,4 @@ def shared(found: TheatreList, known: Iterable[str], path: str) -> tuple[Finding
     )
 
 
-__all__ = ["clock", "headings", "not_compared", "read_theatre_list", "shared"]
+__all__ = ["clock", "headings", "listed", "not_compared", "read_theatre_list", "shared"]

@@ -21,6 +21,7 @@ from waykeeper.gaps.model import (
     Says,
     TheatreCase,
     TheatreList,
+    UndatedCase,
     Verdict,
     Worklist,
 )
@@ -43,6 +44,7 @@ __all__ = [
     "Says",
     "TheatreCase",
     "TheatreList",
+    "UndatedCase",
     "Verdict",
     "Worklist",
     "as_json",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, fields, replace
 from datetime import date, datetime, time
 from functools import cached_property
@@ -278,16 +278,32 @@ class TheatreCase:
 
 
 @dataclass(frozen=True, slots=True)
+class UndatedCase:
+    """An operation on the theatre list whose day is not set. `said` is what stands in its place: TBC, or nothing."""
+
+    reference: str
+    patient: tuple[str, ...]
+    said: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class TheatreList:
     """A theatre list that was read, and the days that it covers (both ends included).
 
     unread   headings of columns that look as if they said what is compared, and are not known
+    undated  those that stand and have no day
     """
 
     cases: tuple[TheatreCase, ...]
     start: date
     end: date
     unread: tuple[str, ...] = ()
+    undated: tuple[UndatedCase, ...] = ()
+
+    def undated_of(self, who: Set[str]) -> UndatedCase | None:
+        """The first operation without a day of a patient, by every name of hers."""
+        return next((case for case in self.undated if not who.isdisjoint(case.patient)), None)
 
     def covers(self, day: date) -> bool:
         """True if the list that was read would show an operation on this day."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, time
 
@@ -10,7 +10,7 @@ from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_da
 from waykeeper.gaps.model import NOT_BOOKED, Booked, Row, TheatreCase, TheatreList, Verdict
 from waykeeper.gaps.operations import close_together
 from waykeeper.gaps.setting import Setting, happened_on, is_missing, is_unproven, spoken
-from waykeeper.gaps.theatre_words import in_part, needle, other_side, part_of_day
+from waykeeper.gaps.theatre_words import in_part, names_both, needle, other_side, part_of_day
 from waykeeper.gaps.words import Filling, after, sentence, written
 from waykeeper.plan.model import Plan
 from waykeeper.plan.validity import to_come
@@ -19,7 +19,8 @@ from waykeeper.timing.model import Anchor, Standing
 _NEAR = 15  # minutes; a list is shifted by this much every day (common practice, no source)
 _UNPROVEN = ("unproven", "unproven-awaited")
 _AGAINST_THE_LIST = (
-    "needs-review-side", "date-differs", "needs-review-time", "needs-review-time-near", "needs-review-anaesthesia",
+    "needs-review-side", "date-differs", "needs-review-no-day", "needs-review-time", "needs-review-time-near",
+    "needs-review-anaesthesia",
 )  # fmt: skip
 _UNDECIDED = ("needs-review-medicines", "needs-review-pauses")  # of medicines: act today
 # said after those, and not in their place
@@ -58,7 +59,26 @@ def assign(plans: Sequence[Setting], theatre: TheatreList | None) -> tuple[dict[
                 continue
             given[index] = min(fits, key=lambda c: (abs((c.day - day).days) if day else 0, bool(_side(on, c))))
             left.remove(given[index])
-    return given, left
+    return _of_both_sides(plans, standing, given), left
+
+
+def _of_both_sides(
+    plans: Sequence[Setting], standing: Sequence[int], given: Mapping[int, TheatreCase]
+) -> dict[int, TheatreCase]:
+    """A case that names both sides is that of each side's plan, where both are planned for its day."""
+    found = dict(given)
+    for index, case in given.items():
+        day, pathway = plans[index].surgery, plans[index].plan.pathway.url
+        same = [n for n in standing if plans[n].plan.pathway.url == pathway]
+        pair = [n for n in same if plans[n].surgery == day == case.day]
+        alone = all(given.get(n, case) is case for n in pair)
+        if (
+            alone
+            and sorted(plans[n].plan.side for n in pair) == ["left", "right"]
+            and names_both(case.side, case.procedure)
+        ):
+            found |= {n: replace(case, side=plans[n].plan.side) for n in pair}
+    return found
 
 
 def _unproven(on: Setting) -> tuple[str, Anchor] | None:
@@ -85,7 +105,11 @@ def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None)
         return "date-differs" if case.day != on.surgery else ""
     if on.surgery is None:
         return ""
-    return "no-case" if theatre is not None and theatre.covers(on.surgery) else ""
+    if theatre is None:
+        return ""
+    if theatre.undated_of(names(on.plan)):
+        return "needs-review-no-day"
+    return "no-case" if theatre.covers(on.surgery) else ""
 
 
 def _is_settled(on: Setting) -> bool:
@@ -189,13 +213,14 @@ def plan_verdict(
     """
     proof, learnt, new = _unproven(on), _learnt(on), on.state.listed_since if _ahead(on) else ()
     listed, of_booking = _against(on, theatre, case), _against(on, None, booked.case)
-    first = booked.case if of_booking and set(listed) <= {"no-case"} else case or booked.case
+    first = booked.case if of_booking and set(listed) <= {"no-case", "needs-review-no-day"} else case or booked.case
     more_said = first is not booked.case and (set(of_booking) - set(listed) or _says_else(booked.case, first))
     behind = [booked.case] if of_booking and more_said else []
     more = Filling({
         "ended": on.ended, "surgery": on.surgery, "after_day": None,
         "conflicts": "; ".join(on.state.conflicts), "anchor": "",
-        "plan_side": on.plan.side, "put_off": on.plan.withdrawn, "plan_time": lambda: _told(_planned_start(on)),
+        "no_day": _in_place_of_a_day(on, theatre), "put_off": on.plan.withdrawn, "plan_side": on.plan.side,
+        "plan_time": lambda: _told(_planned_start(on)),
         "plan_anaesthesia": on.plan.anaesthesia, **_of_case(on, first), **_doubts_of(booked),
         "procedure": on.state.other_side, "move_first": move_first(on.plan, on.state) if on.state.conflicts else "",
     })  # fmt: skip
@@ -271,6 +296,12 @@ def told_by(case: TheatreCase | None) -> dict[str, str]:
     said = sentence("tellers", kind, more)
     its, taken_off = (sentence("tellers", f"{what}_{kind}", {}) for what in ("its", "off"))
     return {"teller": said, "teller_inside": said[0].lower() + said[1:], "its": its, "taken_off": taken_off}
+
+
+def _in_place_of_a_day(on: Setting, theatre: TheatreList | None) -> str:
+    """What the list says where the day of this patient should be, in brackets; "" for a blank."""
+    case = theatre.undated_of(names(on.plan)) if theatre is not None else None
+    return f" ({case.said})" if case and case.said else ""
 
 
 def _named(case: TheatreCase | None) -> Filling:

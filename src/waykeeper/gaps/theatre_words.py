@@ -85,6 +85,12 @@ def other_side(column: str, procedure: str, planned: str) -> str:
     return ""
 
 
+def names_both(column: str, procedure: str) -> bool:
+    """Whether a list has one operation on both sides; a column that names one of them is of that one."""
+    in_column, in_name = sides(column, procedure)
+    return (in_column or in_name) == LEFT | RIGHT
+
+
 def needle(anaesthetic: str) -> bool | None:
     """Whether a needle at the spine or deep beside it is possible; None where the words do not say.
 

@@ -123,25 +123,26 @@ def theatre_of(path: str, scheduler: Mapping, zone: str, zones: Mapping_[str, st
     """
     from datetime import date
 
-    from waykeeper.exchange.theatre import clock
-    from waykeeper.gaps import TheatreCase, TheatreList
-    from waykeeper.verbs.compiling_many import Case, read_cases
+    from waykeeper.exchange.theatre import clock, listed
+    from waykeeper.gaps import TheatreCase, UndatedCase
+    from waykeeper.verbs.compiling_many import Case, listed_cases
 
     def zone_of(who: str) -> str:
         return (zones or {}).get(who, zone)
 
-    listed = read_cases(path, scheduler.systems["patient"], scheduler.file, zone_of)
-    wrong = [f for one in listed if not isinstance(one, Case) for f in one.findings]
+    rows = listed_cases(path, scheduler.systems["patient"], scheduler.file, zone_of)
+    wrong = [found for one in rows for found in one.unread]
     if wrong:
         raise WaykeeperError(wrong)
-    made = tuple(
-        TheatreCase(
-            f"line {one.place.line}", (one.patient,), date.fromisoformat(one.surgery[:10]), side=one.side,
-            procedure=one.procedure, origin=f"{path}:{one.place.line}", start=clock(one.surgery[11:16]),
-            anaesthesia=one.anaesthesia, hour=one.surgery[11:16],
-        )
-        for one in listed
-        if isinstance(one, Case) and not one.off
-    )  # fmt: skip
-    days = [date.fromisoformat(one.surgery[:10]) for one in listed if isinstance(one, Case)]
-    return TheatreList(made, min(days), max(days))
+
+    def case_of(one: Case) -> TheatreCase | UndatedCase:
+        name, who, origin = f"line {one.place.line}", (one.patient,), f"{path}:{one.place.line}"
+        if not one.surgery:
+            return UndatedCase(name, who, one.day, origin)
+        at = one.surgery[11:16]
+        return TheatreCase(
+            name, who, date.fromisoformat(one.surgery[:10]), side=one.side, procedure=one.procedure, origin=origin,
+            start=clock(at) or clock(one.hour), anaesthesia=one.anaesthesia, hour=at or one.hour,
+        )  # fmt: skip
+
+    return listed(path, [(case_of(one), not one.off) for one in rows])

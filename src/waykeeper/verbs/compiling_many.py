@@ -19,7 +19,7 @@ from typing import Any
 from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
 from waykeeper.exchange.files import read_bytes, unwritable, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
-from waykeeper.exchange.sources.table import SPOILT, Row, called_off, read_table, spoilt
+from waykeeper.exchange.sources.table import SPOILT, Row, called_off, not_set, read_table, spoilt
 from waykeeper.exchange.sources.times import UnreadableTimeError, local, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
@@ -34,7 +34,12 @@ MOST_JOBS = 16
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One row of the list; `patient` is `system|value`."""
+    """One row of the list; `patient` is `system|value`.
+
+    day, hour    what the cells say where no day, or no hour, is set (TBC)
+    unread       why the row is nobody's operation on a day
+    wrong        why no plan can be made of it all the same
+    """
 
     place: Position
     patient: str
@@ -46,6 +51,10 @@ class Case:
     episode: int = 1
     off: bool = False  # the list has it as cancelled
     procedure: str = ""
+    day: str = ""
+    hour: str = ""
+    unread: tuple[Finding, ...] = ()
+    wrong: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,16 +225,26 @@ def read_cases(
 
     Raises WaykeeperError WKX405 and the like where the list cannot be read as a whole.
     """
-    table, own_system, zone = _table(path, mapping)
-    rows = list(read_table(path, table, optional=tuple(c for c in CASE_COLUMNS if c not in NEEDED)))
-    if not rows:
-        raise WaykeeperError(finding("WKX405", "the list has no row below its header", Position(path, 1)))
-    made = [_in_zone(_case(row, table, own_system or system), zone, zone_of) for row in rows]
+    made = [
+        CaseOutcome(one, findings=found) if (found := (*one.unread, *one.wrong)) else one
+        for one in listed_cases(path, system, mapping, zone_of)
+    ]
     names = Counter((one.patient, one.episode) for one in made if isinstance(one, Case) and not one.off)
     return tuple(
         _twice(one) if isinstance(one, Case) and not one.off and names[one.patient, one.episode] > 1 else one
         for one in made
     )
+
+
+def listed_cases(
+    path: str, system: str, mapping: str = "", zone_of: Callable[[str], str] | None = None
+) -> tuple[Case, ...]:
+    """Every row of a theatre list as it stands there, also those of which no plan can be made; as `read_cases`."""
+    table, own_system, zone = _table(path, mapping)
+    rows = list(read_table(path, table, optional=tuple(c for c in CASE_COLUMNS if c not in NEEDED)))
+    if not rows:
+        raise WaykeeperError(finding("WKX405", "the list has no row below its header", Position(path, 1)))
+    return tuple(_in_zone(_case(row, table, own_system or system), zone, zone_of) for row in rows)
 
 
 def _called_off(case: Case) -> CaseOutcome:
@@ -238,9 +257,9 @@ def _twice(case: Case) -> CaseOutcome:
     return CaseOutcome(case, findings=(finding("WKX513", said, case.place),))
 
 
-def _in_zone(one: Case | CaseOutcome, zone: str, zone_of: Callable[[str], str] | None) -> Case | CaseOutcome:
+def _in_zone(one: Case, zone: str, zone_of: Callable[[str], str] | None) -> Case:
     """A case with its times by the clinic's clock, as bookings of the same mapping have them."""
-    if isinstance(one, CaseOutcome) or not zone or zone_of is None:
+    if not zone or zone_of is None:
         return one
     clinic = zone_of(one.patient)
     return replace(
@@ -288,23 +307,30 @@ def _understood(header: Sequence[str], path: str) -> None:
             raise WaykeeperError(finding("WKX405", details, Position(path, 1), did_you_mean(name.lower(), COLUMNS)))
 
 
-def _case(row: Row, table: Table, system: str) -> Case | CaseOutcome:
+def _case(row: Row, table: Table, system: str) -> Case:
     if row.wrong is not None:
-        return CaseOutcome(Case(row.at(""), "", ""), findings=(row.wrong,))
+        return Case(row.at(""), "", "", unread=(row.wrong,))
+    unread: list[Finding] = []
     wrong: list[Finding] = []
+    undated, no_hour = not_set(row["surgery"]), bool(row["time"]) and not_set(row["time"])
     patient = row["patient"] if "|" in row["patient"] or not row["patient"] else f"{system}|{row['patient']}"
     made = Case(
-        row.at("patient"), patient, _moment(row, "surgery", table, wrong), _moment(row, "discharge", table, wrong),
-        _word(row, "side", table, inputs.SIDES, wrong), _word(row, "anaesthesia", table, inputs.ANAESTHESIA, wrong),
-        _word(row, "pathway", table, (), wrong), _episode(row, wrong), called_off(row["status"]),
-        row["procedure"],
+        row.at("patient"), patient, "" if undated else _moment(row, "surgery", table, unread),
+        _moment(row, "discharge", table, wrong), _word(row, "side", table, inputs.SIDES, wrong),
+        _word(row, "anaesthesia", table, inputs.ANAESTHESIA, wrong), _word(row, "pathway", table, (), wrong),
+        _episode(row, wrong), called_off(row["status"]), row["procedure"],
+        row["surgery"] if undated else "", row["time"] if no_hour else "",
     )  # fmt: skip
     if spoilt(row["patient"]):
-        wrong.append(finding("WKX510", SPOILT, row.at("patient")))
-    for name in NEEDED:
-        if not row[name]:
-            wrong.append(finding("WKX510", f"the {name} is blank", row.at(name)))
-    return CaseOutcome(made, findings=tuple(wrong)) if wrong else made
+        unread.append(finding("WKX510", SPOILT, row.at("patient")))
+    if not row["patient"]:
+        unread.append(finding("WKX510", "the patient is blank", row.at("patient")))
+    if undated:
+        said = f"{row['surgery']!r} is no day" if row["surgery"] else "the surgery is blank"
+        wrong.append(finding("WKX510", said, row.at("surgery")))
+    if no_hour:
+        wrong.append(finding("WKX510", f"{row['time']!r} is no time", row.at("time")))
+    return replace(made, unread=tuple(unread), wrong=tuple(wrong))
 
 
 def _moment(row: Row, name: str, table: Table, wrong: list[Finding]) -> str:
@@ -312,7 +338,7 @@ def _moment(row: Row, name: str, table: Table, wrong: list[Finding]) -> str:
     stated = table.formats.get("date")
     if not row[name] or not stated:
         return row[name]
-    clock = table.formats.get("time", "") if name == "surgery" and row["time"] else ""
+    clock = table.formats.get("time", "") if name == "surgery" and not not_set(row["time"]) else ""
     try:
         day = parse(row[name], stated)
         at = parse(row["time"], clock).timetz() if clock else None

@@ -103,6 +103,11 @@ def spoilt(number: str) -> bool:
     return _QUANTITY.fullmatch(number) is not None
 
 
+def not_set(cell: str) -> bool:
+    """Whether a cell cannot be a day or an hour, however it is written: blank, TBC, TBA, AM list; it has no digit."""
+    return not any(char.isdigit() for char in cell)
+
+
 def called_off(status: str) -> bool:
     """Whether a list's word for the state of an operation says that it is off; `not cancelled` does not."""
     said = _WRITTEN_TOGETHER.sub(" ", status)
