@@ -72,6 +72,11 @@ def test_a_visit_stays_on_its_side(keys, surgery, day):
         ("from: 3 days before surgery, by: 1 day after discharge, roll: in window", "2026-06-06", "2026-06-07"),
         ("from: 5 days after surgery, by: 11 days after surgery, roll: in window", "2026-06-03", "2026-06-12"),
         ("by: 1 day before surgery, roll: earlier", "2026-06-08", "2026-06-05"),
+        # hours that end on the Saturday of the operation itself: never the Friday before it
+        ("by: 8 hours after surgery, roll: earlier", "2026-06-06", "2026-06-06"),
+        ("at: 90 minutes after surgery, roll: earlier", "2026-06-06", "2026-06-06"),
+        ("by: 16 hours after surgery, roll: earlier", "2026-06-06", "2026-06-07"),
+        ("by: 3 hours before surgery, roll: earlier", "2026-06-06", "2026-06-05"),
     ],
 )
 def test_a_task_stays_on_its_side(keys, surgery, day):

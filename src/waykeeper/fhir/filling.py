@@ -42,8 +42,11 @@ def dates_pairs(dates: Dates) -> list[tuple[str, Any]]:
 
 
 def period(window: Window | None) -> dict[str, str] | None:
-    """A FHIR Period; both ends have one precision."""
-    return {"start": str(window.start), "end": str(window.end)} if window else None
+    """A FHIR Period; both ends have one precision. Of `until ...` nobody said the start, so it has only an end."""
+    if window is None:
+        return None
+    start = {} if window.open_start else {"start": str(window.start)}
+    return {**start, "end": str(window.end)}
 
 
 def restriction(dates: Dates) -> dict[str, Any] | None:
@@ -64,6 +67,8 @@ def _window(dates: Dates) -> Said:
     if dates.window is None:
         return _NOTHING
     start, end = f'"start":"{dates.window.start}"', f'"end":"{dates.window.end}"'
+    if dates.window.open_start:
+        return _alike(f"{{{end}}}")
     return f"{{{start},{end}}}", f"{{{end},{start}}}"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
+from datetime import date
 from functools import lru_cache
 from operator import itemgetter
 from typing import Any
@@ -308,7 +309,7 @@ def _phases(parts: Mapping[Key, Mapping[int, Mapping[str, Held]]], zone: str) ->
 
 def _phase(name: str, resource: Mapping[str, Any], zone: str) -> PlanPhase:
     said = decode(find(resource, ITEM), zone)
-    dates = Dates(window=_window(resource.get("period"), zone), awaited=_one(said, "awaited") or None)
+    dates = Dates(window=_span(resource.get("period"), zone), awaited=_one(said, "awaited") or None)
     return PlanPhase(name, str(resource.get("title") or ""), _one(said, "phrase"), dates)
 
 
@@ -316,6 +317,13 @@ def _window(period: Mapping[str, Any] | None, zone: str) -> Window | None:
     if not period or not period.get("start") or not period.get("end"):
         return None
     return Window(moment(str(period["start"]), zone), moment(str(period["end"]), zone))
+
+
+def _span(period: Mapping[str, Any] | None, zone: str) -> Window | None:
+    """The days of an instruction or a phase; without a start they are those of `until ...`, which has none."""
+    if period and period.get("end") and not period.get("start"):
+        return Window(Moment(date.min), moment(str(period["end"]), zone))
+    return _window(period, zone)
 
 
 # items
@@ -373,10 +381,11 @@ def _dates(resource: Mapping[str, Any], said: Said, zone: str) -> Dates:
     def first(name: str) -> Any:
         return said[name][0] if said.get(name) else None
 
+    instruction = resource["resourceType"] == "CommunicationRequest"
     return Dates(
         target=first("target"),
         at=first("at"),
-        window=_window(_period(resource), zone),
+        window=_span(_period(resource), zone) if instruction else _window(_period(resource), zone),
         book_from=first("bookFrom"),
         late_from=first("lateFrom"),
         due_from=first("dueFrom"),

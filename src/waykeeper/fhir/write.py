@@ -286,7 +286,7 @@ def _span(plan: Plan) -> dict[str, str] | None:
     days: list[date] = []
     for dates in [*(i.dates for i in plan.items), *(p.dates for p in plan.phases)]:
         days += [dates.at.day] if dates.at else []
-        days += [dates.window.start.day, dates.window.end.day] if dates.window else []
+        days += [m.day for m in (dates.window.start, dates.window.end) if m.day != date.min] if dates.window else []
     return {"start": min(days).isoformat(), "end": max(days).isoformat()} if days else None
 
 

@@ -34,9 +34,9 @@ from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
 from waykeeper.plan.surgery_day import surgery_notes
 from waykeeper.plan.timeline import Timeline, anchors_of
 from waykeeper.record import Fact, Record, facts, identifiers
-from waykeeper.timing import TimingError, lateness, parse, roll, working_days_before
-from waykeeper.timing.model import Awaited, Dates, Moment, Window
-from waykeeper.timing.phrases import At, DayOf
+from waykeeper.timing import TimingError, lateness, parse, precision, read_wall, roll, working_days_before
+from waykeeper.timing.model import FIRST_MINUTE, LAST_MINUTE, Awaited, Dates, Moment, Window
+from waykeeper.timing.phrases import At, DayOf, FromTo, Series, Until
 from waykeeper.version import VERSION
 
 Dated = tuple[Dates, tuple[str, ...]]
@@ -249,7 +249,7 @@ class _Compiler:
         valid_from = self.timeline.day(rule.valid_for) if rule.valid_for else None
         if valid_from:
             lines.append(f"valid for: {rule.valid_for}, so not before {_shown(valid_from)}")
-        return Dates(due, at, _one_precision(window), due_from=due_from, valid_from=valid_from), tuple(lines)
+        return Dates(due, at, self._to_the_minute(window), due_from=due_from, valid_from=valid_from), tuple(lines)
 
     def _due_from(self, start: object, day: date) -> date:
         """The day from which a task without a start is due; its own day where only the hour of its start is missing."""
@@ -279,7 +279,21 @@ class _Compiler:
             return Dates(awaited=found.event), (f"{point.phrase}: awaits {found.event}",)
         at = found if isinstance(found, Moment) else None
         window = found if isinstance(found, Window) else None
-        return Dates(target=at, at=at, window=_one_precision(window)), (_line(point.phrase, found),)
+        if window and _hour_of_an_event(point.phrase, window):
+            window = _days_of(window)
+        return Dates(target=at, at=at, window=self._to_the_minute(window)), (_line(point.phrase, found),)
+
+    def _to_the_minute(self, window: Window | None) -> Window | None:
+        """An hour that one end has is kept, and the other end's day begins or ends with its first or last minute.
+
+        Two days instead would say "through Friday" of what must be done by Friday noon.
+        """
+        if window is None or _one_precision(window) or window.open_start:
+            return window
+        zone = window.start.zone or window.end.zone
+        if window.start.whole_day:
+            return Window(read_wall(window.start.day, FIRST_MINUTE, zone, "scheduled").moment, window.end)
+        return Window(window.start, read_wall(window.end.day, LAST_MINUTE, zone, "earliest_allowed").moment)
 
     def _restriction_dates(self, rule: PathwayItem, _: Named) -> Dated:
         start = self.timeline.when(rule.starts)
@@ -305,7 +319,7 @@ class _Compiler:
         if isinstance(found, Awaited):
             return PlanPhase(name, title, days, Dates(awaited=found.event))
         window = Window(found, found) if isinstance(found, Moment) else found
-        return PlanPhase(name, title, days, Dates(window=_one_precision(window)))
+        return PlanPhase(name, title, days, Dates(window=window if _one_precision(window) else _days_of(window)))
 
     # medicines and questions
 
@@ -469,11 +483,23 @@ def _first_day(dates: Dates) -> date | None:
     return dates.window.start.day if dates.window else None
 
 
-def _one_precision(window: Window | None) -> Window | None:
+def _one_precision(window: Window) -> bool:
     """Both ends with a clock or both without: a Period of mixed precision is refused (`per-1` comes out empty)."""
-    if window is None or window.start.whole_day == window.end.whole_day:
-        return window
+    return window.start.whole_day == window.end.whole_day
+
+
+def _days_of(window: Window) -> Window:
     return Window(Moment(window.start.day), Moment(window.end.day))
+
+
+def _hour_of_an_event(phrase: str, window: Window) -> bool:
+    """True where the one hour of a window is only that of an event (`to surgery`): the phrase itself speaks of days."""
+    spoken = parse(phrase)
+    span = spoken.span if isinstance(spoken, Series) else spoken
+    if _one_precision(window) or not isinstance(span, FromTo | Until):
+        return False
+    end = span.start if isinstance(span, FromTo) and window.end.whole_day else span.end
+    return precision(end) == "event"
 
 
 def _shown(moment: Moment | date) -> str:

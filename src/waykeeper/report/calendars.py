@@ -24,7 +24,7 @@ from waykeeper.report.plain import clean
 from waykeeper.report.selection import RELEASED, RESTARTED, Bookings, Entry, LeftOut, check_code, select
 from waykeeper.report.sheet import line_words, pathway_words, unsure_notes
 from waykeeper.report.zone_rules import vtimezone
-from waykeeper.timing.model import Dates, Moment
+from waykeeper.timing.model import FIRST_MINUTE, Dates, Moment
 
 PRODID = "-//Waykeeper//care pathway calendar//EN"
 _MORNING_OF = timedelta(hours=9)  # an all-day alarm rings at 09:00 of its day
@@ -170,7 +170,10 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
         day = Moment(entry.start.day)
         return CalendarEvent(uid, entry.key, words.say("rule_summary", title=entry.text), day, day, told)
     start, end, alarms = _timed(plan, entry)
-    if end is not None and not entry.ask_first and (entry.deadline or (entry.place == "span" and entry.once)):
+    by = entry.deadline or (entry.place == "span" and entry.once)
+    if by and end is not None and not entry.ask_first:
+        if end.clock and part_of_day(entry.phrase) != "morning":  # due at an hour: it rings then, and a day before
+            return CalendarEvent(uid, entry.key, entry.text, end, None, told, alarms=(_DAY_BEFORE, timedelta(0)))
         due, summary = Moment(end.day), words.say("by_today", title=entry.text)
         return CalendarEvent(uid, entry.key, summary, due, due, told, alarms=(_DAY_BEFORE + _MORNING_OF, _MORNING_OF))
     text = line_words(words, entry)
@@ -182,13 +185,16 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
 def _timed(plan: Plan, entry: Entry) -> tuple[Moment, Moment | None, tuple[timedelta, ...]]:
     """Start, end and alarms. The morning of surgery has no hour: it lies before leaving home, whenever that is."""
     assert entry.start is not None
-    start, end = entry.start, entry.end or entry.start
+    end = entry.end or entry.start
+    start = end if entry.start.day == date.min else entry.start  # `until ...`: its last day alone is known
     surgery = plan.anchor("surgery")
     leaving = surgery is not None and surgery.moment is not None and surgery.moment.day == start.day
     if leaving and part_of_day(entry.phrase) == "morning":
         return Moment(start.day), Moment(start.day), (_EVENING_BEFORE,)
     if start.clock is None or end.clock is None:
         return Moment(start.day), Moment(end.day), (_MORNING_OF,)
+    if start != end and start.clock == FIRST_MINUTE:  # a whole day to begin with: nobody is woken at midnight
+        return start, end, (_MORNING_OF if start.day < end.day else _EVENING_BEFORE,)
     return start, None if start == end else end, (timedelta(0),)
 
 
@@ -249,7 +255,7 @@ def _gone(plan: Plan, item: Item, words: Interface) -> list[CalendarEvent]:
     medicine = item.key.kind in MEDICINES
     parts = ("calendar:last-dose", "calendar:no-dose") if medicine else ("calendar",)
     window, anchor = item.dates.window, plan.anchor("surgery")
-    own = item.dates.point or (window.start if window else None)
+    own = item.dates.point or (None if window is None else window.end if window.open_start else window.start)
     start = (None if medicine else own) or (anchor.moment if anchor else None)
     if start is None:
         return []

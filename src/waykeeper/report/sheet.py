@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 
 from waykeeper.plan.model import Plan, State
 from waykeeper.report.interface import Interface, data, interface
@@ -13,7 +13,7 @@ from waykeeper.report.page import render
 from waykeeper.report.permit import ensure_printable
 from waykeeper.report.phrase_words import frequency, part_of_day
 from waykeeper.report.selection import Bookings, Entry, Selection, check_code, select
-from waykeeper.timing.model import Moment
+from waykeeper.timing.model import FIRST_MINUTE, LAST_MINUTE, Moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,11 +199,19 @@ def _heading(words: Interface, entry: Entry, as_of: date) -> str:
     start, end = _start(entry), _end(entry)
     if start.day == end.day:
         return words.date(start.day)
+    start, end = _bare(start, FIRST_MINUTE), _bare(end, LAST_MINUTE)
+    if entry.once and part_of_day(entry.phrase) == "morning":
+        end = Moment(end.day)  # its hour is a label
     last = words.moment(end)
     if start.day < as_of:
         return words.say("span_from_now", last=last)
     first = words.moment(start) if start.clock or start.day.year != end.day.year else words.short_date(start.day)
     return words.say("span", first=first, last=last)
+
+
+def _bare(moment: Moment, of_the_day: time) -> Moment:
+    """The day alone where a span begins with its first minute, or ends with its last: that is the whole day."""
+    return Moment(moment.day) if moment.clock == of_the_day else moment
 
 
 def _day_lines(words: Interface, entries: list[Entry], as_of: date) -> tuple[SheetLine, ...]:
@@ -239,7 +247,9 @@ def _clock(words: Interface, entry: Entry) -> str:
     if part and not entry.booking:
         return words.name("parts", part)
     text = words.clock(start.clock)
-    if end.clock and end.clock != start.clock:
+    if end.clock and entry.once and start.clock == FIRST_MINUTE:
+        text = words.clock(end.clock)  # one time to be done by, not a span
+    elif end.clock and end.clock != start.clock:
         text = words.say("clock_span", first=text, last=words.clock(end.clock))
     return " ".join(filter(None, (text, words.which_hour(start))))
 

@@ -10,6 +10,8 @@ from functools import lru_cache, total_ordering
 
 from waykeeper.quickly_made import quickly_made
 
+FIRST_MINUTE, LAST_MINUTE = time.min, time(23, 59)  # of a day, as moments are kept: to the minute
+
 
 class Standing(StrEnum):
     """How well an anchor is known."""

@@ -83,10 +83,11 @@ def on_its_side(point: Phrase, day: date, window: Window, known: Known, calendar
     resolver = _Resolver(known, calendar, None, None)
     for offset in offsets(point):
         event = resolver.moment(offset.event).day
-        if offset.side == "after" and event < day:
-            first = max(first, Moment(add_days(event, 1)))
-        elif offset.side == "before" and event > day:
-            last = min(last, Moment(add_days(event, -1)))
+        same_day = event == day and offset.unit.elapsed  # hours that end on the day of their event stay on it
+        if offset.side == "after" and (event < day or same_day):
+            first = max(first, Moment(day if same_day else add_days(event, 1)))
+        elif offset.side == "before" and (event > day or same_day):
+            last = min(last, Moment(day if same_day else add_days(event, -1)))
     return Window(first, last)
 
 
