@@ -13,7 +13,7 @@ from waykeeper.gaps import worklist
 from waykeeper.gaps.words import table
 from waykeeper.plan.gates import gate_state
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
-from waykeeper.timing.model import Moment
+from waykeeper.timing.model import Moment, Standing
 
 cases = cache(lambda: load("kinds.yaml"))
 
@@ -187,3 +187,24 @@ def test_a_pause_that_was_answered_stays_answered_for_the_gate(kind, more):
     assert gate_state(gate, made, state_of).ready
     rows = {r.item: r.verdict for r in worklist([(made, state_of)], (), date(2026, 3, 15)).rows}
     assert rows["gate/answers"] == "ready"
+
+
+@pytest.mark.parametrize(
+    ("own", "word"),
+    [
+        ({"answer": HoldAnswer("hold", 5, on=date(2026, 3, 16))}, "needs-review"),
+        ({"answer": HoldAnswer("hold", 5), "last_taken": Moment(date(2026, 3, 14))}, "taken"),
+        ({"answer": HoldAnswer("hold", 5), "last_taken": Moment(SURGERY)}, "taken"),
+        ({"answer": HoldAnswer("hold", 5), "last_taken": Moment(date(2026, 3, 12))}, "restart-due"),
+    ],
+)
+@pytest.mark.parametrize("standing", [Standing.GIVEN, Standing.RECORDED])
+def test_on_the_morning_of_surgery_a_pause_that_may_not_be_kept_is_asked_about_still(own, word, standing):
+    """A hold is no dose on the day of surgery either, and until something proves the operation it can be put off."""
+    one = item({"kind": "hold", "missed": 5})
+    made = plan(one, standing=standing)
+    known = State({one.key: ItemState(one.key, **own)})
+    found = [next(r for r in worklist([(made, known)], (), day).rows if r.kind == "hold")
+             for day in (SURGERY, SURGERY + timedelta(days=1))]  # fmt: skip
+    assert [r.verdict for r in found] == [word if standing is Standing.GIVEN else "restart-due", "restart-due"]
+    assert found[0].severity == (3 if standing is Standing.GIVEN and word != "restart-due" else 2)

@@ -9,7 +9,7 @@ from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.other_medicine import other_medicine, told_of_other
 from waykeeper.gaps.others import filling_of, is_void, task_word, weekdays_before
-from waykeeper.gaps.setting import Setting, ended_for, spoken
+from waykeeper.gaps.setting import Setting, ended_for, happened_on, spoken
 from waykeeper.gaps.unrecognised import questions, review_word
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence
 from waykeeper.medicines import NOT_TAKEN, unclear, without_reason
@@ -250,7 +250,9 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
     if setting.surgery is not None and setting.as_of >= setting.surgery:
         if own.restarted_on is not None:
             return "needs-review-future-restart"
-        return "needs-review-corrected" if _told_to_pause(item, own) else _from_surgery(setting, pause)
+        if _told_to_pause(item, own):
+            return "needs-review-corrected"
+        return _on_the_day(item, own, setting, pause) or _from_surgery(setting, pause)
     if pause.answer is not None and unclear(pause.answer):
         return "needs-review-answer"
     return _before_surgery(item, own, setting, pause)
@@ -263,13 +265,26 @@ def _before_surgery(item: Item, own: ItemState, setting: Setting, pause: _Pause)
         return "needs-review-changed" if other_medicine(item, setting) else _unanswered(item, setting, pause)
     if not pause.is_answered:
         return _without_pause(pause.answer)
-    if taken_inside(item.hold, pause.taken, pause.latest_dose, setting.surgery):
-        return "taken"
+    if broken := _not_kept(item, own, setting, pause):
+        return broken
     last, taken = pause.latest_dose, pause.taken
     stopped = last is not None and setting.as_of > last and taken is not None and taken.day <= last
-    if stopped:
-        return "stopped"
-    return "needs-review-late" if answered_too_late(own, pause.answer, setting.surgery) else "answered"
+    return "stopped" if stopped else "answered"
+
+
+def _not_kept(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
+    """The word where a pause is not kept, or nobody knows whether it is; "" else."""
+    if taken_inside(item.hold, pause.taken, pause.latest_dose, setting.surgery):
+        return "taken"
+    return "needs-review-late" if answered_too_late(own, pause.answer, setting.surgery) else ""
+
+
+def _on_the_day(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
+    """The same on the day of surgery, while nothing says that it took place: that morning it can still be put off."""
+    anchor = setting.plan.anchor("surgery")
+    if setting.as_of != setting.surgery or anchor is None or happened_on(anchor, setting.state) is not None:
+        return ""
+    return _not_kept(item, own, setting, pause) if pause.is_answered else ""
 
 
 def _unanswered(item: Item, setting: Setting, pause: _Pause) -> str:

@@ -68,8 +68,9 @@ def _broken(item: Item | None, state: ItemState, surgery: date | None) -> bool:
 
 
 def _late(state: ItemState, today: date | None, surgery: date | None) -> bool:
-    """True before surgery where the answer came after its last-dose day: whether the pause is kept nobody knows yet."""
-    over = today is not None and surgery is not None and today >= surgery
+    """True up to the day of surgery where the answer came after its last-dose day: whether the pause is kept nobody
+    knows yet."""
+    over = today is not None and surgery is not None and today > surgery
     return not over and answered_too_late(state, state.answer, surgery)
 
 
