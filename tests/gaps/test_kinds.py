@@ -208,3 +208,14 @@ def test_on_the_morning_of_surgery_a_pause_that_may_not_be_kept_is_asked_about_s
              for day in (SURGERY, SURGERY + timedelta(days=1))]  # fmt: skip
     assert [r.verdict for r in found] == [word if standing is Standing.GIVEN else "restart-due", "restart-due"]
     assert found[0].severity == (3 if standing is Standing.GIVEN and word != "restart-due" else 2)
+
+
+@pytest.mark.parametrize(("by", "told"), [("Dr Reed", "(Dr Reed)"), ("", "(no name is recorded)")])
+def test_an_answer_says_who_gave_it_or_that_nobody_is_named(by, told):
+    """A licensed prescriber confirms each pause: another system may complete the Task without a name."""
+    one = item({"kind": "hold", "missed": 5})
+    for days in (5, None):
+        answer = HoldAnswer("hold" if days else "continue", days, by, SURGERY - timedelta(days=16))
+        known = State({one.key: ItemState(one.key, answer=answer)})
+        rows = worklist([(plan(one), known)], (), SURGERY - timedelta(days=10)).rows
+        assert f"The prescriber answered {told}: " in next(r for r in rows if r.kind == "hold").reason

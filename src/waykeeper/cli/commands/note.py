@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 def note(
     to: ToOption,
-    by: Annotated[str, typer.Option("--by", help="Who decided or did it.")],
+    by: Annotated[
+        str, typer.Option("--by", help="Who decided or did it; of an answer about a medicine the prescriber.")
+    ],
     item: Annotated[
         str, typer.Argument(help="The item's key, for example task/clearance-received.", metavar="ITEM")
     ] = "",
