@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from medicines.case_files import CALENDAR, entry, moment
-from waykeeper.medicines import MedicineRow, page, patient_facts, propose
+from waykeeper.medicines import MedicineRow, page, patient_facts, propose, recorded_cautions, unmet
 from waykeeper.plan.model import HoldAnswer
 from waykeeper.record.model import Kidney
 from waykeeper.report.medicines import medicines_text
@@ -188,3 +188,26 @@ def test_a_pregnancy_is_that_of_the_patient(said: str, sex: str, born: str, aske
     patient = {"resourceType": "Patient", "gender": sex, "birthDate": born}
     found = rows([{**PREGNANT, "code": {"text": said}}, patient], "lisinopril 10 mg")[0]
     assert ("pregnancy" in found.question) == asked
+
+
+@pytest.mark.parametrize(
+    ("of_record", "words", "left"),
+    [
+        (allergy("Latex"), ["aspirin 81 mg"], ["Latex"]),
+        (allergy("Aspirin"), ["celecoxib 200 mg"], []),
+        (allergy("Oxycodone"), ["aspirin 81 mg"], ["Oxycodone"]),  # it may be ordered after the operation
+        (allergy("Aspirin"), [], ["Aspirin"]),
+        (allergy("Aspirin", **status("verificationStatus", "refuted")), ["warfarin 5 mg"], []),
+        ({"resourceType": "Condition", "code": {"text": "Pregnant"}}, ["methotrexate 15 mg weekly"], []),
+        (
+            {"resourceType": "Condition", "code": {"text": "Pregnant"}},
+            ["levothyroxine 50 mcg"],
+            ["pregnancy (Pregnant)"],
+        ),
+    ],
+)
+def test_what_no_medicine_meets_is_told_for_the_whole_list(
+    of_record: dict[str, Any], words: list[str], left: list[str]
+) -> None:
+    made = rows([of_record], *words)
+    assert unmet(recorded_cautions([of_record], SURGERY.day), made, SURGERY.day) == left

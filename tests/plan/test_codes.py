@@ -35,8 +35,8 @@ def moment(text: str) -> Moment:
 def compiling(example: dict[str, Any]) -> list[str]:
     """The codes of compiling the small pathway with the anchors, the side and the record of an example."""
     given = dict(example)
-    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash", "answered", "diagnosis", "born")
-    side, newest, ended, operated, wash, days, diagnosis, born = (given.pop(name, "") for name in names)
+    names = ("side", "newest_entry", "stay_ended", "operated_on", "wash", "answered", "diagnosis", "born", "allergy")
+    side, newest, ended, operated, wash, days, diagnosis, born, allergy = (given.pop(name, "") for name in names)
     answers = Answers(holds={HOLD: HoldAnswer("hold", days)}) if days else None
     title = (("title: Small pathway", "title: Total ankle replacement"),) if diagnosis else ()
     changes = (
@@ -61,6 +61,8 @@ def compiling(example: dict[str, Any]) -> list[str]:
         )
     if diagnosis:
         held.append(("urn:uuid:c", {"resourceType": "Condition", "code": {"text": diagnosis}}))
+    if allergy:
+        held.append(("urn:uuid:a", {"resourceType": "AllergyIntolerance", "code": {"text": allergy}}))
     anchors = {name: moment(text) for name, text in given.items()}
     try:
         record = read(held, fhir.is_ours)

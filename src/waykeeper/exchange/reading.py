@@ -21,6 +21,7 @@ from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import merged_with
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, WaykeeperError, finding
+from waykeeper.medicines import pregnancy_asked
 from waykeeper.plan.model import Episode, Identifier, Plan, State
 from waykeeper.record import MEDICINE_TYPES, PRODUCTS, Medications, identifier_names, pointed_at, relative, says_which
 
@@ -404,6 +405,31 @@ def medications_of_orders(server: Server, held: Sequence[Held], lacking: list[Fi
     known = Medications(found)
     if blind := sum(not says_which(r, known) and not (r["medicationReference"] or {}).get("display") for r in orders):
         said = f"the Medication of {blind} of the orders and statements was not given: nobody can say what these are"
+        lacking.append(finding("WKC225", said))
+    return found
+
+
+def cautions_of_patients(server: Server, held: Sequence[Held], lacking: list[Finding]) -> list[Held]:
+    """What the records of these patients say of allergies and pregnancies: it may have come after the plan was made.
+
+    lacking   gets it where the server does not give them (WKC225): they are then not compared with the plans
+    """
+    people = sorted({ref for ref, r in held if r.get("resourceType") == "Patient"})
+    found: list[Held] = []
+    refused: list[str] = []
+    wanted: dict[str, Pairs] = {"AllergyIntolerance": [], "Condition": [], "Observation": [("code", pregnancy_asked())]}
+    for kind, more in wanted.items():
+        for start in range(0, len(people), AT_ONCE) if kind not in refused else ():
+            who = ("patient", ",".join(people[start : start + AT_ONCE]))
+            try:
+                found += server.search(kind, [who, *more], lacking=lacking)
+            except BadAnswerError as no:
+                if no.status not in NOT_OFFERED:
+                    raise
+                refused.append(kind)
+                break
+    if refused:
+        said = f"no {' and no '.join(refused)} was given: allergies and pregnancies are not compared with the plans"
         lacking.append(finding("WKC225", said))
     return found
 

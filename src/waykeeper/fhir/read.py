@@ -181,6 +181,7 @@ def _said_of(extension: bytes, written_in: str) -> tuple[Said, Mapping[str, Any]
         "weekdays": tuple(DAYS_OF_WEEK.index(day) for day in said.get("weekday", ()) if day in DAYS_OF_WEEK),
         "closed": tuple(said.get("closed", ())),
         "answers": _one(said, "answers"),
+        "cautions": tuple(said.get("caution", ())),
         "waykeeper": _one(said, "waykeeper"),
         "withdrawn": _one(said, "withdrawn"),
     }

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
+from waykeeper.fhir.cautions_since import cautions_since
 from waykeeper.fhir.extensions import amount, decode, find, moment
 from waykeeper.fhir.identity import Identity, parse_key
 from waykeeper.fhir.listed_since import listed_since
@@ -213,6 +214,7 @@ def plan_state(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
         listed_since=listed_since(plan, states, everything, medications, left_out),
+        cautions_since=cautions_since(plan, everything),
         completed=_completion(root[1], plan.zone),
     )  # fmt: skip
 

@@ -325,6 +325,7 @@ def plan_pairs(plan: Plan) -> list[tuple[str, Any]]:
         ("weekday", tuple(DAYS_OF_WEEK[day] for day in plan.weekdays)),
         ("closed", plan.closed),
         ("answers", plan.answers),
+        ("caution", plan.cautions),
         ("withdrawn", plan.withdrawn),
         ("waykeeper", plan.waykeeper),
         ("phases", ",".join(p.name for p in plan.phases)),

@@ -226,8 +226,10 @@ def plan_verdict(
     })  # fmt: skip
     beside, of_others = close_together(on, others) if others and _ahead(on) else ([], Filling({}))
     more.update(of_others)
-    if new or beside:
-        more.update({"listed": "; ".join(new), "by_command": by_command(on.plan, on.state)})
+    cautions = on.state.cautions_since
+    if new or beside or cautions:
+        told = {"listed": "; ".join(new), "cautions": "; ".join(cautions)}
+        more.update({**told, "by_command": by_command(on.plan, on.state)})
     if learnt:
         more.update({"learnt_anchor": learnt[0].name, "learnt_on": learnt[1], "planned_on": learnt[2]})
     found = [
@@ -237,6 +239,7 @@ def plan_verdict(
         *_doubtful(on, booked),
         proof[0] if proof else "",
         "needs-review-medicines" if new else "",
+        f"needs-review-cautions{'' if _ahead(on) else '-after'}" if cautions else "",
         *beside,
         "needs-review-day" if learnt else "",
         "conflict" if on.state.conflicts else "",

@@ -29,6 +29,13 @@ from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_j
 from waykeeper.medicines.patient_facts import patient_facts
 from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
+from waykeeper.medicines.recorded_cautions import (
+    RecordedCaution,
+    pregnancy_asked,
+    recorded_cautions,
+    same_caution,
+    unmet,
+)
 from waykeeper.medicines.restarts import RestartRow, naltrexone_restart, restart_rows
 from waykeeper.medicines.ruleset import Ruleset, package_rules, rule_names, ruleset
 from waykeeper.medicines.same_medicine import dose_listed, same_medicine, speaks_for, told_apart
@@ -61,6 +68,7 @@ __all__ = [
     "OpioidDose",
     "OpioidSum",
     "PageLine",
+    "RecordedCaution",
     "RestartRow",
     "Ruleset",
     "WeanDay",
@@ -92,19 +100,23 @@ __all__ = [
     "page_json",
     "patient_facts",
     "policy_table",
+    "pregnancy_asked",
     "propose",
     "read_synonyms",
+    "recorded_cautions",
     "restart_rows",
     "row_from_answer",
     "rule_names",
     "rules_with",
     "ruleset",
+    "same_caution",
     "same_medicine",
     "settles",
     "speaks_for",
     "supply_ends",
     "told_apart",
     "unclear",
+    "unmet",
     "vancomycin_mg",
     "weaning_calendar",
     "without_reason",

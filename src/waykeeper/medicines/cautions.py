@@ -27,15 +27,15 @@ PAST_BEARING = 56  # years: no pregnancy of the record is hers any more (common 
 
 def allergies_of(resource: Mapping[str, Any]) -> dict[str, str]:
     """Facts of one AllergyIntolerance: each substance and family of the tables that it names -> how it is written."""
-    if not _stands(resource, _NO_ALLERGY):
+    if not stands(resource):
         return {}
     concepts = [resource.get("code") or {}, *(r.get("substance") or {} for r in resource.get("reaction") or ())]
     found: dict[str, str] = {}
     for concept in concepts:
-        shown = next(iter(_texts(concept)), "")
+        shown = next(iter(texts(concept)), "")
         for name in _substances(concept):
             found[f"{ALLERGY}{name}"] = shown or name
-        said = [f" {normalise(_not_denied(t))} " for t in _texts(concept)]
+        said = [f" {normalise(_not_denied(t))} " for t in texts(concept)]
         for family, fields in table("cautions")["allergies"].items():
             if any(f" {normalise(n)} " in t for n in fields["names"] for t in said):
                 found[f"{FAMILY}{family}"] = shown
@@ -45,17 +45,17 @@ def allergies_of(resource: Mapping[str, Any]) -> dict[str, str]:
 def pregnancy_of(resource: Mapping[str, Any]) -> tuple[str, str] | None:
     """How a Condition or an Observation names a pregnancy, and its day ("" where none is told); else None."""
     kind = resource.get("resourceType")
-    if kind == "Condition" and _stands(resource, _NO_ALLERGY | {"remission"}) and not _over(resource):
+    if kind == "Condition" and stands(resource, _NO_ALLERGY | {"remission"}) and not _over(resource):
         concept = resource.get("code") or {}
         if _names_pregnancy(concept):
             told = resource.get("onsetDateTime") or resource.get("recordedDate") or ""
-            return next(iter(_texts(concept)), PREGNANT), str(told)[:10]
+            return next(iter(texts(concept)), PREGNANT), str(told)[:10]
     if kind == "Observation" and resource.get("status") in ("final", "amended", "corrected"):
         asked = (resource.get("code") or {}).get("coding") or []
         answer = resource.get("valueCodeableConcept") or {}
         status = any(c.get("system") == LOINC and c.get("code") == table("cautions")["pregnancy_status"] for c in asked)
         if status and _names_pregnancy(answer):
-            return next(iter(_texts(answer)), PREGNANT), str(resource.get("effectiveDateTime") or "")[:10]
+            return next(iter(texts(answer)), PREGNANT), str(resource.get("effectiveDateTime") or "")[:10]
     return None
 
 
@@ -65,9 +65,22 @@ def with_cautions(
     """Ask on each row about the allergy or pregnancy that it meets; what was to continue asks first."""
     if not any(name.startswith((ALLERGY, FAMILY)) or name == PREGNANT for name in facts):
         return rows
-    return tuple(
-        _cautioned(row, [*_allergic(row, facts, rules), *_pregnant(row, facts, surgery, rules)]) for row in rows
-    )
+    return tuple(_cautioned(row, questions(row, facts, surgery, rules)) for row in rows)
+
+
+def questions(row: MedicineRow, facts: Mapping[str, str], surgery: date, rules: Ruleset) -> list[tuple[str, str]]:
+    """What is to be asked of one medicine because of them, each with its code."""
+    return [*_allergic(row, facts, rules), *_pregnant(row, facts, surgery, rules)]
+
+
+def expected(facts: Mapping[str, str], surgery: date | None) -> str:
+    """How the record names a pregnancy that may last on the day of surgery; "" for none."""
+    said, day, born = facts.get(PREGNANT, ""), facts.get(PREGNANT_DAY, ""), facts.get(BORN, "")
+    if surgery is None:
+        return said
+    if born.isdigit() and surgery.year - int(born) > PAST_BEARING:
+        return ""
+    return "" if day and date.fromisoformat(day) < surgery - timedelta(PREGNANCY_DAYS) else said
 
 
 _CLAUSES = re.compile(r"[,;.]|\b(?:but|except|pero|excepto)\b", re.IGNORECASE)
@@ -115,14 +128,9 @@ def _crosses(key: str, name: str, fields: Mapping[str, Any], rules: Ruleset) -> 
 
 
 def _pregnant(row: MedicineRow, facts: Mapping[str, str], surgery: date, rules: Ruleset) -> Iterator[tuple[str, str]]:
-    said, day = facts.get(PREGNANT), facts.get(PREGNANT_DAY, "")
-    born = facts.get(BORN, "")
-    if born.isdigit() and surgery.year - int(born) > PAST_BEARING:
-        return
-    if not said or (day and date.fromisoformat(day) < surgery - timedelta(PREGNANCY_DAYS)):
-        return
+    said = expected(facts, surgery)
     for fields in table("cautions")["pregnant"]:
-        for name in row.ingredients:
+        for name in row.ingredients if said else ():
             if _belongs(name, fields, rules):
                 source = fields["source"]
                 yield "WKM306", f"the record names a pregnancy ({said}): shall {name} be taken at all? ({source})"
@@ -134,7 +142,8 @@ def _belongs(name: str, fields: Mapping[str, Any], rules: Ruleset) -> bool:
     return name in fields.get("ingredients", ()) or not tags.isdisjoint(fields.get("tags", ()))
 
 
-def _stands(resource: Mapping[str, Any], ended: Iterable[str]) -> bool:
+def stands(resource: Mapping[str, Any], ended: Iterable[str] = _NO_ALLERGY) -> bool:
+    """False for what its status calls refuted, a mistake or over."""
     statuses = [resource.get("verificationStatus") or {}, resource.get("clinicalStatus") or {}]
     said = {str(c.get("code")) for status in statuses for c in status.get("coding") or []}
     return said.isdisjoint(ended)
@@ -144,7 +153,8 @@ def _over(resource: Mapping[str, Any]) -> bool:
     return any(name.startswith("abatement") and value for name, value in resource.items())
 
 
-def _texts(concept: Mapping[str, Any]) -> list[str]:
+def texts(concept: Mapping[str, Any]) -> list[str]:
+    """What a concept says in words, its own text first."""
     codings = concept.get("coding") or []
     return [str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
 
@@ -154,7 +164,7 @@ def _substances(concept: Mapping[str, Any]) -> set[str]:
     rules = package_rules()
     coded = [str(c.get("code")) for c in concept.get("coding") or [] if c.get("system") == RXNORM]
     found = {rules.codes[code] for code in coded if code in rules.codes}
-    return found.union(*(read_words(_not_denied(text), rules).ingredients for text in _texts(concept)))
+    return found.union(*(read_words(_not_denied(text), rules).ingredients for text in texts(concept)))
 
 
 def _names_pregnancy(concept: Mapping[str, Any]) -> bool:
@@ -162,9 +172,10 @@ def _names_pregnancy(concept: Mapping[str, Any]) -> bool:
     codings = [(str(c.get("system") or ""), str(c.get("code") or "")) for c in concept.get("coding") or []]
     if any(code in known["snomed"] or (is_icd_10(system) and _begins(code)) for system, code in codings):
         return True
-    said = [f" {normalise(t)} " for t in _texts(concept)]
-    denied = any(f" {normalise(n)} " in t for n in known["not"] for t in said)
-    return not denied and any(f" {normalise(w)} " in t for w in known["words"] for t in said)
+    said = [f" {normalise(t)} " for t in texts(concept)]
+    if not any(f" {normalise(w)} " in t for w in known["words"] for t in said):
+        return False
+    return not any(f" {normalise(n)} " in t for n in known["not"] for t in said)
 
 
 @cache

@@ -34,27 +34,35 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
     "allergy:NAME" and "allergy family:NAME": how an allergy to it is written; "pregnant" with "day:pregnant" likewise
     "born"         the year, beside a pregnancy
     """
+    resources = list(resources)
     facts: dict[str, str] = {}
-    sex, born = "", ""
     for resource in resources:
         kind = resource.get("resourceType")
         if kind in ("Condition", "Procedure") and _is_so(resource):
             _add(facts, resource)
             if _names_stent(resource):
                 facts["stent"] = "yes"
-        if kind == "Patient":
-            sex, born = str(resource.get("gender") or ""), str(resource.get("birthDate") or "")[:4]
         if kind == "AllergyIntolerance":
             facts |= allergies_of(resource)
-        elif kind in ("Condition", "Observation") and (found := pregnancy_of(resource)):
-            _add_pregnancy(facts, *found)
-    if PREGNANT in facts and sex == "male":
-        facts = {name: text for name, text in facts.items() if name not in (PREGNANT, PREGNANT_DAY)}
-    if PREGNANT in facts and born:
-        facts[BORN] = born
+    facts |= pregnancy_facts(resources)
     if f"{KNOWN}stent" in facts:
         facts["stent"] = "yes"
     return facts
+
+
+def pregnancy_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
+    """Those of `patient_facts` that are of a pregnancy; none of a man's."""
+    facts: dict[str, str] = {}
+    sex, born = "", ""
+    for resource in resources:
+        kind = resource.get("resourceType")
+        if kind == "Patient":
+            sex, born = str(resource.get("gender") or ""), str(resource.get("birthDate") or "")[:4]
+        elif kind in ("Condition", "Observation") and (found := pregnancy_of(resource)):
+            _add_pregnancy(facts, *found)
+    if not facts or sex == "male":
+        return {}
+    return facts | ({BORN: born} if born else {})
 
 
 def known_of(facts: Mapping[str, str], surgery: date) -> dict[str, str]:

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from waykeeper.counting import counted
 from waykeeper.findings import Finding, WaykeeperError, finding
-from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose, rules_with
+from waykeeper.medicines import REASON_ONLY, MedicineRow, patient_facts, propose, recorded_cautions, rules_with
 from waykeeper.pathway.model import Clinic, FactRule, Named, Pathway, PathwayItem
 from waykeeper.pathway.times import POLICIES
 from waykeeper.plan.against_record import record_notes
@@ -31,6 +31,7 @@ from waykeeper.plan.model import (
 from waykeeper.plan.open_days import closed_days
 from waykeeper.plan.patient import patient_ref
 from waykeeper.plan.prepared import PreparedItem, PreparedPoint, prepared
+from waykeeper.plan.record_cautions import caution_notes, unanswered
 from waykeeper.plan.surgery_day import surgery_notes
 from waykeeper.plan.timeline import Timeline, anchors_of
 from waykeeper.record import Fact, Record, facts, identifiers
@@ -103,6 +104,7 @@ class _Compiler:
         self.timeline = Timeline(self.anchors, self.answers, self.clinic.calendar, self._visit_day)
         self.surgery = self.given.get("surgery")
         self.facts = self._facts()
+        self.cautions = recorded_cautions(self.record.resources, self.surgery.day if self.surgery else None)
         wanted = [one for one in prepared(self.pathway) if not (one.facts and self._excluded(one.rule))]
         chosen = [one.rule for one in wanted]
         items = [item for one in wanted if one.rule.kind != "hold" for item in self._items(one)]
@@ -126,6 +128,7 @@ class _Compiler:
             phases=phases,
             items=tuple(items),
             answers=digest(self.answers, items, phases),
+            cautions=tuple(caution.words for caution in self.cautions),
             waykeeper=VERSION,
             findings=tuple(notes + self._notes(items)),
             source_patient=self.record.patient,
@@ -383,7 +386,9 @@ class _Compiler:
             notes.append(finding("WKL103", "the side of the operation is not stated"))
         if self.surgery:
             notes += surgery_notes(self.surgery, self.clinic.calendar, self.record)
-        notes += record_notes(self.record, self.pathway.title, self.side, self.surgery.day if self.surgery else None)
+        day = self.surgery.day if self.surgery else None
+        notes += record_notes(self.record, self.pathway.title, self.side, day)
+        notes += caution_notes(unanswered(self.cautions, self.pathway, day), "no item of this pathway answers it")
         for item in items:
             if item.key.kind == "visit" and item.dates.at and not self.clinic.calendar.is_open(item.dates.at.day):
                 shown = _shown(item.dates.at)

@@ -311,11 +311,12 @@ def _source(source: str, pages: list[Page], lacking: list[Finding]) -> list[Held
         lacking += _held_back([*not_given_of(resource for _, resource in held), *not_exported(source)])
         return held
     from waykeeper.exchange import Server
-    from waykeeper.exchange.reading import medications_of_orders, plan_resources
+    from waykeeper.exchange.reading import cautions_of_patients, medications_of_orders, plan_resources
 
     server = Server(source)
     held = plan_resources(server, None, lacking=lacking)
-    return [*held, *medications_of_orders(server, held, lacking)]
+    beside = [*medications_of_orders(server, held, lacking), *cautions_of_patients(server, held, lacking)]
+    return [*held, *beside]
 
 
 def _theatre(

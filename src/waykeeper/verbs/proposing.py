@@ -43,6 +43,8 @@ def medicines(
     The page has exactly one row for each medicine that came in. Without `from_` answers are not known.
     """
     from waykeeper.fhir import is_ours
+    from waykeeper.medicines import recorded_cautions, rules_with, unmet
+    from waykeeper.plan.record_cautions import caution_notes
     from waykeeper.plan.surgery_day import surgery_notes
     from waykeeper.record import read
     from waykeeper.verbs.compiling import alive, plans_of, record_of
@@ -66,6 +68,9 @@ def medicines(
         own = _of_this_operation(plans, moment.day, episode, pathway, identifier, from_ or patient)
         made = _page(record, moment, known, policies, plans, own, anaesthesia, day, show_identifiers)
         noticed = surgery_notes(moment, known.calendar, record)
+        cautions = recorded_cautions(record.resources, moment.day)
+        unmet_by = unmet(cautions, [line.row for line in made.lines], moment.day, rules_with(known.medicine_words))
+        noticed += caution_notes(unmet_by, "no medicine of this list meets it: ask the surgical team")
         return replace(made, findings=(*noticed, *record.findings, *made.findings))
 
 
