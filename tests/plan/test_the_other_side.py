@@ -43,6 +43,10 @@ def done(*codes, text="", site="", number=1, **more):
         (done(site="Left ankle"), True, False),
         (done(text="Replacement of RIGHT ankle joint"), False, True),
         (done("0SRG0JA", text="total ankle replacement, right"), False, False),  # code and words must agree
+        (done(text="TAR, Rt ankle"), False, True),
+        (done(text="Total ankle replacement (L)"), True, False),
+        (done(text="Ankle replacement and removal of both screws, right"), False, True),
+        (done(text="Total ankle replacement, fusion L4 known"), True, True),
         (done("XYZ", text="total ankle replacement"), True, True),  # nothing names a side
     ],
 )

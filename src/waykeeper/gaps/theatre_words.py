@@ -9,24 +9,7 @@ from __future__ import annotations
 import re
 from datetime import time
 
-LEFT, RIGHT = frozenset({"left"}), frozenset({"right"})
-_BOTH = re.compile(r"\b(?:bilat(?:eral(?:ly|e)?)?|both|b\s*/\s*l)\b", re.IGNORECASE)
-_SIDES = {
-    LEFT: r"left|lt|lft|lhs|izquierd[oa]|izda?|izq|links",
-    RIGHT: r"right|rt|rgt|rhs|derech[oa]|dcha?|rechts",
-}
-# in a column of its own a letter is a side; in the name of an operation only a capital that stands alone, for `r/o` is
-# a removal, and what is `left in` is no side
-_ALONE = {LEFT: "l|li", RIGHT: "r|re"}
-_SHORT = "(?:[TU]K[AR]|T[AH][AR])"  # a joint in letters, behind which its side may be written together: RTKR, L/THR
-_IN_COLUMN = {side: re.compile(rf"\b(?:{words}|{_ALONE[side]})\b", re.IGNORECASE) for side, words in _SIDES.items()}
-_IN_NAME = {
-    side: re.compile(
-        rf"\b(?i:{words})\b(?!\s+(?i:in|open|alone|over|out)\b)"
-        rf"|(?:(?<![\w/.])|(?<=[AHK][AR]/)){letter}(?:(?![\w/'])(?!\s*\.\s*[A-Z])|(?=[/.\s]*{_SHORT}\b))"
-    )
-    for (side, words), letter in zip(_SIDES.items(), "LR", strict=True)
-}
+from waykeeper.record import sides_of_column, sides_of_name
 
 # An anaesthetic with a needle at the spine or deep beside it. A list that names both means that one is possible.
 _NEEDLE_WORDS = (
@@ -63,13 +46,7 @@ _NOON = 12
 
 def sides(column: str, procedure: str) -> tuple[frozenset[str], frozenset[str]]:
     """The sides that the column of the side names, and those in the words of the operation."""
-    return _named(column, _IN_COLUMN), _named(procedure, _IN_NAME)
-
-
-def _named(text: str, patterns: dict[frozenset[str], re.Pattern[str]]) -> frozenset[str]:
-    if _BOTH.search(text):
-        return LEFT | RIGHT
-    return frozenset[str]().union(*(side for side, pattern in patterns.items() if pattern.search(text)))
+    return sides_of_column(column), sides_of_name(procedure)
 
 
 def other_side(column: str, procedure: str, planned: str) -> str:

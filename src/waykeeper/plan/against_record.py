@@ -9,10 +9,9 @@ from typing import Any
 
 from waykeeper.findings import Finding, finding
 from waykeeper.medicines.kidney import age_on
-from waykeeper.record import Record
+from waykeeper.record import Record, sides_of_name
 
 ADULT, VERY_OLD = 18, 110  # years; the sources of the library speak of adults (common practice, no source)
-_SIDE = re.compile(r"\b(left|right|bilateral|both)\b", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d_]{3,}")
 _OPERATION = frozenset(
     {"total", "partial", "primary", "revision", "replacement", "arthroplasty", "surgery", "operation", "repair", "the"}
@@ -29,8 +28,10 @@ def record_notes(record: Record, title: str, side: str, surgery: date | None) ->
     title   of the pathway: its words tell which diagnoses are meant, `ankle` of "Total ankle replacement"
     """
     meant = {word.lower() for word in _WORD.findall(title)} - _OPERATION
-    named = {side for words in _diagnoses(record) if meant & {w.lower() for w in _WORD.findall(words)}
-             for side in _sides(words)}  # fmt: skip
+    named = {
+        at for said in _diagnoses(record) if any(meant & {w.lower() for w in _WORD.findall(words)} for words in said)
+        for words in said for at in sides_of_name(words)
+    }  # fmt: skip
     if side and named and side not in named:
         other = "left" if side == "right" else "right"
         yield finding(
@@ -45,22 +46,17 @@ def record_notes(record: Record, title: str, side: str, surgery: date | None) ->
         yield finding("WKL114", f"the patient is {age} years old on the day of surgery")
 
 
-def _diagnoses(record: Record) -> Iterator[str]:
-    """The words of each diagnosis that stands, with the place that it is at."""
+def _diagnoses(record: Record) -> Iterator[list[str]]:
+    """The texts of each diagnosis that stands, with the place that it is at."""
     for resource in record.resources:
         if resource.get("resourceType") == "Condition" and not any(
             codes & {str(c.get("code")) for c in (resource.get(name) or {}).get("coding") or ()}
             for name, codes in _NOT_SO.items()
         ):
-            yield " ".join(_said(resource))
+            yield list(_said(resource))
 
 
 def _said(resource: Mapping[str, Any]) -> Iterator[str]:
     for concept in (resource.get("code") or {}, *(resource.get("bodySite") or ())):
         yield str(concept.get("text") or "")
         yield from (str(coding.get("display") or "") for coding in concept.get("coding") or ())
-
-
-def _sides(words: str) -> set[str]:
-    found = {side.lower() for side in _SIDE.findall(words)}
-    return {"left", "right"} if found & {"bilateral", "both"} else found

@@ -10,12 +10,14 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.pathway.model import AnchorRule
 from waykeeper.record.model import Record
+from waykeeper.record.side_words import sides_of_name
 from waykeeper.timing.model import Moment
 
 INPATIENT = {"IMP", "ACUTE", "NONAC", "OBSENC", "SS"}
 # ICD-10-PCS, lower joints (0S): the fourth character is the joint and its side (US Government work).
 _PCS = re.compile(r"0S[0-9A-Z]([9BCDFG])[0-9A-Z]{3}")
 _PCS_SIDES = {"9": "right", "B": "left", "C": "right", "D": "left", "F": "right", "G": "left"}  # hip, knee, ankle
+
 _SIDE_WORD = re.compile(r"\b(left|right)\b", re.IGNORECASE)
 
 
@@ -60,8 +62,9 @@ def _contradicts(resource: Mapping[str, Any], side: str) -> bool:
     codings = [c for concept in (code, *sites) for c in concept.get("coding") or []]
     coded = coded_sides(str(c.get("code") or "") for c in code.get("coding") or [])
     words = [str(c.get("display") or "") for c in codings] + [str(c.get("text") or "") for c in (code, *sites)]
-    said = {w.lower() for text in words for w in _SIDE_WORD.findall(text)}
-    return bool(side) and any(named and side not in named for named in (coded, said))
+    whole = {w.lower() for text in words for w in _SIDE_WORD.findall(text)}  # also beside `both screws`
+    said = {named for text in words for named in sides_of_name(text)}
+    return bool(side) and any(named and side not in named for named in (coded, whole, said))
 
 
 def coded_sides(codes: Iterable[str]) -> frozenset[str]:
