@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from datetime import time
 
-from waykeeper.record import sides_of_column, sides_of_name
+from waykeeper.record import BOTH, sides_of_column, sides_of_name
 
 # An anaesthetic with a needle at the spine or deep beside it. A list that names both means that one is possible.
 _NEEDLE_WORDS = (
@@ -65,7 +65,7 @@ def other_side(column: str, procedure: str, planned: str) -> str:
 def names_both(column: str, procedure: str) -> bool:
     """Whether a list has one operation on both sides; a column that names one of them is of that one."""
     in_column, in_name = sides(column, procedure)
-    return (in_column or in_name) == LEFT | RIGHT
+    return (in_column or in_name) == BOTH
 
 
 def needle(anaesthetic: str) -> bool | None:

@@ -12,10 +12,11 @@ from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
 from waykeeper.record.pages import Page, missing, pages_of
 from waykeeper.record.read import MEDICINE_TYPES, identifiers, listed, read, resources_of
 from waykeeper.record.references import identifier_names, literal_name, names_of, relative, system_of
-from waykeeper.record.side_words import sides_of_column, sides_of_name
+from waykeeper.record.side_words import BOTH, sides_of_column, sides_of_name
 from waykeeper.record.withheld import withheld
 
 __all__ = [
+    "BOTH",
     "MEDICINE_TYPES",
     "PRODUCTS",
     "Fact",

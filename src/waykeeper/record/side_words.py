@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 
 LEFT, RIGHT = frozenset({"left"}), frozenset({"right"})
+BOTH = LEFT | RIGHT
 _BOTH = re.compile(r"\b(?:bilat(?:eral(?:ly|e)?)?|both|b\s*/\s*l)\b", re.IGNORECASE)
 _SIDES = {
     LEFT: r"left|lt|lft|lhs|izquierd[oa]|izda?|izq|links",
@@ -39,5 +40,5 @@ def sides_of_name(text: str) -> frozenset[str]:
 
 def _named(text: str, patterns: dict[frozenset[str], re.Pattern[str]]) -> frozenset[str]:
     if _BOTH.search(text):
-        return LEFT | RIGHT
+        return BOTH
     return frozenset[str]().union(*(side for side, pattern in patterns.items() if pattern.search(text)))
