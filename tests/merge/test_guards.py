@@ -109,6 +109,12 @@ def test_wku104(world):
     task = world.at(CALL, "task")
     world.add(task)
     assert codes(world, compiled(world.identifier)) == ["WKU104"]
+    for more, kind in enumerate(("ServiceRequest", "CarePlan", "Goal"), 2):
+        own = next(
+            r for _, r in world.resources() if r["resourceType"] == kind and (kind != "CarePlan" or "partOf" in r)
+        )
+        world.add(own)
+        assert codes(world, compiled(world.identifier)) == ["WKU104"] * more
 
 
 def test_wku105(world):

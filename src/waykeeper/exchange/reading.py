@@ -27,7 +27,7 @@ from waykeeper.record import MEDICINE_TYPES, PRODUCTS, Medications, identifier_n
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients, or Medications, in one search
-WHOEVERS = ("CarePlan", "MedicationRequest", "ServiceRequest")  # of ours, those that are read whoever wrote them
+WHOEVERS = ("CarePlan", "MedicationRequest", "ServiceRequest", "Task")  # of ours, read whoever wrote them
 TAG = ("_tag", f"{TAG_SYSTEM}|{TAG_CODE}")
 LEFT_OUT = "The server must search by patient: `waykeeper server` shows which searches it does not do as asked."
 NO_SUCH_SEARCH = (400, 501)  # how a server refuses a parameter that it does not know
@@ -147,8 +147,8 @@ def _if_offered(
 def plan_resources(server: Server, patient: Identifier | None, *, lacking: list[Finding] | None = None) -> list[Held]:
     """The plans of one patient, or of every patient that has one, with the Patient and what they are laid beside.
 
-    That is: our resources, and everybody's Appointments, Encounters, Communications, ServiceRequests, orders of
-    medicines and MedicationStatements.
+    That is: our resources, and everybody's Appointments, Encounters, Communications, ServiceRequests, Tasks,
+    orders of medicines and MedicationStatements.
 
     lacking   of every patient: gets what the server did not give (WKC225) and what has not the shape of a resource
               (WKX219), which is left out; without a list each is a failure, and so is what else cannot be read
@@ -223,13 +223,13 @@ def _subject(resource: Mapping[str, Any]) -> str:
 
 
 def of_patients(server: Server, references: Sequence[str], *, lacking: list[Finding] | None = None) -> list[Held]:
-    """Our resources of these patients, everybody's CarePlans, orders and evidence.
+    """Our resources of these patients, everybody's CarePlans, orders, Tasks and evidence.
 
     Ours carry our tag. Where one that a plan offered is not among them, it is looked for by its identifier: another
     system may have saved it without the tag, on a server that does not keep tags by itself. What says so is the plan's
     own CarePlan, so that those are read whether they have the tag or not. An order of a medicine that came after the
-    plan was made is nobody's pause yet, and one for the operation may name another day: the list has to tell.
-    `lacking` as for `plan_resources`.
+    plan was made is nobody's pause yet, and one for the operation may name another day; a copy of a Task may say
+    that it is done: the list has to tell. `lacking` as for `plan_resources`.
     """
     who = ("patient", ",".join(references))
     evidence = [(kind, [who]) for kind in EVIDENCE]

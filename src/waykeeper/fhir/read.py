@@ -89,7 +89,8 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
         if len(own) < len(known):  # of another plan, or without our identifier
             again, unsure = _known_again(episode, known, theirs)
             own += again
-        doubts = [*_lost(root[1], nameless), *_nobodys(unsure)]
+        own, twice = _each_once(own)
+        doubts = [*_lost(root[1], nameless), *_nobodys(unsure), *twice]
         found.append(_read_one(episode, root, own, theirs, doubts, left_out, medications))
     for places in of_each.values():
         if len(places) > 1:
@@ -101,6 +102,29 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
 Own = tuple[str, Mapping[str, Any], Identity]
 Placed = tuple[tuple[int, str], Item]  # the place in the order, then the name, and the item
 Person = Mapping[str, Any]
+
+
+_STANDS = {"open": 0, "busy": 1}  # before what is over: a copy that says so closes nothing
+
+
+def _each_once(own: Sequence[Own]) -> tuple[list[Own], list[str]]:
+    """Each part once, and what a person must see to: of several with one identity nobody knows which people work with.
+
+    Read is the one that leaves most to do, in whichever order they come.
+    """
+    by_name: dict[str, list[Own]] = {}
+    for one in own:
+        by_name.setdefault(one[2].uuid, []).append(one)
+    if len(by_name) == len(own):
+        return list(own), []
+    told = []
+    kept = []
+    for same in by_name.values():
+        if len(same) > 1:
+            same.sort(key=lambda one: (_STANDS.get(status_class(one[1]), 2), one[0]))
+            told.append(f"{called(same[0][1])} ({' and '.join(sorted(ref for ref, _, _ in same))}): {TWICE}")
+        kept.append(same[0])
+    return kept, told
 
 
 def _known_again(episode: Episode, known: Sequence[Own], theirs: Sequence[Held]) -> tuple[list[Own], list[Held]]:
@@ -190,6 +214,10 @@ def _said_of(extension: bytes, written_in: str) -> tuple[Said, Mapping[str, Any]
 LOST = (
     "another system saved it without what Waykeeper wrote on it; push or move the plan to mend that, what is left then"
     " a person must close"
+)
+TWICE = (
+    "they have one identity, and nobody can tell which of them people work with; a person must close the wrong one and"
+    " take our identifier off it"
 )
 NOBODYS = "it lost the identifier by which it is known, and nobody can tell of which plan it is; a person must close it"
 

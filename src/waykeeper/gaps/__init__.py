@@ -26,7 +26,7 @@ from waykeeper.gaps.model import (
     Worklist,
 )
 from waykeeper.gaps.says import facts, says
-from waykeeper.gaps.sources import check
+from waykeeper.gaps.sources import check, of_others
 from waykeeper.gaps.verdict import verdict
 from waykeeper.gaps.worklist import assemble, groups, once, order, patient, place_order, worklist
 
@@ -56,6 +56,7 @@ __all__ = [
     "groups",
     "match",
     "narrow",
+    "of_others",
     "once",
     "order",
     "patient",

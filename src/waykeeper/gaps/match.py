@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache, lru_cache
@@ -223,6 +223,27 @@ class _Links:
             self._computed = {n: v for v in self._seen for n in _computed_links(v)}
         computed = self._computed.get(name)
         return (computed,) if computed is not None else ()
+
+
+def links_of_others(
+    evidence: Iterable[Evidence], plans: Iterable[tuple[Plan, State]], names: Callable[[Plan], Collection[str]]
+) -> list[tuple[Evidence, Plan, Item]]:
+    """Sources of one patient that are linked to a visit in the plan of another; `names` are those of a plan's patient.
+
+    A link is by what a server or we gave it; a source that names nobody, or both, is not meant.
+    """
+    pairs = list(plans)
+    known = {plan.episode: plan for plan, _ in pairs}
+    links = _Links(visits(pairs))
+    found = []
+    for part in evidence:
+        if part.kind == "order" or not part.patient:
+            continue
+        meant = {v.ref: v for name in part.links for v in links.find(name)}
+        others = [v for v in meant.values() if set(part.patient).isdisjoint(names(known[v.ref.episode]))]
+        if len(others) == len(meant):
+            found += [(part, known[v.ref.episode], v.item) for v in others]
+    return found
 
 
 def _linked(fact: Fact, links: _Links) -> tuple[Visit, ...]:

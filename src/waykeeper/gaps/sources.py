@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from waykeeper.findings import Finding, Position, finding
+from waykeeper.gaps.match import links_of_others
+from waykeeper.gaps.plans import names
 from waykeeper.gaps.says import APPOINTMENT, same_patient
 from waykeeper.gaps.worklist import unique
-from waykeeper.plan.model import Evidence
+from waykeeper.plan.model import Evidence, Plan, State
 
 # Encounter states of FHIR R4; those that say nothing of an attendance are listed in the report and count as nothing.
 _ENCOUNTER = frozenset(
@@ -26,6 +28,18 @@ def check(evidence: Iterable[Evidence]) -> tuple[Finding, ...]:
             found.append(_say("WKG103", part, f"{part.reference} is there twice, as {before.status} and {part.status}"))
         found += _joined(part, [appointments.get(name) for name in (part.appointment, *part.appointments)])
     return tuple(found)
+
+
+def of_others(evidence: Iterable[Evidence], plans: Iterable[tuple[Plan, State]]) -> tuple[Finding, ...]:
+    """Findings WKG106: what is booked or was attended for one patient on an order in the plan of another."""
+    return tuple(
+        _say("WKG106", part, f"{part.reference} is of one patient, and its order is {item.key} in {_whose(plan)}")
+        for part, plan, item in links_of_others(unique(evidence), plans, names)
+    )
+
+
+def _whose(plan: Plan) -> str:
+    return f"the plan of {plan.patient.reference}" if plan.patient.reference else "the plan of another"
 
 
 def _say(code: str, part: Evidence, details: str) -> Finding:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 from itertools import islice
 
 from waykeeper.gaps.booked import of_operations, told, with_codes_of_orders, without_visits
 from waykeeper.gaps.contacts import attempts, closing, last_seen, lost, snooze
-from waykeeper.gaps.match import match_facts, visits
+from waykeeper.gaps.match import links_of_others, match_facts, visits
 from waykeeper.gaps.medicines import asks_nothing, has_ended
 from waykeeper.gaps.model import (
     NOT_BOOKED,
@@ -368,7 +369,7 @@ def worklist(
     as_of      the clinic's day, or an aware moment that each plan's zone turns into its day
     theatre    the theatre list, where one was read
     """
-    found = groups(plans)
+    found, evidence = groups(plans), list(evidence)
     mine, strangers = _shared(found, evidence)
     today = setting(*found[0][0], as_of).as_of if found else as_of.date() if isinstance(as_of, datetime) else as_of
     rows: list[Row] = []
@@ -377,8 +378,23 @@ def worklist(
         more, places = patient(group, own, as_of, theatre=theatre)
         rows += more
         placed += places
+    linked = {place.reference for place in placed if place.certainty == "linked"}
+    loose = [part for part in evidence if part.links and part.reference not in linked]
+    rows = _with_sources_of_others(rows, [pair for group in found for pair in group], loose) if loose else rows
     rows += _strange_cases(found, theatre, today)
     return assemble(rows, placed, today)
+
+
+def _with_sources_of_others(rows: list[Row], plans: Sequence[PlanState], evidence: Iterable[Evidence]) -> list[Row]:
+    """The rows, with a question at each visit whose order somebody booked, or attended, for another patient."""
+    asks: defaultdict[tuple[str, int, str, str], list[str]] = defaultdict(list)
+    for part, plan, item in links_of_others(unique(evidence), plans, names):
+        name = (str(plan.patient.identifier), plan.episode.number, plan.pathway.name, str(item.key))
+        filling = Filling({"reference": part.reference, "status": part.status, "day": part.day})
+        asks[name].append(sentence("questions", "of_another", filling))
+    return (
+        [replace(r, questions=(*r.questions, *asks[r.name])) if r.name in asks else r for r in rows] if asks else rows
+    )
 
 
 def by_plan(

@@ -119,19 +119,19 @@ def _report(sources: tuple[str, ...], large: list[Path], since: str, **asked: Un
     theatre, unlike = _theatre(theatre_list, plans, zone, mapping) if theatre_list else (None, ())
     moment = given or datetime.now(UTC)  # now is in each plan's zone its own day
     whole = worklist(plans, found, moment, theatre=theatre)
-    return _told(whole, plans, found, sources, wanted, (since, earlier), (*noticed, *unlike, *_doubtful(found)))
+    return _told(whole, plans, found, sources, wanted, (since, earlier), (*noticed, *unlike, *_doubtful(found, plans)))
 
 
-def _doubtful(found: Sequence[Evidence]) -> Iterator[Finding]:
-    """What is wrong with appointments and encounters themselves (WKG101 to WKG105), of each kind the first few.
+def _doubtful(found: Sequence[Evidence], plans: Sequence[tuple[Plan, State]]) -> Iterator[Finding]:
+    """What is wrong with appointments and encounters themselves (WKG101 to WKG106), of each kind the first few.
 
-    Of what has a place in a scheduler's file its reader has told that.
+    Of what has a place in a scheduler's file its reader has told that, but for whose order it is.
     """
-    from waykeeper.gaps import check
+    from waykeeper.gaps import check, of_others
 
     by_code: dict[str, list[Finding]] = {}
-    for one in check(found):
-        if not one.position.file:
+    for one in (*check(found), *of_others(found, plans)):
+        if not one.position.file or one.code == "WKG106":
             by_code.setdefault(one.code, []).append(one)
     for _, same in sorted(by_code.items()):
         shown = same[:A_FEW]
