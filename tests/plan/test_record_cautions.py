@@ -7,6 +7,7 @@ from memory. Statuses: FHIR R4 allergyintolerance-clinical (inactive: "no longer
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -195,6 +196,39 @@ def test_a_graver_one_is_another_a_pregnancy_told_otherwise_is_not() -> None:
     made = compiled(TAPE, PREGNANT)
     assert row_of_the_plan(made, TAPE, condition("Supervision of pregnancy")).verdict == "current"
     assert "Adhesive tape (severe)" in row_of_the_plan(made, TAPE | {"criticality": "high"}, PREGNANT).reason
+
+
+def row_of_an_older_plan(plan: Plan, *resources: dict[str, Any], as_of: date = date(2026, 3, 10)) -> Any:
+    """Of a plan as it was written before plans said what they were made with."""
+    return row_of_the_plan(replace(plan, cautions=None), *resources, as_of=as_of)
+
+
+@pytest.mark.parametrize("as_of", [date(2026, 3, 10), date(2026, 3, 20)])
+def test_a_plan_that_does_not_say_what_it_was_made_with_asks_mildly(as_of: date) -> None:
+    """It may heed the allergy, as one to latex has an item of its own: the gravest row of half a caseload is read by
+    nobody. Pushed again it says what it was made with."""
+    row = row_of_an_older_plan(compiled(LATEX), LATEX, allergy("Penicillin"), as_of=as_of)
+    said = "record names Latex; Penicillin, and this plan does not say whether it was made with that"
+    if as_of < DAY:
+        assert (row.verdict, row.severity, row.gap) == ("needs-review", 1, True)
+        assert said in row.reason and "Nobody has said" not in row.reason
+    else:
+        assert row.verdict == "unproven" and any(said in one for one in row.questions)
+    assert row_of_an_older_plan(compiled()).verdict == "current"
+
+
+@pytest.mark.parametrize("known", [(), (LATEX, PREGNANT)])
+def test_a_plan_says_what_it_was_made_with_also_where_that_is_nothing(known: tuple[dict[str, Any], ...]) -> None:
+    made = compiled(*known)
+    written = [(f"{r['resourceType']}/{r['id']}", r) for r in fhir.write(made)]
+    ((read_again, _),) = fhir.read_all([*written, *held(*known)])
+    assert read_again.cautions == made.cautions is not None
+    older = replace(made, cautions=None)
+    assert "caution" not in str(fhir.write(older)[0]["extension"])
+
+
+def test_one_that_is_told_as_less_grave_now_asks_nothing() -> None:
+    assert row_of_the_plan(compiled(TAPE | {"criticality": "high"}), TAPE).verdict == "current"
 
 
 def test_what_is_taken_back_or_denied_later_asks_nothing() -> None:

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.shape import misshapen
-from waykeeper.medicines import recorded_cautions, same_caution
+from waykeeper.medicines import SEVERE, recorded_cautions, same_caution
 from waykeeper.plan.model import Plan
 
 Held = tuple[str, Mapping[str, Any]]
@@ -15,8 +15,12 @@ _NAME_CAUTIONS = ("Patient", "AllergyIntolerance", "Condition", "Observation")
 
 
 def cautions_since(plan: Plan, theirs: Sequence[Held]) -> tuple[str, ...]:
-    """The allergies and the pregnancy that the record names and the plan was not made with, in the record's words."""
-    known = {same_caution(words) for words in plan.cautions}
+    """The allergies and the pregnancy that the record names and the plan was not made with, in the record's words.
+
+    Of a plan that does not say what it was made with they are all that the record names. One that is told as less grave
+    now is none.
+    """
+    known = {same_caution(words) for was in plan.cautions or () for words in (was, was.removesuffix(SEVERE))}
     now = _cautions_now(theirs, plan.surgery_day)
     return tuple(words for words in now if same_caution(words) not in known)
 

@@ -109,7 +109,7 @@ PLAN_ROWS: tuple[Row, ...] = (
     ("weekday", STR, "*", "A weekday on which the clinic is open, a code of DaysOfWeek"),
     ("closed", DATE, "*", "A day from the plan's first to its last on which the clinic is closed all the same"),
     ("answers", STR, "1", "Digest of the answers that the plan was compiled with"),
-    ("caution", STR, "*", "An allergy or a pregnancy of the record that the plan was compiled with"),
+    ("caution", STR, "*", "An allergy or a pregnancy of the record that the plan was compiled with, or none"),
     ("withdrawn", STR, "1", "Why the plan was withdrawn"),
     ("waykeeper", STR, "1", "Version that compiled the plan"),
     ("phases", STR, "1", "Names of the phases in order"),

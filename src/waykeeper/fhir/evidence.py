@@ -248,6 +248,8 @@ def _encounter(reference: str, resource: Mapping[str, Any], zone: str, origin: s
 
 def _orders(reference: str, resource: Mapping[str, Any], zone: str, origin: str, known: _Known) -> list[Evidence]:
     """An order for an operation that somebody plans; every other ServiceRequest is no evidence of anything here."""
+    if not known.operations:
+        return []
     code, sites = _dict(resource.get("code")), resource.get("bodySite") or []
     codes = _codes([code])
     if not carries(codes, known.operations) or resource.get("doNotPerform") is True:

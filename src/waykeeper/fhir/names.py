@@ -24,6 +24,7 @@ IDENTIFIER_PATH = "/identifier/plan"  # appended to the clinic's url: the system
 NOTE_PATH = "/identifier/note"  # likewise: the system of the names of calls and doses that somebody noted
 TEST_LABEL = patient.TEST_LABEL  # the label by which a plan knows test data is the one that we write
 DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")  # FHIR R4, value set days-of-week
+NO_CAUTION = "none"  # in a plan: the record named no allergy and no pregnancy; no allergy is ever called so
 COMPLETED = "Plan completed"  # begins the note on a plan that was completed, and the reason on what was open in it
 REASON_URL = "http://hl7.org/fhir/StructureDefinition/request-statusReason"  # where a ServiceRequest has its reason
 ENDED = "Ended"  # begins the note that says when a restriction was released

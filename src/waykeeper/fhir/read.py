@@ -15,7 +15,7 @@ from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
 from waykeeper.fhir.gone import entries, gone, types_of
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
-from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, PLAN
+from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, NO_CAUTION, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
 from waykeeper.fhir.recorded import before_the_end, item_state, named_in, plan_state
@@ -205,7 +205,7 @@ def _said_of(extension: bytes, written_in: str) -> tuple[Said, Mapping[str, Any]
         "weekdays": tuple(DAYS_OF_WEEK.index(day) for day in said.get("weekday", ()) if day in DAYS_OF_WEEK),
         "closed": tuple(said.get("closed", ())),
         "answers": _one(said, "answers"),
-        "cautions": tuple(said.get("caution", ())),
+        "cautions": tuple(c for c in said["caution"] if c != NO_CAUTION) if "caution" in said else None,
         "waykeeper": _one(said, "waykeeper"),
         "withdrawn": _one(said, "withdrawn"),
     }

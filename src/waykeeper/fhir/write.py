@@ -11,7 +11,7 @@ import orjson
 from waykeeper.fhir.extensions import coding, encode, with_translations
 from waykeeper.fhir.filling import Filler, Written, dates_pairs, period, restriction
 from waykeeper.fhir.forms import FILLED, LEADING, reason_pairs, text_pairs, words_pairs
-from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, PLAN
+from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, NO_CAUTION, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
 from waykeeper.medicines import BY_HOURS, NOT_TAKEN, unclear
@@ -325,7 +325,7 @@ def plan_pairs(plan: Plan) -> list[tuple[str, Any]]:
         ("weekday", tuple(DAYS_OF_WEEK[day] for day in plan.weekdays)),
         ("closed", plan.closed),
         ("answers", plan.answers),
-        ("caution", plan.cautions),
+        ("caution", plan.cautions if plan.cautions is None else plan.cautions or (NO_CAUTION,)),
         ("withdrawn", plan.withdrawn),
         ("waykeeper", plan.waykeeper),
         ("phases", ",".join(p.name for p in plan.phases)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, time
+from functools import lru_cache
 
 from waykeeper.gaps.answered import by_command, doubts, filling, in_doubt, is_dated, move_first, to_make_again
 from waykeeper.gaps.model import NOT_BOOKED, Booked, Row, TheatreCase, TheatreList, Verdict
@@ -22,7 +23,7 @@ _AGAINST_THE_LIST = (
     "needs-review-side", "date-differs", "needs-review-no-day", "needs-review-time", "needs-review-time-near",
     "needs-review-anaesthesia",
 )  # fmt: skip
-_UNDECIDED = ("needs-review-medicines", "needs-review-pauses")  # of medicines: act today
+_UNDECIDED = ("needs-review-medicines", "needs-review-cautions", "needs-review-pauses")  # act today
 # said after those, and not in their place
 _LIGHTER = ("no-case", "no-case-off", "needs-review-booked", "needs-review-time-near")
 _BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN, *_UNDECIDED)
@@ -239,10 +240,11 @@ def plan_verdict(
         *_doubtful(on, booked),
         proof[0] if proof else "",
         "needs-review-medicines" if new else "",
-        f"needs-review-cautions{'' if _ahead(on) else '-after'}" if cautions else "",
+        _of_cautions(on) if cautions and on.plan.cautions is not None else "",
         *beside,
         "needs-review-day" if learnt else "",
         "conflict" if on.state.conflicts else "",
+        _of_cautions(on) if cautions and on.plan.cautions is None else "",
     ]
     words = [w for w in found if w]
     if any(w in _UNDECIDED for w in words):
@@ -277,6 +279,13 @@ def plan_verdict(
     return replace(said, questions=(*said.questions, *also)) if also and not on.ended else said
 
 
+def _of_cautions(on: Setting) -> str:
+    """The word for allergies and a pregnancy of the record; milder where the plan may have been made with them."""
+    if on.plan.cautions is None:
+        return "needs-review-cautions-unsaid"
+    return "needs-review-cautions" if _ahead(on) else "needs-review-cautions-after"
+
+
 def _says_else(one: TheatreCase | None, first: TheatreCase | None) -> bool:
     """Whether a booking says something else than the case that speaks already; what that leaves open is no other."""
     pairs = ((one.day, first.day), (one.start, first.start)) if one and first else ()
@@ -293,6 +302,7 @@ def _of_case(on: Setting, case: TheatreCase | None) -> dict[str, object]:
     }  # fmt: skip
 
 
+@lru_cache(maxsize=64)  # of most plans there is no case
 def told_by(case: TheatreCase | None) -> dict[str, str]:
     """Who tells of an operation, in words: at the beginning of a sentence and inside, and what is to be corrected."""
     kind, more = case.kind if case and case.kind else "list", _named(case)

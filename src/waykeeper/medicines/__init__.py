@@ -30,6 +30,7 @@ from waykeeper.medicines.patient_facts import patient_facts
 from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
 from waykeeper.medicines.recorded_cautions import (
+    SEVERE,
     RecordedCaution,
     pregnancy_asked,
     recorded_cautions,
@@ -54,6 +55,7 @@ __all__ = [
     "PAUSE",
     "REASON_ONLY",
     "RESCUE",
+    "SEVERE",
     "WITHOUT_DAYS",
     "AcetaminophenDose",
     "AcetaminophenSum",

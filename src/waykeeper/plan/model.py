@@ -251,6 +251,8 @@ class Plan:
     weekdays, closed   on which days the clinic is open, and its closed days (holidays, closures) among them, from the
                        plan's first day to its last: so that what reads the plan later names no day on which nobody is
                        there. No weekdays: a plan of before they were written, Monday to Friday then
+    cautions           allergies and a pregnancy of the record that it was made with, in its words. None: a plan of
+                       before they were written, of which nobody can tell what it was made with
     """
 
     episode: Episode
@@ -268,7 +270,7 @@ class Plan:
     phases: tuple[PlanPhase, ...] = ()
     items: tuple[Item, ...] = ()
     answers: str = ""  # digest of the Answers that went in
-    cautions: tuple[str, ...] = ()  # allergies and a pregnancy of the record that it was made with, in its words
+    cautions: tuple[str, ...] | None = ()
     waykeeper: str = ""  # version that compiled it
     withdrawn: str = ""  # reason, where the whole plan was withdrawn
     findings: tuple[Finding, ...] = ()
@@ -406,7 +408,7 @@ class State:
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
-    cautions_since: tuple[str, ...] = ()  # allergies and a pregnancy of the record that it was not made with
+    cautions_since: tuple[str, ...] = ()  # allergies and a pregnancy that it is not known to be made with
     completed: Completion | None = None  # the CarePlan is `completed`
     # medicines that the answered pause of an operation of before still holds, with what that is called and its day
     paused_before: Mapping[Key, str] = field(default_factory=dict)
