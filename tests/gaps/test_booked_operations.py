@@ -99,6 +99,24 @@ def test_a_booking_that_names_no_service_is_what_it_was_ordered_as(services, ver
         assert own.certainty == "linked"
 
 
+def test_an_order_whose_booking_stands_says_no_day_of_its_own():
+    """FHIR R4, ServiceRequest.occurrence: when it should occur; Appointment.basedOn says which order it answers. What
+    was asked for was a false alarm for ever; a booking for another day is told, and once it is called off the order
+    speaks again."""
+    order = resource(1, "2026-03-25", "0SRG0JZ", "order active")
+
+    def booked(day, status="booked"):
+        made = resource(2, f"{day}T12:30:00Z", "0SRG0JZ", status)
+        return made | {"basedOn": [{"reference": "ServiceRequest/1"}]}
+
+    assert plan_row(report(order, booked("2026-03-18"))).verdict == "current"
+    moved = plan_row(report(order, booked("2026-03-26")))
+    assert (moved.verdict, moved.evidence) == ("date-differs", ("Appointment/2",)) and not moved.questions
+    assert plan_row(report(order, booked("2026-03-18", "cancelled"))).verdict == "date-differs"
+    unlinked = plan_row(report(order, resource(2, "2026-03-18T12:30:00Z", "0SRG0JZ", "booked")))
+    assert (unlinked.verdict, unlinked.severity) == ("needs-review", 2)
+
+
 def test_the_site_of_an_order_names_the_side():
     order = resource(1, "2026-03-18", "0SRG0JZ", "order active") | {"bodySite": [{"text": "Right ankle"}]}
     assert "Right ankle" in plan_row(report(order)).reason
@@ -127,7 +145,14 @@ def test_beside_a_theatre_list():
     nowhere = plan_row(report(booked, theatre=TheatreList((), date(2026, 3, 9), date(2026, 3, 31))))
     assert nowhere.verdict == "date-differs" and "does not show this patient" in " ".join(nowhere.questions)
     off = resource(2, "2026-03-18T12:30:00Z", "0SRG0JZ", "cancelled")
-    assert plan_row(report(off, theatre=listed_on(SURGERY))).verdict == "no-case"
+    called_off = plan_row(report(off, theatre=listed_on(SURGERY)))
+    assert called_off.verdict == "no-case" and "no other booking or order" in called_off.reason
+    ordered = resource(3, "2026-03-25", "0SRG0JZ", "order active")  # against the list it asks, as against a booking
+    asked = plan_row(report(ordered, theatre=listed_on(SURGERY)))
+    assert (asked.verdict, asked.severity) == ("needs-review", 2) and "Wed 2026-03-25 (ServiceRequest/3" in asked.reason
+    assert plan_row(report(ordered, theatre=listed_on(date(2026, 3, 25)))).verdict == "date-differs"
+    other_side = resource(4, "2026-03-18", "0SRF0JZ", "order active") | {"bodySite": [{"text": "Right ankle"}]}
+    assert "says right, the plan" in plan_row(report(ordered, other_side, theatre=listed_on(SURGERY))).reason
 
 
 @pytest.mark.parametrize(("sides", "words"), [

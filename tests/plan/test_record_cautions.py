@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 
 from merge.small import MRN, clinic, pathway, patient
 from waykeeper import fhir
-from waykeeper.gaps import worklist
+from waykeeper.gaps import TheatreCase, TheatreList, worklist
 from waykeeper.medicines import recorded_cautions
 from waykeeper.plan.compile import compile as compile_plan
-from waykeeper.plan.model import Identifier, Plan
+from waykeeper.plan.model import Identifier, Plan, State
 from waykeeper.record import read
 from waykeeper.timing.model import Moment
 
@@ -225,6 +225,17 @@ def test_a_plan_says_what_it_was_made_with_also_where_that_is_nothing(known: tup
     assert read_again.cautions == made.cautions is not None
     older = replace(made, cautions=None)
     assert "caution" not in str(fhir.write(older)[0]["extension"])
+
+
+def test_it_comes_before_what_is_less_grave_and_after_it_where_nobody_knows() -> None:
+    """Behind a day that the theatre list does not show, an allergy was a question of a row of severity 2."""
+    made = compiled()
+    elsewhere = TheatreList((TheatreCase("line 2", ("urn:of-another|1",), DAY),), DAY, DAY)
+    found = []
+    for plan in (made, replace(made, cautions=None)):
+        whole = worklist([(plan, State(cautions_since=("Latex",)))], [], date(2026, 3, 10), theatre=elsewhere)
+        found += [(r.verdict, r.severity) for r in whole.rows if r.item == "plan/plan"]
+    assert found == [("needs-review", 3), ("no-case", 2)]
 
 
 def test_one_that_is_told_as_less_grave_now_asks_nothing() -> None:

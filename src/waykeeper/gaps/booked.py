@@ -8,7 +8,7 @@ not make it one: a class and a clinic visit speak of the operation too.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -82,7 +82,8 @@ def told(
     listed    the patient's cases of a theatre list: what it shows is not told twice
     """
     as_of = plans[0].as_of if plans else date.min
-    operations = [*_booked(found, as_of), *_ordered(evidence, as_of)]
+    booked = _booked(found, as_of)
+    operations = [*booked, *_ordered(evidence, as_of, _fulfilled(booked, found))]
     if not operations:
         return {}, []
     by_codes: defaultdict[Codes, list[int]] = defaultdict(list)
@@ -115,8 +116,15 @@ def _says(fact: Fact) -> str:
     return {"live": _LIVE, "asked": _ASKED, "fell": _OFF, "contradictory": _UNSURE}.get(fact.says, "")
 
 
-def _ordered(evidence: Iterable[Evidence], as_of: date) -> list[_Operation]:
-    orders = [e for e in evidence if e.kind == "order" and e.day is not None and e.day >= as_of]
+def _fulfilled(booked: Iterable[_Operation], found: Matches) -> set[str]:
+    """Names of the orders for which a booking stands: it says the day, whatever day was asked for."""
+    live = {one.case.reference for one in booked if one.says == _LIVE}
+    return {name for m in found.rows if m.fact.head.reference in live for name in m.fact.head.links}
+
+
+def _ordered(evidence: Iterable[Evidence], as_of: date, fulfilled: Set[str]) -> list[_Operation]:
+    left = [e for e in evidence if e.kind == "order" and fulfilled.isdisjoint((e.reference, *e.identifiers))]
+    orders = [e for e in left if e.day is not None and e.day >= as_of]
     words = {**dict.fromkeys(ORDER_ASKS, _ASKED), "revoked": _OFF}
     return [
         _Operation(_case(e, e.day, "recognised"), frozenset(e.service_types), words[e.status])
@@ -144,8 +152,7 @@ def _of_one_operation(
         by_word[one.says].append(one.case)
     given, over = _given(plans, by_word[_LIVE])
     without = [n for n in range(len(plans)) if n not in given]
-    ordered, _ = _given([plans[n] for n in without], by_word[_ASKED])
-    cases = given | {without[n]: case for n, case in ordered.items()}
+    cases = given | _ordered_for(plans, without, by_word[_ASKED], {case.day for case in listed})
     standing = [*by_word[_LIVE], *by_word[_ASKED]]
     said = {n: _told(plans[n], cases.get(n), by_word, standing, plans) for n in range(len(plans))}
     shown = [(c, plans[n].plan.side) for n, c in cases.items()]
@@ -159,6 +166,21 @@ def _given(plans: Sequence[Setting], cases: Sequence[TheatreCase]) -> tuple[dict
         return {}, list(cases)
     days = [case.day for case in cases]
     return assign(plans, TheatreList(tuple(cases), min(days), max(days)))
+
+
+def _ordered_for(
+    plans: Sequence[Setting], without: Sequence[int], asked: Sequence[TheatreCase], on_list: Set[date]
+) -> dict[int, TheatreCase]:
+    """The orders that speak of the plans without a booking: of one whose day is on the theatre list, those of that day.
+
+    The list is as good as a booking: an order for another day is then asked about, and is not what the day is.
+    """
+    found: dict[int, TheatreCase] = {}
+    for is_listed in (True, False):
+        some = [n for n in without if (plans[n].surgery in on_list) == is_listed]
+        left = [c for c in asked if c not in found.values() and (not is_listed or c.day in on_list)]
+        found |= {some[n]: case for n, case in _given([plans[n] for n in some], left)[0].items()}
+    return found
 
 
 def _told(
