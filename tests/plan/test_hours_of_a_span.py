@@ -18,6 +18,7 @@ from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Key, State
 from waykeeper.record import read
 from waykeeper.report.calendars import calendar_ics
+from waykeeper.report.plan_text import explain_item, plan_table
 from waykeeper.report.sheet import sheet_html
 from waykeeper.timing.model import Moment
 
@@ -27,11 +28,11 @@ EVERY = "who: patient, why: Wound, harm: 2, source: {grade: common practice}, wo
 SURGERY = Moment(date(2026, 3, 18), time(7, 30), CLINIC.zone)
 
 
-def planned(kind, keys):
+def planned(kind, keys, surgery=SURGERY):
     text = pathway(f"anchors:\n  surgery: {{required: true}}\n{kind}s:\n  one: {{title: One, {EVERY}, {keys}}}\n")
     made, found = check([("p.yaml", text)])
     assert not [f for f in found if f.severity == "error"]
-    return compile_plan(made, CLINIC, read(PATIENT), {"surgery": SURGERY})
+    return compile_plan(made, CLINIC, read(PATIENT), {"surgery": surgery})
 
 
 def period(resources):
@@ -59,6 +60,10 @@ def period(resources):
         ("instruction", "at: from 8 days before surgery to surgery",
          {"start": "2026-03-10", "end": "2026-03-18"}, "From Tuesday, March 10 through Wednesday, March 18, 2026",
          "2026-03-19"),
+        # only the start has an hour: the last day is a day, and its last minute is no hour to be woken at
+        ("task", "from: 2 hours before surgery, by: 2 days after surgery",
+         {"start": "2026-03-18T05:30:00-05:00", "end": "2026-03-20T23:59:00-05:00"},
+         "From Wednesday, March 18, 2026, at 5:30 AM through Friday, March 20, 2026", "2026-03-21"),
         ("task", "from: 8 days before surgery, by: 2 days after surgery", {"start": "2026-03-10", "end": "2026-03-20"},
          "From Tuesday, March 10 through Friday, March 20, 2026", "2026-03-21"),
         ("instruction", "at: until 2 hours before surgery", {"end": "2026-03-18T05:30:00-05:00"},
@@ -75,6 +80,8 @@ def test_the_hour_of_one_end_is_kept(kind, keys, written, printed, last):
     root = next(r for r in resources if r["resourceType"] == "CarePlan" and "partOf" not in r)
     assert root["period"]["start"] >= "2025"
     assert printed in sheet_html(plan, State(), as_of=date(2026, 2, 1), language="en", checked_against=None)
+    assert "0001-" not in plan_table(plan), "nobody said when `until ...` starts"
+    assert "0001-" not in explain_item(plan, f"{kind}/one").partition("arithmetic")[0]
     ics = calendar_ics(plan, State(), sequence=0, now=datetime(2026, 2, 1, tzinfo=UTC), language="en")
     (event,) = (e for e in icalendar.Calendar.from_ical(ics).walk("VEVENT") if "Lift" in str(e["SUMMARY"]))
     ends = event.decoded("DTEND", None) or event.decoded("DTSTART")
@@ -90,3 +97,11 @@ def test_a_task_of_one_day_with_an_hour_says_that_hour():
     assert plan.item(Key("task", "one")).dates.window.end.clock == time(15)
     page = sheet_html(plan, State(), as_of=date(2026, 2, 1), language="en", checked_against=None)
     assert "3:00 PM" in page and "midnight" not in page
+
+
+def test_an_hour_that_comes_twice_says_which_of_the_two_it_is():
+    """The clocks go back on 2026-11-01 at 2:00: 1:30 comes twice (tz database, America/Chicago)."""
+    surgery = Moment(date(2026, 11, 1), time(7, 30), CLINIC.zone)
+    plan = planned("task", "from: day of surgery, by: day of surgery 01:30", surgery)
+    page = sheet_html(plan, State(), as_of=date(2026, 10, 1), language="en", checked_against=None)
+    assert "1:30 AM (the first time this hour comes" in page

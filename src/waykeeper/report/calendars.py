@@ -24,7 +24,7 @@ from waykeeper.report.plain import clean
 from waykeeper.report.selection import RELEASED, RESTARTED, Bookings, Entry, LeftOut, check_code, select
 from waykeeper.report.sheet import line_words, pathway_words, unsure_notes
 from waykeeper.report.zone_rules import vtimezone
-from waykeeper.timing.model import FIRST_MINUTE, Dates, Moment
+from waykeeper.timing.model import FIRST_MINUTE, LAST_MINUTE, Dates, Moment
 
 PRODID = "-//Waykeeper//care pathway calendar//EN"
 _MORNING_OF = timedelta(hours=9)  # an all-day alarm rings at 09:00 of its day
@@ -172,7 +172,8 @@ def _entry_event(plan: Plan, entry: Entry, words: Interface) -> CalendarEvent:
     start, end, alarms = _timed(plan, entry)
     by = entry.deadline or (entry.place == "span" and entry.once)
     if by and end is not None and not entry.ask_first:
-        if end.clock and part_of_day(entry.phrase) != "morning":  # due at an hour: it rings then, and a day before
+        at_an_hour = end.clock not in (None, LAST_MINUTE)  # the last minute is that of a whole day
+        if at_an_hour and part_of_day(entry.phrase) != "morning":  # it rings then, and a day before
             return CalendarEvent(uid, entry.key, entry.text, end, None, told, alarms=(_DAY_BEFORE, timedelta(0)))
         due, summary = Moment(end.day), words.say("by_today", title=entry.text)
         return CalendarEvent(uid, entry.key, summary, due, due, told, alarms=(_DAY_BEFORE + _MORNING_OF, _MORNING_OF))

@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 
-from waykeeper.timing.model import Moment
+from waykeeper.timing.model import Moment, Window
 
 Ends = Callable[[str], str]  # an identifier -> as much of it as is shown
 
@@ -33,6 +33,13 @@ def moment(when: Moment | None) -> str:
         return ""
     clock = f" {when.clock:%H:%M}" if when.clock else ""
     return f"{day(when.day)}{clock}{' (2nd)' if when.fold else ''}"
+
+
+def span(window: Window | None) -> str:
+    """`Wed 2026-03-18 to Fri 2026-03-20`; of `until ...` nobody said the start, so its end alone."""
+    if window is None:
+        return ""
+    return f"until {moment(window.end)}" if window.open_start else f"{moment(window.start)} to {moment(window.end)}"
 
 
 def width_of(text: str) -> int:

@@ -7,8 +7,8 @@ from datetime import date
 from waykeeper.findings import WaykeeperError, did_you_mean, finding
 from waykeeper.medicines import unclear
 from waykeeper.plan.model import HoldProposal, Item, Key, Plan
-from waykeeper.report.plain import clean, day, moment, shortened, table, wrap
-from waykeeper.timing.model import Anchor, Standing, Window
+from waykeeper.report.plain import clean, day, moment, shortened, span, table, wrap
+from waykeeper.timing.model import Anchor, Standing
 
 LEAST_WIDTH = 60
 _WHEN = 20  # `Wed 2026-03-18 07:30`
@@ -37,7 +37,7 @@ def explain_item(plan: Plan, key: Key | str, width: int = 80) -> str:
     item = _find(plan, str(key))
     facts = [
         ("item", str(item.key)), ("who", item.who), ("phase", item.phase), ("why", item.why),
-        ("when", _when(item)), ("window", _window(item.dates.window)),
+        ("when", _when(item)), ("window", span(item.dates.window)),
         ("phrase", item.phrase), ("window phrase", item.window_phrase), *_dates(item),
         *(("anchor", _anchor(a)) for a in _anchors(plan, item)),
         *(("arithmetic", line) for line in item.arithmetic),
@@ -93,14 +93,10 @@ def _when(item: Item) -> str:
     if start:
         return moment(start)
     if dates.window:
-        return f"{moment(dates.window.start)} to {moment(dates.window.end)}"
+        return span(dates.window)
     if item.hold:
         return "no date: ask"
     return f"waits for {dates.awaited or 'a date'}"
-
-
-def _window(window: Window | None) -> str:
-    return f"{moment(window.start)} to {moment(window.end)}" if window else ""
 
 
 def _cells(item: Item) -> tuple[str, str, str, str]:

@@ -12,7 +12,7 @@ from waykeeper.pathway.model import Clinic, Pathway, PathwayItem
 from waykeeper.plan.model import Item, Plan
 from waykeeper.report.comparison import described
 from waykeeper.report.page import render
-from waykeeper.report.plain import day, moment, wrap
+from waykeeper.report.plain import day, moment, span, wrap
 from waykeeper.timing.model import Standing
 
 SIGNED_BY = ("surgeon", "anaesthetist", "pharmacist", "orthopaedic nurse", "translator of the Spanish")
@@ -167,7 +167,7 @@ def _limits(item: PathwayItem, one: Item) -> Iterator[tuple[str, str]]:
     dates = one.dates
     waits = f"no day until {dates.awaited or 'its event'} is recorded"
     if item.window:
-        yield f"window {item.window}", _window(one) or waits
+        yield f"window {item.window}", span(one.dates.window) or waits
     elif item.starts and item.kind == "task":
         yield f"from {item.starts}", moment(dates.window.start) if dates.window else waits
     if item.valid_for:
@@ -179,14 +179,9 @@ def _limits(item: PathwayItem, one: Item) -> Iterator[tuple[str, str]]:
 def _day(item: Item) -> str:
     dates = item.dates
     if dates.at is None:
-        return _window(item) if dates.window else f"no day until {dates.awaited or 'its event'} is recorded"
+        return span(dates.window) if dates.window else f"no day until {dates.awaited or 'its event'} is recorded"
     rolled = dates.target is not None and dates.target.day != dates.at.day
     return moment(dates.at) + (f", moved off the closed {day(dates.target.day)}" if rolled and dates.target else "")
-
-
-def _window(item: Item) -> str:
-    window = item.dates.window
-    return f"{moment(window.start)} to {moment(window.end)}" if window else ""
 
 
 def _example(plan: Plan) -> Iterator[str]:

@@ -248,7 +248,7 @@ def _clock(words: Interface, entry: Entry) -> str:
         return words.name("parts", part)
     text = words.clock(start.clock)
     if end.clock and entry.once and start.clock == FIRST_MINUTE:
-        text = words.clock(end.clock)  # one time to be done by, not a span
+        text, start = words.clock(end.clock), end  # one time to be done by, not a span
     elif end.clock and end.clock != start.clock:
         text = words.say("clock_span", first=text, last=words.clock(end.clock))
     return " ".join(filter(None, (text, words.which_hour(start))))
