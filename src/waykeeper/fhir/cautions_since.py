@@ -11,7 +11,7 @@ from waykeeper.medicines import SEVERE, recorded_cautions, same_caution
 from waykeeper.plan.model import Plan
 
 Held = tuple[str, Mapping[str, Any]]
-_NAME_CAUTIONS = ("Patient", "AllergyIntolerance", "Condition", "Observation")
+_NAME_CAUTIONS = frozenset({"Patient", "AllergyIntolerance", "Condition", "Observation"})
 
 
 def cautions_since(plan: Plan, theirs: Sequence[Held]) -> tuple[str, ...]:
@@ -27,14 +27,15 @@ def cautions_since(plan: Plan, theirs: Sequence[Held]) -> tuple[str, ...]:
 
 def _cautions_now(theirs: Sequence[Held], surgery: date | None) -> list[str]:
     """A record is never the reason why a list is not made: an allergy that cannot be read is told by its name."""
+    named = [(ref, r) for ref, r in theirs if r.get("resourceType") in _NAME_CAUTIONS]
     try:
-        return [one.words for one in recorded_cautions([r for _, r in theirs], surgery)]
+        return [one.words for one in recorded_cautions([r for _, r in named], surgery)]
     except (AttributeError, IndexError, KeyError, TypeError, ValueError):
-        whole = [(ref, r) for ref, r in theirs if r.get("resourceType") in _NAME_CAUTIONS and not misshapen(r)]
+        whole = [(ref, r) for ref, r in named if not misshapen(r)]
         kept = {ref for ref, _ in whole}
         lost = [
             f"an allergy that cannot be read ({ref})"
-            for ref, r in theirs
+            for ref, r in named
             if r.get("resourceType") == "AllergyIntolerance" and ref not in kept
         ]
         return [*(one.words for one in recorded_cautions([r for _, r in whole], surgery)), *lost]
