@@ -109,7 +109,21 @@ def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool
     if wanted is None:
         return False
     offered = offer(leading, "when")
-    return bool(offered) and digest_under(scheme(leading), wanted, "when") != offered
+    if not offered or digest_under(scheme(leading), wanted, "when") == offered:
+        return False
+    return not _same_days(leading, wanted)
+
+
+def _same_days(leading: Mapping[str, Any], wanted: Mapping[str, Any]) -> bool:
+    """Whether a Task stands for whole days, and is wanted for hours of these: an earlier version wrote no such hours.
+
+    What was done on the day is done: after surgery nobody marks the site again.
+    """
+    was, now = ((one.get("restriction") or {}).get("period") or {} for one in (leading, wanted))
+    if not was or was.keys() != now.keys():
+        return False
+    days = {name: str(day) for name, day in was.items()}
+    return not any("T" in day for day in days.values()) and days == {name: str(at)[:10] for name, at in now.items()}
 
 
 def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> str:

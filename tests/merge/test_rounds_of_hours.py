@@ -1,0 +1,31 @@
+"""What was done for a day is done where the plan names hours of that very day: earlier versions wrote none of these."""
+
+from __future__ import annotations
+
+import pytest
+
+from waykeeper.merge.rounds import _same_days
+
+HOURS = {"start": "2026-03-18T00:00:00-05:00", "end": "2026-03-18T07:30:00-05:00"}
+DAY = {"start": "2026-03-18", "end": "2026-03-18"}
+
+
+def task(period: dict[str, str] | None) -> dict[str, object]:
+    return {"resourceType": "Task", "restriction": {"period": period}} if period else {"resourceType": "Task"}
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "same"),
+    [
+        (DAY, HOURS, True),
+        (DAY, {name: day.replace("-18", "-19", 1) for name, day in HOURS.items()}, False),
+        ({"start": "2026-03-17", "end": "2026-03-18"}, HOURS, False),
+        (HOURS, HOURS | {"end": "2026-03-18T13:00:00-05:00"}, False),  # surgery at another hour
+        (HOURS, DAY, False),
+        ({"end": "2026-03-18"}, HOURS, False),
+        (None, HOURS, False),
+        (DAY, None, False),
+    ],
+)
+def test_hours_of_the_same_days_are_no_other_dates(was, now, same) -> None:
+    assert _same_days(task(was), task(now)) is same
