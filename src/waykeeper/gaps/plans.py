@@ -20,12 +20,12 @@ from waykeeper.timing.model import Anchor, Standing
 _NEAR = 15  # minutes; a list is shifted by this much every day (common practice, no source)
 _UNPROVEN = ("unproven", "unproven-awaited")
 _AGAINST_THE_LIST = (
-    "needs-review-side", "date-differs", "needs-review-no-day", "needs-review-time", "needs-review-time-near",
-    "needs-review-anaesthesia",
+    "needs-review-side", "date-differs", "needs-review-no-day", "needs-review-time", "needs-review-time-arrival",
+    "needs-review-time-near", "needs-review-anaesthesia",
 )  # fmt: skip
 _UNDECIDED = ("needs-review-medicines", "needs-review-cautions", "needs-review-pauses")  # act today
 # said after those, and not in their place
-_LIGHTER = ("no-case", "no-case-off", "needs-review-booked", "needs-review-time-near")
+_LIGHTER = ("no-case", "no-case-off", "needs-review-booked", "needs-review-time-arrival", "needs-review-time-near")
 _BEFORE_ANSWERS = ("needs-review-side-done", *_AGAINST_THE_LIST, *_UNPROVEN, *_UNDECIDED)
 _ANSWERS = ("needs-review-answers", "needs-review-answers-undated", "needs-review-answers-unsure")
 _AFTER_THE_END = ("needs-review-side-done", "conflict", *_UNPROVEN)  # what no end of a plan settles
@@ -153,15 +153,19 @@ def _time(on: Setting, case: TheatreCase | None) -> str:
         part = part_of_day(case.hour)
         return "needs-review-time" if part and not in_part(planned, part) else ""
     apart = abs(_minutes(case.start) - _minutes(planned))
-    return "" if not apart else "needs-review-time-near" if apart <= _NEAR else "needs-review-time"
+    if apart <= _NEAR:
+        return "needs-review-time-near" if apart else ""
+    # a scheduler may book the hour to come; that it is not the operation's own, moved to it, only a person can tell
+    comes = case.kind == "appointment" and case.start == _planned_start(on, "arrival")
+    return "needs-review-time-arrival" if comes else "needs-review-time"
 
 
 def _minutes(clock: time) -> int:
     return clock.hour * 60 + clock.minute
 
 
-def _planned_start(on: Setting) -> time | None:
-    anchor = on.plan.anchor("surgery")
+def _planned_start(on: Setting, event: str = "surgery") -> time | None:
+    anchor = on.plan.anchor(event)
     return anchor.moment.clock if anchor and anchor.moment else None
 
 
