@@ -123,7 +123,7 @@ def test_an_answer_that_another_system_left_unclear_is_answered_again(clinic):
     clinic.put({**confirm, "status": "completed", "output": [said, theirs]})
     clinic.compile_and_push()
     assert "warfarin 5 mg Do not stop or start this until we call you" in clinic.sheet()
-    assert "The answer recorded is: stop." in clinic.gaps(f"hold/{ROW}")["reason"]
+    assert "The answer recorded (no name is recorded) is: stop." in clinic.gaps(f"hold/{ROW}")["reason"]
     assert "The answer is unclear: warfarin 5 mg" in clinic.gaps("gate/medicines-answered")["reason"]
     clinic.note(f"hold/{ROW}", "--days", "5", "--text", "asked Dr Reed")
     task = requests.get(f"{clinic.url}/Task/{confirm['id']}", timeout=30).json()

@@ -51,7 +51,7 @@ def test_plans_of_which_nothing_changed_ask_nothing_more(server, asked):
     reading, _ = total(asked, lambda: verbs.gaps(server, as_of=day))
     again, reports = total(asked, lambda: verbs.issues(to=server, as_of=day))
     assert [d for one in reports for d in one.changes] == []
-    assert again == 2 * reading  # the report's own reading, and one for what it is written over
+    assert reading < again <= 2 * reading  # the report's own reading, and one for what it is written over
 
 
 def test_a_person_who_takes_up_a_task_meanwhile_keeps_it(server):

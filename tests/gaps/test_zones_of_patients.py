@@ -61,6 +61,15 @@ def test_a_class_is_on_the_day_of_each():
     ]  # fmt: skip
 
 
+def test_an_order_for_something_else_takes_nothing_away():
+    order = {"resourceType": "ServiceRequest", "id": "z", "status": "active", "subject": {"reference": "Patient/1"}}
+    told = [[*both(), classes(), *more] for more in ([], [order])]
+    held = [resources_of({"resourceType": "Bundle", "entry": [{"resource": r} for r in one]}) for one in told]
+    without, beside = (evidence_of(one, read_all(one)) for one in held)
+    assert beside == without
+    assert [e.reference for e in beside][-2:] == ["Appointment/c"] * 2
+
+
 def test_in_one_zone_nothing_is_read_twice():
     held = resources_of({"resourceType": "Bundle", "entry": [{"resource": r} for r in [*exported(), classes()]]})
     plans = read_all(held)

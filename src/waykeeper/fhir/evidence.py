@@ -49,11 +49,11 @@ def evidence(
         if read is not None:
             name = reference or f"{resource.get('resourceType')}/#{number}"
             made = read(name, resource, zone, origin, known)
-            found += made
             if zones:
                 own = [_zone_of(one, zones) or zone for one in made]
                 again = {other: read(name, resource, other, origin, known) for other in {*own} - {zone}}
-                found[-len(made) :] = [again.get(its, made)[n] for n, its in enumerate(own)]
+                made = [again.get(its, made)[n] for n, its in enumerate(own)]
+            found += made
     return found
 
 
