@@ -262,7 +262,7 @@ def write_whole(path: str, data: str | bytes | Iterable[str]) -> None:
     """
     parts = (data,) if isinstance(data, str | bytes) else data
     # a name of the system that is not UTF-8 is told with what stands for its bytes
-    content = (part.encode(errors="backslashreplace") if isinstance(part, str) else part for part in parts)
+    content = (in_bytes(part) if isinstance(part, str) else part for part in parts)
     if path == "-":
         _to_stdout(content)
         return
@@ -350,6 +350,11 @@ def _replace(target: Path, content: Iterable[bytes]) -> None:
         raise
 
 
+def in_bytes(text: str) -> bytes:
+    """Text as the files that we write hold it: UTF-8, half a character (a lone surrogate) as its escape."""
+    return text.encode(errors="backslashreplace")
+
+
 def write_together(folder: Path, files: Mapping[str, str]) -> None:
     """Write files of a folder for its owner only: all of them, or none where one cannot be written.
 
@@ -360,7 +365,7 @@ def write_together(folder: Path, files: Mapping[str, str]) -> None:
         return
     with _placed(str(folder)), tempfile.TemporaryDirectory(prefix=".", dir=folder) as beside:
         for name, text in files.items():
-            _replace(Path(beside) / name, [text.encode(errors="backslashreplace")])
+            _replace(Path(beside) / name, [in_bytes(text)])
         for name in files:
             (Path(beside) / name).replace(folder / name)
 

@@ -104,9 +104,7 @@ def _theatre(on: Setting, theatre: TheatreList | None, case: TheatreCase | None)
         return ""
     if case is not None and case.day >= on.as_of:
         return "date-differs" if case.day != on.surgery else ""
-    if on.surgery is None:
-        return ""
-    if theatre is None:
+    if on.surgery is None or theatre is None:
         return ""
     if theatre.undated_of(names(on.plan)):
         return "needs-review-no-day"

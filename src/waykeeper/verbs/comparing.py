@@ -212,12 +212,11 @@ def _large(
 
 
 def read_sources(
-    given: Sequence[PathText], mapping: PathText = ""
+    sources: Sequence[str], mapping: str = ""
 ) -> tuple[list[tuple[Plan, State]], list[Evidence], tuple[Finding, ...]]:
     """Plans, evidence and what was noticed of servers, files and folders. Raises WaykeeperError WKC210: no plan."""
-    sources = [as_text(one) for one in given]
     booked, other = bookings.split(sources)
-    scheduler = bookings.scheduler_of(booked, as_text(mapping))
+    scheduler = bookings.scheduler_of(booked, mapping)
     from waykeeper.exchange.one_plan import one_of_each
     from waykeeper.exchange.reading import newest
 

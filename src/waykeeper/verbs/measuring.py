@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.verbs.comparing import read_sources
-from waykeeper.verbs.words import PathText
+from waykeeper.verbs.words import PathText, as_text
 
 if TYPE_CHECKING:
     from waykeeper.gaps.measures import Measure
@@ -35,7 +35,7 @@ def measures(*sources: PathText, month: str = "", mapping: PathText = "", now: d
     from waykeeper.gaps.measures import month_of
 
     wanted = _first(month) if month else None
-    plans, found, noticed = read_sources(sources, mapping)
+    plans, found, noticed = read_sources(tuple(map(as_text, sources)), as_text(mapping))
     zone = plans[0][0].zone
     today = (now or datetime.now(ZoneInfo(zone))).astimezone(ZoneInfo(zone)).date()
     first = wanted or month_of(today.replace(day=1) - timedelta(days=1)).first

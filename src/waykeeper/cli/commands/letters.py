@@ -76,12 +76,12 @@ def _put_in_place(pages: Mapping[str, str], output: str) -> None:
     What a run that was broken off put there is put there again. Raises WaykeeperError WKC222 where the folder holds any
     other page, which may be for somebody who died since, and WKC104.
     """
-    from waykeeper.exchange.files import folder_for, read_bytes, write_together
+    from waykeeper.exchange.files import folder_for, in_bytes, read_bytes, write_together
     from waykeeper.findings import Position, WaykeeperError, finding
 
     folder = folder_for(output)
     there = [*folder.glob("*-letter.html"), *folder.glob("*-call.html")]
-    if not all(pages.get(one.name, "").encode(errors="backslashreplace") == read_bytes(str(one)) for one in there):
+    if not all(in_bytes(pages.get(one.name, "")) == read_bytes(str(one)) for one in there):
         details = "the folder holds letters of another run"
         raise WaykeeperError(finding("WKC222", details, Position(output), "Name a new folder, or empty this one."))
     write_together(folder, pages)
