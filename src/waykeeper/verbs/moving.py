@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
+from waykeeper.counting import counted
 from waykeeper.exchange.files import Held
 from waykeeper.fhir import answers as read_answers
 from waykeeper.fhir import evidence, is_ours, read_all
@@ -169,7 +170,15 @@ def _in_files(path: str, wish: Wish, episode: int, day: date | None, reason: str
         moved = moved_in_files(held, again, day, episode=episode, pathway=wish.pathway)
         made = as_bundle(moved.decided.plan, {k: s.round for k, s in moved.new_state.items.items() if s.round > 1})
         legal(made)
+    again.notices += _left_behind(moved.new_state, path)
     return replace(told(moved, again, day, reason, by), bundle=made)
+
+
+def _left_behind(state: State, path: str) -> tuple[str, ...]:
+    """What people did is told as standing, and the new Bundle is a plan to be pushed, in which nothing is done yet."""
+    theirs = sum(own.cls in ("busy", "done") for own in state.items.values())
+    said = f"the new Bundle holds what is planned: what people did is not in it and stays in {path}"
+    return (f"{said} ({counted(theirs, 'item')})",) if theirs else ()
 
 
 class Sources:
