@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
-from waykeeper.merge.rounds import _same_days
+from waykeeper.fhir.ownership import with_offered
+from waykeeper.merge.groups import judge
+from waykeeper.merge.rounds import _moved
 
 HOURS = {"start": "2026-03-18T00:00:00-05:00", "end": "2026-03-18T07:30:00-05:00"}
 DAY = {"start": "2026-03-18", "end": "2026-03-18"}
 
 
-def task(period: dict[str, str] | None) -> dict[str, object]:
-    return {"resourceType": "Task", "restriction": {"period": period}} if period else {"resourceType": "Task"}
+NURSES = {"start": "2026-03-18", "end": "2026-03-20"}
+
+
+def task(period: dict[str, str] | None) -> dict[str, Any]:
+    return {"resourceType": "Task"} | ({"restriction": {"period": period}} if period else {})
 
 
 @pytest.mark.parametrize(
@@ -28,4 +35,10 @@ def task(period: dict[str, str] | None) -> dict[str, object]:
     ],
 )
 def test_hours_of_the_same_days_are_no_other_dates(was, now, same) -> None:
-    assert _same_days(task(was), task(now)) is same
+    """Neither is what was done then done again, nor is a date of a nurse's a question; untouched, it gets the hours."""
+    offered, wanted = with_offered(task(was)), task(now)
+    assert _moved(offered, wanted) is not same
+    assert judge(wanted, offered, "when") == "write"
+    nurses = offered | task(NURSES)
+    assert _moved(nurses, wanted) is not same
+    assert judge(wanted, nurses, "when") == ("theirs" if same else "conflict")

@@ -32,12 +32,28 @@ def judge(wanted: Mapping[str, Any], standing: Mapping[str, Any], group: str) ->
     """One group: the same, ours to write, theirs to keep, or changed on both sides."""
     if digest(wanted, group) == digest(standing, group):
         return "same"
-    offered = offer(standing, group)
-    if offered and untouched(standing, group):
+    if offer(standing, group) and untouched(standing, group):
         return "write"
-    if offered and digest_under(scheme(standing), wanted, group) == offered:
-        return "theirs"
-    return "conflict"
+    return "theirs" if wanted_before(wanted, standing, group) else "conflict"
+
+
+def wanted_before(wanted: Mapping[str, Any], standing: Mapping[str, Any], group: str) -> bool:
+    """Whether what is wanted now is what was last offered, also where it was offered for whole days.
+
+    An earlier version named no hours of some tasks: that the plan names them now is no other date. Neither is a date
+    that a nurse set on such a task a question then, nor is what was done on the day to be done again.
+    """
+    offered, old = offer(standing, group), scheme(standing)
+    if not offered or digest_under(old, wanted, group) == offered:
+        return bool(offered)
+    return digest_under(old, _by_days(wanted), group) == offered
+
+
+def _by_days(wanted: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A Task without the hours of its restriction."""
+    restriction = wanted.get("restriction") or {}
+    days = {name: str(at)[:10] for name, at in (restriction.get("period") or {}).items()}
+    return {**wanted, "restriction": {**restriction, "period": days}} if days else wanted
 
 
 def digest_under(old: int, resource: Mapping[str, Any], group: str) -> str:

@@ -11,7 +11,7 @@ from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, surgery_day, surgery_told
 from waykeeper.medicines import same_medicine, speaks_for
 from waykeeper.merge.attendance import Attendance
-from waykeeper.merge.groups import digest_under, offer, scheme
+from waykeeper.merge.groups import digest_under, offer, scheme, wanted_before
 from waykeeper.merge.held import Holding, Place
 from waykeeper.merge.withdrawal import by_us
 from waykeeper.plan.holds import as_first_proposed, longer_now, with_answer
@@ -108,22 +108,7 @@ def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool
     """True if the dates wanted now are others than those last offered."""
     if wanted is None:
         return False
-    offered = offer(leading, "when")
-    if not offered or digest_under(scheme(leading), wanted, "when") == offered:
-        return False
-    return not _same_days(leading, wanted)
-
-
-def _same_days(leading: Mapping[str, Any], wanted: Mapping[str, Any]) -> bool:
-    """Whether a Task stands for whole days, and is wanted for hours of these: an earlier version wrote no such hours.
-
-    What was done on the day is done: after surgery nobody marks the site again.
-    """
-    was, now = ((one.get("restriction") or {}).get("period") or {} for one in (leading, wanted))
-    if not was or was.keys() != now.keys():
-        return False
-    days = {name: str(day) for name, day in was.items()}
-    return not any("T" in day for day in days.values()) and days == {name: str(at)[:10] for name, at in now.items()}
+    return bool(offer(leading, "when")) and not wanted_before(wanted, leading, "when")
 
 
 def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> str:
