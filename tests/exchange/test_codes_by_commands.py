@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import socket
+import threading
 
 import pytest
 import requests
@@ -88,6 +90,22 @@ def test_a_server_without_histories():
     request = next(e["resource"] for e in bundle(plan)["entry"] if e["resource"]["resourceType"] == "ServiceRequest")
     with pytest.raises(BadAnswerError, match=r"WKX214.*keeps no history of ServiceRequest/1"):
         _kept(Forgetful("http://127.0.0.1:9/fhir"), [("ServiceRequest/1", request)], plan.episode)
+
+
+def test_https_to_a_port_that_speaks_plain_http():
+    """What the TLS of Python says where the answer is no TLS; a real port, as its words are not ours."""
+    with socket.create_server(("127.0.0.1", 0)) as port:
+
+        def answer():
+            taken = port.accept()[0]
+            taken.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+            taken.close()
+
+        speaker = threading.Thread(target=answer, daemon=True)
+        speaker.start()
+        with pytest.raises(CannotSendError, match=r"WKX103.*does not speak https.*may speak plain http"):
+            Server(f"https://127.0.0.1:{port.getsockname()[1]}/fhir").search("Patient", [], private=True)
+        speaker.join(5)
 
 
 def test_a_certificate_that_nobody_vouches_for(monkeypatch):

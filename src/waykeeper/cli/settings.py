@@ -30,7 +30,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
@@ -178,10 +178,11 @@ def _nearest(word: str, known: Iterable[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Said:
-    """What a file says, checked key by key."""
+    """What a file says, checked key by key; `server` is the one whose keys are read."""
 
     file: str
     text: str
+    server: str = ""
 
     def words(self, table: Mapping[str, Any]) -> dict[str, Any]:
         for name, value in table.items():
@@ -202,7 +203,7 @@ class _Said:
     def servers(self, table: Any) -> dict[str, ServerEntry]:
         if not isinstance(table, dict) or not all(isinstance(entry, dict) for entry in table.values()):
             self.wrong("servers", "servers must be tables", 'Write [servers.NAME] and below it url = "https://..."')
-        return {name: self._server(name, entry) for name, entry in table.items()}
+        return {name: replace(self, server=name)._server(name, entry) for name, entry in table.items()}
 
     def _server(self, name: str, entry: Mapping[str, Any]) -> ServerEntry:
         from waykeeper.exchange.connection import Connection, ServerUrl
@@ -287,6 +288,14 @@ class _Said:
         raise _unusable(details, self.file, line, 1 if line else 0, remedy)
 
     def _line(self, name: str) -> int:
-        lines = self.text.splitlines()
+        """The line of a key; of a key that a server lacks that of its heading; 0 where neither stands there."""
+        lines = list(enumerate(self.text.splitlines(), 1))
+        heading = 0
+        if self.server:  # several servers have the same keys
+            table = re.compile(rf"""^\s*\[.*servers"?\.["']?{re.escape(self.server)}["']?\s*\]""")
+            heading = next((n for n, line in lines if table.match(line)), 0)
+            if heading:
+                end = next((n for n, line in lines[heading:] if line.lstrip().startswith("[")), len(lines) + 1)
+                lines = lines[heading : end - 1]
         pattern = re.compile(rf'^\s*\[?[\w."]*?"?{re.escape(name)}"?\s*[=.\]]')
-        return next((n for n, line in enumerate(lines, 1) if pattern.match(line)), 0)
+        return next((n for n, line in lines if pattern.match(line)), heading)

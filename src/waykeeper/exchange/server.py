@@ -498,6 +498,9 @@ def broken(error: requests.exceptions.RequestException, host: str) -> NoAnswerEr
     if isinstance(error, kinds.ConnectTimeout):
         return CannotSendError(finding("WKX103", f"{host} did not accept a connection in time"))
     if isinstance(error, kinds.SSLError):
+        if "WRONG_VERSION_NUMBER" in str(error) or "RECORD_LAYER_FAILURE" in str(error):  # its answer was no TLS
+            plain = "Check scheme and port of the address: what answers there may speak plain http."
+            return CannotSendError(finding("WKX103", f"{host} does not speak https", help=plain))
         return CannotSendError(finding("WKX104", f"the certificate of {host}, or ours, is not accepted"))
     if isinstance(error, kinds.ProxyError):
         return CannotSendError(finding("WKX103", f"the proxy to {host} cannot be reached or refuses"))

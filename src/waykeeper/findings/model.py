@@ -89,12 +89,12 @@ class WaykeeperError(Exception):
 
 
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:
-    """A remedy sentence: the nearest allowed word, else the allowed words (at most twelve)."""
+    """A remedy sentence: the nearest allowed word, else the allowed words; of more than twenty the first twelve."""
     choices = sorted(allowed)
     near = difflib.get_close_matches(word, choices, n=1, cutoff=0.6)
     if near:
         return f"Did you mean {near[0]!r}?"
     if not choices:
         return "There is none to choose from."
-    shown = ", ".join(choices[:12]) + (" ..." if len(choices) > 12 else "")
-    return f"Allowed: {shown}."
+    shown, more = (choices, "") if len(choices) <= 20 else (choices[:12], f" and {len(choices) - 12} more")
+    return f"Allowed: {', '.join(shown)}{more}."

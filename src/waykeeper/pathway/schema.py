@@ -13,7 +13,7 @@ NAME = Text("a name of small letters, digits and hyphens", r"[a-z0-9]+(-[a-z0-9]
 FACT = Text("a name of small letters, digits and underscores", r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 LANGUAGE = Text("a language such as en or es", r"[a-z]{2}(-[A-Z]{2})?")
 VERSION = Text("a version such as 1.0.0", r"(0|[1-9]\d*)\.(0|[1-9]\d*)\.(0|[1-9]\d*)")
-URL = Text("a URL that begins with https:// or http://", r"https?://[^\s|]+[^\s|/]")
+URL = Text("a URL that begins with https:// or http:// and ends without a slash", r"https?://[^\s|]+[^\s|/]")
 PHRASE = Text("a phrase such as 2 weeks after surgery", of="phrase")
 FHIRPATH = Text("a FHIRPath expression", of="fhirpath")
 TOKEN = Text("a code written system|code", r"[^\s|]+\|[^\s|]+")

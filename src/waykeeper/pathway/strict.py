@@ -69,17 +69,21 @@ class ListOf:
         return f"a list of {self.of.means}"
 
 
+ANY_NAME = Text("a name", r"[A-Za-z0-9][A-Za-z0-9_-]*")
+
+
 @dataclass(frozen=True, slots=True)
 class MapOf:
     """A mapping from free names to values of one type."""
 
     of: Type
-    names: Text = Text("a name", r"[A-Za-z0-9][A-Za-z0-9_-]*")
+    names: Text = ANY_NAME
 
     @property
     def means(self) -> str:
         """In words."""
-        return f"a mapping of names to {self.of.means}"
+        said = "" if self.names == ANY_NAME else f" ({self.names.means})"
+        return f"a mapping of names{said} to {self.of.means}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -299,12 +299,24 @@ def _table(path: str, mapping: str) -> tuple[Table, str, str]:
 
 
 def _understood(header: Sequence[str], path: str) -> None:
-    """A heading that is nearly one of ours is a slip: its column would be left out in silence."""
+    """A heading that is nearly one of ours is a slip: its column would be left out in silence.
+
+    Where the headings are the hospital's own all that is wrong is told at once, and where to name them.
+    """
+    found: list[Finding] = []
+    meant: set[str] = set()
     for name in header:
         near = difflib.get_close_matches(name.lower(), COLUMNS, n=1, cutoff=0.75)
         if name not in COLUMNS and near:
+            meant.update(near)
             details = f"the column {name!r} is not known"
-            raise WaykeeperError(finding("WKX405", details, Position(path, 1), did_you_mean(name.lower(), COLUMNS)))
+            found.append(finding("WKX405", details, Position(path, 1), did_you_mean(name.lower(), COLUMNS)))
+    remedy = f"The headings are {', '.join(COLUMNS)}. Name your own under `cases` of a mapping, with --mapping."
+    for name in NEEDED:
+        if name not in header and name not in meant and header[1:]:  # of one column alone the mark may be another
+            found.append(finding("WKX405", f"the column {name!r} is not there", Position(path, 1), remedy))
+    if found:
+        raise WaykeeperError(found)
 
 
 def _case(row: Row, table: Table, system: str) -> Case:
