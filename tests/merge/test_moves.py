@@ -380,6 +380,58 @@ def test_moved_to_an_earlier_day_a_begun_pause_goes_on_and_no_restart_is_spoken_
     assert row.need == "stays stopped" and restart_tasks(world) == []
 
 
+@pytest.mark.parametrize(
+    ("today", "dose", "verdict"),
+    [
+        (date(2026, 4, 4), None, ("restart-due", 3)),  # the last-dose day of the new pause: it may be taken still
+        (date(2026, 4, 5), None, ("answered", 0)),  # the first day without a dose
+        (date(2026, 4, 6), date(2026, 4, 6), ("taken", 3)),
+        (date(2026, 4, 8), date(2026, 4, 6), ("taken", 3)),  # that morning surgery can still be put off
+        (date(2026, 4, 9), None, ("not-yet-due", 0)),
+        (date(2026, 4, 10), None, ("restart-due", 2)),  # the day that the plan proposes
+    ],
+)
+def test_a_restart_that_nobody_answered_hides_nothing_of_the_pause_for_the_new_day(today, dose, verdict):
+    """Three days for 2026-04-08: last dose on 2026-04-04 (day -4). "Restart it" inside that pause would undo it."""
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    answer(world, 3, date(2026, 3, 18))
+    world.push(surgery=later(21))
+    if dose:
+        taken(world, dose)
+    rows = {r.item: r for r in worklist(read_all(world.resources()), [], today).rows}
+    assert (rows[str(HOLD)].verdict, rows[str(HOLD)].severity) == verdict
+
+
+def test_put_off_again_the_restart_that_nobody_answered_is_asked_for_on_the_days_of_the_new_pause_too():
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    answer(world, 3, date(2026, 3, 18))
+    world.push(surgery=later(21))
+    held = holding(world.plan(surgery=later(21)).episode, world.resources())
+    world.send(withdraw(held.plan, world.resources(), "put off", today=date(2026, 4, 6), suspended=True))
+    rows = {r.item: r for r in worklist(read_all(world.resources()), [], date(2026, 4, 6)).rows}
+    assert (rows[str(HOLD)].verdict, rows[str(HOLD)].severity) == ("restart-due", 3)
+
+
+@pytest.mark.parametrize(
+    ("day", "verdict"),
+    [(date(2026, 4, 9), "restarted"), (date(2026, 4, 8), "restarted"), (date(2026, 4, 7), "restart-due")],
+)
+def test_the_restart_that_a_move_asked_for_counts_for_the_new_pause_where_it_is_of_after_surgery(day, verdict):
+    """A restart of before the surgery of 2026-04-08 ends no pause of it."""
+    world = start(SURGERY, 3)
+    complete(world, HOLD, "stop", date(2026, 3, 14))
+    move(world, later(21), date(2026, 3, 16))
+    answer(world, 3, date(2026, 3, 18))
+    world.push(surgery=later(21))
+    complete(world, HOLD, RESTART, day)
+    rows = {r.item: r for r in worklist(read_all(world.resources()), [], date(2026, 4, 10)).rows}
+    assert rows[str(HOLD)].verdict == verdict
+
+
 def test_moved_again_while_the_restart_waits_asks_in_the_new_round():
     world = start(SURGERY, 3)
     complete(world, HOLD, "stop", date(2026, 3, 14))

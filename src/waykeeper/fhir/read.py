@@ -158,6 +158,7 @@ def _read_one(
     """
     said, parts_said = _said_of(orjson.dumps(find(root[1], PLAN)), _zone(root[1]))
     zone = parts_said["zone"]
+    surgery = next((a.moment.day for a in parts_said["anchors"] if a.name == "surgery" and a.moment), None)
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
     as_before = status(root[1]) in ("completed", "draft", "active")  # also of one that was completed by mistake
     for ref, standing, known in own:
@@ -173,7 +174,7 @@ def _read_one(
         leading = _leading(key, by_round)
         if leading is None:
             continue
-        states[key] = item_state(key, by_round, telling, zone)
+        states[key] = item_state(key, by_round, telling, zone, surgery)
         placed.append(_item(key, leading[1], zone))
     phases = _phases(parts, zone)
     plan = Plan(

@@ -45,7 +45,9 @@ _RECORDED_IN = frozenset({
 })  # fmt: skip
 
 
-def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -> ItemState:
+def item_state(
+    key: Key, by_round: Rounds, telling: Sequence[Told], zone: str, surgery: date | None = None
+) -> ItemState:
     """The state of one item: its newest round counts, older rounds are history. `telling`: see `told.told_of`."""
     newest = max(by_round)
     parts = by_round[newest]
@@ -64,7 +66,7 @@ def item_state(key: Key, by_round: Rounds, telling: Sequence[Told], zone: str) -
     single = not telling and len(by_round) == 1 and key.kind not in MEDICINES  # the dates of a hold tell too
     if single and found.cls == "open" and all(_RECORDED_IN.isdisjoint(r) for _, r in parts.values()):
         return found
-    return _with_recorded(found, by_round, leading, telling, zone)
+    return _with_recorded(found, by_round, leading, telling, zone, surgery)
 
 
 def before_the_end(resource: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -89,7 +91,12 @@ def _reason_told(resource: Mapping[str, Any]) -> str:
 
 
 def _with_recorded(
-    found: ItemState, by_round: Rounds, leading: Mapping[str, Any], telling: Sequence[Told], zone: str
+    found: ItemState,
+    by_round: Rounds,
+    leading: Mapping[str, Any],
+    telling: Sequence[Told],
+    zone: str,
+    surgery: date | None,
 ) -> ItemState:
     """The same state with what people recorded."""
     key, cls, parts = found.key, found.cls, by_round[found.round]
@@ -110,7 +117,7 @@ def _with_recorded(
         last_taken=last_taken(of_any_round, zone) if of_any_round else None,
         stopped_on=_day_of(parts.get("stop"), zone),
         was_to_stop=_was_to_stop(parts.get("stop"), zone),
-        restarted_on=_restarted_on(parts, key.kind, cls, zone),
+        restarted_on=_restarted_on(parts, key.kind, cls, zone, surgery),
         restart_asked="restart-needed" in parts and status_class(parts["restart-needed"][1]) in ("open", "busy"),
         withdrawn_by_us=cls == "withdrawn" and as_offered(leading, "status"),
         contacts=_contacts(about, zone) if about else (),
@@ -156,7 +163,9 @@ def named_in(said: Mapping[str, Sequence[Any]]) -> NamedMedicine | None:
     return NamedMedicine(str(words), tuple(said.get("code", ())), dose, substances) if words else None
 
 
-def _restarted_on(parts: Mapping[str, Held], kind: str, cls: StatusClass, zone: str) -> date | None:
+def _restarted_on(
+    parts: Mapping[str, Held], kind: str, cls: StatusClass, zone: str, surgery: date | None
+) -> date | None:
     """The day of the restart. One before a surgery that still comes is no end of the hold: it will pause again.
 
     What leads a medicine is its review, which stays done where the plan is withdrawn: its restart Task says that.
@@ -165,7 +174,9 @@ def _restarted_on(parts: Mapping[str, Held], kind: str, cls: StatusClass, zone: 
     over = cls == "withdrawn"
     if kind == "medicine" and cls == "done":
         over = restart is None or status_class(restart[1]) == "withdrawn"
-    told = [restart, asked if over and not _declined(asked) else None]
+    # what a move asked for and nobody answered until surgery was over is answered for the pause of that surgery too
+    after = surgery is not None and (day := _day_of(asked, zone)) is not None and day >= surgery
+    told = [restart, asked if (over or after) and not _declined(asked) else None]
     return next((_day_of(one, zone) for one in told if one is not None and _completed(one)), None)
 
 

@@ -235,7 +235,8 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
     begun = pause.is_answered and pause.last_dose is not None and setting.as_of > pause.last_dose
     if setting.withdrawn and not setting.died and begun:
         return "restart-withdrawn"
-    if own.restart_asked and not setting.died and not other_medicine(item, setting):
+    paused_again = begun and not ended_for(setting, own)  # for the surgery of today, so that nobody restarts it before
+    if own.restart_asked and not paused_again and not setting.died and not other_medicine(item, setting):
         return "restart-asked"
     if setting.withdrawn and not setting.died and pause.is_answered and pause.last_dose is not None:
         return "stop-withdrawn"
