@@ -2,6 +2,8 @@
 
 from datetime import date, time
 
+import pytest
+
 from pathway.frame import clinic
 from waykeeper.pathway import read_clinic
 from waykeeper.pathway.model import Settings
@@ -59,3 +61,22 @@ def test_without_a_countrys_calendar_the_closures_are_the_closed_days():
     assert not found
     assert (dict(made.calendar.closed), made.calendar.source) == ({date(2026, 4, 3): "Good Friday"}, "")
     assert made.calendar.years[-1] >= 2060
+
+
+@pytest.mark.parametrize(
+    ("country", "told"),
+    [
+        ("GB", "ENG has Easter Monday on 2026-04-06"),  # Banking and Financial Dealings Act 1971, from memory
+        ("AU", "ACT has Canberra Day on 2026-03-09"),  # Holidays Act 1958 (ACT), from memory
+        ("DE", "BB has Reformation Day on 2028-10-31"),  # a Tuesday; Feiertagsgesetz of Brandenburg, from memory
+        ("GB-SCT", ""),
+        ("US", ""),  # the federal days; some states have no others
+        ("FR", ""),
+        ("none", ""),
+    ],
+)
+def test_a_country_alone_is_warned_about_where_each_of_its_parts_closes_on_more_days(country, told):
+    week = "{" + ", ".join(f"{one}day: 08:00 to 16:00" for one in ("mon", "tues", "wednes", "thurs", "fri")) + "}"
+    _, found = read_clinic("clinic.yaml", clinic({"holidays": f"{{calendar: {country}}}", "hours": week}))
+    assert [f.code for f in found] == (["WKP709"] if told else [])
+    assert all(told in f.details and f"{country}-" in f.help for f in found)

@@ -152,6 +152,13 @@ def test_holidays():
         assert CALENDAR.is_open(day(opened)), opened
 
 
+@pytest.mark.parametrize("case", cases("holidays_elsewhere"))
+def test_holidays_of_other_countries_and_their_parts(case):
+    calendar = calendar_for(case["country"], range(2026, 2031))
+    assert [one for one in case["closed"] if calendar.is_open(day(one))] == []
+    assert [one for one in case["open"] if not calendar.is_open(day(one))] == []
+
+
 @pytest.mark.parametrize("case", cases("lateness"))
 def test_lateness(case):
     target = day(case["target"]) if "target" in case else None

@@ -51,7 +51,7 @@ def test_public_names():
         "Reading", "Standing", "TimingError", "Unit", "Window", "WorkingCalendar", "add_days", "add_elapsed",
         "add_months", "calendar_for", "contains", "earlier_reading", "events", "from_instant", "grammar_table",
         "holiday_version", "is_point", "is_span", "is_zone", "later_reading", "lateness",
-        "longest_closure", "on_its_side", "parse",
+        "longest_closure", "missed_in_each_part", "on_its_side", "parse",
         "precision", "read_wall", "resolve", "roll", "spelling", "units",
         "working_days_after", "working_days_before",
     }  # fmt: skip

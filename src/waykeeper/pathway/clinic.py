@@ -15,7 +15,7 @@ from waykeeper.pathway.model import Clinic, MedicineWords, Settings
 from waykeeper.pathway.reader import Node, read_yaml
 from waykeeper.pathway.schema import CLINIC, NO_COUNTRY, WEEKDAYS
 from waykeeper.pathway.strict import Fields, read_record
-from waykeeper.timing import TimingError, calendar_for
+from waykeeper.timing import TimingError, calendar_for, missed_in_each_part
 from waykeeper.timing.model import WorkingCalendar
 
 YEARS = range(2010, 2061)  # covered by the working calendar; a date outside is refused, never taken for open
@@ -126,6 +126,7 @@ def _calendar(fields: Fields, zone: str, found: list[Finding]) -> WorkingCalenda
         found.append(error.at(holidays.at("calendar")))
         calendar = calendar_for("", YEARS, weekdays, span, parts, closures, zone)
     _odd_days(holidays, calendar, closures, opened, found)
+    _parts_of(country, weekdays, holidays, found)
     return replace(calendar, closed={d: why for d, why in calendar.closed.items() if d not in opened})
 
 
@@ -178,6 +179,17 @@ def _odd_days(
                 odd = "both a closure and an open day"
             if odd:
                 found.append(finding("WKP706", f"{day.isoformat()} is {odd}", places[day.isoformat()]))
+
+
+def _parts_of(country: str, weekdays: Collection[int], holidays: Fields, found: list[Finding]) -> None:
+    """A country alone whose every part has more holidays: on those days nobody would be there for what is planned."""
+    if missed := missed_in_each_part(country, weekdays):
+        part, (day, why) = next(iter(missed.items()))
+        details = (
+            f"calendar {country} leaves out public holidays of each part of it: {part} has {why} on {day.isoformat()}"
+        )
+        remedy = f"Write the part where the clinic is ({', '.join(f'{country}-{one}' for one in missed)})."
+        found.append(finding("WKP709", details, holidays.at("calendar"), remedy))
 
 
 def check_policies(node: Node | None, policies: Collection[str] | None, found: list[Finding]) -> None:

@@ -13,6 +13,7 @@ from waykeeper.timing.wall import Reading, earlier_reading, is_zone, later_readi
 from waykeeper.timing.working import (
     calendar_for,
     holiday_version,
+    missed_in_each_part,
     roll,
     working_days_after,
     working_days_before,
@@ -50,6 +51,7 @@ __all__ = [
     "lateness",
     "later_reading",
     "longest_closure",
+    "missed_in_each_part",
     "on_its_side",
     "parse",
     "precision",

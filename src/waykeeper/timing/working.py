@@ -19,6 +19,8 @@ Policy = Literal["", "none", "in window", "earlier", "next", "previous", "neares
 
 LONGEST_CLOSURE = 366  # days searched for an open day before giving up
 
+YEARS_COMPARED = tuple(range(2026, 2033))  # of a country and its parts: a day of the month meets most weekdays in them
+
 _ONE_DAY = timedelta(days=1)
 
 
@@ -54,6 +56,26 @@ def calendar_for(
         years=covered,
         source=f"holidays {holiday_version()} {country}" if country else "",
     )
+
+
+def missed_in_each_part(country: str, weekdays: Collection[int]) -> Mapping[str, tuple[date, str]]:
+    """Each part of a country with the first public holiday that the country alone leaves out, where every part has one.
+
+    In such a country the calendar without a part is short of a holiday wherever the clinic lies. Holidays on other
+    weekdays than these close nothing. {} for any other country, for a part, and for what the library does not know.
+    """
+    import holidays
+
+    named = holidays.list_supported_countries(include_aliases=False).get(country, [])
+    known = _public_holidays(country, YEARS_COMPARED)[0] if named else {}
+    missed = {}
+    for part in (one for one in named if one.isalnum() and one == one.upper()):  # as ISO 3166-2 writes them
+        of_part = _public_holidays(f"{country}-{part}", YEARS_COMPARED)[0]
+        further = ((day, name) for day, name in of_part.items() if day not in known and day.weekday() in weekdays)
+        if (first := next(further, None)) is None:
+            return {}
+        missed[part] = first
+    return missed
 
 
 def holiday_version() -> str:
