@@ -299,7 +299,7 @@ def a_person_withdraws_one(world: World) -> None:
     world.edit(CALL, "task", status="cancelled", statusReason={"text": "not needed here"})
     second = world.push()
     assert [q.key for q in second.conflicts] == [CALL]
-    world.push(take={"call": "theirs"})
+    assert words(world.push(take={"call": "theirs"}), CALL, "task") == ["keep"]
     assert world.conflicts() == [] and world.push().changing == ()
     assert world.at(CALL, "task")["statusReason"] == {"text": "not needed here"}
 

@@ -35,3 +35,14 @@ def test_it_is_asked_anew_and_a_second_push_changes_nothing(days):
     assert world.at(ASKS, "stop") is None and world.at(ASKS, "restart") is None
     assert world.at(HOLD, "stop")["status"] == "completed"
     assert world.push(plan).changing == ()
+
+
+@pytest.mark.parametrize(("told", "proposed"), [(2, 3), (7, 7)])
+def test_the_number_that_was_answered_is_proposed_anew_unless_the_rules_propose_more(told, proposed):
+    """Apixaban, anaesthetic not known: 3 days (ASRA 2018, 72 h). The longer of the two is safer: common practice."""
+    world = Memory()
+    world.push()
+    answer(world, told, date(2026, 2, 27))
+    pushed = world.push(asking(world.plan()))
+    hold = next(i.hold for i in pushed.plan.items if i.key == ASKS)
+    assert (hold.missed_days, hold.answered) == (proposed, None)

@@ -4,7 +4,7 @@ Weekdays: ISO 8601 calendar (2026-06-08 is a Monday). Closed days: New Year's Da
 visit before surgery is over when surgery begins, and a call after discharge comes after it: common practice, no source.
 """
 
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 import pytest
 
@@ -52,6 +52,17 @@ def planned(kind, keys, surgery):
             "2026-06-08",
             "2026-05-18",
         ),
+        # hours before an operation on a closed Saturday: the Friday, though the Monday is in the window too
+        (
+            "at: 3 hours before surgery, window: 3 days either side of target, roll: in window",
+            "2026-06-06",
+            "2026-06-05",
+        ),
+        (
+            "at: 3 hours after surgery, window: 3 days either side of target, roll: in window",
+            "2026-06-06",
+            "2026-06-08",
+        ),
         # the open day before, for a visit as for a task
         ("at: 15 days before surgery, window: 14 to 30 days before surgery, roll: earlier", "2026-06-08", "2026-05-22"),
     ],
@@ -60,6 +71,11 @@ def test_a_visit_stays_on_its_side(keys, surgery, day):
     found = planned("visit", keys, f"{surgery}T09:00")
     assert str(found.dates.at.day) == day
     assert found.dates.window.holds(found.dates.at.day)
+
+
+def test_a_visit_keeps_its_hour_on_an_open_day():
+    found = planned("visit", "at: 1 week after surgery 10:30, window: 1 week either side of target", "2026-06-08T09:00")
+    assert found.dates.at == found.dates.target == Moment(date(2026, 6, 15), time(10, 30), CLINIC.zone)
 
 
 @pytest.mark.parametrize(

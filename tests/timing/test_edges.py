@@ -47,6 +47,38 @@ def refused(text: str) -> str:
 # phrases: limits of what is read
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2 hours after visit two-week",
+        "24 to 48 hours after visit two-week",
+        "within 30 minutes after visit two-week",
+        "24 hours either side of visit two-week",
+    ],
+)
+def test_of_a_visit_only_the_day_is_known_so_no_hours_count_from_it(text: str) -> None:
+    assert refused(text) == "WKT108"
+
+
+def test_number_words_count_in_a_range_too() -> None:
+    assert str(parse("two to three weeks after surgery")) == "2 to 3 weeks after surgery"
+
+
+def test_a_word_of_the_grammar_is_no_event() -> None:
+    words = (
+        "from to until within either side of every and before after later earlier in as needed while awake morning "
+        "afternoon evening minute minutes hour hours day days week weeks month months year years working"
+    )
+    assert {refused(f"2 days after {word}") for word in words.split()} == {"WKT111"}
+
+
+def test_a_time_that_does_not_exist_is_moved_also_where_nobody_asks_for_findings() -> None:
+    """15 U.S.C. 260a: on 2026-03-08 the clocks go from 02:00 to 03:00; the instant is that of RFC 5545, 3.3.5."""
+    calendar = WorkingCalendar(CHICAGO, years=(2026,))
+    found = resolve(parse("day of surgery 02:30"), {"surgery": Moment(date(2026, 3, 8))}, calendar)
+    assert found == Moment(date(2026, 3, 8), time(3, 30), CHICAGO)
+
+
 def test_a_phrase_may_have_300_characters_and_no_more() -> None:
     assert parse("surgery".ljust(300)) == parse("surgery")
     assert refused("surgery".ljust(301)) == "WKT112"

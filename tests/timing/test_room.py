@@ -80,6 +80,8 @@ def test_events_of_a_phrase():
         ("every day within 5 days before surgery", "day"),
         ("every day 08:00 within 5 days before surgery", "minute"),
         ("until day of surgery", "day"),
+        ("24 to 48 hours after surgery", "minute"),
+        ("every 4 hours within 5 days after surgery", "minute"),
     ],
 )
 def test_precision(text, expected):

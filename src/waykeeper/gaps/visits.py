@@ -15,6 +15,7 @@ from waykeeper.gaps.setting import Setting, action, ended_for, is_missing, tails
 from waykeeper.gaps.words import Filling, after, open_on_or_after, open_on_or_before, say, sentence, written
 from waykeeper.plan.model import Item, ItemState
 from waykeeper.quickly_made import quickly_made
+from waykeeper.timing import lateness
 
 
 @quickly_made
@@ -34,12 +35,12 @@ class Days:
 
 
 def days(item: Item, grace: int) -> Days:
-    """The days of a visit; `late_from` as compile wrote it, else target + min(grace, close - target - 3) + 1."""
+    """The days of a visit; `late_from` as compile wrote it, else as it would."""
     opens, closes = window(item)
     target = item.dates.target.day if item.dates.target else closes
     late = item.dates.late_from
-    if late is None and closes is not None and target is not None:
-        late = target + timedelta(days=max(0, min(grace, (closes - target).days - 3)) + 1)
+    if late is None and closes is not None:
+        late = lateness(target, closes, grace)
     return Days(opens, closes, target, item.dates.book_from, late)
 
 
