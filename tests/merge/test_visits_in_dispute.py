@@ -6,6 +6,8 @@ Contract: a part that is not wanted any more and was touched is a conflict; `--t
 from dataclasses import replace
 from datetime import date
 
+import pytest
+
 from merge.small import VISIT
 from merge.stories import MOVED, book, theirs, words
 from merge.worlds import Memory, later
@@ -70,3 +72,14 @@ def test_a_request_entered_in_error_comes_back_where_the_plans_side_is_taken():
     world.push(take={str(VISIT): "ours"})
     assert world.at(VISIT, "request")["status"] == "active" and world.conflicts() == []
     assert world.push().changing == ()
+
+
+@pytest.mark.parametrize(("day", "told"), [
+    (date(2026, 3, 27), True), (date(2026, 3, 28), False), (date(2026, 4, 5), False), (date(2026, 4, 6), True),
+])  # fmt: skip
+def test_a_booking_outside_the_window_is_said_and_one_on_its_edge_is_not(day, told):
+    """verdicts.md 2 and 6: windows are inclusive days; the 2-week window of surgery on 03-18 is 03-28 to 04-05."""
+    world = Memory()
+    world.push()
+    book(world, day)
+    assert any("outside its window" in notice for notice in world.push().notices) is told
