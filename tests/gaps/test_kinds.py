@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from functools import cache
 
@@ -12,7 +13,7 @@ from gaps.test_verdict_cases import load
 from waykeeper.gaps import worklist
 from waykeeper.gaps.words import table
 from waykeeper.plan.gates import gate_state
-from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, State
+from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, ItemState, Key, Offer, State
 from waykeeper.timing.model import Moment, Standing
 
 cases = cache(lambda: load("kinds.yaml"))
@@ -54,10 +55,19 @@ def item(entry: dict) -> Item:
     )  # fmt: skip
 
 
-def state(key: Key, entry: dict) -> ItemState:
+def offer(missed: int) -> Offer:
+    return Offer("hold", missed, SURGERY - timedelta(days=missed + 1), ground=(f"a value that means {missed} days",))
+
+
+def answered_to(made: Item, entry: dict, known: ItemState) -> Item:
+    """The item of a plan that was made with the answer: to `was` days it was given, `now` days are proposed."""
+    return replace(made, hold=replace(made.hold, answered=known.answer, offer=offer(entry["now"])))
+
+
+def state(key: Key, entry: dict, was: int | None = None) -> ItemState:
     fields = dict(entry)
     if "answer" in fields:
-        fields["answer"] = HoldAnswer(**fields["answer"])
+        fields["answer"] = HoldAnswer(**fields["answer"], offer=None if was is None else offer(was))
     if "last_taken" in fields:
         fields["last_taken"] = moment(fields["last_taken"])
     return ItemState(key, **fields)
@@ -66,7 +76,9 @@ def state(key: Key, entry: dict) -> ItemState:
 def on_day(case: dict, as_of: date):
     entries = [case["item"] | {"state": case.get("state")}, *case.get("with", ())]
     items = [item(e) for e in entries]
-    states = {i.key: state(i.key, e["state"]) for i, e in zip(items, entries, strict=True) if e.get("state")}
+    pairs = list(zip(items, entries, strict=True))
+    states = {i.key: state(i.key, e["state"], e.get("was")) for i, e in pairs if e.get("state")}
+    items = [answered_to(i, e, states[i.key]) if "now" in e else i for i, e in pairs]
     died = case.get("died")
     known = State(states, deceased=bool(died), deceased_on=died)
     rows = worklist([(plan(*items, withdrawn=case.get("withdrawn", "")), known)], (), as_of).rows

@@ -49,10 +49,11 @@ def test_values_are_compared_not_bytes(task):
 
 def test_a_field_that_a_later_scheme_added(task, monkeypatch):
     """Offered before the field was known: absent = untouched, present = theirs; never a false conflict."""
-    monkeypatch.setattr(ownership, "SINCE", {"reasonCode": 2})
+    now = ownership.SCHEME
+    monkeypatch.setattr(ownership, "SINCE", {"reasonCode": now + 1})
     from waykeeper.merge.groups import digest_under
 
-    told = digest_under(1, task, "what")
+    told = digest_under(now, task, "what")
     parts = [p for e in task["extension"] if e["url"].endswith("/offered") for p in e["extension"]]
     old = [{**p, "valueString": told} if p["url"] == "what" else p for p in parts]
     bare = {k: v for k, v in task.items() if k != "reasonCode"}

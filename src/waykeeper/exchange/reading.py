@@ -16,14 +16,27 @@ from waykeeper.exchange.unreadable import legible
 from waykeeper.fhir import episode_of, identity, is_ours, read_all, rootless
 from waykeeper.fhir.conditions import token
 from waykeeper.fhir.identity import named_by
+from waykeeper.fhir.measured_since import looks_at_kidney
 from waykeeper.fhir.names import IDENTIFIER_PATH, TAG_CODE, TAG_SYSTEM
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import merged_with
+from waykeeper.fhir.shape import whose
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.findings import Finding, WaykeeperError, finding
 from waykeeper.medicines import pregnancy_asked
 from waykeeper.plan.model import Episode, Identifier, Plan, State
-from waykeeper.record import MEDICINE_TYPES, PRODUCTS, Medications, identifier_names, pointed_at, relative, says_which
+from waykeeper.record import (
+    CREATININE,
+    LOINC,
+    MEDICINE_TYPES,
+    PRODUCTS,
+    WEIGHT,
+    Medications,
+    identifier_names,
+    pointed_at,
+    relative,
+    says_which,
+)
 
 NEVER = datetime.min.replace(tzinfo=UTC)
 AT_ONCE = 40  # patients, or Medications, in one search
@@ -415,9 +428,34 @@ def cautions_of_patients(server: Server, held: Sequence[Held], lacking: list[Fin
     lacking   gets it where the server does not give them (WKC225): they are then not compared with the plans
     """
     people = sorted({ref for ref, r in held if r.get("resourceType") == "Patient"})
+    wanted: dict[str, Pairs] = {"AllergyIntolerance": [], "Condition": [], "Observation": [("code", pregnancy_asked())]}
+    found, refused = _of_people(server, people, wanted, lacking)
+    if refused:
+        said = f"no {' and no '.join(refused)} was given: allergies and pregnancies are not compared with the plans"
+        lacking.append(finding("WKC225", said))
+    return found
+
+
+def kidney_values(server: Server, held: Sequence[Held], lacking: list[Finding]) -> list[Held]:
+    """Creatinine and weight of those for whom something was proposed by them: newer ones may change it.
+
+    lacking   gets it where the server does not give them (WKC225): they are then not compared with the plans
+    """
+    people = sorted({whose(r) for _, r in held if looks_at_kidney(r)} - {""})
+    codes = ",".join(f"{LOINC}|{code}" for code in sorted(CREATININE | WEIGHT))
+    found, refused = _of_people(server, people, {"Observation": [("code", codes)]}, lacking)
+    if refused:
+        said = "no Observation was given: creatinine and weight are not compared with what was proposed by them"
+        lacking.append(finding("WKC225", said))
+    return found
+
+
+def _of_people(
+    server: Server, people: Sequence[str], wanted: Mapping[str, Pairs], lacking: list[Finding]
+) -> tuple[list[Held], list[str]]:
+    """What a server holds of these patients of each type, and the types that it does not give."""
     found: list[Held] = []
     refused: list[str] = []
-    wanted: dict[str, Pairs] = {"AllergyIntolerance": [], "Condition": [], "Observation": [("code", pregnancy_asked())]}
     for kind, more in wanted.items():
         for start in range(0, len(people), AT_ONCE) if kind not in refused else ():
             who = ("patient", ",".join(people[start : start + AT_ONCE]))
@@ -428,10 +466,7 @@ def cautions_of_patients(server: Server, held: Sequence[Held], lacking: list[Fin
                     raise
                 refused.append(kind)
                 break
-    if refused:
-        said = f"no {' and no '.join(refused)} was given: allergies and pregnancies are not compared with the plans"
-        lacking.append(finding("WKC225", said))
-    return found
+    return found, refused
 
 
 def _by_ids(server: Server, kind: str, ids: Sequence[str]) -> list[Held]:

@@ -85,12 +85,21 @@ HOLD_ROWS: tuple[Row, ...] = (
     ("alternative", STR, "*", "Other dates by other rules or policies"),
     ("reference", STR, "1", "The source order"),
     ("code", CODING, "*", "The codes of the medicine"),
+    ("proposed", NEST, "1", "What the rules propose, whatever was answered, and on what that rests"),
     ("answer", STR, "1", "What the prescriber had decided when the plan was compiled"),
     ("answerDays", INT, "1", "The number of days that the prescriber decided"),
     ("answerBy", STR, "1", "Who answered"),
     ("answerOn", DATE, "1", "When"),
     ("answerText", STR, "1", "In which words"),
     ("answerTaken", WHEN, "1", "The last dose actually taken"),
+    ("answeredTo", NEST, "1", "What was proposed when it was answered, and on what that rested"),
+)
+_OFFER_ROWS: tuple[Row, ...] = (
+    *(row for row in HOLD_ROWS if row[0] in ("decision", "missedDays", "lastDose", "lastLimit", "question")),
+    ("ground", STR, "*", "What the rule looked at: the kidney value, the anaesthetic, the policy, the order"),
+    ("clearance", STR, "1", "The creatinine clearance that it was proposed for in mL/min, or none"),
+    ("measured", DATE, "1", "The day of the newest value of that"),
+    ("waykeeper", STR, "1", "Version that proposed it"),
 )
 PLAN_ROWS: tuple[Row, ...] = (
     ("pathway", STR, "1", "Name of the pathway"),
@@ -127,6 +136,8 @@ NESTED: Mapping[str, tuple[Row, ...]] = {
     "letterhead": (("clinic", STR, "1", "Name of the clinic"),),
     "telephone": (("role", STR, "1", "Role"), ("number", STR, "1", "Telephone number")),
     "role": (("role", STR, "1", "Role"), ("title", STR, "1", "Its title in the clinic")),
+    "proposed": _OFFER_ROWS,
+    "answeredTo": _OFFER_ROWS,
     "settings": tuple(
         (f.name, BOOL if isinstance(f.default, bool) else INT, "1", f.name.replace("_", " ")) for f in fields(Settings)
     ),

@@ -15,7 +15,7 @@ import orjson
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.names import HOLD, ITEM, OFFERED, PLAN
 
-SCHEME = 1
+SCHEME = 2
 GROUPS = ("when", "what", "who", "status")
 
 # Element paths by type and group. `ext:URL#name` is a sub-extension of ours. What stands nowhere is create-only
@@ -31,7 +31,7 @@ _HOLD_DATES = ("missedDays", "lastDose", "firstMissed", "lastLimit", "restartFro
 _HOLD_TEXTS = (
     "decision", "rule", "policy", "restart", "confidence", "confirmBy", "question", "recognised", "ingredient",
     "note", "alternative", "code", "medicine", "answer", "answerDays", "answerBy", "answerOn", "answerText",
-    "answerTaken",
+    "answerTaken", "proposed", "answeredTo",
 )  # fmt: skip
 _WHEN_OF_ITEM = tuple(f"ext:{ITEM}#{n}" for n in _ITEM_DATES)
 _WHAT_OF_ITEM = tuple(f"ext:{ITEM}#{n}" for n in _ITEM_TEXTS)
@@ -99,7 +99,7 @@ OWNERSHIP: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     for kind, groups in _OWN.items()
 }
 # Paths that a later scheme than the first added to a group: a digest of an older scheme is compared without them.
-SINCE: Mapping[str, int] = {}
+SINCE: Mapping[str, int] = {f"ext:{HOLD}#proposed": 2, f"ext:{HOLD}#answeredTo": 2}
 
 
 def _part_of(path: str) -> tuple[str, str] | None:

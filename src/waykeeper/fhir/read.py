@@ -13,22 +13,21 @@ import orjson
 
 from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
 from waykeeper.fhir.gone import entries, gone, types_of
+from waykeeper.fhir.hold_told import answered_in, offer_in
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, NO_CAUTION, PLAN
 from waykeeper.fhir.ownership import offered_of
 from waykeeper.fhir.patients import Patients, merged_with
-from waykeeper.fhir.recorded import before_the_end, item_state, named_in, plan_state
+from waykeeper.fhir.recorded import before_the_end, item_state, plan_state
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.told import told_of
 from waykeeper.fhir.write import LEADING
 from waykeeper.findings import WaykeeperError, finding
-from waykeeper.medicines import NamedMedicine
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
 from waykeeper.plan.beside import with_pauses_of_before
 from waykeeper.plan.model import (
     Episode,
-    HoldAnswer,
     HoldProposal,
     Identifier,
     Item,
@@ -493,24 +492,6 @@ def _hold(resource: Mapping[str, Any], zone: str) -> HoldProposal | None:
         notes=tuple(said.get("note", [])),
         alternatives=tuple(said.get("alternative", [])),
         codes=tuple(said.get("code", [])),
-        answered=_answered(said, named_in(said)),
-    )
-
-
-def _answered(said: Said, medicine: NamedMedicine | None) -> HoldAnswer | None:
-    """The answer that the plan was compiled with; what stands on the server is the State's business."""
-
-    def first(name: str) -> Any:
-        return said[name][0] if said.get(name) else None
-
-    if not said.get("answer"):
-        return None
-    return HoldAnswer(
-        decision=_one(said, "answer"),
-        missed_days=first("answerDays"),
-        by=_one(said, "answerBy"),
-        on=first("answerOn"),
-        text=_one(said, "answerText"),
-        last_taken=first("answerTaken"),
-        medicine=medicine,
+        answered=answered_in(said, zone),
+        offer=offer_in(said, "proposed", zone),
     )

@@ -8,9 +8,11 @@ from datetime import date
 from typing import Any
 
 from waykeeper.fhir.cautions_since import cautions_since
-from waykeeper.fhir.extensions import amount, decode, find, moment
+from waykeeper.fhir.extensions import decode, find, moment
+from waykeeper.fhir.hold_told import EDITED, named_in, offer_answered
 from waykeeper.fhir.identity import Identity, parse_key
 from waykeeper.fhir.listed_since import listed_since
+from waykeeper.fhir.measured_since import measured_since
 from waykeeper.fhir.names import COMPLETED, ENDED, GOAL_ACHIEVEMENT, HOLD, REASON_URL, TASK_CODES
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class, status_element
@@ -155,14 +157,6 @@ def named_medicine(parts: Mapping[str, Held]) -> NamedMedicine | None:
     return named_in(decode(find(holder[1], HOLD), "UTC")) if holder else None
 
 
-def named_in(said: Mapping[str, Sequence[Any]]) -> NamedMedicine | None:
-    """What a hold's extension, decoded, calls the medicine."""
-    words = next(iter(said.get("medicine", ())), "")
-    dose = amount(str(next(iter(said.get("doseMg", ())), "")))
-    substances = tuple(str(name) for name in said.get("ingredient", ()))
-    return NamedMedicine(str(words), tuple(said.get("code", ())), dose, substances) if words else None
-
-
 def _restarted_on(
     parts: Mapping[str, Held], kind: str, cls: StatusClass, zone: str, surgery: date | None
 ) -> date | None:
@@ -225,7 +219,7 @@ def plan_state(
         states, status(root[1]), root[0], conflicts, dead_on, dead, proven=proven, proven_on=proven_on,
         other_side=other_side, root=own_row, left_over=_left_over(own),
         listed_since=listed_since(plan, states, everything, medications, left_out),
-        cautions_since=cautions_since(plan, everything),
+        cautions_since=cautions_since(plan, everything), measured_since=measured_since(plan, states, everything),
         completed=_completion(root[1], plan.zone),
     )  # fmt: skip
 
@@ -307,7 +301,16 @@ def _proven(plan: Plan, everything: Sequence[Held]) -> tuple[dict[str, str], dic
 
 
 def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
-    """What the prescriber decided: the confirm Task completed, else dates of the hold that a person changed."""
+    """What the prescriber decided, with what was proposed when they did."""
+    answer = _decided(parts, zone)
+    holder = parts.get("hold") or parts.get("review")
+    if answer is None or holder is None:
+        return answer
+    return replace(answer, offer=offer_answered(decode(find(holder[1], HOLD), zone), answer, zone))
+
+
+def _decided(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
+    """The confirm Task completed, else dates of the hold that a person changed."""
     task = parts.get("confirm") or parts.get("review")
     if _completed(task):
         resource = task[1]  # type: ignore[index]
@@ -327,7 +330,7 @@ def hold_answer(parts: Mapping[str, Held], zone: str) -> HoldAnswer | None:
     if hold and _edited(hold[1]):
         said = decode(find(hold[1], HOLD), zone)
         days = int(said["missedDays"][0]) if said.get("missedDays") else None
-        return HoldAnswer("hold", days, by="edited", medicine=named_medicine(parts))
+        return HoldAnswer("hold", days, by=EDITED, medicine=named_medicine(parts))
     return None
 
 

@@ -15,7 +15,7 @@ from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, NO_CAUTION, PLAN
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.fhir.resource import Maker, Resource
 from waykeeper.medicines import BY_HOURS, NOT_TAKEN, unclear
-from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Plan, PlanPhase
+from waykeeper.plan.model import HoldAnswer, HoldProposal, Item, Key, Offer, Plan, PlanPhase
 from waykeeper.timing.model import Anchor, Moment
 
 __all__ = ["IN_ACTIVITY", "LEADING", "PLAN_KEY", "parts", "surgery_day", "write"]
@@ -128,6 +128,7 @@ def hold_pairs(hold: HoldProposal) -> list[tuple[str, Any]]:
         ("alternative", hold.alternatives),
         ("reference", hold.reference),
         ("code", hold.codes),
+        ("proposed", _offer(hold.offer)),
         *(_answer_pairs(answer) if answer else []),
     ]
 
@@ -140,7 +141,25 @@ def _answer_pairs(answer: HoldAnswer) -> list[tuple[str, Any]]:
         ("answerOn", answer.on),
         ("answerText", answer.text),
         ("answerTaken", answer.last_taken),
+        ("answeredTo", _offer(answer.offer)),
     ]
+
+
+def _offer(offer: Offer | None) -> dict[str, Any] | None:
+    """What was proposed, as a part of its own: no answer, and nobody's editing of the hold, takes its place."""
+    if offer is None:
+        return None
+    return _nested([
+        ("decision", offer.decision),
+        ("missedDays", offer.missed_days),
+        ("lastDose", offer.last_dose),
+        ("lastLimit", offer.last_limit),
+        ("question", offer.question),
+        ("ground", offer.ground),
+        ("clearance", offer.clearance),
+        ("measured", offer.measured),
+        ("waykeeper", offer.version),
+    ])  # fmt: skip
 
 
 def _put(resource: Resource, **fields: Any) -> Resource:

@@ -6,6 +6,14 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from waykeeper.gaps.answered import by_command
+from waykeeper.gaps.changed_proposal import (
+    changed_proposal,
+    is_kept,
+    measured_since,
+    told_of_measured,
+    told_of_proposal,
+    word_of,
+)
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.other_medicine import other_medicine, told_of_other
 from waykeeper.gaps.others import filling_of, is_void, task_word, weekdays_before
@@ -25,8 +33,11 @@ from waykeeper.plan.holds import (
     told_last_dose,
 )
 from waykeeper.plan.model import HoldAnswer, Item, ItemState
+from waykeeper.plan.proposed_since import Proposed
 from waykeeper.plan.unlisted import unlisted
 from waykeeper.timing.model import Moment
+
+_SETTLED = ("answered", "answered-continue", "stopped")  # words by which nobody would be asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +74,9 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
         return hold_verdict(item, setting)
     if (answer is not None and (pauses(answer) or unclear(answer))) or (recognised and other_medicine(item, setting)):
         return hold_verdict(item, setting)
+    measured = measured_since(item, setting)
+    if recognised and (changed_proposal(item, setting) or (measured and answer is not None)):
+        return hold_verdict(item, setting)
     due = _confirmed_by(item, setting)
     more = filling_of(item, own, setting, due)
     if item.hold is None or recognised:
@@ -70,7 +84,7 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
         word = "done" if answered else task_word(item, own, setting, due)
         if (word == "overdue-past" and has_ended(item)) or (word in ("due", "overdue") and asks_nothing(item)):
             word = f"{word}-ended"
-        return spoken("confirm", word, item, more, setting, mend=due)
+        return _with_measured(spoken("confirm", word, item, more, setting, mend=due), measured)
     more["longest_from"] = item.dates.earliest or _due_from(item, None, setting)
     done = own.was_done
     open_word = "answered" if done or answer is not None else review_word(item.hold)
@@ -84,6 +98,11 @@ def medicine_verdict(item: Item, setting: Setting) -> Verdict:
     was = other_medicine(item, setting)
     asked = (sentence("questions", "other_medicine", told_of_other(item, was)),) if was else ()
     return replace(said, questions=(*asked, *questions(item.hold)))
+
+
+def _with_measured(said: Verdict, measured: str) -> Verdict:
+    """Of what is to be asked: that another proposal may stand here once the plan is made again."""
+    return replace(said, reason=f"{said.reason} {measured}") if measured and said.gap else said
 
 
 def has_ended(item: Item) -> bool:
@@ -105,7 +124,16 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     more = _filling(item, own, pause, setting)
     if was := other_medicine(item, setting):
         more.update(told_of_other(item, was))
-    said = spoken("hold", _hold_word(item, own, setting, pause), item, more, setting, mend=pause.last_dose)
+    mend, changed = pause.last_dose, changed_proposal(item, setting)
+    if changed is not None:
+        more.update(told_of_proposal(changed, item, pause.last_dose, setting))
+        mend = changed.now.last_dose if changed.longer else mend
+    word, measured = _hold_word(item, own, setting, pause, changed), measured_since(item, setting)
+    if measured and pause.answer is not None and word in _SETTLED:
+        more.update(told_of_measured(measured, pause.answer, pause.last_dose, setting))
+        over = pause.last_dose is not None and setting.as_of > pause.last_dose
+        word, measured = f"needs-review-measured{'-over' if over else ''}", ""
+    said = _with_measured(spoken("hold", word, item, more, setting, mend=mend), measured)
     by_a_person = own.cls == "withdrawn" and not own.withdrawn_by_us and not own.restart_asked
     if by_a_person and said.word in ("restart-due", "not-yet-due"):
         told = sentence("tails", "put_away", {"by_whom": f" by {own.by}" if own.by else ""})
@@ -229,7 +257,7 @@ def _told_to_pause(item: Item, own: ItemState) -> bool:
     return planned is not None and pauses(planned) and corrected
 
 
-def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
+def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause, changed: Proposed | None) -> str:
     if restarted(item, own, setting.surgery, setting.as_of):
         return "restarted"
     begun = pause.is_answered and pause.last_dose is not None and setting.as_of > pause.last_dose
@@ -254,23 +282,25 @@ def _hold_word(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> s
             return "needs-review-future-restart"
         if _told_to_pause(item, own):
             return "needs-review-corrected"
-        return _on_the_day(item, own, setting, pause) or _from_surgery(setting, pause)
+        return _on_the_day(item, own, setting, pause, changed) or _from_surgery(setting, pause)
     if pause.answer is not None and unclear(pause.answer):
         return "needs-review-answer"
-    return _before_surgery(item, own, setting, pause)
+    return _before_surgery(item, own, setting, pause, changed)
 
 
-def _before_surgery(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
+def _before_surgery(item: Item, own: ItemState, setting: Setting, pause: _Pause, changed: Proposed | None) -> str:
     if _corrected(item, own):
         return "needs-review-corrected"
     if pause.answer is None:
         return "needs-review-changed" if other_medicine(item, setting) else _unanswered(item, setting, pause)
     if not pause.is_answered:
-        return _without_pause(pause.answer)
+        return word_of(changed, setting) if changed else _without_pause(pause.answer)
     if broken := _not_kept(item, own, setting, pause):
         return broken
     last, taken = pause.latest_dose, pause.taken
     stopped = last is not None and setting.as_of > last and taken is not None and taken.day <= last
+    if changed and not (stopped and taken is not None and is_kept(changed, taken)):
+        return word_of(changed, setting)
     return "stopped" if stopped else "answered"
 
 
@@ -281,12 +311,15 @@ def _not_kept(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> st
     return "needs-review-late" if answered_too_late(own, pause.answer, setting.surgery) else ""
 
 
-def _on_the_day(item: Item, own: ItemState, setting: Setting, pause: _Pause) -> str:
+def _on_the_day(item: Item, own: ItemState, setting: Setting, pause: _Pause, changed: Proposed | None) -> str:
     """The same on the day of surgery, while nothing says that it took place: that morning it can still be put off."""
     anchor = setting.plan.anchor("surgery")
     if setting.as_of != setting.surgery or anchor is None or happened_on(anchor, setting.state) is not None:
         return ""
-    return _not_kept(item, own, setting, pause) if pause.is_answered else ""
+    broken = _not_kept(item, own, setting, pause) if pause.is_answered else ""
+    if broken or changed is None or (pause.taken is not None and is_kept(changed, pause.taken)):
+        return broken
+    return word_of(changed, setting)
 
 
 def _unanswered(item: Item, setting: Setting, pause: _Pause) -> str:

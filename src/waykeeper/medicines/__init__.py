@@ -21,6 +21,7 @@ from waykeeper.medicines.decisions import (
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
+from waykeeper.medicines.kidney_turns import kidney_turns
 from waykeeper.medicines.met import NotMet, not_met
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, NamedMedicine
 from waykeeper.medicines.on_the_day import AS_NEEDED, MORNING, NOT_SWALLOWED, RESCUE
@@ -91,6 +92,7 @@ __all__ = [
     "doses_in_24_hours",
     "due_day",
     "is_current",
+    "kidney_turns",
     "late",
     "naltrexone_restart",
     "named",

@@ -30,6 +30,8 @@ class Clearance:
     usable     the value that branches are chosen by; None where it is missing or refused
     stale      computed, but the creatinine or the weight is older than its limit: a new value is asked for
     beside     the same with ideal and adjusted weight, shown only
+    told       the value and what it was computed from, in one line; why there is none else
+    newest     the day of the creatinine or of the weight, the later; None where neither has one
     """
 
     usable: Fraction | None = None
@@ -37,6 +39,13 @@ class Clearance:
     question: str = ""
     beside: tuple[tuple[str, Fraction], ...] = ()
     arithmetic: tuple[str, ...] = ()
+    told: str = ""
+    newest: date | None = None
+
+    @property
+    def short(self) -> str:
+        """mL/min with two places, or "none"."""
+        return "none" if self.usable is None else shown(self.usable)
 
 
 def cockcroft_gault(age: int, weight_kg: Fraction, creatinine_mg_dl: Fraction, female: bool) -> Fraction:
@@ -53,9 +62,10 @@ def clearance(
     kidney: Kidney, surgery: date, stale_days: int = STALE_DAYS, refused_days: int = REFUSED_DAYS
 ) -> Clearance:
     """The clearance as it stands for a surgery day. A doubtful input gives no value, only a question."""
+    newest = max((day for day in (kidney.creatinine_on, kidney.weight_on) if day is not None), default=None)
     question = _missing(kidney) or _implausible(kidney, surgery, refused_days) or _unsteady(kidney)
     if question:
-        return Clearance(question=question)
+        return Clearance(question=question, told=f"no creatinine clearance: {question}", newest=newest)
     assert kidney.creatinine is not None and kidney.weight_kg is not None and kidney.creatinine_on is not None
     assert kidney.birth_date is not None and kidney.female is not None and kidney.weight_on is not None
     serum = Fraction(kidney.creatinine) * _UNITS[plain_unit(kidney.creatinine_unit)]
@@ -65,7 +75,19 @@ def clearance(
     old = (_old("creatinine", days, stale_days), _old("the weight", weighed, WEIGHT_STALE_DAYS))
     ask = "; ".join(o for o in old if o)
     beside = tuple((n, cockcroft_gault(age, w, serum, kidney.female)) for n, w in _other_weights(kidney, weight))
-    return Clearance(value, bool(ask), ask, beside, _arithmetic(kidney, age, serum, value, surgery))
+    told = "; ".join(line for line in (_told(kidney, value), ask) if line)
+    return Clearance(value, bool(ask), ask, beside, _arithmetic(kidney, age, serum, value, surgery), told, newest)
+
+
+def _told(kidney: Kidney, value: Fraction) -> str:
+    assert kidney.creatinine_on is not None and kidney.weight_on is not None
+    serum = f"creatinine {kidney.creatinine} {kidney.creatinine_unit} of {_day(kidney.creatinine_on)}"
+    weight = f"{kidney.weight_kg} kg of {_day(kidney.weight_on)}"
+    return f"creatinine clearance {shown(value)} mL/min ({serum}, {weight})"
+
+
+def _day(day: date) -> str:
+    return f"{_WEEKDAYS[day.weekday()]} {day}"
 
 
 def _old(name: str, days: int, limit: int) -> str:
@@ -89,7 +111,7 @@ def shown(value: Fraction) -> str:
 def _missing(kidney: Kidney) -> str:
     if kidney.creatinine is None:
         if kidney.egfr is not None:
-            of = f" of {_WEEKDAYS[kidney.egfr_on.weekday()]} {kidney.egfr_on}" if kidney.egfr_on else ""
+            of = f" of {_day(kidney.egfr_on)}" if kidney.egfr_on else ""
             there = f"an eGFR of {kidney.egfr}{of} is recorded; Cockcroft-Gault needs the creatinine"
             return f"{there}: it is not used in its place; give creatinine with unit and date, weight, age and sex"
         return "no creatinine is recorded"
@@ -160,9 +182,8 @@ def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, surg
     )
     formula = f"(140 - {age}) x {kidney.weight_kg} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
     days, weighed = (surgery - kidney.creatinine_on).days, (surgery - kidney.weight_on).days
-    on = f"{_WEEKDAYS[kidney.weight_on.weekday()]} {kidney.weight_on}"
     return (
         f"creatinine {given}{divided}, {counted(days, 'day')} before surgery",
-        f"weight {kidney.weight_kg} kg of {on}, {counted(weighed, 'day')} before surgery",
+        f"weight {kidney.weight_kg} kg of {_day(kidney.weight_on)}, {counted(weighed, 'day')} before surgery",
         f"Cockcroft-Gault with actual weight: {formula} (compared unrounded)",
     )

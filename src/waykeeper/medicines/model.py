@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import Literal, Protocol
 
 from waykeeper.findings import Finding
+from waykeeper.medicines.kidney import Clearance
 from waykeeper.pathway.model import Coding
 from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Moment
@@ -39,6 +40,8 @@ class MedicineRow:
     unlisted      it was dispensed or given, and no order or statement lists it; `handed_over` on that day, and where a
                   number of days was dispensed `supplied_until` the last of them
     statement_of  key of the order of the list that this row only tells of: no second medicine
+    ground        what the rule looked at, a line each: the kidney value, the anaesthetic, the policy, the order
+    kidney        that kidney value, None where its rule does not look at it
     """
 
     key: str
@@ -76,6 +79,8 @@ class MedicineRow:
     handed_over: date | None = None
     supplied_until: date | None = None
     statement_of: str = ""
+    ground: tuple[str, ...] = ()
+    kidney: Clearance | None = None
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
     @property

@@ -300,14 +300,15 @@ def _situation(
 def dose_that_counts(entry: MedicineEntry, known: Recognised, rules: Ruleset) -> Decimal | None:
     """Milligrams of one dose, the most of all instructions, of a medicine whose rule has a case that turns on them."""
     substances = known.ingredients
-    if not substances or not any(_turns_on_dose(rule) for rule in rules.rule_for(substances)):
+    if not substances or not any(turns_on(rule, "dose_mg") for rule in rules.rule_for(substances)):
         return None
     told = (_dose_mg(i, one, known) for i in range(len(substances)) for one in (entry, *entry.also))
     return max((dose for dose in told if dose is not None), default=None)
 
 
-def _turns_on_dose(rule: Rule) -> bool:
-    return any("dose_mg" in case.when for case in (*rule.cases, *rule.neuraxial))
+def turns_on(rule: Rule, condition: str) -> bool:
+    """True if a case of a rule names this condition."""
+    return any(condition in case.when for case in (*rule.cases, *rule.neuraxial))
 
 
 def _dose_mg(index: int, entry: MedicineEntry, known: Recognised) -> Decimal | None:
@@ -449,7 +450,7 @@ def _with_actual_dose(outcome: Outcome, case: Case, entry: MedicineEntry, contex
 
 def _with_kidney(outcome: Outcome, rule: Rule, context: Context) -> Outcome:
     """A rule that looks at the kidney shows the arithmetic, and asks where a value is missing or old."""
-    if not any("crcl" in case.when for case in (*rule.cases, *rule.neuraxial)):
+    if not turns_on(rule, "crcl"):
         return outcome
     asked = context.clearance.question
     return replace(

@@ -15,12 +15,12 @@ from waykeeper.medicines.due import due_day
 from waykeeper.medicines.indications import names_stent
 from waykeeper.medicines.instructions import instructions, safest
 from waykeeper.medicines.intervals import WEEK, day_name
-from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS
+from waykeeper.medicines.kidney import REFUSED_DAYS, STALE_DAYS, Clearance
 from waykeeper.medicines.met import with_last_taken, with_loose_dose
-from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow
+from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, Rule
 from waykeeper.medicines.on_the_day import with_how_taken
 from waykeeper.medicines.other_surgeries import with_other_surgeries
-from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for
+from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for, turns_on
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
 from waykeeper.medicines.remarks import remarks_question
@@ -111,11 +111,26 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if row.last_limit is not None:
         row = replace(row, notes=(*row.notes, BY_HOURS))
     dose = dose_that_counts(entry, known, context.rules)
-    row = replace(row, dose_mg=dose) if dose is not None else row
+    rules = context.rules.rule_for(known.ingredients)
+    kidney = context.clearance if any(turns_on(rule, "crcl") for rule in rules) else None
+    row = replace(row, dose_mg=dose, ground=_ground(row, entry, rules, kidney, context), kidney=kidney)
     answer = context.answers.get(entry.key)
     if answer is not None and answer.decision != REASON_ONLY:
         row = row_from_answer(row, answer, context.surgery)
     return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+
+
+def _ground(
+    row: MedicineRow, entry: MedicineEntry, rules: Sequence[Rule], kidney: Clearance | None, context: Context
+) -> tuple[str, ...]:
+    """What a proposal rests on, so that it can be said later which of it has changed."""
+    lines = (
+        f"the order {entry.words!r}",
+        kidney.told if kidney is not None else "",
+        f"anaesthesia {context.anaesthesia}" if any(rule.neuraxial for rule in rules) else "",
+        f"the policy {row.policy}" if row.policy else "",
+    )
+    return tuple(line for line in lines if line)
 
 
 def _proposed(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:

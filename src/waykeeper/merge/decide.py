@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from waykeeper.fhir import write
 from waykeeper.fhir.gone import DELETED, WANTED
+from waykeeper.fhir.hold_told import EDITED
 from waykeeper.fhir.identity import called, identity
 from waykeeper.fhir.ownership import GROUPS, digest, mark, with_offered
 from waykeeper.fhir.status import status, status_class
@@ -318,7 +319,7 @@ class _Merge:
         """
         state = self.held.state.items.get(place[0])
         answer = state.answer if state and state.round == place[2] else None
-        edited = place[1] == "hold" and answer is not None and answer.by == "edited"
+        edited = place[1] == "hold" and answer is not None and answer.by == EDITED
         if edited and verdicts["when"] == "conflict":
             verdicts["when"] = "write"
         return edited

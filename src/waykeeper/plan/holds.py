@@ -10,9 +10,10 @@ from waykeeper.findings import Position
 from waykeeper.medicines import NOT_TAKEN, REASON_ONLY, MedicineRow, as_proposed, unclear
 from waykeeper.medicines.due import days_of, first_gap_day, longest_last_dose
 from waykeeper.pathway.model import PathwayItem, Source
-from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, ItemState, Key
+from waykeeper.plan.model import Answers, HoldAnswer, HoldProposal, Item, ItemState, Key, Offer
 from waykeeper.plan.validity import to_come
 from waykeeper.timing.model import Dates, Moment, WorkingCalendar
+from waykeeper.version import VERSION
 
 LONGEST_PLAUSIBLE = 28  # days: the longest hold of the published rules (oestrogen, monthly naltrexone)
 
@@ -89,6 +90,22 @@ def _proposal(row: MedicineRow) -> HoldProposal:
         notes=row.notes,
         alternatives=row.alternatives,
         arithmetic=row.arithmetic,
+        offer=_offer(row),
+    )
+
+
+def _offer(row: MedicineRow) -> Offer:
+    kidney = row.kidney
+    return Offer(
+        decision=row.decision,
+        missed_days=row.missed_days,
+        last_dose=row.last_dose,
+        last_limit=row.last_limit,
+        question=row.question,
+        ground=row.ground,
+        clearance=kidney.short if kidney else "",
+        measured=kidney.newest if kidney else None,
+        version=VERSION,
     )
 
 
@@ -98,6 +115,7 @@ def with_answer(proposal: HoldProposal, answer: HoldAnswer, surgery: Moment) -> 
     Whoever decides the number that was proposed decides its days too: a clock limit, the weekday of a weekly dose.
     """
     fresh = proposal.fresh or replace(proposal, answered=None)
+    answer = answer if answer.offer is not None else replace(answer, offer=proposal.offer)
     if answer.missed_days is None or unclear(answer) or as_proposed(answer.missed_days, proposal, surgery.day):
         return replace(proposal, answered=answer, fresh=fresh)
     last = surgery.day - timedelta(days=answer.missed_days + 1)

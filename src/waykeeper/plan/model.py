@@ -113,10 +113,33 @@ class PatientRef:
 
 @quickly_made
 @dataclass(frozen=True, slots=True)
+class Offer:
+    """What was proposed about a medicine, and on what that rested: to be laid beside what is proposed later.
+
+    ground     what the rule looked at, a line each, as `MedicineRow.ground`
+    clearance  mL/min with two places or "none"; "" where the rule does not look at the kidney
+    measured   the day of the newest value that it was computed from
+    version    of Waykeeper: another one may put the same question in other words
+    """
+
+    decision: str
+    missed_days: int | None = None
+    last_dose: date | None = None
+    last_limit: Moment | None = None
+    question: str = ""
+    ground: tuple[str, ...] = ()
+    clearance: str = ""
+    measured: date | None = None
+    version: str = ""
+
+
+@quickly_made
+@dataclass(frozen=True, slots=True)
 class HoldProposal:
     """The medicine part of a `hold` or `medicine` item; dates are proposals until a prescriber answered.
 
     fresh   what compile proposed before an answer, or the number of an earlier one, took its place. Never written
+    offer   the same in short, with what it rests on, as a plan keeps it; None in a plan of before it was written
     """
 
     decision: str
@@ -142,6 +165,7 @@ class HoldProposal:
     arithmetic: tuple[str, ...] = ()  # not in `live`
     answered: HoldAnswer | None = None
     fresh: HoldProposal | None = field(default=None, compare=False)
+    offer: Offer | None = field(default=None, compare=False)
 
     @property
     def medicine(self) -> NamedMedicine:
@@ -155,6 +179,8 @@ class HoldAnswer:
 
     medicine   what our own resource named when it was answered: the answer counts for no other. Never written, read
                from the round that was answered, and no part of the answer itself
+    offer      what was proposed when it was given, no part of it either; where that is not known, what was proposed by
+               the first plan that kept it. None in a plan of before it was written
     """
 
     decision: str  # "hold", "continue", "adjust", ...
@@ -164,6 +190,7 @@ class HoldAnswer:
     text: str = ""
     last_taken: Moment | None = None
     medicine: NamedMedicine | None = field(default=None, compare=False)
+    offer: Offer | None = field(default=None, compare=False)
 
     @property
     def decided(self) -> tuple[str, int | None]:
@@ -408,6 +435,7 @@ class State:
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
+    measured_since: Mapping[Key, str] = field(default_factory=dict)  # medicines that a newer kidney value may change
     cautions_since: tuple[str, ...] = ()  # allergies and a pregnancy that it is not known to be made with
     completed: Completion | None = None  # the CarePlan is `completed`
     # medicines that the answered pause of an operation of before still holds, with what that is called and its day

@@ -5,7 +5,8 @@ from waykeeper.record.anchors import coded_sides, of_other_side, recorded
 from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts
 from waykeeper.record.handed_over import handed_on
-from waykeeper.record.local_times import day_of
+from waykeeper.record.local_times import day_of, in_zone
+from waykeeper.record.measured import CREATININE, LOINC, WEIGHT, kidney
 from waykeeper.record.medications import PRODUCTS, Medications, own_name, pointed_at
 from waykeeper.record.medicines import says_which
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
@@ -17,8 +18,11 @@ from waykeeper.record.withheld import withheld
 
 __all__ = [
     "BOTH",
+    "CREATININE",
+    "LOINC",
     "MEDICINE_TYPES",
     "PRODUCTS",
+    "WEIGHT",
     "Fact",
     "Kidney",
     "Medications",
@@ -32,6 +36,8 @@ __all__ = [
     "handed_on",
     "identifier_names",
     "identifiers",
+    "in_zone",
+    "kidney",
     "listed",
     "literal_name",
     "missing",

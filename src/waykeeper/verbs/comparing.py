@@ -310,12 +310,12 @@ def _source(source: str, pages: list[Page], lacking: list[Finding]) -> list[Held
         lacking += _held_back([*not_given_of(resource for _, resource in held), *not_exported(source)])
         return held
     from waykeeper.exchange import Server
-    from waykeeper.exchange.reading import cautions_of_patients, medications_of_orders, plan_resources
+    from waykeeper.exchange.reading import cautions_of_patients, kidney_values, medications_of_orders, plan_resources
 
     server = Server(source)
     held = plan_resources(server, None, lacking=lacking)
-    beside = [*medications_of_orders(server, held, lacking), *cautions_of_patients(server, held, lacking)]
-    return [*held, *beside]
+    readers = (medications_of_orders, cautions_of_patients, kidney_values)
+    return [*held, *(one for read in readers for one in read(server, held, lacking))]
 
 
 def _theatre(
