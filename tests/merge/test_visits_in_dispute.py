@@ -11,7 +11,9 @@ import pytest
 from merge.small import VISIT
 from merge.stories import MOVED, book, theirs, words
 from merge.worlds import Memory, later
+from waykeeper.fhir import read_all
 from waykeeper.merge import decide
+from waykeeper.merge.difference import difference
 from waykeeper.pathway.model import Settings
 
 OLD_WISH = [{"start": "2026-03-29", "end": "2026-04-01"}]
@@ -83,3 +85,25 @@ def test_a_booking_outside_the_window_is_said_and_one_on_its_edge_is_not(day, to
     world.push()
     book(world, day)
     assert any("outside its window" in notice for notice in world.push().notices) is told
+
+
+@pytest.mark.parametrize("attended", [False, True])
+def test_a_request_that_the_scheduler_completed_with_its_booking_still_moves_with_surgery(attended):
+    """FHIR R4 Request.status completed: the activity was done; schedulers set it when the slot is made (from memory).
+
+    Only an attended visit is done: else the window of before would stand, and the old booking inside it.
+    """
+    world = Memory()
+    world.today = date(2026, 4, 10) if attended else world.today
+    world.push()
+    theirs(world, date(2026, 4, 1), "fulfilled" if attended else "booked")
+    world.edit(VISIT, "request", status="completed")
+    world.push()
+    old, state = read_all(world.resources())[0]
+    moved = world.push(surgery=later(21))
+    (row,) = (r for r in difference(old, moved.plan, state, moved, {VISIT} if attended else ()) if r.item == VISIT)
+    window = world.at(VISIT, "request")["occurrencePeriod"]
+    assert world.at(VISIT, "request")["status"] == "completed"
+    assert row.change == ("valid" if attended else "moved")
+    assert window["start"] == ("2026-03-28" if attended else "2026-04-18")
+    assert world.push(surgery=later(21)).changing == ()

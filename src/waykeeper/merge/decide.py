@@ -228,7 +228,10 @@ class _Merge:
             self._groups(place, wanted, standing, busy=cls == "busy")
 
     def _class(self, place: Place, standing: Mapping[str, Any]) -> str:
-        """The class of a status; ticks of ours on mirrors are open, Flags follow their request, answers are busy."""
+        """The class of a status; ticks of ours on mirrors are open, Flags follow their request, answers are busy.
+
+        A visit's request that a scheduler completes with the booking is in hand: only an attended visit is done.
+        """
         key, part, number = place
         cls = status_class(standing)
         if part.startswith("mirror:") and cls == "done" and offer(standing, "status") == digest(standing, "status"):
@@ -236,6 +239,8 @@ class _Merge:
         if part == "hold" and cls == "open":
             state = self.held.state.items.get(key)
             return "busy" if state and state.answer and state.round == number else cls
+        if (key.kind, part, cls) == ("visit", "request", "done") and key not in self.visits.attended:
+            return "busy"
         if part == "flag" and cls == "done":
             request = self.held.own.get((key, "request", number))
             return cls if request and status_class(request[1]) == "done" else "withdrawn"

@@ -119,7 +119,8 @@ def _change(
         return "new"
     if begun:
         return "again"
-    if attended or (known is not None and (_done(known, today) or _answered(known, today))):
+    done = before.key.kind != "visit" and known is not None and _done(known, today)  # an order done is no visit kept
+    if attended or done or (known is not None and _answered(known, today)):
         return "valid"
     was, now = _told_apart(before.dates, after.dates)
     return "unchanged" if was == now else "moved"

@@ -133,9 +133,9 @@ def whole(record: Record, old: Plan, state: State, *, named: bool, remedy: str =
     bare = all(r.get("resourceType") in SILENT for r in record.resources)
     if (medicines and not record.medicines) or (bare and not named):
         some = f"{counted(len(medicines), 'medicine')} of the plan {'is' if len(medicines) == 1 else 'are'}"
-        lacks = some if medicines else "nothing of the record is"
-        there = "not in the record that was given" if named else "not where the plan is"
-        raise WaykeeperError(finding("WKC211", f"{lacks} {there}", help=WITH_LIST if named and medicines else remedy))
+        there = "in the record that was given" if named else "where the plan is"
+        lacks = f"{some} not {there}" if medicines else f"nothing of the record is {there}"
+        raise WaykeeperError(finding("WKC211", lacks, help=WITH_LIST if named and medicines else remedy))
 
 
 def alive(patient: Mapping[str, Any], place: str) -> None:
