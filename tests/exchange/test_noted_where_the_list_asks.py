@@ -90,3 +90,36 @@ def test_a_visit_whose_request_only_says_that_it_was_kept_is_taken_in_hand(one):
     say(one, VISIT, "owner", text="Dora Finch")
     note(*one, str(VISIT), "closed", by="RA", on=DAY, text="seen elsewhere")
     assert row(one, VISIT, late).owner == "Dora Finch"
+
+
+# That a slip is told while it is made and not by the list of the next day: common practice, no source.
+
+
+def test_a_visit_after_surgery_that_was_kept_before_it_is_told_as_a_slip(one):
+    surgery = read(plan_resources(*one))[0].surgery_day
+    slip = f"; this visit comes after surgery and {DAY} is before it: see whether a slip is in it"
+    assert DAY < surgery == date(2026, 3, 18) and say(one, VISIT, "done").endswith(slip)
+    assert row(one, VISIT).verdict == "needs-review"
+
+
+def test_a_visit_that_was_kept_in_its_days_tells_of_no_slip(one):
+    assert "slip" not in note(*one, str(VISIT), "done", by="RA", on=date(2026, 4, 1))
+
+
+def test_what_was_done_too_early_says_from_when_it_counts(one):
+    said = note(*one, str(BLOOD), "done", by="RA", on=date(2025, 3, 9))  # the year is a slip
+    first = next(i for i in read(plan_resources(*one))[0].items if i.key == BLOOD).dates.valid_from
+    assert f"; it counts from {first} on, so it stays on the list" in said and row(one, BLOOD).gap
+    assert "it counts from" not in say(one, BLOOD, "done") and not row(one, BLOOD).gap
+
+
+def test_to_put_off_what_is_done_is_never_as_it_was_noted_before(one):
+    say(one, BLOOD, "done")
+    for what in ("owner", "snoozed"):
+        with pytest.raises(WaykeeperError, match=r"WKX240 .*is completed already"):
+            say(one, BLOOD, what, **({"text": "Dora Finch"} if what == "owner" else {}))
+
+
+def test_to_put_off_until_no_day_is_refused(one):
+    with pytest.raises(WaykeeperError, match=r"WKX240 .*until which it is put off"):
+        note(*one, str(BLOOD), "snoozed", by="RA", on=None)

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from merge.small import BLOOD, CALL, HOLD, VISIT, compiled, new_identifier
+from merge.small import BLOOD, CALL, HOLD, LATEX, VISIT, compiled, new_identifier
 from waykeeper.exchange import NoAnswerError, Server
 from waykeeper.exchange.pushing import push
 from waykeeper.exchange.reading import plan_resources
@@ -51,6 +51,7 @@ ROWS = (
     f"{HOLD},taken,,,",
     f"{BLOOD},done,,,",
     f"{VISIT},done,,,",
+    f"{LATEX},fact,yes,,",  # its line tells more behind what stood before
 )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import date
 
 from waykeeper.counting import counted
 from waykeeper.exchange.noted_changes import Noted
@@ -13,7 +14,7 @@ from waykeeper.gaps.contacts import may_close
 from waykeeper.medicines import HOLD_WORDS, PAUSE, WITHOUT_DAYS, without_reason
 from waykeeper.plan.model import HoldAnswer, Item, Plan, State
 from waykeeper.plan.unlisted import unanswered
-from waykeeper.plan.validity import still_released
+from waykeeper.plan.validity import done_counts, still_released
 
 DECISIONS = ("answered", "contact", "no-answer")  # of an attempt to reach the patient it is the route
 
@@ -22,8 +23,13 @@ def unfit(text: str, help_text: str = "") -> WaykeeperError:
     return WaykeeperError(finding("WKX240", text, help=help_text))
 
 
-def said_of_it(what: str, days: int | None, decision: str) -> None:
-    """Raises WaykeeperError WKX240 for days or a decision beside a word that writes neither: they would be lost."""
+def said_of_it(what: str, days: int | None, decision: str, on: date | None) -> None:
+    """Raises WaykeeperError WKX240 for days or a decision beside a word that writes neither: they would be lost.
+
+    So for what is put off until no day: until today is not at all.
+    """
+    if what == "snoozed" and on is None:
+        raise unfit("snoozed needs the day until which it is put off", "Add --on DAY.")
     if days is not None and what != "answered":
         raise unfit(f"days beside {what!r}", "Days without a dose are the prescriber's answer: note them as answered.")
     if decision and what not in DECISIONS:
@@ -44,6 +50,21 @@ def checked(item: Item, what: str, noted: Noted) -> Noted:
         remedy = "Give the day of the decision with --on; where surgery has another day, move the plan."
         raise unfit(f"{item.key} has not begun on {noted.on.isoformat()}, so nobody ends it on that day", remedy)
     return noted
+
+
+def too_early(plan: Plan, item: Item, what: str, noted: Noted) -> str:
+    """What is to be told of what was done so early that it does not count, or cannot be; "" else.
+
+    A slip of patient, item or day is best seen on the line of the note, not on the list of the next day.
+    """
+    if what not in ("done", "released"):
+        return ""
+    surgery, window, first = plan.surgery_day, item.dates.window, item.dates.valid_from
+    if item.key.kind == "visit" and surgery and window and noted.on < surgery < window.start.day:
+        return f"; this visit comes after surgery and {noted.on.isoformat()} is before it: see whether a slip is in it"
+    if first is None or done_counts(item, noted.on, noted.today):
+        return ""
+    return f"; it counts from {first.isoformat()} on, so it stays on the list"
 
 
 NOT_PLAIN = (

@@ -29,7 +29,7 @@ from waykeeper.exchange.noted_changes import (
     whose,
     written_on,
 )
-from waykeeper.exchange.noted_checked import checked, closable, said_of_it, unfit
+from waykeeper.exchange.noted_checked import checked, closable, said_of_it, too_early, unfit
 from waykeeper.exchange.noted_made import communication, encounter, name_in, statement
 from waykeeper.exchange.reading import meant_perhaps, plan_resources, told_apart
 from waykeeper.exchange.server import Server, only_of, status_of
@@ -105,7 +105,7 @@ def note(
     Raises WaykeeperError WKX221 (no such patient, plan or item), WKX240 (does not fit); BadAnswerError, NoAnswerError.
     """
     anew, what = what == CORRECTED, "answered" if what == CORRECTED else what
-    said_of_it(what, days, decision)
+    said_of_it(what, days, decision, on)
     for attempt in range(TRIES):
         held = plan_resources(server, patient)
         plan, state, found = _find(held, item, episode, pathway, what, patient)
@@ -290,7 +290,9 @@ def _entry(method: str, url: str, resource: Resource, full: str, version: str = 
 def _told(plan: Plan, item: Item, what: str, noted: Noted, ref: str) -> str:
     """The line that says what was written, and of whom and which operation: a slip may name another patient's plan, and
     of two plans of one patient with such an item the first is taken where no episode is given."""
-    when, back = ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", "")
+    when, back = (
+        ("until", comes_back(item, noted.on)) if what == "snoozed" else ("on", too_early(plan, item, what, noted))
+    )
     return f"{item.key}: {what} by {noted.by} {when} {noted.on.isoformat()} for {whose(plan)} ({ref}){back}"
 
 
@@ -389,6 +391,8 @@ def _says_so(resource: Resource, what: str, noted: Noted) -> bool:
     told = {code: output_of(resource, code) for code in ("decision", "missed-days", "answer")}
     if what == "fact":
         return told["answer"] == noted.text
+    if what in ("owner", "snoozed"):  # they leave no such note: it is of what was done on that day
+        return False
     if what in ("closed", "reopened"):  # one takes the other back, in the same words perhaps
         return (output_of(resource, CLOSED) or "") == (noted.text if what == "closed" else "")
     if what != "answered":

@@ -30,7 +30,7 @@ class NoteOutcome:
     @property
     def before(self) -> bool:
         """True where it stood there already, from an earlier run of the table."""
-        return BEFORE in self.said or self.said.endswith(AS_BEFORE)
+        return BEFORE in self.said or AS_BEFORE in self.said  # more may be told behind it
 
 
 @dataclass(frozen=True, slots=True)
