@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-VERSION = "0.1.0"
+VERSION = "0.2.0"
 
 
 def older(one: str, other: str) -> bool:

@@ -193,6 +193,14 @@ def test_a_question_in_the_words_of_another_version_is_none(monkeypatch):
     assert world.row().verdict == "answered"
 
 
+def test_the_next_version_alone_changes_no_hold_and_asks_nothing_where_somebody_wrote_in_it(monkeypatch):
+    world = answered()
+    monkeypatch.setattr("waykeeper.plan.holds.VERSION", "99.0.0")
+    assert world.push().changing == ()
+    world.edit(HOLD, "hold", reasonCode=[{"text": "Written by the ward"}])
+    assert world.push().changing == () and world.conflicts() == []
+
+
 def test_a_lighter_anaesthetic_asks_mildly_and_keeps_the_round():
     """3 days before a needle, 2 without (ASRA 2018; PAUSE 2019): with more days a move asks in a new round."""
     world = Ward()

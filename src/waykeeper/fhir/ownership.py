@@ -17,6 +17,7 @@ from waykeeper.fhir.names import HOLD, ITEM, OFFERED, PLAN
 
 SCHEME = 2
 GROUPS = ("when", "what", "who", "status")
+WRITTEN_BY = "waykeeper"  # a part that holds the version of Waykeeper
 
 # Element paths by type and group. `ext:URL#name` is a sub-extension of ours. What stands nowhere is create-only
 # (subject, intent, identifier, focus, basedOn, partOf), rewritten with any write of ours (text, our extensions),
@@ -156,7 +157,12 @@ def _normalised(values: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _nameless(part: Mapping[str, Any]) -> dict[str, Any]:
-    return {k: normal(v) for k, v in part.items() if k != "url"}
+    """A part of ours without its name. Who wrote it is no value: the next version changes nothing by that alone."""
+    return {k: _told(normal(v)) if k == "extension" else normal(v) for k, v in part.items() if k != "url"}
+
+
+def _told(parts: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    return [part for part in parts if part.get("url") != WRITTEN_BY]
 
 
 def _at(resource: Mapping[str, Any], path: str) -> Any:
