@@ -16,7 +16,7 @@ from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import Attendance, attendance
 from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
-from waykeeper.merge.groups import Verdict, judge, offer, offers, only_closed, touched, weave
+from waykeeper.merge.groups import Verdict, judge, offer, offers, only_closed, touched, untouched, weave, with_first_day
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.in_hand import asked_again, let_go
 from waykeeper.merge.model import Decision, Decisions, Held, Question, Resource, Side, Word
@@ -221,7 +221,7 @@ class _Merge:
         elif cls in ("withdrawn", "void"):
             self._lost(place, wanted, standing, cls)
         elif cls == "done":
-            self._row(place, "keep", "done")
+            self._done(place, wanted, standing)
         elif cls == "busy" and standing["resourceType"] == "Appointment":
             self._booked(place, wanted, standing)
         else:
@@ -245,6 +245,16 @@ class _Merge:
             request = self.held.own.get((key, "request", number))
             return cls if request and status_class(request[1]) == "done" else "withdrawn"
         return cls
+
+    def _done(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
+        """Kept as people left it; only the first day that counts follows surgery, for by it every reader judges."""
+        made = with_first_day(standing, wanted)
+        if made is None:
+            self._row(place, "keep", "done")
+            return
+        as_it_was: dict[str, Verdict] = {g: "write" for g in GROUPS if untouched(standing, g)}
+        after = reoffered(made, offers(made, standing, as_it_was))
+        self._row(place, "write", "done; the first day that counts is another", groups=["when"], after=after)
 
     def _absent(self, place: Place, wanted: Resource) -> None:
         deleted = self.held.uuid(place) in self.held.ever

@@ -121,6 +121,24 @@ def weave(standing: Mapping[str, Any], wanted: Mapping[str, Any], groups: Collec
     return made
 
 
+_FIRST_DAY = frozenset({"validFor", "validFrom"})
+
+
+def with_first_day(standing: Mapping[str, Any], wanted: Mapping[str, Any]) -> Resource | None:
+    """What was done, with the first day on which doing it counts as wanted; None where nothing of that differs."""
+    extension = find(standing, ITEM)
+    if extension is None or ownership.normal(_first_day(standing)) == ownership.normal(_first_day(wanted)):
+        return None
+    parts = [p for p in extension["extension"] if p.get("url") not in _FIRST_DAY]
+    ours = {**extension, "extension": [*parts, *_first_day(wanted)]}
+    return {**standing, "extension": [ours if e is extension else e for e in standing["extension"]]}
+
+
+def _first_day(resource: Mapping[str, Any]) -> list[Any]:
+    """The parts of our item extension that say from which day on what was done counts."""
+    return [p for p in (find(resource, ITEM) or {}).get("extension") or [] if p.get("url") in _FIRST_DAY]
+
+
 def _put(made: Resource, wanted: Mapping[str, Any], path: str) -> None:
     head, _, rest = path.partition(".")
     if rest:
