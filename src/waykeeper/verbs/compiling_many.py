@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import os
 import shutil
 import tempfile
@@ -17,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from waykeeper.exchange.connection import Connection, ServerUrl, as_connection
-from waykeeper.exchange.files import read_bytes, unwritable, write_whole
+from waykeeper.exchange.files import unwritable, write_whole
 from waykeeper.exchange.sources.mapping import CASE_COLUMNS, Table, read_mapping, word
-from waykeeper.exchange.sources.table import SPOILT, Row, called_off, not_set, read_table, spoilt
+from waykeeper.exchange.sources.table import SPOILT, Row, called_off, headings, not_set, read_table, spoilt
 from waykeeper.exchange.sources.times import UnreadableTimeError, local, parse
 from waykeeper.findings import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.verbs import inputs, words
@@ -291,10 +289,8 @@ def _table(path: str, mapping: str) -> tuple[Table, str, str]:
             details = f"cases.columns names no column for {' and '.join(lacking)}"
             raise WaykeeperError(finding("WKX400", details, Position(mapping)))
         return known.cases, known.systems["patient"], known.zone
-    first = read_bytes(path).decode("utf-8-sig", "replace").partition("\n")[0]
-    delimiter = max(",;\t", key=first.count)
-    header = next(csv.reader(io.StringIO(first), delimiter=delimiter), [])
-    _understood([name.strip() for name in header], path)
+    header, delimiter = headings(path, ",;\t")
+    _understood(header, path)
     return Table(delimiter=delimiter, columns={c: c for c in COLUMNS}), "", ""
 
 

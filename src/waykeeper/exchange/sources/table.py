@@ -98,6 +98,14 @@ def read_table(path: str, table: Table, optional: Collection[str] = ()) -> Itera
         yield Row(path, line, {what: _cell(cells[i]) for what, i in wanted.items()}, columns)
 
 
+def headings(path: str, marks: str) -> tuple[list[str], str]:
+    """The headings of a file that no mapping describes, and which of the marks stands between them: raises as above."""
+    lines = _lines(path, Table())
+    first = next(iter(lines), "")
+    mark = max(marks, key=lambda mark: len(_starts(first, mark)))
+    return _header(csv.reader(lines, delimiter=mark, strict=True), path), mark
+
+
 def spoilt(number: str) -> bool:
     """Whether a spreadsheet took a patient's number for a quantity: 1.23457E+11 has lost digits, 10045.0 has more."""
     return _QUANTITY.fullmatch(number) is not None
