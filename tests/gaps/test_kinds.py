@@ -118,6 +118,15 @@ def test_a_plan_that_is_over_excuses_everything(kind):
     assert not row.contactable
 
 
+@pytest.mark.parametrize("by_us", [True, False])
+def test_of_a_plan_that_was_withdrawn_only_what_a_person_took_out_is_told_so(by_us):
+    known = {"status": "cancelled", "cls": "withdrawn", "withdrawn_by_us": by_us}
+    known["answer"] = {"decision": "hold", "missed_days": 5}
+    case = {"item": {"kind": "hold", "missed": 5}, "state": known, "withdrawn": "moved away"}
+    row = on_day(case, SURGERY - timedelta(days=1))
+    assert (row.verdict, "Its pause was taken out of the plan" in row.reason) == ("restart-due", not by_us)
+
+
 @pytest.mark.parametrize("kind", ["task", "question", "hold", "gate", "instruction", "restriction", "goal"])
 def test_entered_in_error_is_always_for_a_person(kind):
     case = {"item": {"kind": kind, "due": SURGERY, "missed": 5}, "state": {"status": "entered-in-error", "cls": "void"}}

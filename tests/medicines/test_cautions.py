@@ -76,6 +76,11 @@ def test_what_it_does_not_meet_is_not_asked(of_record: dict[str, Any], words: st
     assert rows([of_record], words) == rows([], words)
 
 
+@pytest.mark.parametrize(("name", "was"), [("metoprolol", "continue"), ("insulin glargine", "adjust")])
+def test_what_was_to_go_on_or_to_be_adjusted_asks_first(name: str, was: str) -> None:
+    assert [rows(known, name)[0].decision for known in ([], [allergy(name)])] == [was, "ask"]
+
+
 def test_a_pause_keeps_its_days_and_an_answer_its_decision() -> None:
     plain, asked = rows([], "ibuprofen 400 mg")[0], rows([allergy("NSAIDs")], "ibuprofen 400 mg")[0]
     assert (asked.decision, asked.missed_days, asked.last_dose) == ("hold", plain.missed_days, plain.last_dose)

@@ -67,6 +67,7 @@ def test_what_no_rule_has_on_the_morning_is_not_said_to_be_taken_then(words: str
         {"text": "1-2 tabs as needed; may repeat in PM"},
         {"text": "1 extra tablet as needed for palpitations"},
         {"text": "1 tab PRN"},
+        {"text": "1 tablet", "timing": {"code": {"text": "as needed"}}},
     ],
 )
 def test_a_medicine_for_when_it_is_needed_is_never_a_daily_one(dosage: dict[str, Any]) -> None:

@@ -58,6 +58,13 @@ def test_continue_is_an_answer_without_days() -> None:
     assert not row.stops
 
 
+@pytest.mark.parametrize("days", [2, 4])
+def test_an_answered_pause_keeps_the_restart_of_its_rule(days: int) -> None:
+    """Apixaban before a joint replacement: 48 to 72 h after it, by bleeding (PAUSE, JAMA Intern Med 2019)."""
+    (row,) = rows("apixaban 5 mg", answers={"row-0": HoldAnswer("hold", days)})
+    assert (row.restart_from, "bleeding is controlled" in row.restart) == (date(2026, 3, 20), True)
+
+
 def test_an_answer_for_a_row_that_was_not_recognised() -> None:
     (row,) = rows("zzzmab", answers={"row-0": HoldAnswer("hold", 7, by="Dr Example")})
     assert (row.recognised, row.missed_days, row.last_dose) == (True, 7, date(2026, 3, 10))

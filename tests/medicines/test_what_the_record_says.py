@@ -49,6 +49,8 @@ def test_a_failing_heart_of_the_record_asks_whatever_the_order_says(order: str, 
 def test_the_words_of_snomed_name_it_too_and_the_family_does_not_count() -> None:
     named = condition("10633002", "Acute congestive heart failure (disorder)", system="http://snomed.info/sct")
     assert row("lisinopril 10 mg", named).decision == "ask"
+    shown = {"coding": [{**named["code"]["coding"][0], "display": named["code"]["text"]}]}
+    assert row("lisinopril 10 mg", {**named, "code": shown}).decision == "ask"  # as FHIR has the words of a code
     family = condition("430396006", "Family history of heart failure", system="http://snomed.info/sct")
     assert row("lisinopril 10 mg", family).decision == "hold"
     refuted = {**HEART_FAILURE, "verificationStatus": {"coding": [{"code": "refuted"}]}}

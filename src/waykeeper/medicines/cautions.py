@@ -10,7 +10,7 @@ from functools import cache
 from typing import Any
 
 from waykeeper.findings import finding
-from waykeeper.medicines.indications import is_icd_10
+from waykeeper.medicines.indications import is_icd_10, texts
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.medicines.ruleset import RXNORM, Ruleset, package_rules
 from waykeeper.medicines.spelling import normalise
@@ -101,7 +101,7 @@ def _cautioned(row: MedicineRow, asked: list[tuple[str, str]]) -> MedicineRow:
     questions = dict.fromkeys([*(q for _, q in asked), *([row.question] if row.question else [])])
     if not row.recognised:  # a row in review begins with why it is
         questions = dict.fromkeys([row.question, *(q for _, q in asked)])
-    decision = "ask" if row.decision in ("continue", "adjust", "time") and not row.answered else row.decision
+    decision = "ask" if row.decision in ("continue", "adjust", "time") else row.decision
     return replace(row, decision=decision, question="; ".join(questions), findings=(*row.findings, *raised))
 
 
@@ -151,12 +151,6 @@ def stands(resource: Mapping[str, Any], ended: Iterable[str] = _NO_ALLERGY) -> b
 
 def _over(resource: Mapping[str, Any]) -> bool:
     return any(name.startswith("abatement") and value for name, value in resource.items())
-
-
-def texts(concept: Mapping[str, Any]) -> list[str]:
-    """What a concept says in words, its own text first."""
-    codings = concept.get("coding") or []
-    return [str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
 
 
 def _substances(concept: Mapping[str, Any]) -> set[str]:

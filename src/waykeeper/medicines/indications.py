@@ -49,6 +49,12 @@ _TAKEN_BACK = re.compile(
 )
 
 
+def texts(concept: Mapping[str, Any]) -> list[str]:
+    """What a concept says in words, its own text first."""
+    codings = concept.get("coding") or []
+    return [str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
+
+
 def classes_of(concept: Mapping[str, Any]) -> frozenset[str]:
     """The classes that a Condition or Procedure names, by its codes, or by its words where they say nothing else.
 
@@ -56,12 +62,12 @@ def classes_of(concept: Mapping[str, Any]) -> frozenset[str]:
     stroke` are none. What a text takes back (`ruled out`) or gives to the family does not count by its code either.
     """
     codings = concept.get("coding") or []
-    texts = [f"{normalise(str(t))}" for t in (concept.get("text"), *(c.get("display") for c in codings)) if t]
-    if any(_TAKEN_BACK.search(t) for t in texts):
+    said = [normalise(t) for t in texts(concept)]
+    if any(_TAKEN_BACK.search(t) for t in said):
         return frozenset()
     codes = [(str(c.get("system") or ""), str(c.get("code") or "")) for c in codings]
     coded = [_by_code(system, code) for system, code in codes if not code.startswith(_SKIN)]
-    named = [_by_text(t) for t in texts if "prevention" not in t and "prophyla" not in t]
+    named = [_by_text(t) for t in said if "prevention" not in t and "prophyla" not in t]
     return frozenset[str]().union(*named, *coded) - _OF_EVERYONE
 
 
@@ -163,8 +169,8 @@ def stated_of(entry: MedicineEntry, answer: AnswerLike | None = None) -> frozens
     It decides nothing but what is asked.
     """
     said = (answer.text,) if answer is not None and answer.decision == REASON_ONLY else entry.indication
-    texts = [f" {normalise(t)} " for t in said if t.strip(" |")]
-    if not texts:
+    padded = [f" {normalise(t)} " for t in said if t.strip(" |")]
+    if not padded:
         return frozenset({UNKNOWN})
-    inside = {name for phrase, name in _words().items() for t in texts if f" {phrase} " in t}
+    inside = {name for phrase, name in _words().items() for t in padded if f" {phrase} " in t}
     return frozenset({_STATED} | inside | (indications_of(entry, answer) - {UNKNOWN}))

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from waykeeper.medicines.cautions import BORN, PREGNANT, PREGNANT_DAY, allergies_of, pregnancy_of
-from waykeeper.medicines.indications import classes_of, is_history
+from waykeeper.medicines.indications import classes_of, is_history, texts
 from waykeeper.medicines.intervals import day_name
 
 KNOWN, DAY, RECENT_CLOT = "known:", "day:", "recent-clot"
@@ -95,8 +95,7 @@ def _is_so(resource: Mapping[str, Any]) -> bool:
 def _add(facts: dict[str, str], resource: Mapping[str, Any]) -> None:
     concept = resource.get("code") or {}
     codings = concept.get("coding") or []
-    named = next((str(t) for t in (concept.get("text"), *(c.get("display") for c in codings)) if t), "")
-    shown = named or next((f"code {c['code']}" for c in codings if c.get("code")), "")
+    shown = next(iter(texts(concept)), "") or next((f"code {c['code']}" for c in codings if c.get("code")), "")
     over, history = _is_over(resource), is_history(concept)
     told = _told(resource, begun=over or history)
     day = _latest(told) or (_LONG_AGO if history else "")
@@ -125,9 +124,8 @@ def _names_stent(resource: Mapping[str, Any]) -> bool:
     """A stent stays where it was put, whatever became of the disease; any text with the word counts."""
     concept = resource.get("code") or {}
     codings = concept.get("coding") or []
-    said = (concept.get("text"), *(c.get("display") for c in codings))
     coded = classes_of({"coding": [{k: v for k, v in c.items() if k != "display"} for c in codings]})
-    return "stent" in coded or any(_STENT.search(str(t or "").casefold()) for t in said)
+    return "stent" in coded or any(_STENT.search(t.casefold()) for t in texts(concept))
 
 
 def _told(resource: Mapping[str, Any], *, begun: bool = False) -> str:

@@ -9,8 +9,8 @@ from datetime import date
 from functools import cache
 from typing import Any
 
-from waykeeper.medicines.cautions import LOINC, allergies_of, expected, questions, stands, texts
-from waykeeper.medicines.indications import is_icd_10
+from waykeeper.medicines.cautions import LOINC, allergies_of, expected, questions, stands
+from waykeeper.medicines.indications import is_icd_10, texts
 from waykeeper.medicines.model import MedicineRow
 from waykeeper.medicines.patient_facts import pregnancy_facts
 from waykeeper.medicines.ruleset import Ruleset, package_rules
