@@ -88,6 +88,8 @@ def test_as_needed_changes_no_pause_and_asks_nothing_where_nothing_is_daily() ->
     assert row(replace(plain, as_needed=True)) == row(plain)
     rescue = row(replace(entry({"words": "albuterol inhaler"}), as_needed=True))
     assert (rescue.decision, rescue.question) == ("continue", "") and RESCUE in rescue.notes
+    drops = row(replace(entry({"words": "timolol eye drops"}), as_needed=True))
+    assert (drops.decision, drops.question) == ("continue", "")  # a beta blocker, and not swallowed
     unknown = row(replace(entry({"words": "zzzmab"}), as_needed=True))
     assert unknown.notes == ()
 
@@ -97,6 +99,7 @@ def test_as_needed_changes_no_pause_and_asks_nothing_where_nothing_is_daily() ->
     [
         ("metoprolol tartrate 25 mg", "Take 1 tablet twice daily. May take 1 extra tablet as needed for palpitations"),
         ("metoprolol tartrate 25 mg", "1 tablet every 12 hours. 1 extra as needed"),
+        ("metoprolol tartrate 25 mg", "1 tablet every 12 hours, with food; half a tablet as needed"),
         ("carbidopa / levodopa 25/100 mg", "1 tablet three times daily, may take 1 extra tablet as needed"),
         ("clonidine 0.1 mg tablet", "1 tablet twice daily, plus 1 tablet as needed for SBP over 180"),
         ("levetiracetam 500 mg", "1 tablet twice daily. Refill as needed."),
@@ -122,6 +125,11 @@ def test_a_daily_dose_with_more_as_needed_is_never_told_as_only_when_needed(word
     assert found.decision == "continue"
     assert MORNING in found.notes and AS_NEEDED not in found.notes
     assert "only as needed" not in found.question
+
+
+def test_a_daily_text_is_not_lost_beside_a_timing_that_says_as_needed() -> None:
+    found = ordered("metoprolol tartrate 25 mg", {"text": "1 tablet daily", "timing": {"code": {"text": "as needed"}}})
+    assert AS_NEEDED not in found.notes
 
 
 @pytest.mark.parametrize(

@@ -56,6 +56,8 @@ def test_continue_is_an_answer_without_days() -> None:
     (row,) = rows("warfarin 5 mg", answers={"row-0": HoldAnswer("continue")})
     assert (row.decision, row.missed_days, row.last_dose, row.restart_from) == ("continue", None, None, None)
     assert not row.stops
+    (of_a_cycle,) = rows("adalimumab 40 mg pen every 2 weeks", answers={"row-0": HoldAnswer("continue")})
+    assert (of_a_cycle.last_dose, of_a_cycle.first_missed, of_a_cycle.window) == (None, None, None)
 
 
 @pytest.mark.parametrize("days", [2, 4])
@@ -68,6 +70,7 @@ def test_an_answered_pause_keeps_the_restart_of_its_rule(days: int) -> None:
 def test_an_answer_for_a_row_that_was_not_recognised() -> None:
     (row,) = rows("zzzmab", answers={"row-0": HoldAnswer("hold", 7, by="Dr Example")})
     assert (row.recognised, row.missed_days, row.last_dose) == (True, 7, date(2026, 3, 10))
+    assert row.alternatives[-1] == "proposed: ask"
     assert row.restart and row.restart_by
 
 

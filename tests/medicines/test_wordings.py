@@ -185,6 +185,13 @@ def test_who_agrees_to_the_number_agrees_to_the_day(one: dict[str, Any]) -> None
     assert agreed.answered
 
 
+def test_where_no_dose_in_between_is_sure_the_arithmetic_says_how_many_days_are_without_one() -> None:
+    """Fri 2026-03-06 to Tue 2026-03-17 are 12 days (counted by hand)."""
+    row = row_of({"words": "semaglutide 1 mg pen", "dose_text": "every Thursday, check glucose",
+                  "policies": {"glp1": "ASA2023_HOLD"}})  # fmt: skip
+    assert row.missed_days == 12 and row.arithmetic[-1].endswith("is not sure: 12 days without a dose")
+
+
 @pytest.mark.parametrize("one", WORDINGS["hours"], ids=named)
 def test_an_hour_in_the_words_of_an_order(one: dict[str, Any]) -> None:
     """The limit is 24 h before a surgery on Wed 2026-03-18: on Tue 2026-03-17 at the same hour."""

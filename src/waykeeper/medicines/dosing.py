@@ -158,8 +158,6 @@ def with_dosing(entry: MedicineEntry, weekly: Weekly) -> MedicineEntry:
     text = _text(entry)
     period = entry.period_days if entry.period_days is not None else _period(text, weekly)
     weekday = entry.weekday if entry.weekday is not None else _dose_day(text, period, weekly)
-    if (period, weekday) == (entry.period_days, entry.weekday):
-        return entry
     return replace(entry, period_days=period, weekday=weekday)
 
 

@@ -28,7 +28,7 @@ _TOO = "also on the day of surgery; "  # how a note of what is taken each day be
 _SWALLOWED = frozenset({"oral", "unknown"})
 _AT_HAND = frozenset({"inhaled", "sublingual", "nose", "injection", "pen"})
 
-Taken = Literal["", "as needed", "daily", "both"]
+Taken = Literal["as needed", "daily", "both"]
 
 
 def in_the_morning(forms: frozenset[str]) -> bool:
@@ -96,7 +96,7 @@ def shared_notes(notes: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
 
 
 def _taken(one: MedicineEntry) -> Taken:
-    """How one instruction is taken; "" where it says neither that it is each day nor that it is as needed.
+    """How one instruction is taken; what says nothing of a need is of each day.
 
     `twice daily. May take 1 more as needed` is a daily medicine; `every 6 hours as needed` is none; `twice daily as
     needed` may be either. The timing of an order whose structure says as needed is that of what is needed.
@@ -114,7 +114,7 @@ def _taken(one: MedicineEntry) -> Taken:
     more = any(c in others for c in _clauses(one.dose_text)) and any(_MORE.search(c) for c in needed)
     daily = daily or more or any(_HOURLY.search(c) for c in others)
     if daily or not needed:
-        return "daily" if daily or timing else ""
+        return "daily"
     return "both" if any(_DAILY.search(c) for c in (*needed, timing)) else "as needed"
 
 

@@ -93,7 +93,7 @@ def outcome_for(entry: MedicineEntry, known: Recognised, context: Context) -> Ou
     if differ:
         joined = _stricter(joined, _by_rules(by_its_text(entry, weekly), known, context))
     if doubt or differ or (weekly != "known" and entry.weekday is None):
-        joined = replace(joined, interval=_missed_at_once(joined.interval, context.surgery.day))
+        joined = _missed_at_once(joined, context.surgery.day)
     asked = _days_asked(joined, entry, weekly, doubt=doubt, differ=differ)
     asked = asked or _day_asked(joined, taken, weekly, known, context)
     if not asked:
@@ -150,18 +150,20 @@ def _day_asked(outcome: Outcome, entry: MedicineEntry, weekly: Weekly, known: Re
     return day_unknown(entry, weekly, depot=injected and (outcome.interval.missed_days or 0) >= DAYS_OF_WEEK)
 
 
-def _missed_at_once(days: Interval, surgery: date) -> Interval:
+def _missed_at_once(outcome: Outcome, surgery: date) -> Outcome:
     """The day after the last dose is the first without one: it is not sure that none is taken in between anyway.
 
     Then the days that are missed are all of those up to surgery, and whoever agrees to their number agrees to this day.
     """
+    days = outcome.interval
     if days.missed_days is None or days.last_dose is None:
-        return days
+        return outcome
     first, missed = days.last_dose + timedelta(1), (surgery - days.last_dose).days - 1
+    counted_anew = replace(days, first_missed=first, missed_days=missed)
     if missed == days.missed_days:
-        return replace(days, first_missed=first)
+        return replace(outcome, interval=counted_anew)
     line = f"whether none is taken in between anyway is not sure: {counted(missed, 'day')} without a dose"
-    return replace(days, first_missed=first, missed_days=missed, arithmetic=(*days.arithmetic, line))
+    return replace(outcome, interval=counted_anew, arithmetic=(*outcome.arithmetic, line))
 
 
 def _of_rule(rule: Rule, index: int, entry: MedicineEntry, known: Recognised, context: Context) -> Outcome:

@@ -102,8 +102,8 @@ def contradicted(entry: MedicineEntry) -> bool:
 
 
 def evening_only(entry: MedicineEntry) -> bool:
-    """True where an order without a clock says evening or bedtime, and no other time of day: never before noon."""
-    if usual_times(entry) or (entry.times_a_week is not None and entry.times_a_week > 7):
+    """True where an order that has no `usual_times` says evening or bedtime and nothing earlier: never before noon."""
+    if entry.times_a_week is not None and entry.times_a_week > 7:
         return False
     said = _text(entry)
     if _half_read(said):
