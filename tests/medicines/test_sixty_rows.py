@@ -57,4 +57,5 @@ def test_every_row_that_stops_has_restart_and_owner() -> None:
 def test_rows_on_the_list_twice_are_asked_about() -> None:
     doubled = [r.words for r in rows() if "is on the list" in r.question]
     assert "ibuprofen 600mg PRN pain" in doubled and "ibuprofen 200 mg" in doubled
+    assert not any("with :" in r.question for r in rows())  # no other is named: the question is of its own
     assert "warfarin 2.5 mg tablet" not in doubled  # it has ended
