@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from merge.small import BLOOD, CALL, HOLD, READY, VISIT, WEIGHT, instant
-from merge.stories import answer, conflict_key, due, words
+from merge.stories import answer, book, conflict_key, due, words
 from merge.worlds import TODAY, Memory, later
 from waykeeper.fhir import identity, read_all
 from waykeeper.fhir.names import IDENTIFIER_PATH
@@ -63,6 +63,8 @@ def test_a_mirror_is_ticked_by_the_push_that_marks_it_again(gate, key, part, fir
     world.push()
     ref = strip(world, gate, f"mirror:{key}") if first == "stripped" else world.ref(gate, f"mirror:{key}")
     world.edit(key, part, status="completed", executionPeriod={"end": "2026-02-27"})
+    if key == VISIT:  # what ticks it is that somebody came, not the order
+        book(world, date(2026, 2, 27), "fulfilled")
     if first == "done":
         strip(world, gate, f"mirror:{key}")
     pushed = world.push()

@@ -8,7 +8,7 @@ from datetime import date
 
 import pytest
 
-from merge.small import VISIT
+from merge.small import FILM, VISIT
 from merge.stories import MOVED, book, theirs, words
 from merge.worlds import Memory, later
 from waykeeper.fhir import read_all
@@ -107,3 +107,28 @@ def test_a_request_that_the_scheduler_completed_with_its_booking_still_moves_wit
     assert row.change == ("valid" if attended else "moved")
     assert window["start"] == ("2026-03-28" if attended else "2026-04-18")
     assert world.push(surgery=later(21)).changing == ()
+
+
+@pytest.mark.parametrize("how", ["noshow", "cancelled"])
+def test_a_booking_that_fell_through_is_proposed_again_where_its_request_was_completed_with_it(how):
+    """merge.md: no-show of ours = a new round proposed, whatever the scheduler did with the request."""
+    world = Memory()
+    world.push()
+    book(world, date(2026, 4, 1), how)
+    world.edit(VISIT, "request", status="completed")
+    made = world.push()
+    assert world.at(VISIT, "appointment", 2)["status"] == "proposed" and made.conflicts == ()
+    assert world.push().changing == ()
+
+
+@pytest.mark.parametrize(("how", "ticked"), [("booked", False), ("fulfilled", True)])
+def test_a_check_is_not_ready_because_a_visit_was_booked(how, ticked):
+    """fhir.md 1: push completes a mirror when its focus is done by linked evidence: that somebody came."""
+    world = Memory()
+    world.today = date(2026, 4, 2)
+    world.push()
+    book(world, date(2026, 4, 1), how)
+    world.edit(VISIT, "request", status="completed")
+    world.push()
+    assert (world.at(FILM, f"mirror:{VISIT}")["status"] == "completed") is ticked
+    assert (world.at(FILM, "gate")["status"] == "ready") is ticked

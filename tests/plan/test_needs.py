@@ -31,7 +31,8 @@ def of(key, status, cls, **more):
     (TASK, of(TASK, "cancelled", "withdrawn"), (), False),
     (TASK, of(TASK, "entered-in-error", "void"), (), False),
     (VISIT, of(VISIT, "active", "open"), (VISIT,), True),
-    (VISIT, of(VISIT, "completed", "done"), (), True),
+    (VISIT, of(VISIT, "completed", "done"), (), False),
+    (VISIT, of(VISIT, "completed", "done"), (VISIT,), True),
 ])  # fmt: skip
 def test_what_fulfils_a_need(key, state, attended, met):
     assert need_met(key, state, attended) is met

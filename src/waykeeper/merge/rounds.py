@@ -112,7 +112,10 @@ def _moved(leading: Mapping[str, Any], wanted: Mapping[str, Any] | None) -> bool
 
 
 def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> str:
-    """A booking of ours that was missed or cancelled after it had a start; the visit is still to come."""
+    """A booking of ours that was missed or cancelled after it had a start; the visit is still to come.
+
+    Also where a scheduler completed its request with the booking; what we withdrew is reinstated with it.
+    """
     booked = held.own.get((key, "appointment", number))
     request = held.own.get((key, "request", 1))
     if (
@@ -120,7 +123,7 @@ def _fell_through(key: Key, number: int, held: Holding, visits: Attendance) -> s
         or key in visits.attended
         or key in visits.taken_up
         or request is None
-        or not (status_class(request[1]) == "open" or by_us(request[1]))  # what we withdrew is reinstated with it
+        or not (status_class(request[1]) in ("open", "done") or by_us(request[1]))
     ):
         return ""
     said = status(booked[1])

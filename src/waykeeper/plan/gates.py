@@ -36,21 +36,22 @@ def need_met(
     today   the day to look at: what is recorded for a day after it has not happened yet
     surgery the day of it, with which a dose inside an answered pause is seen
 
-    A visit by evidence linked to it (`attended`) or by its completed request, a medicine by an answer that is clear, an
-    instruction by being there at all (it is printed, not tracked), everything else by being completed. What was
-    withdrawn counts only where the plan itself withdrew it.
+    A visit by evidence linked to it (`attended`) and not by its completed request, for schedulers complete that with
+    the booking; a medicine by an answer that is clear, an instruction by being there at all (it is printed, not
+    tracked), everything else by being completed. What was withdrawn counts only where the plan itself withdrew it.
     """
     if key.kind == "instruction":
         return True
-    if state is None:
-        return key.kind == "visit" and key in attended
-    if state.withdrawn_by_us:
+    if state is not None and state.withdrawn_by_us:
         return True
+    if key.kind == "visit":
+        return key in attended
+    if state is None:
+        return False
     if key.kind in MEDICINES:
         doubted = _recorded_ahead(state, today) or _broken(item, state, surgery) or _late(state, today, surgery)
         return settles(state.answer) and not doubted
-    completed = state.cls == "done" and state.status == "completed" and done_counts(item, state.done_on, today)
-    return completed or (key.kind == "visit" and key in attended)
+    return state.cls == "done" and state.status == "completed" and done_counts(item, state.done_on, today)
 
 
 def _recorded_ahead(state: ItemState, today: date | None) -> bool:
