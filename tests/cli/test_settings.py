@@ -46,6 +46,12 @@ def test_somebody_elses_project_file_is_left_alone(tmp_path):
     assert read_settings(tmp_path, {}) == Settings()
 
 
+def test_the_line_of_a_wrong_key_is_not_that_of_another_tool(tmp_path):
+    (tmp_path / "pyproject.toml").write_text('[tool.other]\nformat = "text"\n\n[tool.waykeeper]\nformat = "tree"\n')
+    with pytest.raises(WaykeeperError, match=r"pyproject\.toml:5:1: WKC204 .*'tree'"):
+        read_settings(tmp_path, {})
+
+
 def test_the_environment_outranks_the_file(tmp_path):
     (tmp_path / "waykeeper.toml").write_text(FILE)
     read = read_settings(tmp_path, {"WAYKEEPER_TO": "http://127.0.0.1:1/fhir", "WAYKEEPER_FROM": "one two"})

@@ -31,6 +31,7 @@ import os
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import takewhile
 from pathlib import Path
 from typing import Any, Literal, NoReturn
 
@@ -176,6 +177,9 @@ def _nearest(word: str, known: Iterable[str]) -> str:
     return did_you_mean(word, known)
 
 
+_OURS = re.compile(r"\s*\[\s*tool\.waykeeper\b")
+
+
 @dataclass(frozen=True, slots=True)
 class _Said:
     """What a file says, checked key by key; `server` is the one whose keys are read."""
@@ -290,12 +294,14 @@ class _Said:
     def _line(self, name: str) -> int:
         """The line of a key; of a key that a server lacks that of its heading; 0 where neither stands there."""
         lines = list(enumerate(self.text.splitlines(), 1))
+        ours = next((n for n, line in lines if _OURS.match(line)), 1)  # in pyproject.toml others have such keys too
+        lines = lines[ours - 1 :]
         heading = 0
         if self.server:  # several servers have the same keys
             table = re.compile(rf"""^\s*\[.*servers"?\.["']?{re.escape(self.server)}["']?\s*\]""")
             heading = next((n for n, line in lines if table.match(line)), 0)
             if heading:
-                end = next((n for n, line in lines[heading:] if line.lstrip().startswith("[")), len(lines) + 1)
-                lines = lines[heading : end - 1]
+                below = (one for one in lines if one[0] > heading)
+                lines = list(takewhile(lambda one: not one[1].lstrip().startswith("["), below))
         pattern = re.compile(rf'^\s*\[?[\w."]*?"?{re.escape(name)}"?\s*[=.\]]')
         return next((n for n, line in lines if pattern.match(line)), heading)
