@@ -76,9 +76,17 @@ def test_what_it_does_not_meet_is_not_asked(of_record: dict[str, Any], words: st
     assert rows([of_record], words) == rows([], words)
 
 
-@pytest.mark.parametrize(("name", "was"), [("metoprolol", "continue"), ("insulin glargine", "adjust")])
+@pytest.mark.parametrize(
+    ("name", "was"), [("metoprolol", "continue"), ("insulin glargine", "adjust"), ("heparin infusion", "time")]
+)
 def test_what_was_to_go_on_or_to_be_adjusted_asks_first(name: str, was: str) -> None:
-    assert [rows(known, name)[0].decision for known in ([], [allergy(name)])] == [was, "ask"]
+    known = allergy(name.removesuffix(" infusion"))
+    assert [rows(found, name)[0].decision for found in ([], [known])] == [was, "ask"]
+
+
+def test_what_is_known_of_the_medicine_itself_is_asked_once_and_not_for_its_family_too() -> None:
+    (row,) = rows([allergy("Aspirin"), allergy("NSAIDs")], "aspirin 81 mg")
+    assert row.question.count("the record names an allergy") == 1
 
 
 def test_a_pause_keeps_its_days_and_an_answer_its_decision() -> None:
