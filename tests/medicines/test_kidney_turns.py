@@ -3,6 +3,9 @@ before a needle also at 80 (ASRA 2018), apixaban below 30 only; naproxen at none
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
@@ -41,6 +44,12 @@ def test_two_places_cut_fall_on_the_same_side_of_every_bound():
 
 
 def test_without_a_value_it_is_told_why():
-    from datetime import date
-
     assert clearance(Kidney(), date(2026, 3, 18)).told == "no creatinine clearance: no creatinine is recorded"
+
+
+def test_pounds_are_told_in_kilograms_of_two_places():
+    """176.37 lb are 80.0000862969 kg (NIST SP 811: 0.45359237 kg a pound)."""
+    day = date(2026, 3, 1)
+    weighed = Kidney(Decimal("1.0"), "mg/dL", day, Decimal("80.0000862969"), birth_date=date(1958, 4, 9), female=False)
+    found = clearance(replace(weighed, weight_on=day), date(2026, 3, 18))
+    assert "80.00 kg of Sun" in found.told and found.usable > Fraction(5840, 72)

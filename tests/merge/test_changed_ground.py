@@ -14,7 +14,7 @@ from datetime import date, time, timedelta
 import pytest
 
 from merge.small import HOLD, SURGERY, clinic, order, pathway, patient
-from merge.stories import answer, hold_part
+from merge.stories import answer, hold_part, output
 from merge.worlds import Memory, later
 from waykeeper.fhir import answers, is_ours, read_all
 from waykeeper.fhir.ownership import GROUPS, digest
@@ -201,6 +201,42 @@ def test_the_next_version_alone_changes_no_hold_and_asks_nothing_where_somebody_
     assert world.push().changing == () and world.conflicts() == []
 
 
+def test_a_value_is_no_conflict_with_what_somebody_wrote_in_the_hold():
+    """88.6 mL/min by 0.95 in place of 1.0 mg/dL: the same pause, and only what it rests on is another."""
+    world = answered()
+    world.edit(HOLD, "hold", reasonCode=[{"text": "Written by the ward"}])
+    world.record.append(measured("2160-0", 0.95, "mg/dL", "2026-03-04"))
+    made = world.push()
+    assert made.conflicts == () and [d.reason for d in made.changing] == ["what is proposed changed in the plan"]
+    world.record[-1] = WORSE
+    assert world.push().conflicts == () and "Proposed now: hold, 4 days" in world.row().reason
+    assert world.at(HOLD, "hold")["reasonCode"] == [{"text": "Written by the ward"}]
+    assert world.push().changing == ()
+
+
+def test_an_answer_of_today_stands_by_words_of_its_own():
+    """The same answer of the same day is none that came later: the row says what closes it."""
+    world = answered()
+    world.record.append(WORSE)
+    world.push()
+    assert "it was answered today, so say in words" in world.row(ANSWERED).next_action
+    assert "it was answered today" not in world.row(later(0) - timedelta(10)).next_action
+    words = output("text", valueString="the answer stands")
+    told = world.at(HOLD, "confirm")["output"]
+    world.edit(HOLD, "confirm", output=[*told, words])
+    assert world.row(ANSWERED).verdict == "answered"
+
+
+def test_a_pause_for_another_operation_is_still_told():
+    world = answered()
+    world.record.append(WORSE)
+    world.push()
+    ((plan, state),) = read_all(world.resources())
+    paused = replace(state, paused_before={HOLD: "the right knee, Mon 2026-03-09"})
+    row = next(r for r in worklist([(plan, paused)], (), AS_OF).rows if r.item == str(HOLD))
+    assert "Proposed now" in row.reason and "pauses for the right knee, Mon 2026-03-09 already" in row.reason
+
+
 def test_a_lighter_anaesthetic_asks_mildly_and_keeps_the_round():
     """3 days before a needle, 2 without (ASRA 2018; PAUSE 2019): with more days a move asks in a new round."""
     world = Ward()
@@ -293,6 +329,16 @@ def test_a_value_that_came_after_the_plan_asks_for_another_plan_and_then_the_pre
     assert "Proposed now: hold, 4 days" in world.row(came=came).reason
     answer(world, 2, date(2026, 3, 5))
     assert world.row(came=came).verdict == "answered"
+
+
+def test_a_value_that_asks_for_no_longer_pause_is_no_alarm():
+    world = Ward()
+    world.record[0] = measured("2160-0", 2.2, "mg/dL", "2026-02-20")
+    world.push()
+    answer(world, 4, ANSWERED)
+    world.push()
+    row = world.row(date(2026, 3, 15), [*world.record, measured("2160-0", 1.0, "mg/dL", "2026-03-10")])
+    assert row.severity == 2 and "a longer pause would have begun" not in row.reason
 
 
 def test_where_nobody_has_answered_yet_it_is_told_too():

@@ -10,7 +10,7 @@ from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD
 from waykeeper.fhir.shape import misshapen
 from waykeeper.medicines import Clearance, clearance, kidney_turns
-from waykeeper.plan.model import MEDICINES, ItemState, Key, Offer, Plan
+from waykeeper.plan.model import MEDICINES, ItemState, Key, Measured, Offer, Plan
 from waykeeper.plan.unlisted import stands
 from waykeeper.record import in_zone, kidney
 
@@ -18,8 +18,8 @@ Held = tuple[str, Mapping[str, Any]]
 _KIDNEY = frozenset({"Patient", "Observation", "Condition"})  # a Condition tells of an acute failure
 
 
-def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[Held]) -> Mapping[Key, str]:
-    """By medicine the kidney value of today in one line, where a newer one than the plan's may change what is proposed.
+def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[Held]) -> Mapping[Key, Measured]:
+    """By medicine the kidney value of today, where a newer one than the plan's may change what is proposed.
 
     What is proposed then only compile can say: it knows the whole record and the clinic. Nothing of a plan of before it
     kept its kidney value, nor where no newer value is here: one that was not read is not one that is missing.
@@ -32,7 +32,7 @@ def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence
         return {}
     now = _clearance(plan, theirs)
     return {
-        key: now.told for key, (names, was) in offers.items()
+        key: Measured(now.told, _is_worse(now, was)) for key, (names, was) in offers.items()
         if _is_newer(now, was) and kidney_turns(names, plan.anaesthesia, _value(was), now.usable)
     }  # fmt: skip
 
@@ -50,6 +50,11 @@ def _is_newer(now: Clearance, was: Offer) -> bool:
     if now.newest is None or was.measured is None:
         return now.newest is not None
     return now.newest > was.measured or (now.newest == was.measured and now.usable is not None)
+
+
+def _is_worse(now: Clearance, was: Offer) -> bool:
+    before = _value(was)
+    return now.usable is None or (before is not None and now.usable < before)
 
 
 def _value(was: Offer) -> Fraction | None:

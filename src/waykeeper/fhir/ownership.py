@@ -15,7 +15,7 @@ import orjson
 from waykeeper.fhir.extensions import encode, find
 from waykeeper.fhir.names import HOLD, ITEM, OFFERED, PLAN
 
-SCHEME = 2
+SCHEME = 1
 GROUPS = ("when", "what", "who", "status")
 WRITTEN_BY = "waykeeper"  # a part that holds the version of Waykeeper
 
@@ -32,7 +32,7 @@ _HOLD_DATES = ("missedDays", "lastDose", "firstMissed", "lastLimit", "restartFro
 _HOLD_TEXTS = (
     "decision", "rule", "policy", "restart", "confidence", "confirmBy", "question", "recognised", "ingredient",
     "note", "alternative", "code", "medicine", "answer", "answerDays", "answerBy", "answerOn", "answerText",
-    "answerTaken", "proposed", "answeredTo",
+    "answerTaken",
 )  # fmt: skip
 _WHEN_OF_ITEM = tuple(f"ext:{ITEM}#{n}" for n in _ITEM_DATES)
 _WHAT_OF_ITEM = tuple(f"ext:{ITEM}#{n}" for n in _ITEM_TEXTS)
@@ -100,7 +100,10 @@ OWNERSHIP: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     for kind, groups in _OWN.items()
 }
 # Paths that a later scheme than the first added to a group: a digest of an older scheme is compared without them.
-SINCE: Mapping[str, int] = {f"ext:{HOLD}#proposed": 2, f"ext:{HOLD}#answeredTo": 2}
+SINCE: Mapping[str, int] = {}
+# Parts of the hold extension in no group: only Waykeeper writes them, so that they are no conflict with what a person
+# wrote beside them, and a push writes them as soon as they differ.
+PROPOSALS = ("proposed", "answeredTo")
 
 
 def _part_of(path: str) -> tuple[str, str] | None:
@@ -157,12 +160,13 @@ def _normalised(values: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _nameless(part: Mapping[str, Any]) -> dict[str, Any]:
-    """A part of ours without its name. Who wrote it is no value: the next version changes nothing by that alone."""
-    return {k: _told(normal(v)) if k == "extension" else normal(v) for k, v in part.items() if k != "url"}
+    return {k: normal(v) for k, v in part.items() if k != "url"}
 
 
-def _told(parts: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    return [part for part in parts if part.get("url") != WRITTEN_BY]
+def proposals(resource: Mapping[str, Any]) -> list[Any]:
+    """What is told of proposals, normal. Who wrote it is no value: the next version changes nothing by that alone."""
+    told = [p for p in (find(resource, HOLD) or {}).get("extension") or () if p.get("url") in PROPOSALS]
+    return [[part["url"], *(normal(p) for p in part["extension"] if p.get("url") != WRITTEN_BY)] for part in told]
 
 
 def _at(resource: Mapping[str, Any], path: str) -> Any:

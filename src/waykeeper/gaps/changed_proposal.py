@@ -55,8 +55,9 @@ def told_of_proposal(found: Proposed, item: Item, answered_last: date | None, se
     days = (due, last if found.longer else None, answered_last, setting.surgery)
     ask_by = min((day for day in days if day is not None and day > setting.as_of), default=setting.as_of)
     ask_by = open_on_or_before(ask_by, setting.as_of, setting.plan.is_open)
+    same_day = sentence("tails", "same_day", {}) if answer.on is not None and answer.on >= setting.as_of else ""
     return Filling({
-        "said": answer.told, "on": _on(answer), "what": _what(found), "why": _why(found),
+        "said": answer.told, "on": _on(answer), "same_day": same_day, "what": _what(found), "why": _why(found),
         "proposed_last": last, "ask_from": due, "ask_by": ask_by,
     })  # fmt: skip
 
@@ -91,10 +92,20 @@ def _told(offer: Offer) -> str:
 
 def measured_since(item: Item, setting: Setting) -> str:
     """What came since the plan was made and may change what is proposed, as a sentence; "" from the surgery day on."""
-    line = setting.state.measured_since.get(item.key, "")
-    if not line or setting.ended or setting.surgery is None or setting.as_of >= setting.surgery:
+    found = setting.state.measured_since.get(item.key)
+    if found is None or setting.ended or setting.surgery is None or setting.as_of >= setting.surgery:
         return ""
-    return sentence("tails", "measured_since", {"line": line})
+    return sentence("tails", "measured_since", {"line": found.told})
+
+
+def word_of_measured(item: Item, last: date | None, setting: Setting) -> str:
+    """Which word holds: graver once a longer pause would have begun, where the value is one that may ask for it.
+
+    last   the last-dose day that stands
+    """
+    found = setting.state.measured_since.get(item.key)
+    over = found is not None and found.worse and last is not None and setting.as_of > last
+    return "needs-review-measured-over" if over else "needs-review-measured"
 
 
 def told_of_measured(measured: str, answer: HoldAnswer, answered_last: date | None, setting: Setting) -> Filling:

@@ -13,6 +13,7 @@ from waykeeper.gaps.changed_proposal import (
     told_of_measured,
     told_of_proposal,
     word_of,
+    word_of_measured,
 )
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.other_medicine import other_medicine, told_of_other
@@ -131,17 +132,17 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
     word, measured = _hold_word(item, own, setting, pause, changed), measured_since(item, setting)
     if measured and pause.answer is not None and word in _SETTLED:
         more.update(told_of_measured(measured, pause.answer, pause.last_dose, setting))
-        over = pause.last_dose is not None and setting.as_of > pause.last_dose
-        word, measured = f"needs-review-measured{'-over' if over else ''}", ""
+        word, measured = word_of_measured(item, pause.last_dose, setting), ""
     said = _with_measured(spoken("hold", word, item, more, setting, mend=mend), measured)
     by_a_person = own.cls == "withdrawn" and not own.withdrawn_by_us and not own.restart_asked
     if by_a_person and said.word in ("restart-due", "not-yet-due"):
         told = sentence("tails", "put_away", {"by_whom": f" by {own.by}" if own.by else ""})
         return replace(said, reason=f"{said.reason} {told}")
-    if said.word == "answered" and (before := setting.state.paused_before.get(item.key)):
+    stands = said.word == "answered" or word.startswith(("needs-review-proposal", "needs-review-measured"))
+    if stands and (before := setting.state.paused_before.get(item.key)):
         said = replace(said, reason=f"{said.reason} {sentence('tails', 'paused_before', {'before': before})}")
     not_taken = own.not_taken.day if own.not_taken else None
-    if not_taken is None or said.word not in ("answered", "unanswered") or setting.to_come(not_taken):
+    if not_taken is None or not (stands or said.word == "unanswered") or setting.to_come(not_taken):
         return said
     return replace(said, reason=f"{said.reason} {sentence('tails', 'not_taken', {'day': not_taken})}")
 

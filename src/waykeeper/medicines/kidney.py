@@ -8,6 +8,7 @@ from __future__ import annotations
 from calendar import isleap
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 
 from waykeeper.counting import counted
@@ -82,8 +83,15 @@ def clearance(
 def _told(kidney: Kidney, value: Fraction) -> str:
     assert kidney.creatinine_on is not None and kidney.weight_on is not None
     serum = f"creatinine {kidney.creatinine} {kidney.creatinine_unit} of {_day(kidney.creatinine_on)}"
-    weight = f"{kidney.weight_kg} kg of {_day(kidney.weight_on)}"
+    weight = f"{_kilograms(kidney)} kg of {_day(kidney.weight_on)}"
     return f"creatinine clearance {shown(value)} mL/min ({serum}, {weight})"
+
+
+def _kilograms(kidney: Kidney) -> str:
+    """As it is recorded; pounds made kilograms have many places, of which two are shown and all are counted with."""
+    assert kidney.weight_kg is not None
+    told = kidney.weight_kg
+    return str(told if len(str(told).partition(".")[2]) <= 2 else told.quantize(Decimal("0.01")))
 
 
 def _day(day: date) -> str:
@@ -180,10 +188,10 @@ def _arithmetic(kidney: Kidney, age: int, serum: Fraction, value: Fraction, surg
         if plain_unit(kidney.creatinine_unit) == "mg/dl"
         else f" = {shown(serum)} mg/dL (divided by 88.4, kept exact)"
     )
-    formula = f"(140 - {age}) x {kidney.weight_kg} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
+    formula = f"(140 - {age}) x {_kilograms(kidney)} kg / (72 x creatinine){sex} = {shown(value)} mL/min"
     days, weighed = (surgery - kidney.creatinine_on).days, (surgery - kidney.weight_on).days
     return (
         f"creatinine {given}{divided}, {counted(days, 'day')} before surgery",
-        f"weight {kidney.weight_kg} kg of {_day(kidney.weight_on)}, {counted(weighed, 'day')} before surgery",
+        f"weight {_kilograms(kidney)} kg of {_day(kidney.weight_on)}, {counted(weighed, 'day')} before surgery",
         f"Cockcroft-Gault with actual weight: {formula} (compared unrounded)",
     )

@@ -11,7 +11,7 @@ from waykeeper.fhir import write
 from waykeeper.fhir.gone import DELETED, WANTED
 from waykeeper.fhir.hold_told import EDITED
 from waykeeper.fhir.identity import called, identity
-from waykeeper.fhir.ownership import GROUPS, digest, mark, with_offered
+from waykeeper.fhir.ownership import GROUPS, digest, mark, proposals, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import Attendance, attendance
@@ -316,13 +316,15 @@ class _Merge:
         self._settle(place, verdicts, wanted, standing)
         write_now = [g for g in GROUPS if verdicts[g] == "write"]
         disputed = [g for g in GROUPS if verdicts[g] == "conflict"]
-        if write_now:
+        proposed = proposals(wanted) != proposals(standing)
+        if write_now or proposed:
             made = reoffered(weave(standing, wanted, write_now), offers(wanted, standing, verdicts))
             after = reoffered(made, self._told(made, standing, edited), surgery=_surgery_of(verdicts, wanted, standing))
-            self._row(place, "write", f"{words(write_now)} changed in the plan", groups=write_now, after=after)
+            what = words(write_now) or "what is proposed"
+            self._row(place, "write", f"{what} changed in the plan", groups=write_now, after=after)
         if disputed and self._open(place[0]):
             self._row(place, "conflict", f"{words(disputed)} changed on both sides", groups=disputed)
-        elif not write_now:
+        elif not write_now and not proposed:
             theirs = [g for g in GROUPS if verdicts[g] in ("theirs", "conflict")]
             reason = f"a person changed {words(theirs)}" if theirs else "stands as wanted"
             self._row(place, "keep" if theirs else "unchanged", reason, groups=theirs)

@@ -133,6 +133,14 @@ class Offer:
     version: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A kidney value of after a plan was made, in one line; `worse` where it is lower than the plan's, or is none."""
+
+    told: str
+    worse: bool
+
+
 @quickly_made
 @dataclass(frozen=True, slots=True)
 class HoldProposal:
@@ -435,7 +443,7 @@ class State:
     other_side: str = ""  # a Procedure of the planned day that names the other side than the plan
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
-    measured_since: Mapping[Key, str] = field(default_factory=dict)  # medicines that a newer kidney value may change
+    measured_since: Mapping[Key, Measured] = field(default_factory=dict)  # medicines that a newer value may change
     cautions_since: tuple[str, ...] = ()  # allergies and a pregnancy that it is not known to be made with
     completed: Completion | None = None  # the CarePlan is `completed`
     # medicines that the answered pause of an operation of before still holds, with what that is called and its day
