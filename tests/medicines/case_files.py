@@ -64,7 +64,7 @@ def kidney(given: dict[str, Any], surgery: date) -> Kidney:
     return Kidney(
         creatinine=Decimal(k["creatinine"]) if k.get("creatinine") else None,
         creatinine_unit=k.get("unit", ""),
-        creatinine_on=date.fromisoformat(k["on"]) if k.get("on") else drawn,
+        creatinine_on=date.fromisoformat(k["on"]) if k.get("on") else drawn if k.get("creatinine") else None,
         weight_kg=Decimal(k["weight"]) if k.get("weight") else None,
         height_cm=Decimal(k["height"]) if k.get("height") else None,
         birth_date=date.fromisoformat(k["born"]) if k.get("born") else None,

@@ -358,6 +358,7 @@ def test_where_nobody_has_answered_yet_it_is_told_too():
     ([measured("2160-0", 2.2, "mg/dL", "2026-01-20")], False),  # what the plan was made with was not read
     ([measured("2160-0", 2.2, "mg/dL", "2026-01-20"), WELL[1]], True),  # its creatinine stands there no more
     ([WELL[1]], False),
+    ([measured("29463-7", 40, "kg", "2026-03-04")], False),  # no creatinine was read: nobody can say what follows
     ([measured("2160-0", 2.2, "mg/dL", "2026-02-20"), WELL[1]], True),  # the value of the day was corrected
     ([WELL[0], measured("29463-7", 40, "kg", "2026-03-04")], True),
     ([*WELL, {**WORSE, "status": "entered-in-error"}], False),
@@ -365,6 +366,11 @@ def test_where_nobody_has_answered_yet_it_is_told_too():
 ])  # fmt: skip
 def test_only_a_newer_value_that_may_change_the_proposal_asks(came, asks):
     assert (answered().row(came=came).verdict == "needs-review") is asks
+
+
+def test_a_result_that_is_not_final_is_told_as_what_it_is():
+    row = answered().row(came=[*WELL, {**WORSE, "status": "preliminary"}])
+    assert "the newest creatinine, of Wed 2026-03-04, is preliminary or no plain number" in row.reason
 
 
 def test_no_medicine_that_looks_at_the_kidney_no_question():

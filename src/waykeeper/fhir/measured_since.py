@@ -12,7 +12,7 @@ from waykeeper.fhir.shape import misshapen
 from waykeeper.medicines import Clearance, clearance, kidney_turns
 from waykeeper.plan.model import MEDICINES, ItemState, Key, Measured, Offer, Plan
 from waykeeper.plan.unlisted import stands
-from waykeeper.record import in_zone, kidney
+from waykeeper.record import Kidney, in_zone, kidney
 
 Held = tuple[str, Mapping[str, Any]]
 _KIDNEY = frozenset({"Patient", "Observation", "Condition"})  # a Condition tells of an acute failure
@@ -22,7 +22,8 @@ def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence
     """By medicine the kidney value of today, where a newer one than the plan's may change what is proposed.
 
     What is proposed then only compile can say: it knows the whole record and the clinic. Nothing of a plan of before it
-    kept its kidney value, nor where no newer value is here: one that was not read is not one that is missing.
+    kept its kidney value, nor where no newer value is here, or no creatinine at all beside a newer weight: one that was
+    not read is not one that is missing.
     """
     offers = {
         i.key: (i.hold.ingredients, i.hold.offer) for i in plan.items
@@ -30,19 +31,20 @@ def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence
     }  # fmt: skip
     if not offers or plan.surgery_day is None or not any(r.get("resourceType") == "Observation" for _, r in theirs):
         return {}
-    now = _clearance(plan, theirs)
+    known = _kidney(plan, theirs)
+    if known.creatinine is None and known.creatinine_on is None:
+        return {}
+    days = plan.settings.creatinine_stale_days, plan.settings.creatinine_refused_days
+    now = clearance(known, plan.surgery_day, *days)
     return {
         key: Measured(now.told, _is_worse(now, was)) for key, (names, was) in offers.items()
         if _is_newer(now, was) and kidney_turns(names, plan.anaesthesia, _value(was), now.usable)
     }  # fmt: skip
 
 
-def _clearance(plan: Plan, theirs: Sequence[Held]) -> Clearance:
+def _kidney(plan: Plan, theirs: Sequence[Held]) -> Kidney:
     said = [in_zone(r, plan.zone) for _, r in theirs if r.get("resourceType") in _KIDNEY and not misshapen(r)]
-    patient = next((r for r in said if r.get("resourceType") == "Patient"), {})
-    days = plan.settings.creatinine_stale_days, plan.settings.creatinine_refused_days
-    assert plan.surgery_day is not None
-    return clearance(kidney(patient, said), plan.surgery_day, *days)
+    return kidney(next((r for r in said if r.get("resourceType") == "Patient"), {}), said)
 
 
 def _is_newer(now: Clearance, was: Offer) -> bool:

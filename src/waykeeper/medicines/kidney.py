@@ -122,6 +122,8 @@ def _missing(kidney: Kidney) -> str:
             of = f" of {_day(kidney.egfr_on)}" if kidney.egfr_on else ""
             there = f"an eGFR of {kidney.egfr}{of} is recorded; Cockcroft-Gault needs the creatinine"
             return f"{there}: it is not used in its place; give creatinine with unit and date, weight, age and sex"
+        if kidney.creatinine_on is not None:
+            return f"the newest creatinine, of {_day(kidney.creatinine_on)}, is preliminary or no plain number"
         return "no creatinine is recorded"
     wanted: dict[str, object] = {
         "the day of the creatinine": kidney.creatinine_on,
