@@ -7,7 +7,7 @@ from dataclasses import replace
 from report.caseload import AS_OF, evidence, plans, report
 from report.test_sheet import Page
 from waykeeper.gaps import worklist
-from waykeeper.plan.model import Evidence, Key, State
+from waykeeper.plan.model import Evidence, ItemState, Key, State
 from waykeeper.report.proven import bookings_of
 from waykeeper.report.sheet import sheet_html
 
@@ -34,6 +34,15 @@ def test_attended_by_encounter_alone_is_off_the_sheet():
     assert found[key].status == "fulfilled"
     page = Page(sheet_html(made, State(), as_of=AS_OF, language="en", checked_against=None, bookings=found))
     assert str(key) not in page.items
+
+
+def test_a_visit_whose_request_was_completed_with_the_booking_stays_on_the_sheet():
+    """Attended needs an attendance (verdicts.md 5); schedulers complete a request with its booking (from memory)."""
+    made, key = plans()[1], Key("visit", "three-month")
+    booked = bookings_of(made, report().rows, evidence(plans()))
+    state = State(items={key: ItemState(key, "completed", "done")})
+    page = Page(sheet_html(made, state, as_of=AS_OF, language="en", checked_against=None, bookings=booked))
+    assert booked[key].status == "booked" and str(key) in page.items
 
 
 def test_a_guess_is_no_booking():

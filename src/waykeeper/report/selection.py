@@ -190,7 +190,7 @@ def _medicine(case: _Case, item: Item) -> Entry | str:
 
 def _visit(case: _Case, item: Item) -> Entry | str:
     booking, entry = case.booking, _worded(case, item)
-    if _counts_as_done(case, item) or (booking and booking.status in _OVER):
+    if booking and booking.status in _OVER:  # not where its request is completed: schedulers do that with the booking
         return "attended"
     moment = booked_moment(booking, case.plan.zone) if booking and booking.status in _LIVE else None
     ahead = moment is not None and moment.day >= case.as_of
