@@ -15,6 +15,7 @@ from waykeeper.pathway.model import Coding
 from waykeeper.timing.model import Moment
 
 TRANSLATION = "http://hl7.org/fhir/StructureDefinition/translation"
+Said = Mapping[str, Sequence[Any]]  # what `decode` gives
 POSITIVE = {"round", "order", "harm", "minutes", "episode", "scheme"}
 
 
@@ -52,17 +53,28 @@ def _part(name: str, value: Any) -> dict[str, Any]:
     return {"url": name, "valueString": str(value)}
 
 
-def decode(extension: Mapping[str, Any] | None, zone: str) -> Mapping[str, Sequence[Any]]:
+def decode(extension: Mapping[str, Any] | None, zone: str) -> Said:
     """The values by name; dateTimes become Moments in the zone, dates become dates."""
     return _decoded(orjson.dumps(extension), zone) if extension else {}
 
 
 @lru_cache(maxsize=4096)  # the plans of a caseload say the same things of the same items
-def _decoded(extension: bytes, zone: str) -> Mapping[str, Sequence[Any]]:
+def _decoded(extension: bytes, zone: str) -> Said:
     found: dict[str, list[Any]] = {}
     for part in orjson.loads(extension).get("extension") or ():
         found.setdefault(str(part.get("url")), []).append(_value(part, zone))
     return {name: tuple(values) for name, values in found.items()}
+
+
+def first_of(said: Said, name: str) -> Any:
+    """The first value of a name, None where there is none."""
+    return said[name][0] if said.get(name) else None
+
+
+def text_of(said: Said, name: str) -> str:
+    """The first value of a name as text, "" where there is none."""
+    held = said.get(name)
+    return str(held[0]) if held else ""
 
 
 def firsts(extension: Mapping[str, Any], names: Collection[str]) -> dict[str, Any]:

@@ -11,9 +11,9 @@ from typing import Any
 
 import orjson
 
-from waykeeper.fhir.extensions import amount, decode, find, moment, words_of
+from waykeeper.fhir.extensions import Said, decode, find, first_of, moment, text_of, words_of
 from waykeeper.fhir.gone import entries, gone, types_of
-from waykeeper.fhir.hold_told import answered_in, offer_in
+from waykeeper.fhir.hold_told import hold_in
 from waykeeper.fhir.identity import Identity, belongs, called, episode_of, identity, own_identifier, parse_key
 from waykeeper.fhir.named_again import named_again, plans_among
 from waykeeper.fhir.names import DAYS_OF_WEEK, HOLD, ITEM, NO_CAUTION, PLAN
@@ -28,7 +28,6 @@ from waykeeper.pathway.model import Coding, Recognise, Settings, Source
 from waykeeper.plan.beside import with_pauses_of_before
 from waykeeper.plan.model import (
     Episode,
-    HoldProposal,
     Identifier,
     Item,
     Key,
@@ -44,7 +43,6 @@ from waykeeper.record import Medications, identifier_names, system_of
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
-Said = Mapping[str, Sequence[Any]]
 
 
 def read(resources: Sequence[Held]) -> tuple[Plan, State]:
@@ -90,7 +88,7 @@ def read_all(resources: Sequence[Held], left_out: frozenset[str] | None = None) 
             own += again
         own, twice = _each_once(own)
         doubts = [*_lost(root[1], nameless), *_nobodys(unsure), *twice]
-        found.append(_read_one(episode, root, own, theirs, doubts, left_out, medications))
+        found.append(_readtext_of(episode, root, own, theirs, doubts, left_out, medications))
     for places in of_each.values():
         if len(places) > 1:
             for place, pair in zip(places, with_pauses_of_before([found[n] for n in places]), strict=True):
@@ -141,7 +139,7 @@ def _known_again(episode: Episode, known: Sequence[Own], theirs: Sequence[Held])
     return again, unsure
 
 
-def _read_one(
+def _readtext_of(
     episode: Episode,
     root: Held,
     own: Sequence[Own],
@@ -180,7 +178,7 @@ def _read_one(
         episode=episode,
         pathway=_pathway(root[1], said, episode.pathway_url),
         patient=patient,
-        phases=tuple(phases[n] for n in _one(said, "phases").split(",") if n in phases),
+        phases=tuple(phases[n] for n in text_of(said, "phases").split(",") if n in phases),
         items=tuple([item for _, item in sorted(placed, key=itemgetter(0))]),
         source_patient=source,
         **parts_said,
@@ -197,17 +195,17 @@ def _said_of(extension: bytes, written_in: str) -> tuple[Said, Mapping[str, Any]
     return said, {
         "anchors": tuple(_anchor(a, zone) for a in said.get("anchor", [])),
         "zone": zone,
-        "side": _one(said, "side"),
-        "anaesthesia": _one(said, "anaesthesia"),
+        "side": text_of(said, "side"),
+        "anaesthesia": text_of(said, "anaesthesia"),
         "letterhead": _letterhead(said, zone),
         "overlays": tuple(said.get("overlay", [])),
         "settings": _settings(said, zone),
         "weekdays": tuple(DAYS_OF_WEEK.index(day) for day in said.get("weekday", ()) if day in DAYS_OF_WEEK),
         "closed": tuple(said.get("closed", ())),
-        "answers": _one(said, "answers"),
+        "answers": text_of(said, "answers"),
         "cautions": tuple(c for c in said["caution"] if c != NO_CAUTION) if "caution" in said else None,
-        "waykeeper": _one(said, "waykeeper"),
-        "withdrawn": _one(said, "withdrawn"),
+        "waykeeper": text_of(said, "waykeeper"),
+        "withdrawn": text_of(said, "withdrawn"),
     }
 
 
@@ -249,11 +247,6 @@ def _to_mend(root: Mapping[str, Any], ref: str, resource: Mapping[str, Any]) -> 
 def _zone(root: Mapping[str, Any]) -> str:
     parts = (find(root, PLAN) or {}).get("extension") or []
     return str(next((p.get("valueString") for p in parts if p.get("url") == "zone"), "UTC"))
-
-
-def _one(said: Said, name: str) -> str:
-    held = said.get(name)
-    return str(held[0]) if held else ""
 
 
 def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | None:
@@ -298,7 +291,7 @@ def _merged(everything: Iterable[Held], identifier: Identifier) -> tuple[str, ..
 def _pathway(root: Mapping[str, Any], said: Said, url: str) -> PathwayRef:
     followed = (str(one).partition("|") for one in root.get("instantiatesCanonical") or ())
     version = next((version for one, _, version in followed if one == url), "")
-    name, title = _one(said, "pathway"), str(root.get("title") or "")
+    name, title = text_of(said, "pathway"), str(root.get("title") or "")
     words = dict(_one_language(part) for part in said.get("words", ()))
     return PathwayRef(name, url, version, "" if title == name else title, words)
 
@@ -306,18 +299,18 @@ def _pathway(root: Mapping[str, Any], said: Said, url: str) -> PathwayRef:
 def _anchor(nested: Mapping[str, Any], zone: str) -> Anchor:
     said = decode(nested, zone)
     at: Moment | None = said["moment"][0] if said.get("moment") else None
-    standing = Standing(_one(said, "standing"))
+    standing = Standing(text_of(said, "standing"))
     proof = tuple(said.get("recognise", []))
-    return Anchor(_one(said, "name"), at, standing, _one(said, "phrase"), _one(said, "evidence"), proof)
+    return Anchor(text_of(said, "name"), at, standing, text_of(said, "phrase"), text_of(said, "evidence"), proof)
 
 
 def _letterhead(said: Said, zone: str) -> Letterhead:
     nested = {name: [decode(n, zone) for n in said.get(name, [])] for name in ("letterhead", "telephone", "role")}
-    clinic = _one(nested["letterhead"][0], "clinic") if nested["letterhead"] else ""
+    clinic = text_of(nested["letterhead"][0], "clinic") if nested["letterhead"] else ""
     return Letterhead(
         clinic,
-        {_one(n, "role"): _one(n, "number") for n in nested["telephone"]},
-        {_one(n, "role"): _one(n, "title") for n in nested["role"]},
+        {text_of(n, "role"): text_of(n, "number") for n in nested["telephone"]},
+        {text_of(n, "role"): text_of(n, "title") for n in nested["role"]},
     )
 
 
@@ -338,8 +331,8 @@ def _phases(parts: Mapping[Key, Mapping[int, Mapping[str, Held]]], zone: str) ->
 
 def _phase(name: str, resource: Mapping[str, Any], zone: str) -> PlanPhase:
     said = decode(find(resource, ITEM), zone)
-    dates = Dates(window=_span(resource.get("period"), zone), awaited=_one(said, "awaited") or None)
-    return PlanPhase(name, str(resource.get("title") or ""), _one(said, "phrase"), dates)
+    dates = Dates(window=_span(resource.get("period"), zone), awaited=text_of(said, "awaited") or None)
+    return PlanPhase(name, str(resource.get("title") or ""), text_of(said, "phrase"), dates)
 
 
 def _window(period: Mapping[str, Any] | None, zone: str) -> Window | None:
@@ -377,29 +370,29 @@ def _item_of(key: Key, part: bytes, zone: str) -> Placed:
     said = decode(find(resource, ITEM), zone)
     item = Item(
         key=key,
-        title=_one(said, "title"),
-        phase=_one(said, "phase"),
-        who=_one(said, "who"),
-        why=_one(said, "why"),
-        source=Source(_one(said, "source"), _one(said, "grade")),
+        title=text_of(said, "title"),
+        phase=text_of(said, "phase"),
+        who=text_of(said, "who"),
+        why=text_of(said, "why"),
+        source=Source(text_of(said, "source"), text_of(said, "grade")),
         harm=int(said.get("harm", [1])[0]),
-        phrase=_one(said, "phrase"),
-        window_phrase=_one(said, "windowPhrase"),
+        phrase=text_of(said, "phrase"),
+        window_phrase=text_of(said, "windowPhrase"),
         dates=_dates(resource, said, zone),
         words=_words(resource),
         overlays=tuple(said.get("overlay", [])),
         recognise=_recognise(resource, said),
         minutes=int(said.get("minutes", [0])[0]),
-        valid_for=_one(said, "validFor"),
-        redo=_one(said, "redo"),
+        valid_for=text_of(said, "validFor"),
+        redo=text_of(said, "redo"),
         needs=tuple(parse_key(k) for k in said.get("needs", [])),
-        before=_one(said, "before"),
-        released_by=_one(said, "releasedBy"),
-        until=_one(said, "until"),
-        measure=_one(said, "measure"),
+        before=text_of(said, "before"),
+        released_by=text_of(said, "releasedBy"),
+        until=text_of(said, "until"),
+        measure=text_of(said, "measure"),
         goal_target=_goal_target(resource),
-        hold=_hold(resource, zone),
-        fact=_one(said, "fact"),
+        hold=hold_in(resource, zone),
+        fact=text_of(said, "fact"),
         asks_for=tuple(parse_key(k) for k in said.get("asksFor", [])),
         undecided=tuple(said.get("undecided", [])),
     )
@@ -407,20 +400,17 @@ def _item_of(key: Key, part: bytes, zone: str) -> Placed:
 
 
 def _dates(resource: Mapping[str, Any], said: Said, zone: str) -> Dates:
-    def first(name: str) -> Any:
-        return said[name][0] if said.get(name) else None
-
     instruction = resource["resourceType"] == "CommunicationRequest"
     return Dates(
-        target=first("target"),
-        at=first("at"),
+        target=first_of(said, "target"),
+        at=first_of(said, "at"),
         window=_span(_period(resource), zone) if instruction else _window(_period(resource), zone),
-        book_from=first("bookFrom"),
-        late_from=first("lateFrom"),
-        due_from=first("dueFrom"),
-        valid_from=first("validFrom"),
-        earliest=first("earliest"),
-        awaited=first("awaited"),
+        book_from=first_of(said, "bookFrom"),
+        late_from=first_of(said, "lateFrom"),
+        due_from=first_of(said, "dueFrom"),
+        valid_from=first_of(said, "validFrom"),
+        earliest=first_of(said, "earliest"),
+        awaited=first_of(said, "awaited"),
     )
 
 
@@ -460,38 +450,3 @@ def _goal_target(resource: Mapping[str, Any]) -> str:
     targets = resource.get("target") if resource["resourceType"] == "Goal" else None
     target: Mapping[str, Any] = next(iter(targets or []), {})
     return str(target.get("detailString") or "")
-
-
-def _hold(resource: Mapping[str, Any], zone: str) -> HoldProposal | None:
-    extension = find(resource, HOLD)
-    if extension is None:
-        return None
-    said = decode(extension, zone)
-
-    def first(name: str) -> Any:
-        return said[name][0] if said.get(name) else None
-
-    return HoldProposal(
-        decision=_one(said, "decision"),
-        words=_one(said, "medicine"),
-        reference=_one(said, "reference"),
-        rule=_one(said, "rule"),
-        policy=_one(said, "policy"),
-        missed_days=first("missedDays"),
-        last_dose=first("lastDose"),
-        first_missed=first("firstMissed"),
-        last_limit=first("lastLimit"),
-        restart=_one(said, "restart"),
-        restart_from=first("restartFrom"),
-        confidence=_one(said, "confidence"),
-        confirm_by=_one(said, "confirmBy"),
-        question=_one(said, "question"),
-        recognised=bool(first("recognised")),
-        ingredients=tuple(said.get("ingredient", [])),
-        dose_mg=amount(_one(said, "doseMg")),
-        notes=tuple(said.get("note", [])),
-        alternatives=tuple(said.get("alternative", [])),
-        codes=tuple(said.get("code", [])),
-        answered=answered_in(said, zone),
-        offer=offer_in(said, "proposed", zone),
-    )

@@ -30,15 +30,12 @@ def kidney_turns(ingredients: Collection[str], anaesthesia: str, was: Fraction |
 def _open(cases: Sequence[Case], clearance: Fraction | None) -> list[tuple[object, ...]]:
     """What may hold by a clearance: the other conditions of each case with its outcome, up to one that has none."""
     found: list[tuple[object, ...]] = []
+    situation = Situation({CONDITION: clearance}, {})
     for case in cases:
-        if not holds(Case({n: a for n, a in case.when.items() if n == CONDITION}, "ask"), _of(clearance)):
+        if not holds(Case({n: a for n, a in case.when.items() if n == CONDITION}, "ask"), situation):
             continue
         others = tuple((name, allowed) for name, allowed in case.when.items() if name != CONDITION)
         found.append((others, case.decision, case.missed_days, case.hours, case.longest_days))
         if not others:
             break
     return found
-
-
-def _of(clearance: Fraction | None) -> Situation:
-    return Situation({CONDITION: clearance}, {})
