@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import date
 
-from waykeeper.counting import counted
 from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.others import weekdays_before
 from waykeeper.gaps.setting import Setting, happened_on
@@ -83,11 +82,10 @@ def _why(found: Proposed) -> str:
 
 def _told(offer: Offer) -> str:
     """The decision with its days: `hold, 2 days (last dose Sun 2026-03-15)`."""
-    days = "" if offer.missed_days is None else f", {counted(offer.missed_days, 'day')}"
     limit = offer.last_limit
     if limit is not None and limit.clock is not None:
         return f"{offer.decision}, last dose at or before {written(limit.day)} {limit.clock:%H:%M}"
-    return f"{offer.decision}{days}" + (f" (last dose {written(offer.last_dose)})" if offer.last_dose else "")
+    return offer.told + (f" (last dose {written(offer.last_dose)})" if offer.last_dose else "")
 
 
 def measured_since(item: Item, setting: Setting) -> str:

@@ -132,6 +132,15 @@ class Offer:
     measured: date | None = None
     version: str = ""
 
+    @property
+    def told(self) -> str:
+        """What was proposed, in words."""
+        return _with_days(self.decision, self.missed_days)
+
+
+def _with_days(decision: str, missed_days: int | None) -> str:
+    return decision if missed_days is None else f"{decision}, {counted(missed_days, 'day')}"
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -208,7 +217,7 @@ class HoldAnswer:
     @property
     def told(self) -> str:
         """What was decided, in words."""
-        return self.decision if self.missed_days is None else f"{self.decision}, {counted(self.missed_days, 'day')}"
+        return _with_days(self.decision, self.missed_days)
 
 
 @quickly_made
