@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from waykeeper.cli import application
+from waykeeper.cli import application, session
 from waykeeper.cli.application import called
 from waykeeper.cli.command_table import COMMANDS
 from waykeeper.cli.commands import pathways as listing
@@ -115,6 +115,16 @@ def test_without_arguments_the_help_goes_to_stderr(capsys):
 def test_the_version_names_its_tables(capsys):
     assert main(["--version"]) == 0
     assert capsys.readouterr().out.startswith("waykeeper ")
+
+
+def test_a_command_line_knows_nothing_of_the_one_before_it(capsys):
+    """A table on standard output sends the rest to standard error, and `--debug` shows tracebacks: once each."""
+    assert main(["--debug", "gaps", "--from", PLAN, "--as-of", "2026-04-15", "--csv", "-"]) < 2
+    assert session.stdout_taken and session.debug
+    capsys.readouterr()
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("waykeeper ")
+    assert not session.debug
 
 
 @pytest.mark.parametrize(

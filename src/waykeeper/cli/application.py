@@ -104,4 +104,5 @@ def called(arguments: list[str]) -> int:
         except _UsageError as error:
             return misused(error)
 
-    return guarded(parsed, session.debug)
+    session.debug = session.stdout_taken = False  # what an earlier command line of this process asked for
+    return guarded(parsed, debug=False)
