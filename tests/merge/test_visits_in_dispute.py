@@ -12,7 +12,7 @@ from merge.small import FILM, VISIT
 from merge.stories import MOVED, book, theirs, words
 from merge.worlds import Memory, later
 from waykeeper.fhir import read_all
-from waykeeper.merge import decide
+from waykeeper.merge import decide, withdraw
 from waykeeper.merge.difference import difference
 from waykeeper.pathway.model import Settings
 
@@ -85,6 +85,20 @@ def test_a_booking_outside_the_window_is_said_and_one_on_its_edge_is_not(day, to
     world.push()
     book(world, day)
     assert any("outside its window" in notice for notice in world.push().notices) is told
+
+
+@pytest.mark.parametrize(("start", "local"), [
+    ("2026-03-28T00:30:00Z", "2026-03-27"), ("2026-04-06T00:30:00Z", ""), ("2026-04-06T14:00:00Z", "2026-04-06"),
+])  # fmt: skip
+def test_the_day_of_a_booking_is_the_clinics_whatever_offset_the_server_writes(start, local):
+    """design.md, idea 1: dates first, instants at the edge; 00:30 in UTC is the evening before in Chicago."""
+    world = Memory()
+    world.push()
+    world.edit(VISIT, "appointment", status="booked", start=start)
+    told = [notice for notice in world.push().notices if "outside its window" in notice]
+    assert [f"booked on {local}, " in notice for notice in told] == ([True] if local else [])
+    taken_back = withdraw(world.plan(), world.resources(), "patient transferred", today=world.today)
+    assert any(f"booked on {local or '2026-04-05'}: " in notice for notice in taken_back.notices)
 
 
 @pytest.mark.parametrize("attended", [False, True])

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from waykeeper.fhir import evidence
 from waykeeper.merge.held import Holding
 from waykeeper.plan.model import Evidence, Key
+from waykeeper.record import in_zone
 
 LIVE = ("pending", "waitlist", "booked", "arrived", "checked-in")
 
@@ -72,3 +75,8 @@ def _visit(one: Evidence, by_name: dict[str, Key]) -> Key | None:
 def _came(one: Evidence, today: date | None) -> bool:
     over = one.day is None or today is None or one.day <= today
     return over and not one.cancel_reason and one.status == ("fulfilled" if one.kind == "appointment" else "finished")
+
+
+def booked_on(appointment: Mapping[str, Any], zone: str) -> str:
+    """The clinic's day of a booking, "" where it names none: many servers write the instant in UTC."""
+    return str(in_zone(appointment, zone).get("start") or "")[:10]

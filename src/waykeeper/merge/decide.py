@@ -14,7 +14,7 @@ from waykeeper.fhir.identity import called, identity
 from waykeeper.fhir.ownership import GROUPS, digest, mark, proposals, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
-from waykeeper.merge.attendance import Attendance, attendance
+from waykeeper.merge.attendance import Attendance, attendance, booked_on
 from waykeeper.merge.care_plans import CarePlans, alone, as_written, with_others
 from waykeeper.merge.groups import Verdict, judge, offer, offers, only_closed, touched, untouched, weave, with_first_day
 from waykeeper.merge.held import ROOT, Holding, Place, holding
@@ -300,7 +300,7 @@ class _Merge:
     def _booked(self, place: Place, wanted: Resource, standing: Mapping[str, Any]) -> None:
         """Wholly theirs. Booked outside the window that is wanted now: said, so that a person rebooks it."""
         self._row(place, "keep", "booked: the scheduler's")
-        day = str(standing.get("start") or "")[:10]
+        day = booked_on(standing, self.plan.zone)
         window: Mapping[str, Any] = next(iter(wanted.get("requestedPeriod") or []), {})
         if day and window and not str(window.get("start"))[:10] <= day <= str(window.get("end"))[:10]:
             self.notices.append(f"{self.items[place[0]].title}: booked on {day}, outside its window: rebook")

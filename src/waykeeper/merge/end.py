@@ -13,6 +13,7 @@ from waykeeper.fhir.ownership import GROUPS, digest
 from waykeeper.fhir.status import status_class, status_element
 from waykeeper.fhir.told import IN_HAND
 from waykeeper.fhir.write import LEADING
+from waykeeper.merge.attendance import booked_on
 from waykeeper.merge.groups import offer
 from waykeeper.merge.held import ROOT, Holding, Place, holding
 from waykeeper.merge.in_hand import in_hand
@@ -51,7 +52,7 @@ def withdraw(
             continue
         rows.append(_row(place, ref, resource, reason, suspended))
         if rows[-1].word == "keep":
-            day = str(resource.get("start") or "")[:10] or "a day not recorded"
+            day = booked_on(resource, plan.zone) or "a day not recorded"
             notices.append(f"{place[0]}: booked on {day}: a person must cancel it with the scheduler")
     for key, number, ref, resource in in_hand(found):
         rows.append(_row((key, IN_HAND, number), ref, resource, reason, suspended))
