@@ -7,11 +7,11 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Literal
 
-from waykeeper.fhir import write
+from waykeeper.fhir import rewritten, write
 from waykeeper.fhir.gone import DELETED, WANTED
 from waykeeper.fhir.hold_told import EDITED
 from waykeeper.fhir.identity import called, identity
-from waykeeper.fhir.ownership import GROUPS, digest, mark, proposals, with_offered
+from waykeeper.fhir.ownership import GROUPS, digest, mark, offered_of, proposals, with_offered
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import LEADING, PLAN_KEY, surgery_day
 from waykeeper.merge.attendance import Attendance, attendance, booked_on
@@ -156,8 +156,6 @@ class _Merge:
         return {k: side for k in keys for name, side in self.asked_take.items() if name in (str(k), k.item)}
 
     def _settled_before(self) -> list[str]:
-        from waykeeper.fhir.ownership import offered_of
-
         root = self.held.own.get((PLAN_KEY, "plan", 1))
         return [str(s) for s in offered_of(root[1]).get("settled", [])] if root else []
 
@@ -567,8 +565,6 @@ def _all_digests(resource: Mapping[str, Any]) -> str:
 def _redirected(resource: Resource, references: Mapping[str, str]) -> Resource:
     if not references:
         return resource
-    from waykeeper.fhir import rewritten
-
     made: Resource = rewritten(resource, references)
     return made
 

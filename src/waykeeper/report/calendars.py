@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from uuid import uuid5
 from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Event, Todo
 
 from waykeeper.findings import WaykeeperError, finding
 from waykeeper.gaps.model import Row, Worklist
-from waykeeper.plan.model import MEDICINES, Item, ItemState, Key, Plan, State
+from waykeeper.plan.model import MEDICINES, NAMESPACE, Item, ItemState, Key, Plan, State
 from waykeeper.report.interface import Interface, interface
 from waykeeper.report.not_whole import NOT_WHOLE, WHAT_IT_LACKS, sentences_of
 from waykeeper.report.permit import ensure_printable
@@ -354,10 +355,6 @@ def _to_do(uid: str, told: tuple[str, str], due: date, severity: int, stamp: dat
 
 
 def _todo_uid(*about: str) -> str:
-    from uuid import uuid5
-
-    from waykeeper.plan.model import NAMESPACE
-
     return str(uuid5(NAMESPACE, "\x1f".join(("todo", *about))))
 
 
