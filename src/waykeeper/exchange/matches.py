@@ -32,6 +32,7 @@ def matches(
     """
     found: dict[str, Resource] = {}
     total, given = 0, 0
+    again = set[str]()  # what came on several pages: a page that is repeated stands where others should
     own: list[Finding] | None = None if lacking is None else []
     for page in pages:
         total = max(total, page["total"] if isinstance(page.get("total"), int) else 0)
@@ -46,11 +47,16 @@ def matches(
                 else:
                     _heed(resource, what, own)
             elif mode == "match":
+                name = f"{resource.get('resourceType')}/{resource.get('id')}"
+                if name in found:
+                    again.add(name)
+                    continue
                 given += 1
                 if resource and _readable(resource, what, own):
-                    found.setdefault(f"{resource['resourceType']}/{resource['id']}", resource)
+                    found[name] = resource
     if given < total and not any(one.code == "WKC225" for one in own or ()):  # what nobody can read was given
-        _lacks(f"{what}: {total} matches, {given} of them given, and no next page")
+        twice = f" ({len(again)} of these more than once)" if again else ""
+        _lacks(f"{what}: {total} matches, {given} of them given{twice}, and no next page")
     if lacking is not None:
         lacking += own or ()
     return found
