@@ -210,7 +210,13 @@ def test_a_token_is_renewed_before_it_ends(tmp_path):
         assert len(made.tokens) == 2
 
 
-@pytest.mark.parametrize(("expires_in", "kept"), [(300, 270), (20, 18), ("300", 270), (None, 270), (0, 0)])
+@pytest.mark.parametrize(
+    ("expires_in", "kept"),
+    [
+        (300, 270), (20, 18), ("300", 270), (None, 270), (0, 0),
+        ("\xb2", 270), (10**400, 270), (float("nan"), 270), (float("inf"), 270), ([300], 270),
+    ],
+)  # fmt: skip
 def test_how_long_a_token_is_kept(expires_in, kept, tmp_path):
     with desk(KEYS["ES384"][1]) as made:
         made.expires_in = expires_in

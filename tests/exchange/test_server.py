@@ -6,7 +6,7 @@ import pytest
 import responses
 
 from waykeeper.exchange import BadAnswerError, CannotSendError, NoAnswerError, Server
-from waykeeper.exchange.server import version_of
+from waykeeper.exchange.server import Answer, pause_of, version_of
 
 BASE = "https://fhir.example/r4"
 WRITES = {"request": {"method": "POST", "url": "Task"}}
@@ -75,6 +75,19 @@ def test_a_search_that_is_cut_short_is_no_answer(net, total, whole):
     with pytest.raises(BadAnswerError) as refused:
         server().search("Task", [])
     assert refused.value.findings[0].code == "WKX217" and "3 matches, 2 of them given" in str(refused.value)
+
+
+@pytest.mark.parametrize(("total", "whole"), [(3, True), (4, False)])
+def test_a_match_that_comes_twice_is_counted_once(net, total, whole):
+    """Pages that shift while they are read: what came again stands where a task or a booking should."""
+    first = bundle("1", "2", following=f"{BASE}?page=2")
+    net.get(f"{BASE}/Task", json={**first, "total": total}, content_type="application/json")
+    net.get(BASE, json={**bundle("2", "3"), "total": total}, content_type="application/json")
+    if whole:
+        assert len(server().search("Task", [])) == 3
+        return
+    with pytest.raises(BadAnswerError, match=r"WKX217 .*4 matches, 3 of them given \(1 of these more than once\)"):
+        server().search("Task", [])
 
 
 @pytest.mark.parametrize(
@@ -156,6 +169,22 @@ def test_bars_are_encoded_and_identifiers_travel_in_the_body(net):
     server().search("Patient", [("identifier", "https://a.example|M-1")], private=True)
     assert net.calls[0].request.url == f"{BASE}/Patient/_search"
     assert b"identifier=https%3A%2F%2Fa.example%7CM-1" in net.calls[0].request.body
+
+
+@pytest.mark.parametrize("link", ["http://[", "//[1", "http://a]/?page=2"])
+def test_a_link_that_is_no_address_is_an_answer_that_leads_elsewhere(net, link):
+    net.get(f"{BASE}/metadata", status=404)
+    net.get(f"{BASE}/Task", json=bundle("1", following=link), content_type="application/json")
+    with pytest.raises(BadAnswerError, match=r"WKX210 .*the next page lies on another host, at what is no address"):
+        server().search("Task", [])
+    net.get(f"{BASE}/Goal", status=302, headers={"Location": link})
+    with pytest.raises(BadAnswerError, match=r"WKX210 .*redirected to what is no address"):
+        server().search("Goal", [])
+
+
+@pytest.mark.parametrize("after", ["\xb2", "Wed, 21 Oct 2015 07:28:00 -9999999999999", "soon", "-5", "1e9", ""])
+def test_a_time_to_wait_that_nobody_can_read_is_a_short_one(after):
+    assert pause_of(Answer(503, "", None, retry_after=after), 0) == 0.5
 
 
 @pytest.mark.parametrize("etag", ['W/"7"', '"7"', "7", ' W/"7" '])

@@ -164,7 +164,7 @@ def read_resources(path: str, pages: list[Page] | None = None) -> list[Held]:
     for place, document in documents(path):
         wrong = _not_fhir(document)
         if wrong:
-            file, _, line = place.rpartition(":") if place.rpartition(":")[2].isdigit() else (place, "", "0")
+            file, _, line = place.rpartition(":") if place.rpartition(":")[2].isdecimal() else (place, "", "0")
             raise WaykeeperError(finding("WKC103", wrong, Position(file, int(line))))
         found += resources_of(document)
         if pages is not None:

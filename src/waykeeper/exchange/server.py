@@ -192,7 +192,7 @@ class Server:
 
     def is_here(self, url: str) -> bool:
         """True for an address of this very server: only there credentials are sent."""
-        return tuple(urlsplit(url)[:2]) == self._origin
+        return _scheme_and_host(url) == self._origin
 
     def signed(
         self, method: str, url: str, data: bytes | None, headers: Mapping[str, str], *, stream: bool = False
@@ -238,6 +238,8 @@ class Server:
         except requests.exceptions.RequestException as error:
             _log.debug("%s %s: %s, request %s", method, _kind_in(url), type(error).__name__, number)
             raise broken(error, host) from None
+        except ValueError:  # the library looks at where a redirection leads, also where it does not go there
+            raise BadAnswerError(finding("WKX210", f"{method} is redirected to what is no address")) from None
         took = (time.monotonic() - begun) * 1000
         _log.debug("%s %s: %d in %.0f ms, request %s", method, _kind_in(url), response.status_code, took, number)
         return response
@@ -357,7 +359,7 @@ class Server:
             if not link:
                 return
             self._names |= named(page)
-            url = self.by_our_address(urljoin(self.base + "/", link), f"{what}: the next page lies")
+            url = self.by_our_address(_joined(self.base + "/", link), f"{what}: the next page lies")
             if url in seen:
                 raise BadAnswerError(finding("WKX212", f"{what}: the pages go in a circle"), answer.status)
             seen.add(url)
@@ -375,7 +377,7 @@ class Server:
             ours = _under(self._stated_names(), url, self.base)
         if self.is_here(ours):
             return ours
-        there = "://".join(urlsplit(url)[:2])
+        there = "://".join(_scheme_and_host(url)).removesuffix("://") or "at what is no address"
         raise BadAnswerError(finding("WKX210", f"{what} on another host, {there}"))
 
     def _stated_names(self) -> frozenset[str]:
@@ -468,6 +470,22 @@ def _origin_of(url: str, allow_http: bool) -> tuple[str, str]:
     if parts.scheme == "http" and parts.hostname not in LOOPBACK and not allow_http:
         raise CannotSendError(finding("WKX102", f"{parts.hostname} would be reached without encryption"))
     return parts.scheme, parts.netloc
+
+
+def _joined(base: str, link: str) -> str:
+    """A link as an address; one that is none (`http://[`) as it is written."""
+    try:
+        return urljoin(base, link)
+    except ValueError:
+        return link
+
+
+def _scheme_and_host(url: str) -> tuple[str, str]:
+    """Where an address of a server leads; nothing for what is no address."""
+    try:
+        return urlsplit(url)[0], urlsplit(url)[1]
+    except ValueError:
+        return "", ""
 
 
 def _settings(connection: Connection, origin: tuple[str, str]) -> dict[str, Any]:
@@ -586,7 +604,7 @@ def _shown(path: str) -> str:
 def status_of(entry: Mapping[str, Any]) -> int:
     """The status of a response entry; 0 where it has none."""
     said = str((entry.get("response") or {}).get("status") or "0")[:3]
-    return int(said) if said.isdigit() else 0
+    return int(said) if said.isdecimal() else 0
 
 
 def read_answer(response: requests.Response, what: str) -> Answer:
@@ -621,9 +639,9 @@ def _resource(answer: Answer, what: str) -> dict[str, Any]:
 def pause_of(answer: Answer, attempt: int) -> float:
     """Seconds to wait: what Retry-After says (seconds or a date), capped; else a growing pause."""
     said = answer.retry_after.strip()
-    if said.isdigit():
+    if said.isdecimal():
         return min(float(said), LONGEST_WAIT)
-    with contextlib.suppress(ValueError, TypeError):
+    with contextlib.suppress(ValueError, TypeError, ArithmeticError):  # a date of no calendar, or a zone beyond the day
         return min(max(parsedate_to_datetime(said).timestamp() - time.time(), 0.0), LONGEST_WAIT)
     return min(float(0.5 * 2**attempt), LONGEST_WAIT)
 

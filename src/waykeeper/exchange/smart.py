@@ -7,6 +7,7 @@ import time
 import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urlsplit
@@ -81,8 +82,7 @@ class SmartAccess:
         lacking = missing_scopes(self._client.scopes, str(document.get("scope") or self._client.scopes))
         if lacking:
             raise refused(f"fewer rights were given than asked for, these lack: {' '.join(lacking)}")
-        life = document.get("expires_in", ASSUMED)
-        seconds = float(life) if isinstance(life, int | float) or str(life).isdigit() else ASSUMED
+        seconds = _seconds(document.get("expires_in", ASSUMED))
         self._token, self._until = token, self._now() + max(seconds - EARLY, seconds * 0.9 if seconds < EARLY else 0.0)
 
     def _assertion(self) -> str:
@@ -131,6 +131,15 @@ class SmartAccess:
         except ValueError:
             document = None
         return response.status_code, document if isinstance(document, dict) else {}
+
+
+def _seconds(life: Any) -> float:
+    """How long a token lives, as the answer says it; of no number in the range of a clock as if it said nothing."""
+    try:
+        seconds = float(life)
+    except (TypeError, ValueError, OverflowError):
+        return ASSUMED
+    return seconds if isfinite(seconds) else ASSUMED
 
 
 def refused(details: str, remedy: str = "") -> CannotSendError:

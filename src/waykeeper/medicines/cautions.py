@@ -78,7 +78,7 @@ def expected(facts: Mapping[str, str], surgery: date | None) -> str:
     said, day, born = facts.get(PREGNANT, ""), facts.get(PREGNANT_DAY, ""), facts.get(BORN, "")
     if surgery is None:
         return said
-    if born.isdigit() and surgery.year - int(born) > PAST_BEARING:
+    if born.isdecimal() and surgery.year - int(born) > PAST_BEARING:
         return ""
     return "" if day and date.fromisoformat(day) < surgery - timedelta(PREGNANCY_DAYS) else said
 

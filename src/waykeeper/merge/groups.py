@@ -25,7 +25,7 @@ def offer(resource: Mapping[str, Any], name: str) -> str:
 def scheme(resource: Mapping[str, Any]) -> int:
     """The scheme of the digests that the resource carries."""
     told = offer(resource, "scheme")
-    return int(told) if told.isdigit() else SCHEME
+    return int(told) if told.isdecimal() else SCHEME
 
 
 def judge(wanted: Mapping[str, Any], standing: Mapping[str, Any], group: str) -> Verdict:

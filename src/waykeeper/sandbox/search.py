@@ -267,7 +267,7 @@ def _control(query: Query, code: str, modifier: str, value: str) -> None:
     if modifier:
         raise Refusal("WKS216", f"{code} takes no modifier")
     if code == "_count":
-        if not value.isdigit():
+        if not value.isdecimal():
             raise Refusal("WKS216", "_count is a whole number")
         query.count = int(value)
         query.only_count = query.only_count or int(value) == 0

@@ -226,7 +226,7 @@ class Service:
     def _page(self, base: str, token: str, offset: str) -> Answer:
         with self.store.reading():
             found = self._open.get(token)
-            if found is None or not offset.isdigit():
+            if found is None or not offset.isdecimal():
                 raise Refusal("WKS218", "this page is no longer held; search again")
             return self._show(base, found, int(offset), {"self": f"{base}?_page={token}&_offset={offset}"}, token)
 

@@ -163,7 +163,7 @@ class Work:
             raise _at(Refusal("WKS211", f"the reference {_short(text)} is absolute; write Type/id", expression), place)
         stands = self.store.exists(target.type, target.id)
         if target.version and stands:
-            number = int(target.version) if target.version.isdigit() else 0
+            number = int(target.version) if target.version.isdecimal() else 0
             stands = self.store.version(target.type, target.id, number) is not None
         if not stands:
             raise _at(Refusal("WKS210", f"there is no {target.type}/{target.id}", expression), place)

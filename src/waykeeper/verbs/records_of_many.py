@@ -19,7 +19,7 @@ class Records:
         self._files: defaultdict[str, set[str]] = defaultdict(set)
         self._many: dict[str, int] = {}
         for place, document in documents(path):
-            file = place.rpartition(":")[0] if place.rpartition(":")[2].isdigit() else place
+            file = place.rpartition(":")[0] if place.rpartition(":")[2].isdecimal() else place
             who = list(_patients(document))
             self._many[file] = self._many.get(file, 0) + len(who)
             for names in who:

@@ -309,7 +309,7 @@ class _Event:
         """SEQUENCE, then DTSTAMP (RFC 5545 3.8.7.4 and 3.8.7.2); without SEQUENCE it is 0."""
         number, stamp = self._text("SEQUENCE"), _moment(self.event.get("DTSTAMP"))
         aware = stamp if isinstance(stamp, datetime) and stamp.tzinfo else None
-        return int(number) if number.lstrip("-").isdigit() else 0, aware
+        return int(number) if number.lstrip("-").isdecimal() else 0, aware
 
     def _text(self, name: str) -> str:
         said = self.event.get(name) if name else None
