@@ -182,6 +182,30 @@ def test_a_date_that_is_none_is_found_too(odd, capfd):
             waykeeper.push(PLAN, to=odd.url, dry_run=True)
 
 
+def root_of(odd):
+    """The CarePlan of a plan, and the way to the name of its time zone."""
+    run(odd, "gaps")
+    for resource in odd.resources():
+        for n, extension in enumerate(resource.get("extension") or ()):
+            for m, part in enumerate(extension.get("extension") or ()):
+                if resource["resourceType"] == "CarePlan" and part["url"] == "zone":
+                    return f"CarePlan/{resource['id']}", ("extension", n, "extension", m, "valueString")
+    raise AssertionError("no plan")
+
+
+@pytest.mark.parametrize("zone", ["Mars/Phobos", "../../etc/passwd", "America", "a\0b"])
+def test_a_plan_in_a_zone_that_nobody_knows_is_named_and_no_other(odd, zone, capfd):
+    name, way = root_of(odd)
+    capfd.readouterr()
+    odd.change = with_(name, way, zone)
+    assert run(odd, "gaps") == 2, "there is no other plan"
+    told = capfd.readouterr().err
+    assert f"WKX219 error: {name} of Patient/" in told and "is no time zone; it is left out" in told
+    assert told.count("WKX219") == 1, "a number that keeps its digits is a number"
+    with pytest.raises(BadAnswerError, match=f"WKX219 .*{name}"):
+        waykeeper.push(PLAN, to=odd.url, dry_run=True)
+
+
 @pytest.mark.parametrize("command", ["push", "issues", "move", "withdraw"])
 @pytest.mark.parametrize("kind", ["Task", "Appointment"])
 def test_who_writes_refuses_and_names_it(odd, command, kind, capfd):

@@ -16,6 +16,7 @@ import orjson
 
 from waykeeper.exchange.files import ENDINGS, Held, ends_in, is_ndjson, readable
 from waykeeper.exchange.products import Products, products_in
+from waykeeper.exchange.unreadable import zoneless
 from waykeeper.fhir.patients import Names, Persons, persons_of
 from waykeeper.fhir.shape import misshapen, with_whose
 from waykeeper.findings import Position, WaykeeperError, finding
@@ -249,7 +250,7 @@ def check_shapes(files: Iterable[Path]) -> None:
     for file in files:
         for number, line in _lines(file):
             resource = _resource(file, number, line)
-            if wrong := misshapen(resource):
+            if wrong := misshapen(resource) or zoneless(resource):
                 name = with_whose(f"{resource['resourceType']}/{resource.get('id') or '?'}", resource)
                 raise WaykeeperError(finding("WKX219", f"{name}: {wrong}", Position(str(file), number)))
 

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from waykeeper.exchange.errors import BadAnswerError
-from waykeeper.fhir import evidence_of, is_ours, read_all
+from waykeeper.fhir import UnknownZoneError, evidence_of, is_ours, read_all, zone_of
 from waykeeper.fhir.shape import with_whose
 from waykeeper.findings import Finding, finding
 
@@ -23,12 +23,20 @@ def unreadable(held: Sequence[Held]) -> dict[str, Finding]:
     """The resources that are not legal FHIR, each with its first error (WKX219). Slow: asked when reading failed."""
     found: dict[str, Finding] = {}
     for reference, resource in held:
-        wrong = (
-            next(_vague(resource, f"{resource.get('resourceType')}."), "") if is_ours(resource) else ""
-        ) or _illegal(resource)
+        vague = next(_vague(resource, f"{resource.get('resourceType')}."), "") if is_ours(resource) else ""
+        wrong = vague or zoneless(resource) or _illegal(resource)
         if wrong:
             found[reference] = finding("WKX219", f"{with_whose(reference, resource)}: {wrong}")
     return found
+
+
+def zoneless(resource: Mapping[str, Any]) -> str:
+    """What is wrong with the time zone of a plan, whose CarePlan it is; "" for nothing."""
+    try:
+        zone_of("its zone", resource)
+    except UnknownZoneError as wrong:
+        return wrong.findings[0].details
+    return ""
 
 
 def _illegal(resource: Mapping[str, Any]) -> str:

@@ -4,7 +4,7 @@ from waykeeper.fhir.bundle import bundle, bundle_json, rewritten
 from waykeeper.fhir.evidence import carries, evidence, evidence_of, zones_of
 from waykeeper.fhir.gone import MEDICATION, Types, rootless, types_of
 from waykeeper.fhir.identity import Identity, belongs, episode_of, identity, is_ours
-from waykeeper.fhir.read import read, read_all
+from waykeeper.fhir.read import UnknownZoneError, read, read_all, zone_of
 from waykeeper.fhir.status import status, status_class
 from waykeeper.fhir.write import write
 from waykeeper.plan.answers import recorded as answers
@@ -13,6 +13,7 @@ __all__ = [
     "MEDICATION",
     "Identity",
     "Types",
+    "UnknownZoneError",
     "answers",
     "belongs",
     "bundle",
@@ -31,5 +32,6 @@ __all__ = [
     "status_class",
     "types_of",
     "write",
+    "zone_of",
     "zones_of",
 ]

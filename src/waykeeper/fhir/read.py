@@ -8,6 +8,7 @@ from datetime import date
 from functools import lru_cache
 from operator import itemgetter
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import orjson
 
@@ -43,6 +44,10 @@ from waykeeper.record import Medications, identifier_names, system_of
 from waykeeper.timing.model import Anchor, Dates, Moment, Standing, Window
 
 Held = tuple[str, Mapping[str, Any]]  # the reference that names it, and the resource
+
+
+class UnknownZoneError(WaykeeperError, ValueError):
+    """A plan of which no day can be told; a ValueError as whatever else stands wrong in a resource."""
 
 
 def read(resources: Sequence[Held]) -> tuple[Plan, State]:
@@ -153,7 +158,7 @@ def _readtext_of(
     doubts     what a person must see to, beside what is recorded as such
     left_out   types of which nothing at all was read
     """
-    said, parts_said = _said_of(orjson.dumps(find(root[1], PLAN)), _zone(root[1]))
+    said, parts_said = _said_of(orjson.dumps(find(root[1], PLAN)), zone_of(*root))
     zone = parts_said["zone"]
     surgery = next((a.moment.day for a in parts_said["anchors"] if a.name == "surgery" and a.moment), None)
     parts: dict[Key, dict[int, dict[str, Held]]] = {}
@@ -244,9 +249,22 @@ def _to_mend(root: Mapping[str, Any], ref: str, resource: Mapping[str, Any]) -> 
     return cls in ("open", "busy") or ref in entries(root)
 
 
-def _zone(root: Mapping[str, Any]) -> str:
+def zone_of(reference: str, root: Mapping[str, Any]) -> str:
+    """The time zone of a plan, by its CarePlan. Raises UnknownZoneError WKF102 for a name that is none's."""
     parts = (find(root, PLAN) or {}).get("extension") or []
-    return str(next((p.get("valueString") for p in parts if p.get("url") == "zone"), "UTC"))
+    zone = str(next((p.get("valueString") for p in parts if p.get("url") == "zone"), "UTC"))
+    if not _is_zone(zone):
+        raise UnknownZoneError(finding("WKF102", f"{reference}: {zone[:60]!r} is no time zone"))
+    return zone
+
+
+@lru_cache(maxsize=256)
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):  # no such zone, no name of one, a folder of them
+        return False
+    return True
 
 
 def _leading(key: Key, by_round: Mapping[int, Mapping[str, Held]]) -> Held | None:

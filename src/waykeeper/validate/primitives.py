@@ -161,7 +161,7 @@ def is_decimal(value: Any) -> bool:
     return (
         kind is int
         or kind is NegativeZero
-        or (kind is float and math.isfinite(value))
+        or (isinstance(value, float) and math.isfinite(value))  # also one that keeps its digits as written
         or (kind is Decimal and value.is_finite())
     )
 
