@@ -318,6 +318,18 @@ def test_hidden_names_are_not_in_the_file():
     assert "dermatology" not in page.split("Appointments that fit")[-1].split("<h2")[0]
 
 
+def test_hidden_names_are_not_in_what_others_wrote():
+    made = report()
+    said = "Follow-up for Maren Okafor-Lindqvist (OKAFOR-LINDQVIST, Maren) on Wed 2026-06-24"
+    row = replace(
+        made.gaps[0], patient="Maren Okafor-Lindqvist", reason=said, next_action=said, owner=said,
+        questions=(said,), guesses=(said,), history=(said,),
+    )  # fmt: skip
+    page = gaps_html(replace(made, rows=(row,), appointments=()), (), names="hidden")
+    assert not re.search("maren|okafor|lindqvist", page, re.I)
+    assert "Follow-up for M. O.-L. (O.-L., M.) on Wed" in unescape(page)
+
+
 def test_shown_names_can_be_hidden_by_the_reader():
     page = html()
     assert 'id="hide-names"' in page
@@ -337,6 +349,16 @@ def test_who_must_not_be_contacted_is_marked():
     page = html()
     card = next(c for c in page.split("<article") if "Piet van der Zwaluw" in c)
     assert "Do not contact" in card
+
+
+def test_no_name_turns_the_date_behind_it():
+    """Unicode standard annex 9: after an override that is not closed a browser shows 26-06-2026 the other way round."""
+    made = report()
+    name = "Maren\u202e \u2066\x1b[2J\x9b31m\x00\u200fW"
+    rows = tuple(replace(r, patient=name, title=name, reason=f"{name} 2026-06-26\nnext") for r in made.rows)
+    page = gaps_html(replace(made, rows=rows), plans())
+    assert "Maren [2J31mW" in page and not re.search("[\u202a-\u202e\u2066-\u2069\u200e\u200f\x1b\x9b\x00]", page)
+    assert "\nnext" in page, "line breaks stay"
 
 
 @pytest.mark.parametrize("text", HOSTILE)

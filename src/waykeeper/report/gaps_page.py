@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -44,6 +45,7 @@ from waykeeper.report.shown import (
 from waykeeper.report.timeline import Timeline, layout
 
 Names = Literal["shown", "hidden"]
+_PART_OF_NAME = re.compile(r"[^\W\d_]{3,}")
 Ranks = dict[tuple[str, str], int]  # identifier and name -> the patient's place by name
 CALLED = ("phone", "sms")  # systems of a ContactPoint that a person can ring (FHIR R4)
 _UNLISTED = frozenset({"not-yet-due", "printed"})  # counted on a patient's card, not listed
@@ -156,6 +158,8 @@ def gaps_html(
     changes  what became of each gap since the report of the day `since`
     """
     worklist = worklist.held()
+    if names == "hidden":
+        worklist = replace(worklist, rows=tuple(map(_unnamed, worklist.rows)))
     phases = {phase.name: phase.title for plan in plans for phase in plan.phases}
     clinics = sorted({plan.letterhead.clinic for plan in plans if plan.letterhead.clinic})
     ends = _ends(worklist, changes or (), names, show_identifiers)
@@ -265,6 +269,21 @@ def _changed(changes: Sequence[Change], names: Names, ends: Ends) -> list[tuple[
         if lines:
             found.append((title, lines))
     return found
+
+
+def _unnamed(row: Row) -> Row:
+    """The row without its patient's names in what it repeats of others: a booking is often called by them."""
+    words = {w for part in _PART_OF_NAME.findall(row.patient) for w in (part, part.upper())}
+    known = re.compile(rf"\b({'|'.join(sorted(words))})\b") if words else None
+
+    def without(text: str) -> str:
+        return known.sub(lambda found: f"{found[0][0]}.", text) if known else text
+
+    return replace(
+        row, reason=without(row.reason), next_action=without(row.next_action), owner=without(row.owner),
+        closed_because=without(row.closed_because), questions=tuple(map(without, row.questions)),
+        guesses=tuple(map(without, row.guesses)), history=tuple(map(without, row.history)),
+    )  # fmt: skip
 
 
 def _who(row: Row) -> tuple[str, str]:
