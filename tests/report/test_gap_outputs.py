@@ -64,7 +64,9 @@ def test_csv_lines_end_as_rfc_4180_says():
     assert "\n" not in text.replace("\r\n", "")
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t=", "\r=", "\n=", " =", "＝", "＋", "－", "＠"])
+@pytest.mark.parametrize(
+    "start", ["=", "+", "-", "@", "\t=", "\r=", "\n=", " =", "\x00=", "\u202e=", "\x1b @", "＝", "＋", "－", "＠"]
+)
 def test_no_cell_becomes_a_formula(start):
     """The signs are those of the OWASP page on CSV injection (from memory)."""
     row = read(with_text(f"{start}HYPERLINK(1)"))[0]

@@ -3,6 +3,7 @@
 from waykeeper.findings.catalogue import Entry, catalogue, entry
 from waykeeper.findings.model import Finding, Position, WaykeeperError, did_you_mean, finding
 from waykeeper.findings.severity import Severity
+from waykeeper.findings.visible import on_one_line, visible
 
 __all__ = [
     "Entry",
@@ -14,4 +15,6 @@ __all__ = [
     "did_you_mean",
     "entry",
     "finding",
+    "on_one_line",
+    "visible",
 ]

@@ -14,6 +14,7 @@ from typing import Any
 
 from waykeeper.findings.catalogue import entry
 from waykeeper.findings.severity import Severity
+from waykeeper.findings.visible import on_one_line
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -53,10 +54,13 @@ class Finding:
         return f"{self.details}. {self.help}" if self.help else self.details
 
     def line(self) -> str:
-        """`path:line:col: CODE severity: message`, the form that editors and CI understand; no place, no colon."""
+        """`path:line:col: CODE severity: message`, the form that editors and CI understand; no place, no colon.
+
+        One line of what a screen shows, whatever a server or a file says: names of files and details are theirs.
+        """
         place = str(self.position)
         path = f" [{self.position.path}]" if self.position.path and place != self.position.path else ""
-        return f"{f'{place}: ' if place else ''}{self.code} {self.severity}: {self.sentence()}{path}"
+        return on_one_line(f"{f'{place}: ' if place else ''}{self.code} {self.severity}: {self.sentence()}{path}")
 
 
 def finding(

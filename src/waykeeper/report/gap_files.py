@@ -10,6 +10,7 @@ from datetime import date
 
 import orjson
 
+from waykeeper.findings import visible
 from waykeeper.gaps.as_json import as_json, as_object
 from waykeeper.gaps.model import Change, Placement, Row, Worklist
 from waykeeper.plan.model import Contact
@@ -103,7 +104,8 @@ def _contact(made: Contact) -> str:
 
 
 def _text(text: str) -> str:
-    """On one line, and never a formula: also where only blanks stand before the sign."""
+    """On one line, and never a formula: also where only what is not seen stands before the sign."""
+    text = visible(text)
     risky = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
     line = " ".join(text.split())
     return f"'{line}" if risky else line

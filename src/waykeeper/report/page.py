@@ -12,6 +12,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from waykeeper.findings import visible
+
 _DATE = re.compile(r"(?:\b[A-Z][a-z]{2} )?\b\d{4}-\d{2}-\d{2}\b")
 
 
@@ -21,12 +23,20 @@ def _environment() -> Environment:
         loader=PackageLoader("waykeeper.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_seen,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
     made.filters["dated"] = dated
     return made
+
+
+def _seen(value: Any) -> Any:
+    """A value as a page shows it: no name turns the direction of the date that stands behind it."""
+    if isinstance(value, Markup):
+        return Markup(visible(value))
+    return visible(value) if isinstance(value, str) else value
 
 
 @cache
