@@ -18,7 +18,8 @@ demo: $(STAMP) ## the whole job for an invented patient; leaves build/demo/
 
 test: $(STAMP) ## each part, in minutes; with WAYKEEPER_REQUIRE_REAL_SERVER=1 everything, as in CI
 	@$(BIN)/python tests/contract/prepare.py
-	@PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadgroup  # its many processes compile nothing twice
+	@# its many processes compile nothing twice
+	@PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 2 --dist loadgroup --no-loadscope-reorder
 
 lint: $(STAMP) ## style, types, and which room may import which
 	@$(BIN)/ruff check src tests

@@ -76,6 +76,24 @@ SHORT = (
     "contract/test_push.py::a_nurse_writes_between[real",
     "contract/test_worked_case.py::at_the_edges_of_the_calendar[sandbox-leap-day",
 )
+# Files of few tests that take many seconds. They begin, with those of long tests, so that no worker ends with one of
+# them alone.
+EARLY = (
+    "exchange/test_held_back.py",
+    "exchange/test_issues_of_many.py",
+    "exchange/test_later_calendars.py",
+    "exchange/test_misshapen.py",
+    "exchange/test_odd_servers.py",
+    "exchange/test_partition.py",
+    "merge/test_random.py",
+    "pathway/test_inclusion.py",
+)
+
+
+def early(nodeid: str) -> bool:
+    """Whether the file of a test begins before the short ones."""
+    where = nodeid.partition("::")[0]
+    return any(where.endswith(f"/{line.partition('::')[0]}") for line in (*LONG, *EARLY))
 
 
 def named(nodeid: str, lines: tuple[str, ...]) -> bool:

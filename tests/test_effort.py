@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from effort import LONG, SHORT, named
+from effort import EARLY, LONG, SHORT, early, named
 
 HERE = Path(__file__).parent
 
@@ -29,3 +29,9 @@ def test_a_line_is_a_file_a_part_of_the_name_and_the_beginning_of_the_parameters
     assert not named("tests/a/test_b.py::test_it_works_well[sandbox-1]", lines)
     assert not named("tests/a/test_b.py::test_other[real-1]", lines)
     assert not named("tests/a/test_c.py::test_it_works_well[real-1]", lines)
+
+
+@pytest.mark.parametrize("file", EARLY)
+def test_a_file_that_begins_first_exists_and_is_on_one_list(file):
+    assert (HERE / file).is_file() and early(f"tests/{file}::test_any")
+    assert not any(line.startswith(f"{file}::") for line in LONG)
