@@ -231,6 +231,49 @@ def test_files_that_are_not_fetched(net, tmp_path, output, more, wrong):
 
 
 @pytest.mark.parametrize(
+    ("said", "wrong"),
+    [
+        (
+            {"resourceType": "OperationOutcome", "issue": [{"diagnostics": "no room"}]},
+            "a list of files, no room",
+        ),
+        ([], "without a list of files"),
+        ({"transactionTime": "2026-03-01T12:00:00Z"}, "output is no list"),
+        (manifest(output="x"), "output is no list"),
+        (manifest(output=[None]), r"output\[0\] names no file"),
+        (manifest(output=[{"type": "Patient"}]), r"output\[0\] names no file"),
+        (manifest(error=[None]), r"error\[0\] names no file"),
+        (manifest(output=[{"type": "P" * 300, "url": f"{FILES}/1"}]), "a file without a type"),
+    ],
+)
+def test_a_success_that_lists_no_files_is_no_export_of_nothing(net, tmp_path, said, wrong):
+    begin(net, said=said)
+    with pytest.raises(BadAnswerError, match=f"WKX211 .*{wrong}"):
+        run(tmp_path)
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["export.state"]
+
+
+def test_what_the_server_says_of_its_work_moves_no_cursor(net, tmp_path):
+    begin(net)
+    net.replace(responses.GET, STATUS, status=202, headers={"X-Progress": "half\x1b[2J\x9b31m"})
+    net.get(STATUS, json=manifest())
+    said = []
+    export(Server(BASE, sleep=lambda _: None), str(tmp_path / "out"), WANTED, told=said.append)
+    assert "the server is working: half[2J31m" in said
+
+
+def test_a_file_elsewhere_is_not_shown_our_certificate(net, tmp_path):
+    own = tmp_path / "own.pem"
+    own.write_text("x")
+    begin(net, said=manifest(output=[{"type": "Patient", "url": "https://store.example/1"}]))
+    net.get("https://store.example/1", body=PATIENTS, content_type=NDJSON)
+    server = Server(Connection(BASE, client_certificate=str(own)), sleep=lambda _: None)
+    export(server, str(tmp_path / "out"), WANTED)
+    shown = {c.request.url.split("/")[2]: c.request.req_kwargs.get("cert") for c in net.calls}
+    assert shown == {"fhir.example": str(own), "store.example": None}
+
+
+@pytest.mark.parametrize(
     ("answer", "wrong"),
     [
         ({"status": 400, "json": {"resourceType": "OperationOutcome"}}, "WKX123"),

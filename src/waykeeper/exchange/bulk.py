@@ -19,11 +19,20 @@ from urllib.parse import urlencode, urlsplit
 import orjson
 import requests
 
-from waykeeper.exchange.errors import BadAnswerError, CannotSendError, NoAnswerError, refusal
+from waykeeper.exchange.errors import (
+    GRAVE,
+    BadAnswerError,
+    CannotSendError,
+    NoAnswerError,
+    issue_texts,
+    issues_of,
+    refusal,
+    words_of,
+)
 from waykeeper.exchange.files import EXPORT_STATE, OUTCOMES, write_whole
 from waykeeper.exchange.kinds import EVIDENCE, OURS, RECORD
 from waykeeper.exchange.server import ATTEMPTS, FHIR_JSON, LONGEST_WAIT, Answer, Server, broken, pause_of, read_answer
-from waykeeper.findings import Finding, Position, finding
+from waykeeper.findings import Finding, Position, finding, visible
 
 HALF_STATE = f".{EXPORT_STATE}."  # as a run that is killed while it writes the state leaves it
 NDJSON = "application/fhir+ndjson"
@@ -33,6 +42,7 @@ TYPES = tuple(sorted({"Patient", "Medication", *OURS, *EVIDENCE, *RECORD}))
 OUTSIDE = ("Medication", "Task")
 SUBJECTS = ("subject", "patient", "for")
 CHUNK = 1 << 16
+LONGEST_TYPE = 60  # letters of a resource type; it is a part of the name of a file
 SHOWN = 20  # errors of a server that are printed
 
 
@@ -198,7 +208,9 @@ class _Export:
         attempt, anew = 0, False
         while job["manifest"] is None:
             answer = self._status(job["status"])
-            if answer.status == 200 and isinstance(answer.document, dict):
+            if answer.status == 200:
+                if wrong := _no_manifest(answer.document):
+                    raise BadAnswerError(finding("WKX211", f"state of the export: {wrong}"), answer.status)
                 job["manifest"] = answer.document
                 self._keep()
                 return
@@ -211,7 +223,7 @@ class _Export:
             if answer.status not in (202, 429, 503):
                 raise refusal(answer.status, "state of the export", answer.document, answer.kind)
             progress = (answer.headers or {}).get("X-Progress", "")
-            self.told(f"the server is working: {progress[:60]}" if progress else "the server is working")
+            self.told(f"the server is working: {visible(progress[:60])}" if progress else "the server is working")
             self._pause(answer, attempt)
             attempt += 1
 
@@ -240,7 +252,7 @@ class _Export:
         outputs = sorted(job["manifest"].get("output") or [], key=lambda o: str(o.get("type")) != "Patient")
         for one in outputs:
             kind = str(one.get("type") or "")
-            if not kind.isalpha():
+            if not (kind.isascii() and kind.isalpha() and len(kind) <= LONGEST_TYPE):
                 raise BadAnswerError(finding("WKX211", "the export lists a file without a type"), 200)
             numbers[kind] += 1
             names.append(f"{kind}-{numbers[kind]}.ndjson")
@@ -311,7 +323,7 @@ class _Export:
     def _of_patients(self) -> Callable[[bytes], bool]:
         """A test of a line: is it of a patient whose file is here, or of nobody."""
         files = sorted(self.folder.glob("Patient-*.ndjson"))
-        known = {f"Patient/{orjson.loads(line)['id']}" for file in files for line in _lines_of(file)}
+        known = {f"Patient/{orjson.loads(line).get('id')}" for file in files for line in _lines_of(file)}
 
         def keep(line: bytes) -> bool:
             resource = orjson.loads(line)
@@ -353,6 +365,26 @@ class _Export:
             self.server.signed("DELETE", job["status"], None, {"Accept": "application/json"}).close()
         except (BadAnswerError, NoAnswerError, CannotSendError):
             self.told("the server keeps the export a little longer")
+
+
+def _no_manifest(document: Any) -> str:
+    """What keeps an answer from being the list of an export's files; "" for nothing.
+
+    Without the list itself a failure that is answered as a success would be an export of nothing.
+    """
+    if not isinstance(document, dict) or document.get("resourceType") == "OperationOutcome":
+        said = "; ".join(issue_texts(document)) if isinstance(document, dict) else ""
+        return f"200 without a list of files{f', {said}' if said else ''}"
+    if not isinstance(document.get("output"), list):
+        return "output is no list"
+    for name in ("output", "error", "deleted"):
+        files = document.get(name)
+        if not isinstance(files, list | None):
+            return f"{name} is no list"
+        for number, one in enumerate(files or ()):
+            if not isinstance(one, dict) or not isinstance(one.get("url"), str):
+                return f"{name}[{number}] names no file"
+    return ""
 
 
 class _IncompleteError(Exception):
@@ -397,9 +429,8 @@ def _private(path: Path) -> Any:
 
 def _issues(outcome: Mapping[str, Any]) -> list[Finding]:
     made = []
-    for issue in outcome.get("issue") or []:
-        grave = issue.get("severity") in ("fatal", "error")
-        said = issue.get("diagnostics") or (issue.get("details") or {}).get("text") or issue.get("code") or "no reason"
-        details = f"the server says: {' '.join(str(said).split())[:300]}"
+    for issue in issues_of(outcome):
+        grave = issue.get("severity") in GRAVE
+        details = f"the server says: {words_of([issue])[0][:300] or 'no reason'}"
         made.append(finding("WKX122", details, severity="error" if grave else "warning"))
     return made

@@ -222,18 +222,20 @@ class Server:
     def unsigned(self, url: str, headers: Mapping[str, str]) -> requests.Response:
         """GET without credentials, streamed: a file that the server keeps elsewhere. Raises as `signed`."""
         _origin_of(url, self._allow_http)
-        return self._exchange("GET", url, None, headers, stream=True)
+        return self._exchange("GET", url, None, headers, stream=True, ours=False)
 
     def _exchange(
-        self, method: str, url: str, data: bytes | None, headers: Mapping[str, str], *, stream: bool = False
-    ) -> requests.Response:
+        self, method: str, url: str, data: bytes | None, headers: Mapping[str, str], *, stream: bool = False,
+        ours: bool = True,
+    ) -> requests.Response:  # fmt: skip
+        """One request. `ours`: to the server or to where it gives tokens; only there our certificate is shown."""
         number = uuid.uuid4().hex[:12]
         begun = time.monotonic()
         host = urlsplit(url).netloc
         try:
             response = self._session.request(
                 method, url, data=data, headers={**headers, "X-Request-Id": number}, timeout=self._timeout,
-                allow_redirects=False, stream=stream, **self._settings,
+                allow_redirects=False, stream=stream, **(self._settings if ours else _uncertified(self._settings)),
             )  # fmt: skip
         except requests.exceptions.RequestException as error:
             _log.debug("%s %s: %s, request %s", method, _kind_in(url), type(error).__name__, number)
@@ -508,6 +510,10 @@ def _settings(connection: Connection, origin: tuple[str, str]) -> dict[str, Any]
         pair = (connection.client_certificate, connection.client_key)
         made["cert"] = pair if connection.client_key else connection.client_certificate
     return made
+
+
+def _uncertified(settings: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in settings.items() if name != "cert"}
 
 
 def broken(error: requests.exceptions.RequestException, host: str) -> NoAnswerError | CannotSendError | BadAnswerError:
