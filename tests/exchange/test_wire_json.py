@@ -34,6 +34,14 @@ def test_between_it_is_a_number_like_any_other():
     assert type(loads(b"15")) is int and loads(b"true") is True
 
 
+@pytest.mark.parametrize("half", [b"\\ud800", b"\\uDFFF", b"\xed\xa0\x80"])
+def test_half_a_character_of_a_server_can_be_written_again(half):
+    """A lone surrogate: legal in the text of a JSON string (RFC 8259, 8.2), and in no document of UTF-8."""
+    read = loads(b'{"note":["a' + half + b'b","\\ud83d\\ude00"],"n":1.10}')
+    assert read["note"] == ["a\ufffdb", "\U0001f600"]
+    assert loads(dumps(read)) == read and b"1.10" in dumps(read)
+
+
 @given(st.decimals(allow_nan=False, allow_infinity=False).map(str))
 def test_any_decimal(text):
     number = str(Decimal(text)).replace("E+", "E")

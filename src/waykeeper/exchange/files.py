@@ -102,7 +102,12 @@ def _parse(data: bytes, path: str, line: int = 0) -> Any:
 
 def _parse_slowly(data: bytes, path: str, line: int) -> Any:
     try:
-        return json.loads(data.decode("utf-8-sig"), parse_constant=_no_number)
+        read = json.loads(data.decode("utf-8-sig"), parse_constant=_no_number)
+        json.dumps(read, ensure_ascii=False).encode()
+        return read
+    except UnicodeEncodeError:
+        details = "not JSON that can be written again: half a character (a lone surrogate)"
+        raise WaykeeperError(finding("WKC102", details, Position(path, line))) from None
     except UnicodeDecodeError as error:
         before = data[: error.start]
         where = Position(path, line or before.count(b"\n") + 1, error.start - (before.rfind(b"\n") + 1) + 1)

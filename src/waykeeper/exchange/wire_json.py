@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 import orjson
 
+_HALF = re.compile(rb"\\u[dD][89a-fA-F]|\xed[\xa0-\xbf]")  # found in the text, which is many times quicker than a walk
 LONGEST_INTEGER = 15  # digits that a double and every JSON writer hold exactly
 
 
@@ -39,11 +41,22 @@ def _no_number(word: str) -> Any:
 
 
 def loads(data: bytes) -> Any:
-    """A JSON document (UTF-8). Raises ValueError."""
+    """A JSON document (UTF-8); for half a character, which no document can hold, U+FFFD stands. Raises ValueError."""
     try:
-        return json.loads(data, parse_float=Written, parse_int=_whole, parse_constant=_no_number)
+        read = json.loads(data, parse_float=Written, parse_int=_whole, parse_constant=_no_number)
+        return _whole_characters(read) if _HALF.search(data) else read
     except RecursionError:
         raise ValueError("nested too deeply") from None
+
+
+def _whole_characters(part: Any) -> Any:
+    if isinstance(part, str):
+        return part.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+    if isinstance(part, list):
+        return [_whole_characters(one) for one in part]
+    if isinstance(part, dict):
+        return {_whole_characters(key): _whole_characters(one) for key, one in part.items()}
+    return part
 
 
 def _as_written(value: Any) -> orjson.Fragment:
