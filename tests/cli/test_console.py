@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -207,3 +208,20 @@ def test_the_package_runs_as_a_module(tmp_path):
     line = [sys.executable, "-m", "waykeeper", "explain", "WKP101"]
     done = subprocess.run(line, cwd=tmp_path, capture_output=True, text=True, check=True)
     assert done.stdout.startswith("WKP101")
+
+
+@pytest.mark.parametrize("words", [["pathways"], ["pathways", "--no-such-option"], ["explain", "WKP999"]])
+def test_what_the_system_may_say_to_the_process_means_the_same_after_a_command(words, capsys):
+    """It ended whoever had run a command line in a process of their own as if a person had interrupted them."""
+    before = signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    try:
+        main(words)
+        assert signal.getsignal(signal.SIGTERM) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def test_during_a_command_the_system_interrupts_as_a_person_does(monkeypatch, capsys):
+    monkeypatch.setattr(listing, "put", lambda _: os.kill(os.getpid(), signal.SIGTERM))
+    assert main(["pathways"]) == 130
+    assert capsys.readouterr().err == "interrupted\n"

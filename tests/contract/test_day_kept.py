@@ -32,28 +32,41 @@ def note(pushed, capsys):  # noqa: F811 - the fixture
     return noted
 
 
-def stands(pushed, name):  # noqa: F811
+def standing(pushed):  # noqa: F811
+    """The state of each item by its name."""
     base, identifier = pushed
     _, state = read(plan_resources(Server(base), identifier))
-    return next(s for key, s in state.items.items() if str(key) == name)
+    return {str(key): one for key, one in state.items.items()}
+
+
+def stands(pushed, name):  # noqa: F811
+    return standing(pushed)[name]
 
 
 def kept(one):
     return one.owner, one.snoozed_until, one.closed_because, one.closed_by, one.closed_on
 
 
-@pytest.mark.parametrize("name", ["visit/six-week", "goal/moves-safely", "task/consent", "question/works_for_pay"])
-def test_owner_snooze_and_closing_are_read_back_and_a_closing_is_taken_back(pushed, note, name):  # noqa: F811
-    before = stands(pushed, name)
-    assert note(name, "owner", "--text", "K. Barlow", "--on", "2026-03-02")[0] == 0
-    assert note(name, "snoozed", "--on", "2026-03-05")[0] == 0
-    code, said = note(name, "closed", "--text", "seen elsewhere", "--on", "2026-03-06")
-    assert (code, f"{name}: closed by R. Alder on 2026-03-06" in said) == (0, True)
-    after = stands(pushed, name)
-    assert kept(after) == ("K. Barlow", date(2026, 3, 5), "seen elsewhere", "R. Alder", date(2026, 3, 6))
-    assert (after.status, after.cls, after.references) == (before.status, before.cls, before.references)
-    assert note(name, "reopened", "--text", "it was another patient", "--on", "2026-03-07")[0] == 0
-    assert kept(stands(pushed, name)) == ("K. Barlow", date(2026, 3, 5), "", "", None)
+EACH_KIND = ("visit/six-week", "goal/moves-safely", "task/consent", "question/works_for_pay")
+
+
+def test_owner_snooze_and_closing_are_read_back_and_a_closing_is_taken_back(pushed, note):  # noqa: F811
+    before = standing(pushed)
+    for name in EACH_KIND:
+        assert note(name, "owner", "--text", "K. Barlow", "--on", "2026-03-02")[0] == 0
+        assert note(name, "snoozed", "--on", "2026-03-05")[0] == 0
+        code, said = note(name, "closed", "--text", "seen elsewhere", "--on", "2026-03-06")
+        assert (code, f"{name}: closed by R. Alder on 2026-03-06" in said) == (0, True)
+    after = standing(pushed)
+    for name in EACH_KIND:
+        one, was = after[name], before[name]
+        assert kept(one) == ("K. Barlow", date(2026, 3, 5), "seen elsewhere", "R. Alder", date(2026, 3, 6)), name
+        assert (one.status, one.cls, one.references) == (was.status, was.cls, was.references), name
+        assert note(name, "reopened", "--text", "it was another patient", "--on", "2026-03-07")[0] == 0
+    again = standing(pushed)
+    assert {name: kept(again[name]) for name in EACH_KIND} == dict.fromkeys(
+        EACH_KIND, ("K. Barlow", date(2026, 3, 5), "", "", None)
+    )
 
 
 def test_what_came_after_a_closing_puts_the_row_on_the_list_until_it_is_closed_again(pushed, note, capsys, tmp_path):  # noqa: F811

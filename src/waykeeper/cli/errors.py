@@ -16,8 +16,8 @@ import re
 import signal
 import sys
 import traceback
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -35,10 +35,9 @@ def report(findings: Iterable[Finding]) -> None:
 
 def guarded(work: Callable[[], int], debug: bool) -> int:
     """Run a command; whatever goes wrong ends in one clear sentence and an exit code."""
-    with suppress(ValueError):  # not the main thread: whoever started it answers signals
-        signal.signal(signal.SIGTERM, _told_to_end)
     try:
-        return work()
+        with _ended_as_by_a_person():
+            return work()
     except KeyboardInterrupt:
         return interrupted()
     except BrokenPipeError:
@@ -48,8 +47,24 @@ def guarded(work: Callable[[], int], debug: bool) -> int:
         return _failed(error, debug)
 
 
+@contextmanager
+def _ended_as_by_a_person() -> Iterator[None]:
+    """Told to end by the system (SIGTERM): as by a person, so that temporary copies of records do not stay behind.
+
+    Afterwards that means again what it meant to whoever runs a command line in a process of their own.
+    """
+    try:
+        before = signal.signal(signal.SIGTERM, _told_to_end)
+    except ValueError:  # not the main thread: whoever started it answers signals
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def _told_to_end(*_: object) -> None:
-    """Told to end by the system: as by a person, so that temporary copies of records do not stay behind."""
     raise KeyboardInterrupt
 
 
