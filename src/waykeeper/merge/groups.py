@@ -44,9 +44,7 @@ def wanted_before(wanted: Mapping[str, Any], standing: Mapping[str, Any], group:
     that a nurse set on such a task a question then, nor is what was done on the day to be done again.
     """
     offered, old = offer(standing, group), scheme(standing)
-    if not offered or digest_under(old, wanted, group) == offered:
-        return bool(offered)
-    return digest_under(old, _by_days(wanted), group) == offered
+    return offered == digest_under(old, wanted, group) or offered == digest_under(old, _by_days(wanted), group)
 
 
 def _by_days(wanted: Mapping[str, Any]) -> Mapping[str, Any]:

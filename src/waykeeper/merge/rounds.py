@@ -80,7 +80,7 @@ def _reason(
     if key.kind in MEDICINES:
         told = _told_of_another_medicine(item, held) or _answered_for_another_day(item, leading, plan, held)
         return told or _answered_for_another_anaesthetic(item, plan, held, today)
-    done = status_class(leading) == "done" and status(leading) == "completed"
+    done = status(leading) == "completed"
     if key.kind == "task" and done:
         state = held.state.items.get(key)
         moved = _moved(leading, wanted.get(place))
