@@ -12,7 +12,7 @@ import pytest
 import waykeeper
 from gaps.plans import ankle
 from waykeeper.exchange import Server
-from waykeeper.fhir import evidence_of, read_all
+from waykeeper.fhir import evidence_of, identity, read_all
 from waykeeper.gaps import TheatreCase, TheatreList, worklist
 from waykeeper.pathway.shelf import folder
 from waykeeper.plan.model import State
@@ -99,6 +99,16 @@ def test_a_booking_that_names_no_service_is_what_it_was_ordered_as(services, ver
         assert own.certainty == "linked"
 
 
+def test_a_booking_that_is_linked_to_a_visit_is_of_the_visit_whatever_it_names():
+    """verdicts.md 1: linked = `basedOn` the visit's ServiceRequest; it counts for that visit, and is no other day."""
+    named = [(ref, identity(r)) for ref, r in planned()]
+    request = next(ref for ref, said in named if said and (str(said.key), said.part) == ("visit/two-week", "request"))
+    booked = resource(1, "2026-04-01T15:00:00Z", "0SRG0JZ", "booked") | {"basedOn": [{"reference": request}]}
+    listed = report(booked)
+    assert plan_row(listed).verdict == "current"
+    assert next(r for r in listed.rows if r.item == "visit/two-week").evidence == ("Appointment/1",)
+
+
 def test_an_order_whose_booking_stands_says_no_day_of_its_own():
     """FHIR R4, ServiceRequest.occurrence: when it should occur; Appointment.basedOn says which order it answers. What
     was asked for was a false alarm for ever; a booking for another day is told, and once it is called off the order
@@ -153,6 +163,17 @@ def test_beside_a_theatre_list():
     assert plan_row(report(ordered, theatre=listed_on(date(2026, 3, 25)))).verdict == "date-differs"
     other_side = resource(4, "2026-03-18", "0SRF0JZ", "order active") | {"bodySite": [{"text": "Right ankle"}]}
     assert "says right, the plan" in plan_row(report(ordered, other_side, theatre=listed_on(SURGERY))).reason
+
+
+def test_a_booking_of_the_side_that_the_list_does_not_show_has_no_plan():
+    """verdicts.md 3: no-plan is a case without a plan; what the list tells of one side tells nothing of the other."""
+    booked = [resource(n, "2026-03-18T12:30:00Z", code, "booked") for n, code in enumerate(("0SRG0JZ", "0SRF0JZ"))]
+    listed = report(*booked, theatre=listed_on(SURGERY, side="left"))
+    (stranger,) = [r for r in listed.rows if r.verdict == "no-plan"]
+    assert "right" in stranger.reason and plan_row(listed).verdict == "current"
+    both = tuple(TheatreCase(s, listed_on(SURGERY).cases[0].patient, SURGERY, side=s) for s in ("left", "right"))
+    once = report(*booked, theatre=TheatreList(both, SURGERY, SURGERY))  # and what it does show is not told twice
+    assert [r.verdict for r in once.rows if r.verdict == "no-plan"] == ["no-plan"]
 
 
 @pytest.mark.parametrize(("sides", "words"), [

@@ -125,11 +125,13 @@ def six_week(as_of, closed_on, *seen, **more):
 
 @pytest.mark.parametrize(("as_of", "seen", "word", "first"), [
     (date(2026, 5, 10), (), "missed", date(2026, 5, 7)),
+    (date(2026, 5, 7), (), "missed", date(2026, 5, 7)),
     (date(2026, 5, 6), (), "overdue", date(2026, 5, 4)),
     (date(2026, 5, 10), [("booked", date(2026, 4, 29))], "unconfirmed", date(2026, 4, 30)),
     (date(2026, 4, 30), [("noshow", date(2026, 4, 29))], "rebook", date(2026, 4, 29)),
     (date(2026, 4, 30), [("fulfilled", date(2026, 5, 1))], "needs-review", date(2026, 5, 1)),
     (date(2026, 5, 8), [("booked", date(2026, 5, 20))], "booked-late", date(2026, 5, 7)),
+    (date(2026, 5, 1), [("fulfilled", date(2026, 4, 7))], "needs-review", date(2026, 4, 7)),
 ])  # fmt: skip
 def test_what_came_after_the_closing_lists_the_row_again_until_it_is_closed_again(as_of, seen, word, first):
     late = six_week(as_of, date(2026, 4, 1), *seen)
@@ -151,6 +153,11 @@ def test_what_whoever_closed_it_knew_or_asked_for_leaves_it_closed(as_of, seen, 
     mine = six_week(as_of, date(2026, 4, 1), *seen)
     assert (mine.verdict, mine.gap, mine.closed) == (word, True, True)
     assert "Closed by" not in mine.reason
+
+
+def test_what_is_no_gap_any_more_is_not_told_as_closed():
+    mine = six_week(date(2026, 5, 10), date(2026, 4, 1), ("fulfilled", date(2026, 4, 29)))
+    assert (mine.verdict, mine.gap, mine.closed) == ("attended", False, False)
 
 
 def test_a_contradiction_without_a_day_cannot_be_closed_away():

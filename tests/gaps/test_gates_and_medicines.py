@@ -64,6 +64,16 @@ def test_on_the_morning_of_surgery_nobody_is_asked_again_for_an_answer_that_stan
     assert "Never answered: lisinopril" in rows[str(GATE)].reason
 
 
+def test_an_answer_on_a_hold_that_was_entered_in_error_opens_no_gate():
+    """verdicts.md 3: entered in error is needs-review, and a gate lists what is missing: the answer needs a review."""
+    made_plan, state = made(ANSWERS["paused"], None)
+    void = replace(state.items[HOLD], cls="void", status="entered-in-error")
+    held = replace(state, items={**state.items, HOLD: void})
+    rows = {r.item: r for r in worklist([(made_plan, held)], [], SURGERY).rows}
+    assert rows[str(HOLD)].verdict == "needs-review"
+    assert rows[str(GATE)].verdict == "shut" and "lisinopril" in rows[str(GATE)].reason
+
+
 @pytest.mark.parametrize("answer", ANSWERS.values(), ids=ANSWERS)
 @pytest.mark.parametrize(
     "more", [{"restarted_on": SURGERY + timedelta(days=1)}, {"cls": "done", "status": "completed"}]

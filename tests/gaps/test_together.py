@@ -127,6 +127,14 @@ def test_a_gate_that_is_approved_binds_nothing():
     assert not any(row.together for row in found.values())
 
 
+def test_a_gate_whose_day_has_not_come_binds_nothing():
+    late = [item("task", name, dates(date(2026, 3, 20))) for name in ("film", "brace")]
+    gate = item("gate", "driving", dates(date(2026, 6, 1)), needs=tuple(one.key for one in late))
+    found = rows(date(2026, 4, 10), of=plan(visit("two-week"), *late, gate))
+    assert found["gate/driving"].verdict == "not-yet-due"
+    assert [(found[str(one.key)].verdict, found[str(one.key)].together) for one in late] == [("overdue", "")] * 2
+
+
 def test_a_decision_of_after_discharge_speaks_of_no_patient_who_is_not_ready():
     found = rows(BOOKED + timedelta(days=1))
     assert found[str(WOUND)].next_action == ("Get what is missing, then decide; until then it counts as not approved.")
@@ -135,8 +143,8 @@ def test_a_decision_of_after_discharge_speaks_of_no_patient_who_is_not_ready():
     assert "tell the surgeon today that the patient is not ready" in row.next_action
 
 
-def visits(as_of: date, later: str, who: str = "surgeon"):
-    of = plan(visit("two-week"), replace(visit("six-week"), who=who))
+def visits(as_of: date, later: str, who: str = "surgeon", **more):
+    of = plan(replace(visit("two-week"), **more), replace(visit("six-week"), who=who))
     found = [evidence("Appointment/2", later, date(2026, 4, 29), link_to=link(of, "six-week"))]
     return {r.item: r for r in worklist([(of, State())], found, as_of).rows}["visit/two-week"]
 
@@ -147,6 +155,20 @@ def test_a_missed_visit_says_that_the_patient_was_seen_since():
     assert (row.verdict, row.severity, row.gap) == ("missed", 3, True)
     assert row.reason.endswith("The patient was seen since: Six-week visit, Wed 2026-04-29.")
     assert row.next_action.startswith("Ask the surgeon whether anything of this visit is still to be done")
+
+
+def test_of_a_visit_that_may_not_apply_it_is_asked_first_whether_it_does():
+    row = visits(date(2026, 5, 10), "fulfilled", undecided=("latex",))
+    assert (row.verdict, "seen since" in row.reason) == ("missed", False)
+
+
+def test_of_several_later_visits_the_latest_is_told():
+    """Our reading of verdicts.md 4 (one sentence of reason with the dates); no published source decides it."""
+    of = plan(visit("two-week"), visit("three-month"), visit("six-week"))
+    kept = {"six-week": date(2026, 4, 29), "three-month": date(2026, 6, 18)}
+    found = [evidence(f"Appointment/{n}", "fulfilled", day, link_to=link(of, n)) for n, day in kept.items()]
+    row = next(r for r in worklist([(of, State())], found, date(2026, 6, 26)).rows if r.item == "visit/two-week")
+    assert row.reason.endswith("The patient was seen since: Three-month visit, Thu 2026-06-18.")
 
 
 @pytest.mark.parametrize(("status", "who", "as_of"), [

@@ -64,6 +64,8 @@ def run(case: dict) -> None:
         assert "asks" not in wanted or any(wanted["asks"] in q for q in row.questions)
     assert [p.reference for p in listed.unplanned if p.place == "unplanned"] == case.get("unplanned", [])
     assert sorted(p.reference for p in listed.appointments) == sorted(e.reference for e in found)
+    places = {p.reference: p.place for p in listed.appointments}
+    assert {name: places[name] for name in case.get("places", {})} == case.get("places", {})
 
 
 @pytest.mark.parametrize("case", load("vectors.yaml"), ids=lambda c: c["name"])

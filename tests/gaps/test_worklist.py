@@ -308,6 +308,10 @@ def test_who_came_since_the_attempts_is_not_lost():
     came = [evidence("Appointment/1", "fulfilled", day("06-10"), link_to=link(made, "three-month"))]
     missed = row(one(made, known, came, as_of=day("06-30")), "visit/six-week")
     assert (missed.verdict, missed.lost, missed.contacts) == ("missed", False, contacts)
+    before = evidence("Appointment/2", "fulfilled", day("03-30"), link_to=link(made, "two-week"))
+    assert not row(one(made, known, [before, *came], as_of=day("06-30")), "visit/six-week").lost
+    stayed_away = [evidence("Appointment/1", "noshow", day("06-10"), link_to=link(made, "three-month"))]
+    assert row(one(made, known, stayed_away, as_of=day("06-30")), "visit/six-week").lost
     guess = [evidence("Appointment/1", "fulfilled", day("06-10"), text="follow-up")]
     assert row(one(made, known, guess, as_of=day("06-30")), "visit/six-week").lost
     again = state(visit__six_week={"contacts": (*contacts, *tried("06-12", "06-20", "06-28"))})

@@ -274,6 +274,7 @@ def a_person_deletes_one(world: World) -> None:
     world.delete(CALL, "task")
     second = world.push()
     assert [q.key for q in second.conflicts] == [CALL] and world.at(CALL, "task") is None
+    assert words(second, CALL, "task") == ["conflict"]
     assert world.push().changing == ()
     world.push(take={"call": "ours"})
     assert world.at(CALL, "task", 2)["status"] == "requested" and world.conflicts() == []
@@ -309,7 +310,7 @@ def a_busy_task_is_still_redated(world: World) -> None:
     world.edit(CALL, "task", status="accepted", owner={"display": "Nurse Park"}, note=[{"text": "mine"}])
     moved = world.push(surgery=later(MOVED))
     task = world.at(CALL, "task")
-    assert moved.conflicts == ()
+    assert moved.conflicts == () and words(moved, CALL, "task") == ["write"]
     assert (task["status"], task["owner"], task["note"]) == ("accepted", {"display": "Nurse Park"}, [{"text": "mine"}])
     assert due(task) == (later(MOVED) - timedelta(7)).isoformat()
     assert world.push(surgery=later(MOVED)).changing == ()

@@ -3,7 +3,7 @@
 HAPI FHIR 8.8.0 (measured): PUT of a deleted id with `If-Match: W/"0"` is 409 HAPI-0989, however often it is tried.
 """
 
-from merge.small import CALL, VISIT
+from merge.small import BLOOD, CALL, READY, VISIT
 from merge.worlds import Memory
 from waykeeper.fhir.write import PLAN_KEY
 from waykeeper.merge import apply, decide
@@ -49,3 +49,15 @@ def test_a_new_round_of_a_deleted_task_was_never_there_and_is_put():
     world.push()
     world.delete(CALL, "task")
     assert methods(world, take={str(CALL): "ours"}) == {"Task": "PUT"}
+
+
+def test_a_mirror_of_a_task_that_was_deleted_points_at_nothing():
+    """merge.md: deleted, it is not created again until a person says so; servers refuse a reference to nothing."""
+    world = Memory()
+    world.push()
+    world.delete(BLOOD, "task")
+    world.delete(READY, "gate")
+    made = decide(world.plan(), world.resources(), today=world.today, take={str(READY): "ours"})
+    created = [e["resource"] for e in apply(made, form="put")["entry"] if e["request"].get("ifMatch") == ABSENT]
+    focused = {m["description"]: "focus" in m for m in created if m.get("partOf")}
+    assert focused.pop("Needed: Blood tests") is False and focused and all(focused.values())

@@ -9,6 +9,7 @@ from datetime import date
 import pytest
 
 from merge.small import VISIT, instant
+from merge.stories import words
 from merge.worlds import Memory
 from waykeeper.fhir import evidence, read_all
 from waykeeper.gaps import worklist
@@ -70,3 +71,14 @@ def test_a_push_takes_as_attended_what_the_report_does(booked, encounters, atten
     world = Memory()
     world.push()
     assert came(world, booked, *encounters) == (attended, attended)
+
+
+@pytest.mark.parametrize("number", [{"system": "https://b.example/orders", "value": "5"}, {"value": "5"}])
+def test_an_order_number_that_others_put_on_our_request_links_its_booking(number):
+    """verdicts.md 1: linked = `basedOn` the request, our identifier or order number."""
+    world = Memory()
+    world.push()
+    world.edit(VISIT, "request", identifier=[*world.at(VISIT, "request")["identifier"], number])
+    assert came(world, {"basedOn": [{"identifier": number}]}) == (True, True)
+    world.today = date(2026, 4, 10)
+    assert words(world.push(), VISIT, "appointment") == ["withdraw"]

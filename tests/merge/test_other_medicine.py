@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from merge.small import HOLD, READY, compiled
+from merge.small import BLOOD, HOLD, READY, compiled
 from merge.stories import answer, complete, hold_part, output, words
 from merge.test_moves import move, restart_tasks, taken
 from merge.worlds import Memory, later
@@ -81,6 +81,26 @@ def test_gate_and_list_ask_about_it(world):
     gate = row(world, READY)
     assert "Answered for another medicine that stood under this order: rivaroxaban 20 mg tablet" in gate.reason
     assert "apixaban" in found.next_action and "neither stops nor starts" in found.next_action
+
+
+def test_a_gate_that_was_released_is_asked_again_though_one_alone_of_its_needs_changed(world):
+    """merge.md, done: a gate whose needed item got a new round opens one."""
+    complete(world, BLOOD, "task", date(2026, 2, 20))
+    complete(world, READY, "gate", date(2026, 3, 1))
+    world.push()
+    world.push(words=OTHER)
+    assert (world.at(BLOOD, "task")["status"], world.at(BLOOD, "task", 2)) == ("completed", None)
+    assert (world.at(READY, "gate", 1)["status"], world.at(READY, "gate", 2)["status"]) == ("completed", "requested")
+    assert world.push(words=OTHER).changing == ()
+
+
+def test_a_need_that_somebody_ticked_on_the_gate_asks_nothing_again_while_another_one_changes(world):
+    """merge.md, done: a new round where the needed item got one, and that one alone."""
+    complete(world, READY, f"mirror:{BLOOD}", date(2026, 3, 1))
+    world.push()
+    world.push(words=OTHER)
+    assert world.at(READY, "gate", 2) is None and world.at(READY, f"mirror:{BLOOD}")["status"] == "completed"
+    assert world.at(READY, f"mirror:{HOLD}")["status"] == "requested"
 
 
 def test_answered_anew_it_is_settled_and_the_question_is_gone(world):

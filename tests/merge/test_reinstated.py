@@ -59,15 +59,16 @@ def test_a_plan_that_a_person_put_on_hold_stays_so_until_a_word():
     assert world.push(surgery=later(7)).changing == ()
 
 
-def test_what_somebody_had_in_hand_is_in_hand_again():
+@pytest.mark.parametrize("status", ["in-progress", "on-hold"])
+def test_what_somebody_had_in_hand_is_in_hand_again(status):
     """merge.md, the table: withdrawn by us, wanted again: reinstated to the status before our withdrawal."""
     world = Memory()
     world.push()
-    world.edit(CALL, "task", status="in-progress")
+    world.edit(CALL, "task", status=status)
     withdrawn(world)
     assert world.at(CALL, "task")["status"] == "cancelled"
     back = world.push()
-    assert world.at(CALL, "task")["status"] == "in-progress"
+    assert world.at(CALL, "task")["status"] == status
     assert back.conflicts == () and world.push().changing == ()
 
 

@@ -102,6 +102,26 @@ def test_a_release_before_it_begins_is_none_and_no_flag_ends_before_it_starts(wo
     assert world.push().changing == ()
 
 
+@pytest.mark.parametrize(("today", "ends"), [(SURGERY - timedelta(days=1), False), (SURGERY, True)])
+def test_a_release_without_a_day_ends_the_flag_on_the_day_of_the_push_unless_it_had_not_begun(world, today, ends):
+    """FHIR R4, invariant per-1: a period does not end before it starts."""
+    world.today = today
+    released(world, None)
+    world.push()
+    flag = world.at(WEIGHT, "flag")
+    assert (flag["status"], flag["period"].get("end")) == ("inactive", today.isoformat() if ends else None)
+
+
+def test_a_flag_that_somebody_ended_while_its_restriction_holds_is_asked_about(world):
+    """merge.md, the table: withdrawn by a person, still wanted: keep and conflict. A Flag follows its request."""
+    world.edit(WEIGHT, "flag", status="inactive")
+    pushed = world.push()
+    assert [(q.key, q.part) for q in pushed.conflicts] == [(WEIGHT, "flag")]
+    assert world.at(WEIGHT, "flag")["status"] == "inactive"
+    world.push(take={str(WEIGHT): "ours"})
+    assert world.at(WEIGHT, "flag")["status"] == "active" and world.conflicts() == []
+
+
 def test_the_day_of_a_release_is_told_and_ends_the_flag(world):
     day = SURGERY + timedelta(days=44)
     world.today = day + timedelta(days=3)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import time
 from typing import Any
 
 import pytest
 
+from merge.small import HOLD
+from merge.stories import answer, hold_part
+from merge.worlds import TODAY, Memory
 from waykeeper.fhir.ownership import with_offered
 from waykeeper.merge.groups import judge
 from waykeeper.merge.rounds import _moved
@@ -42,3 +46,20 @@ def test_hours_of_the_same_days_are_no_other_dates(was, now, same) -> None:
     nurses = offered | task(NURSES)
     assert _moved(nurses, wanted) is not same
     assert judge(wanted, nurses, "when") == ("theirs" if same else "conflict")
+
+
+@pytest.mark.parametrize(("rules", "named", "again"), [
+    ("cardiovascular", "lisinopril 10 mg", True), ("anticoagulants", "apixaban 5 mg tablet", False),
+])  # fmt: skip
+def test_an_answer_is_of_its_hour_only_where_its_limit_is_counted_in_hours(rules, named, again) -> None:
+    """ACE inhibitor 24 h before the start (AHA/ACC 2024); merge.md: an answered hold whose anchor moved."""
+    world = Memory()
+    asked = {"words": named, "anaesthesia": "general", "changes": (("[anticoagulants]", f"[{rules}]"),)}
+    world.push(clock=time(13), **asked)
+    answer(world, 0, TODAY)
+    world.push(clock=time(13), **asked)
+    assert hold_part(world.at(HOLD, "hold"), "answerDays") == 0 and world.push(clock=time(13), **asked).changing == ()
+    world.push(clock=time(7, 30), **asked)
+    newest = world.at(HOLD, "hold", 2 if again else 1)
+    assert hold_part(newest, "answer") == (None if again else "hold")
+    assert (world.at(HOLD, "hold", 2) is None) is not again

@@ -26,6 +26,7 @@ from waykeeper.version import older
 NEXT = ("version: 1.0.0", "version: 1.1.0")
 RENAMED = (NEXT, ("      two-week:\n", "      wound-visit:\n"), ("needs: [two-week]", "needs: [wound-visit]"))
 BOOKED = {"ours": book, "theirs": theirs}
+CANCEL = "visit/two-week: no longer in the plan, but booked: cancel it with the scheduler"
 
 
 def refusals(world, plan, **options):
@@ -41,12 +42,11 @@ def test_a_booked_visit_that_left_the_pathway_is_asked_about_whoever_made_the_bo
     left = world.push(changes=RENAMED)
     assert words(left, VISIT, "request") == ["conflict"] and len(world.conflicts()) == 1
     assert world.at(VISIT, "request")["status"] == "active"
+    assert CANCEL not in left.notices  # somebody may want to keep it
     assert world.push(changes=RENAMED).changing == ()
     gone = world.push(changes=RENAMED, take={str(VISIT): "ours"})
     assert world.at(VISIT, "request")["status"] == "revoked" and world.conflicts() == []
-    assert [n for n in gone.notices if "cancel it with the scheduler" in n] == [
-        "visit/two-week: no longer in the plan, but booked: cancel it with the scheduler"
-    ]
+    assert [n for n in gone.notices if "cancel it with the scheduler" in n] == [CANCEL]
     assert world.push(changes=RENAMED).changing == () and world.conflicts() == []  # the answer is given once
 
 
@@ -56,8 +56,9 @@ def test_a_booked_visit_that_left_the_pathway_may_be_kept_and_is_not_asked_about
     world.push()
     BOOKED[whose](world, date(2026, 4, 1))
     world.push(changes=RENAMED)
-    world.push(changes=RENAMED, take={str(VISIT): "theirs"})
+    kept = world.push(changes=RENAMED, take={str(VISIT): "theirs"})
     assert world.conflicts() == [] and world.at(VISIT, "request")["status"] == "active"
+    assert CANCEL not in kept.notices
     assert world.push(changes=RENAMED).changing == ()
 
 
