@@ -6,6 +6,8 @@ import pytest
 
 from waykeeper.cli.main import main
 from waykeeper.findings import Position, WaykeeperError, finding, on_one_line, visible
+from waykeeper.pathway.shelf import folder
+from waykeeper.sandbox import running
 
 HOSTILE = "a\x1b[2J\x1b]0;title\x07\x9b31m\u202eb\u2066\nWKX000 error: forged\r\x00c\u2028d"
 
@@ -32,3 +34,12 @@ def test_a_file_with_such_a_name_is_named_so(tmp_path, capfd):
     told = capfd.readouterr().err
     assert "x[2J WKX000 error: forged.json:1:2: WKC102 error: not JSON" in told and told.count("\n") == 1
     assert "\x1b" not in told
+
+
+def test_the_line_of_a_note_too(tmp_path, capfd):
+    with running(load=folder("sandbox_bundles") / "demo-left") as url:
+        words = ("note", "task/clearance-received", "done", "--to", url, "--on", "2026-02-18")
+        who = ("--patient", "https://alder-quay.example/mrn|AQ-1001")
+        assert main([*words, *who, "--by", "Ruth\x1b[2J\u202e"]) == 0
+    told = capfd.readouterr().out
+    assert "done by Ruth[2J on 2026-02-18" in told and told.rstrip("\n").isprintable()

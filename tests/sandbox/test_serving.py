@@ -51,6 +51,17 @@ def test_a_killed_server_keeps_every_answered_write(tmp_path):
     assert (again.status_code, again.headers["ETag"]) == (200, 'W/"1"')
 
 
+def test_what_holds_records_is_for_its_owner_only(tmp_path):
+    before = os.umask(0o022)
+    try:
+        with running(db=tmp_path / "sandbox.db") as base:
+            requests.put(f"{base}/Patient/ann", json=PATIENT, timeout=10)
+            modes = {file.name: file.stat().st_mode & 0o777 for file in tmp_path.iterdir()}
+    finally:
+        os.umask(before)
+    assert modes and set(modes.values()) == {0o600}
+
+
 def test_records_are_loaded_before_plans_and_plans_before_bookings(tmp_path):
     for name in ("a/bookings.bundle.json", "a/plan.bundle.json", "b/record.bundle.json", "clinic.ndjson", "note.txt"):
         (tmp_path / name).parent.mkdir(exist_ok=True)

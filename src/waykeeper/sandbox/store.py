@@ -6,10 +6,11 @@ creates safe. The journal is a write-ahead log, so a file survives the end of th
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -95,6 +96,9 @@ class Store:
     def __init__(self, path: str | Path = ":memory:") -> None:
         """Open or make the database. Raises sqlite3.Error where the file is no database of ours."""
         self._lock = threading.RLock()
+        if str(path) != ":memory:":
+            with suppress(OSError):  # it is there already, or cannot be made: then SQLite says why
+                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))  # its log is as private as it
         self._db = sqlite3.connect(str(path), check_same_thread=False, isolation_level=None)
         self._depth, self._at = 0, datetime.now(UTC)
         try:

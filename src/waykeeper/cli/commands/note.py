@@ -52,7 +52,7 @@ def note(
 
     def work() -> int:
         from waykeeper import verbs
-        from waykeeper.findings import WaykeeperError, finding
+        from waykeeper.findings import WaykeeperError, finding, on_one_line
 
         server = server_of(to, "--to")
         if cases:
@@ -71,7 +71,7 @@ def note(
             item, what, to=server.url, holds=server.holds, patient=patient_of(patient), by=by, on=on, text=text,
             days=days, decision=decision, episode=episode, pathway=pathway,
         )  # fmt: skip
-        put(f"{written}\n")
+        put(f"{on_one_line(written)}\n")
         return DONE
 
     end(work)
@@ -79,10 +79,11 @@ def note(
 
 def _all(cases: str, url: str, holds: Holds, by: str, on: str) -> int:
     from waykeeper import verbs
+    from waykeeper.findings import on_one_line
 
     def told(outcome: NoteOutcome) -> None:
         if outcome.said:
-            print(f"line {outcome.line}: {outcome.said}", flush=True)
+            print(f"line {outcome.line}: {on_one_line(outcome.said)}", flush=True)
         report(outcome.why)
 
     found = verbs.note_all(cases, to=url, by=by, on=on, holds=holds, told=told)
