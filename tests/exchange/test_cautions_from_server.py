@@ -43,6 +43,7 @@ def test_what_is_refused_is_told_and_the_rest_is_read(status):
     assert cautions_of_patients(server, PEOPLE, lacking) == [LATEX]
     assert [f.code for f in lacking] == ["WKC225"]
     assert "no Condition and no Observation was given" in lacking[0].details
+    assert "diagnoses are not compared" in lacking[0].details
 
 
 def test_another_failure_is_one():

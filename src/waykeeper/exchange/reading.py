@@ -423,7 +423,7 @@ def medications_of_orders(server: Server, held: Sequence[Held], lacking: list[Fi
 
 
 def cautions_of_patients(server: Server, held: Sequence[Held], lacking: list[Finding]) -> list[Held]:
-    """What the records of these patients say of allergies and pregnancies: it may have come after the plan was made.
+    """What the records of these patients say of allergies, pregnancies and diagnoses: it may have come after the plan.
 
     lacking   gets it where the server does not give them (WKC225): they are then not compared with the plans
     """
@@ -431,8 +431,8 @@ def cautions_of_patients(server: Server, held: Sequence[Held], lacking: list[Fin
     wanted: dict[str, Pairs] = {"AllergyIntolerance": [], "Condition": [], "Observation": [("code", pregnancy_asked())]}
     found, refused = _of_people(server, people, wanted, lacking)
     if refused:
-        said = f"no {' and no '.join(refused)} was given: allergies and pregnancies are not compared with the plans"
-        lacking.append(finding("WKC225", said))
+        said = "allergies, pregnancies and diagnoses are not compared with the plans"
+        lacking.append(finding("WKC225", f"no {' and no '.join(refused)} was given: {said}"))
     return found
 
 

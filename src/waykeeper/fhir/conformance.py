@@ -99,6 +99,7 @@ _OFFER_ROWS: tuple[Row, ...] = (
     ("ground", STR, "*", "What the rule looked at: the kidney value, the anaesthetic, the policy, the order"),
     ("clearance", STR, "1", "The creatinine clearance that it was proposed for in mL/min, or none"),
     ("measured", DATE, "1", "The day of the newest value of that"),
+    ("turnsOn", STR, "*", "What would make another proposal if the record named it, named it otherwise or no more"),
     ("waykeeper", STR, "1", "Version that proposed it"),
 )
 PLAN_ROWS: tuple[Row, ...] = (

@@ -98,5 +98,6 @@ def _offer(said: Said) -> Offer:
         ground=tuple(str(line) for line in said.get("ground", ())),
         clearance=text_of(said, "clearance"),
         measured=first_of(said, "measured"),
+        turns=tuple(str(line) for line in said.get("turnsOn", ())),
         version=text_of(said, "waykeeper"),
     )

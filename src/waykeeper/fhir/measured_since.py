@@ -38,7 +38,7 @@ def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence
     now = clearance(known, plan.surgery_day, *days)
     return {
         key: Measured(now.told, _is_worse(now, was)) for key, (names, was) in offers.items()
-        if _is_newer(now, was) and kidney_turns(names, plan.anaesthesia, _value(was), now.usable)
+        if (_is_newer(now, was) or known.unsteady) and kidney_turns(names, plan.anaesthesia, _value(was), now.usable)
     }  # fmt: skip
 
 

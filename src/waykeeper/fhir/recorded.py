@@ -14,6 +14,7 @@ from waykeeper.fhir.identity import Identity, parse_key
 from waykeeper.fhir.listed_since import listed_since
 from waykeeper.fhir.measured_since import measured_since
 from waykeeper.fhir.names import COMPLETED, ENDED, GOAL_ACHIEVEMENT, HOLD, REASON_URL, TASK_CODES
+from waykeeper.fhir.noted_since import noted_since
 from waykeeper.fhir.ownership import as_offered, offered_of
 from waykeeper.fhir.status import status, status_class, status_element
 from waykeeper.fhir.told import Told, in_hand, last_taken, not_taken, related
@@ -220,7 +221,7 @@ def plan_state(
         other_side=other_side, root=own_row, left_over=_left_over(own),
         listed_since=listed_since(plan, states, everything, medications, left_out),
         cautions_since=cautions_since(plan, everything), measured_since=measured_since(plan, states, everything),
-        completed=_completion(root[1], plan.zone),
+        noted_since=noted_since(plan, states, everything), completed=_completion(root[1], plan.zone),
     )  # fmt: skip
 
 

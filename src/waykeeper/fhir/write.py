@@ -158,6 +158,7 @@ def _offer(offer: Offer | None) -> dict[str, Any] | None:
         ("ground", offer.ground),
         ("clearance", offer.clearance),
         ("measured", offer.measured),
+        ("turnsOn", offer.turns),
         ("waykeeper", offer.version),
     ])  # fmt: skip
 

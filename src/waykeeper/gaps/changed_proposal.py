@@ -8,6 +8,7 @@ from waykeeper.gaps.answered import by_command
 from waykeeper.gaps.others import weekdays_before
 from waykeeper.gaps.setting import Setting, happened_on
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence, written
+from waykeeper.medicines import Turned
 from waykeeper.medicines.due import first_gap_day
 from waykeeper.plan.model import HoldAnswer, Item, Offer
 from waykeeper.plan.proposed_since import Proposed, proposed_since
@@ -89,20 +90,31 @@ def _told(offer: Offer) -> str:
 
 
 def measured_since(item: Item, setting: Setting) -> str:
-    """What came since the plan was made and may change what is proposed, as a sentence; "" from the surgery day on."""
-    found = setting.state.measured_since.get(item.key)
-    if found is None or setting.ended or setting.surgery is None or setting.as_of >= setting.surgery:
+    """What came since the plan was made and may change what is proposed, in sentences; "" from the surgery day on.
+
+    Nothing of what the plan does not want any more: it was made again, and the medicine stands in it as another item.
+    """
+    measured, noted = setting.state.measured_since.get(item.key), setting.state.noted_since.get(item.key, Turned())
+    if setting.ended or setting.surgery is None or setting.as_of >= setting.surgery:
         return ""
-    return sentence("tails", "measured_since", {"line": found.told})
+    if item.key in setting.state.left_over:
+        return ""
+    told = {
+        "measured_since": measured.told if measured else "",
+        "noted_since": "; ".join(noted.came),
+        "taken_back_since": "; ".join(noted.went),
+    }
+    return " ".join(sentence("tails", name, {"line": line}) for name, line in told.items() if line)
 
 
 def word_of_measured(item: Item, last: date | None, setting: Setting) -> str:
-    """Which word holds: graver once a longer pause would have begun, where the value is one that may ask for it.
+    """Which word holds: graver once a longer pause would have begun, where what came may ask for it.
 
     last   the last-dose day that stands
     """
-    found = setting.state.measured_since.get(item.key)
-    over = found is not None and found.worse and last is not None and setting.as_of > last
+    measured, noted = setting.state.measured_since.get(item.key), setting.state.noted_since.get(item.key, Turned())
+    longer = (measured is not None and measured.worse) or bool(noted.came)
+    over = longer and last is not None and setting.as_of > last
     return "needs-review-measured-over" if over else "needs-review-measured"
 
 

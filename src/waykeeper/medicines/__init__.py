@@ -23,13 +23,14 @@ from waykeeper.medicines.due import due_day
 from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
 from waykeeper.medicines.kidney_turns import kidney_turns
 from waykeeper.medicines.met import NotMet, not_met
-from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, NamedMedicine
+from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, NamedMedicine, Turned
 from waykeeper.medicines.on_the_day import AS_NEEDED, MORNING, NOT_SWALLOWED, RESCUE
 from waykeeper.medicines.opioids import OpioidDose, OpioidSum, doses_in_24_hours, opioid_sum
 from waykeeper.medicines.page import MedicinesPage, PageLine, late, page, page_json
-from waykeeper.medicines.patient_facts import patient_facts
+from waykeeper.medicines.patient_facts import looked_at, patient_facts, taken_back
 from waykeeper.medicines.policies import check_policies, policy_table
 from waykeeper.medicines.propose import propose
+from waykeeper.medicines.record_turns import turned
 from waykeeper.medicines.recorded_cautions import (
     SEVERE,
     RecordedCaution,
@@ -74,6 +75,7 @@ __all__ = [
     "RecordedCaution",
     "RestartRow",
     "Ruleset",
+    "Turned",
     "WeanDay",
     "WeanPhase",
     "acetaminophen_sum",
@@ -94,6 +96,7 @@ __all__ = [
     "is_current",
     "kidney_turns",
     "late",
+    "looked_at",
     "naltrexone_restart",
     "named",
     "next_allowed",
@@ -118,7 +121,9 @@ __all__ = [
     "settles",
     "speaks_for",
     "supply_ends",
+    "taken_back",
     "told_apart",
+    "turned",
     "unclear",
     "unmet",
     "vancomycin_mg",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
@@ -47,16 +47,24 @@ def pregnancy_of(resource: Mapping[str, Any]) -> tuple[str, str] | None:
     kind = resource.get("resourceType")
     if kind == "Condition" and stands(resource, _NO_ALLERGY | {"remission"}) and not _over(resource):
         concept = resource.get("code") or {}
-        if _names_pregnancy(concept):
+        if names_pregnancy(concept):
             told = resource.get("onsetDateTime") or resource.get("recordedDate") or ""
             return next(iter(texts(concept)), PREGNANT), str(told)[:10]
     if kind == "Observation" and resource.get("status") in ("final", "amended", "corrected"):
-        asked = (resource.get("code") or {}).get("coding") or []
         answer = resource.get("valueCodeableConcept") or {}
-        status = any(c.get("system") == LOINC and c.get("code") == table("cautions")["pregnancy_status"] for c in asked)
-        if status and _names_pregnancy(answer):
+        if asks_for_pregnancy(resource) and names_pregnancy(answer):
             return next(iter(texts(answer)), PREGNANT), str(resource.get("effectiveDateTime") or "")[:10]
     return None
+
+
+def caution_over(resource: Mapping[str, Any]) -> bool:
+    """True for an allergy, or for what speaks of a pregnancy, that is not so, or no more."""
+    kind = resource.get("resourceType")
+    if kind == "AllergyIntolerance":
+        return not stands(resource)
+    if kind == "Condition":
+        return pregnancy_of(resource) is None and names_pregnancy(resource.get("code") or {})
+    return kind == "Observation" and pregnancy_of(resource) is None and asks_for_pregnancy(resource)
 
 
 def with_cautions(
@@ -65,12 +73,14 @@ def with_cautions(
     """Ask on each row about the allergy or pregnancy that it meets; what was to continue asks first."""
     if not any(name.startswith((ALLERGY, FAMILY)) or name == PREGNANT for name in facts):
         return rows
-    return tuple(_cautioned(row, questions(row, facts, surgery, rules)) for row in rows)
+    return tuple(_cautioned(row, questions(row.ingredients, facts, surgery, rules)) for row in rows)
 
 
-def questions(row: MedicineRow, facts: Mapping[str, str], surgery: date, rules: Ruleset) -> list[tuple[str, str]]:
+def questions(
+    ingredients: Sequence[str], facts: Mapping[str, str], surgery: date, rules: Ruleset
+) -> list[tuple[str, str]]:
     """What is to be asked of one medicine because of them, each with its code."""
-    return [*_allergic(row, facts, rules), *_pregnant(row, facts, surgery, rules)]
+    return [*_allergic(ingredients, facts, rules), *_pregnant(ingredients, facts, surgery, rules)]
 
 
 def expected(facts: Mapping[str, str], surgery: date | None) -> str:
@@ -105,9 +115,9 @@ def _cautioned(row: MedicineRow, asked: list[tuple[str, str]]) -> MedicineRow:
     return replace(row, decision=decision, question="; ".join(questions), findings=(*row.findings, *raised))
 
 
-def _allergic(row: MedicineRow, facts: Mapping[str, str], rules: Ruleset) -> Iterator[tuple[str, str]]:
+def _allergic(names: Sequence[str], facts: Mapping[str, str], rules: Ruleset) -> Iterator[tuple[str, str]]:
     end = "is it taken all the same, and shall it be?"
-    for name in dict.fromkeys(row.ingredients):
+    for name in dict.fromkeys(names):
         if own := facts.get(f"{ALLERGY}{name}"):
             yield "WKM305", f"the record names an allergy or intolerance to {name} ({own}): {end}"
         for family, fields in table("cautions")["allergies"].items():
@@ -127,10 +137,12 @@ def _crosses(key: str, name: str, fields: Mapping[str, Any], rules: Ruleset) -> 
     return key.startswith(ALLERGY) and other != name and _belongs(other, fields, rules)
 
 
-def _pregnant(row: MedicineRow, facts: Mapping[str, str], surgery: date, rules: Ruleset) -> Iterator[tuple[str, str]]:
+def _pregnant(
+    names: Sequence[str], facts: Mapping[str, str], surgery: date, rules: Ruleset
+) -> Iterator[tuple[str, str]]:
     said = expected(facts, surgery)
     for fields in table("cautions")["pregnant"]:
-        for name in row.ingredients if said else ():
+        for name in names if said else ():
             if _belongs(name, fields, rules):
                 source = fields["source"]
                 yield "WKM306", f"the record names a pregnancy ({said}): shall {name} be taken at all? ({source})"
@@ -161,7 +173,14 @@ def _substances(concept: Mapping[str, Any]) -> set[str]:
     return found.union(*(read_words(_not_denied(text), rules).ingredients for text in texts(concept)))
 
 
-def _names_pregnancy(concept: Mapping[str, Any]) -> bool:
+def asks_for_pregnancy(observation: Mapping[str, Any]) -> bool:
+    """True for the Observation that answers whether there is one."""
+    asked = (observation.get("code") or {}).get("coding") or []
+    return any(c.get("system") == LOINC and c.get("code") == table("cautions")["pregnancy_status"] for c in asked)
+
+
+def names_pregnancy(concept: Mapping[str, Any]) -> bool:
+    """True where a concept names one and does not take it back."""
     known = table("cautions")["pregnancy"]
     codings = [(str(c.get("system") or ""), str(c.get("code") or "")) for c in concept.get("coding") or []]
     if any(code in known["snomed"] or (is_icd_10(system) and _begins(code)) for system, code in codings):

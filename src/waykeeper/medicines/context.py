@@ -29,6 +29,7 @@ class Context:
     rules: Ruleset
     answers: Mapping[str, AnswerLike]
     facts: Mapping[str, str]
+    stent_ordered: bool = False  # a reason on the list names a stent
     surgeries: tuple[tuple[str, Moment], ...] = ()
     known: Mapping[str, str] = field(default_factory=dict)  # of the patient by the record: class -> what names it
 
@@ -36,6 +37,11 @@ class Context:
     def neuraxial(self) -> bool:
         """True where a spinal or epidural needle or a deep block is possible: the longer interval counts."""
         return self.anaesthesia in NEEDLE
+
+    @property
+    def stented(self) -> bool:
+        """True where the list or the record names a coronary stent."""
+        return self.stent_ordered or self.facts.get("stent") == "yes"
 
 
 def context_for(
@@ -49,6 +55,7 @@ def context_for(
     rules: Ruleset,
     answers: Mapping[str, AnswerLike],
     facts: Mapping[str, str],
+    stent_ordered: bool,
     creatinine_days: tuple[int, int],
     surgeries: Sequence[tuple[str, Moment]],
 ) -> Context:
@@ -65,6 +72,7 @@ def context_for(
         rules=rules,
         answers=answers,
         facts=facts,
+        stent_ordered=stent_ordered,
         surgeries=tuple(surgeries),
         known=known_of(facts, surgery.day),
     )

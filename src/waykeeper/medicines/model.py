@@ -41,6 +41,7 @@ class MedicineRow:
                   number of days was dispensed `supplied_until` the last of them
     statement_of  key of the order of the list that this row only tells of: no second medicine
     ground        what the rule looked at, a line each: the kidney value, the anaesthetic, the policy, the order
+    turns         what of the record would make another proposal, a line each (`record_turns`)
     kidney        that kidney value, None where its rule does not look at it
     """
 
@@ -80,6 +81,7 @@ class MedicineRow:
     supplied_until: date | None = None
     statement_of: str = ""
     ground: tuple[str, ...] = ()
+    turns: tuple[str, ...] = ()
     kidney: Clearance | None = None
     findings: tuple[Finding, ...] = field(default=(), compare=False)
 
@@ -206,3 +208,11 @@ class Rule:
     year: str = ""
     confidence: str = ""
     tests: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """What came onto the record and what it takes back, of what a proposal turns on, as it is written there."""
+
+    came: tuple[str, ...] = ()
+    went: tuple[str, ...] = ()

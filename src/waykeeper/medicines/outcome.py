@@ -338,7 +338,7 @@ def _indications(rule: Rule, entry: MedicineEntry, context: Context) -> frozense
     """The row's own reasons; a stent known of the patient counts for the medicines that keep it open."""
     own = indications_of(entry, context.answers.get(entry.key))
     keeps_open = any("p2y12" in context.rules.ingredients[n].tags for n in rule.ingredients)
-    return own | {"stent"} if keeps_open and context.facts.get("stent") == "yes" else own
+    return own | {"stent"} if keeps_open and context.stented else own
 
 
 def _of_case(rule: Rule, case: Case, entry: MedicineEntry, context: Context, *, why: str, substance: str) -> Outcome:

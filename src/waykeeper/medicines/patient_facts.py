@@ -5,13 +5,24 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Any
 
-from waykeeper.medicines.cautions import BORN, PREGNANT, PREGNANT_DAY, allergies_of, pregnancy_of
+from waykeeper.medicines.cautions import (
+    BORN,
+    PREGNANT,
+    PREGNANT_DAY,
+    allergies_of,
+    asks_for_pregnancy,
+    caution_over,
+    names_pregnancy,
+    pregnancy_of,
+)
 from waykeeper.medicines.indications import classes_of, is_history, texts
 from waykeeper.medicines.intervals import day_name
 
 KNOWN, DAY, RECENT_CLOT = "known:", "day:", "recent-clot"
+STENT, ANY_STENT, CAUTION = "stent", "any stent", "allergy or pregnancy"
 # After a clot or a stroke elective surgery waits about three months (AHA/ACC 2024, CHEST 2022, both
 # from memory). In days the longest three months there are: a day too many only asks.
 RECENT_DAYS = 92
@@ -48,6 +59,44 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
     if f"{KNOWN}stent" in facts:
         facts["stent"] = "yes"
     return facts
+
+
+def looked_at(resource: Mapping[str, Any]) -> bool:
+    """True for what `patient_facts` or `taken_back` may tell something of; most of a record they do not."""
+    kind = resource.get("resourceType")
+    if kind not in ("Condition", "Observation", "Procedure"):
+        return kind in ("AllergyIntolerance", "Patient")
+    try:
+        concept: Mapping[str, Any] = resource["code"]
+        if kind == "Observation":
+            return asks_for_pregnancy(resource)
+        codings = tuple((c.get("system"), c.get("code"), c.get("display")) for c in concept.get("coding") or ())
+        return _looked_at(concept.get("text"), codings)
+    except (AttributeError, KeyError, TypeError):  # it says nothing, or cannot be read
+        return False
+
+
+@lru_cache(maxsize=4096)
+def _looked_at(text: str | None, codings: tuple[tuple[str | None, ...], ...]) -> bool:
+    """By its concept alone: the same few hundred stand in the records of all patients."""
+    coding = [{k: v for k, v in zip(("system", "code", "display"), one, strict=True) if v} for one in codings]
+    concept = {"coding": coding, "text": text}
+    return bool(classes_of(concept)) or _names_stent({"code": concept}) or names_pregnancy(concept)
+
+
+def taken_back(resources: Iterable[Mapping[str, Any]]) -> set[str]:
+    """What the record names that is not so, or no more: classes, with `recent-clot`, `ANY_STENT` and `CAUTION`."""
+    found: set[str] = set()
+    for resource in resources:
+        found |= {CAUTION} if caution_over(resource) else set()
+        if resource.get("resourceType") not in ("Condition", "Procedure"):
+            continue
+        so, classes = _is_so(resource), classes_of(resource.get("code") or {})
+        if not so or _is_over(resource):
+            found |= classes if classes.isdisjoint(_CLOTS) else {*classes, RECENT_CLOT}
+        if not so and _names_stent(resource):
+            found.add(ANY_STENT)
+    return found
 
 
 def pregnancy_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:

@@ -23,6 +23,7 @@ from waykeeper.medicines.other_surgeries import with_other_surgeries
 from waykeeper.medicines.outcome import Outcome, dose_that_counts, outcome_for, turns_on
 from waykeeper.medicines.pairs import with_pair_questions
 from waykeeper.medicines.recognise import Recognised, recognise
+from waykeeper.medicines.record_turns import CAUTIONED, named_in_record, record_turns
 from waykeeper.medicines.remarks import remarks_question
 from waykeeper.medicines.ruleset import Ruleset, package_rules
 from waykeeper.medicines.status import MISTAKEN, ON_HOLD, origin_question, status_question, where_from
@@ -74,7 +75,8 @@ def propose(
         calendar=calendar,
         rules=rules,
         answers=stand,
-        facts=_with_stent(facts or {}, medicines, stand),
+        facts=facts or {},
+        stent_ordered=_names_stent(medicines, stand),
         creatinine_days=creatinine_days,
         surgeries=surgeries,
     )
@@ -82,15 +84,17 @@ def propose(
     if past:
         named_now = {e.key: named(e, rules) for e in medicines if e.key in past}
         rows = tuple(asked_anew(r, past[r.key], named_now[r.key]) if r.key in past and r.counted else r for r in rows)
-    return with_cautions(with_pair_questions(rows, rules), context.facts, surgery.day, rules)
+    rows = with_pair_questions(rows, rules)
+    cautioned = with_cautions(rows, context.facts, surgery.day, rules)
+    return tuple(
+        after if after.decision == before.decision else replace(after, turns=(*after.turns, CAUTIONED))
+        for before, after in zip(rows, cautioned, strict=True)
+    )
 
 
-def _with_stent(
-    facts: Mapping[str, str], medicines: Sequence[MedicineEntry], answers: Mapping[str, AnswerLike]
-) -> Mapping[str, str]:
+def _names_stent(medicines: Sequence[MedicineEntry], answers: Mapping[str, AnswerLike]) -> bool:
     """A stent that any row of the list names holds for all of them: cardiology decides before anything stops."""
-    named = any(names_stent(e, answers.get(e.key)) for e in medicines)
-    return {**facts, "stent": "yes"} if named else facts
+    return any(names_stent(e, answers.get(e.key)) for e in medicines)
 
 
 def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
@@ -98,6 +102,21 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
     if entry.status == MISTAKEN:
         return _mistaken(entry, known)
     known = doubted(entry, known, context.rules)
+    row = _of_all_surgeries(entry, known, context)
+    dose = dose_that_counts(entry, known, context.rules)
+    rules = context.rules.rule_for(known.ingredients)
+    kidney = context.clearance if any(turns_on(rule, "crcl") for rule in rules) else None
+    turns = record_turns(rules, row, context, lambda other: _of_all_surgeries(entry, known, other))
+    ground = _ground(row, entry, rules, kidney, context)
+    row = replace(row, dose_mg=dose, ground=(*ground, *named_in_record(turns)), kidney=kidney, turns=turns)
+    answer = context.answers.get(entry.key)
+    if answer is not None and answer.decision != REASON_ONLY:
+        row = row_from_answer(row, answer, context.surgery)
+    return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+
+
+def _of_all_surgeries(entry: MedicineEntry, known: Recognised, context: Context) -> MedicineRow:
+    """What is proposed for an entry, before anybody answered: for this operation and beside the others."""
     row = _proposed(entry, known, context)
     if known.doubt and row.decision != "already stopped":
         row = replace(row, decision="ask", question="; ".join(q for q in (known.doubt, row.question) if q))
@@ -108,16 +127,7 @@ def _row(entry: MedicineEntry, context: Context) -> MedicineRow:
         row = replace(row, statement_of=entry.statement_of, notes=(*row.notes, STATEMENT))
     if context.surgeries:
         row = with_other_surgeries(row, lambda s: _proposed(entry, known, replace(context, surgery=s)), context)
-    if row.last_limit is not None:
-        row = replace(row, notes=(*row.notes, BY_HOURS))
-    dose = dose_that_counts(entry, known, context.rules)
-    rules = context.rules.rule_for(known.ingredients)
-    kidney = context.clearance if any(turns_on(rule, "crcl") for rule in rules) else None
-    row = replace(row, dose_mg=dose, ground=_ground(row, entry, rules, kidney, context), kidney=kidney)
-    answer = context.answers.get(entry.key)
-    if answer is not None and answer.decision != REASON_ONLY:
-        row = row_from_answer(row, answer, context.surgery)
-    return replace(row, due=due_day(row, context.surgery.day, context.calendar))
+    return replace(row, notes=(*row.notes, BY_HOURS)) if row.last_limit is not None else row
 
 
 def _ground(

@@ -67,8 +67,8 @@ def unmet(
 ) -> list[str]:
     """The words of those about which no row of the list asks."""
     rules = rules or package_rules()
-    counted = [row for row in rows if row.counted]
-    return [c.words for c in cautions if not any(questions(row, _facts(c), surgery, rules) for row in counted)]
+    listed = [row.ingredients for row in rows if row.counted]
+    return [c.words for c in cautions if not any(questions(one, _facts(c), surgery, rules) for one in listed)]
 
 
 def _facts(caution: RecordedCaution) -> dict[str, str]:

@@ -105,6 +105,7 @@ def _offer(row: MedicineRow) -> Offer:
         ground=row.ground,
         clearance=kidney.short if kidney else "",
         measured=kidney.newest if kidney else None,
+        turns=row.turns,
         version=VERSION,
     )
 

@@ -12,7 +12,7 @@ from typing import Any, Literal, NamedTuple
 
 from waykeeper.counting import counted
 from waykeeper.findings import Finding, Position
-from waykeeper.medicines.model import NamedMedicine
+from waykeeper.medicines.model import NamedMedicine, Turned
 from waykeeper.pathway.model import Coding, Recognise, Settings, Source
 from waykeeper.quickly_made import quickly_made
 from waykeeper.timing.model import Anchor, Dates, Moment
@@ -119,6 +119,7 @@ class Offer:
     ground     what the rule looked at, a line each, as `MedicineRow.ground`
     clearance  mL/min with two places or "none"; "" where the rule does not look at the kidney
     measured   the day of the newest value that it was computed from
+    turns      what of the record would make another proposal (`medicines.record_turns`). No part of the proposal itself
     version    of Waykeeper: another one may put the same question in other words
     """
 
@@ -130,6 +131,7 @@ class Offer:
     ground: tuple[str, ...] = ()
     clearance: str = ""
     measured: date | None = None
+    turns: tuple[str, ...] = field(default=(), compare=False)
     version: str = ""
 
     @property
@@ -453,6 +455,7 @@ class State:
     root: ItemState | None = None  # of the plan's own row, where somebody has it in hand or put it off
     listed_since: tuple[str, ...] = ()  # medicines of the patient's list of which the plan says nothing
     measured_since: Mapping[Key, Measured] = field(default_factory=dict)  # medicines that a newer value may change
+    noted_since: Mapping[Key, Turned] = field(default_factory=dict)  # medicines of which the record says something else
     cautions_since: tuple[str, ...] = ()  # allergies and a pregnancy that it is not known to be made with
     completed: Completion | None = None  # the CarePlan is `completed`
     # medicines that the answered pause of an operation of before still holds, with what that is called and its day
