@@ -149,6 +149,32 @@ def test_forms_before_and_after_in_the_published_windows():
     assert counts(of("forms-complete", [(made, early)])) == (0, 1, 0)
 
 
+@pytest.mark.parametrize(("before", "after", "complete"), [
+    (0, 300, 1), (-90, 425, 1), (-91, 300, 0), (1, 300, 0), (0, 299, 0), (0, 426, 0),
+])  # fmt: skip
+def test_the_first_and_the_last_day_of_both_windows_of_the_forms_count(before, after, complete):
+    """CMS patient-reported outcome measure for hip and knee: 90 to 0 days before, 300 to 425 days after."""
+    surgery = date(2025, 1, 30)
+    done = {"outcome-before": surgery + timedelta(before), "outcome-year": surgery + timedelta(after)}
+    own = State({
+        Key("task", name): ItemState(Key("task", name), "completed", "done", done_on=day) for name, day in done.items()
+    })  # fmt: skip
+    made = plan(*(item("task", name) for name in done), surgery=surgery)
+    assert counts(of("forms-complete", [(made, own)])) == (complete, 1, 0)
+
+
+@pytest.mark.parametrize(("decision", "cases"), [("ask", 1), ("continue", 0)])
+def test_a_medicine_that_needs_a_word_of_the_prescriber_is_a_hold_to_be_answered(decision, cases):
+    asked = replace(item("medicine", "herbs"), hold=HoldProposal(decision, "herbs"))
+    assert counts(of("holds-in-time", [(plan(asked), State())])) == (0, cases, 0)
+
+
+def test_what_is_not_paused_is_no_case_of_a_dose_inside_a_hold_whether_surgery_is_proven_or_not():
+    for standing in (Standing.GIVEN, Standing.RECORDED):
+        made = plan(item("task", "clearance-received"), standing=standing)
+        assert counts(of("doses-inside-holds", [(made, State())])) == (0, 0, 0)
+
+
 def test_a_visit_before_surgery_is_no_follow_up():
     """Whether the class was kept has a measure of its own; both windows close in March, before surgery and after."""
     before = item("visit", "joint-class", dates(date(2026, 3, 5), (date(2026, 3, 1), date(2026, 3, 10))))
@@ -185,6 +211,9 @@ def test_who_died_after_the_month_counts_in_it_as_alive():
     then = State(deceased_on=date(2026, 4, 2), deceased=True)
     for who in (made, replace(made, patient=replace(made.patient, deceased="2026-05-02T10:00:00-05:00"))):
         assert counts(of("kept-in-window", [(who, later)], month=date(2026, 4, 1))) == (0, 1, 0)
+    assert counts(of("kept-in-window", [(who, State())], month=date(2026, 4, 1))) == (0, 1, 0)
+    last = State(deceased_on=date(2026, 4, 30), deceased=True)
+    assert counts(of("kept-in-window", [(made, last)], month=date(2026, 4, 1))) == (0, 0, 0)
     assert counts(of("kept-in-window", [(made, then)], month=date(2026, 4, 1))) == (0, 0, 0)
     assert counts(of("lost-to-follow-up", [(made, then)], month=date(2027, 3, 1))) == (0, 0, 1)
     assert counts(of("forms-complete", [(made, then)], month=date(2027, 5, 1))) == (0, 0, 1)

@@ -76,6 +76,12 @@ def test_another_key_of_the_same_substance_is_the_same_medicine():
     assert told(first(), plan(renamed, surgery=other.surgery_day, number=2))[1].verdict == "needs-review"
 
 
+def test_pauses_of_two_medicines_at_one_time_are_none_of_both():
+    proposal = replace(second(8).items[0].hold, words="warfarin 5 mg", ingredients=("warfarin",))
+    other = Item(Key("hold", "order-7"), "Pause", hold=proposal)
+    assert told(first(), plan(other, surgery=SURGERY + timedelta(days=8), number=2))[1].verdict == "current"
+
+
 @pytest.mark.parametrize(
     "own",
     [

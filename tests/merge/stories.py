@@ -126,7 +126,7 @@ def due_date_moved_by_a_nurse_then_by_a_new_version(world: World) -> None:
     assert world.push().changing == ()
     changes = (("by: 1 week before surgery", "by: 8 days before surgery"),)
     second = world.push(changes=changes)
-    assert [q.key for q in second.conflicts] == [CALL]
+    assert [q.key for q in second.conflicts] == [CALL] and words(second, CALL, "task") == ["write", "conflict"]
     assert due(world.at(CALL, "task")) == "2026-03-09"
     assert world.at(CALL, "task")["note"] == [{"text": "She is away on the 11th"}]
     assert len(world.conflicts()) == 1

@@ -467,11 +467,12 @@ def test_cancelled_surgery_asks_for_the_restart_of_every_stopped_medicine():
     assert world.state().items[HOLD].restarted_on == date(2026, 3, 17)
 
 
-def test_nothing_is_asked_for_the_dead():
+@pytest.mark.parametrize("died", [{"deceasedDateTime": "2026-03-15"}, {"deceasedBoolean": True}])
+def test_nothing_is_asked_for_the_dead(died):
     world = start(SURGERY, 3)
     complete(world, HOLD, "stop", date(2026, 3, 14))
     ref, patient = next((ref, r) for ref, r in world.resources() if r["resourceType"] == "Patient")
-    world.put(ref, {**patient, "deceasedDateTime": "2026-03-15"})
+    world.put(ref, {**patient, **died})
     plan = holding(world.plan().episode, world.resources()).plan
     decided = withdraw(plan, world.resources(), "the patient died", today=date(2026, 3, 16))
     world.send(decided)
