@@ -293,3 +293,22 @@ def test_what_is_taken_back_may_only_shorten_and_is_no_graver_for_the_last_dose(
     said = row(name, date(2026, 3, 17), taken, ANSWER)
     assert (said.verdict, said.severity) == ("needs-review", 2)
     assert "calls this over or not so: Heart failure" in said.reason
+
+
+def test_the_order_of_the_record_changes_nothing() -> None:
+    """A server gives it in another one than a file: two of one day, or of none, are told by the same of them."""
+    name = "each rule"
+    twice = [
+        named("I50.1", "Left heart failure"),
+        named("Z33.1", "Pregnant", "2026-01-05"),
+        named("Z34.90", "Normal pregnancy", "2026-01-05"),
+        *(named("I48.91", text, "") for text in ("Atrial flutter", "Atrial fibrillation")),
+        *(named("I26.99", text, "2026-02-10") for text in ("Pulmonary embolism", "Embolism of the lung")),
+        *(allergy(text) for text in ("Naproxen", "Ibuprofen", "Ibuprofen tablets", "Aspirin", "Acetylsalicylic acid")),
+    ]
+    more = [of_whom(name, one, n) for n, one in enumerate([*twice, COMES["heart failure"]])]
+    before = made([*record_of(name), *more])
+    ours = [(f"{r['resourceType']}/w{n}", r) for n, r in enumerate(fhir.write(before))]
+    after = made([*record_of(name), *reversed(more)])
+    assert [i.hold.offer for i in after.items if i.hold] == [i.hold.offer for i in before.items if i.hold]
+    assert fhir.read([*ours, *record_of(name), *reversed(more)])[1].noted_since == {}

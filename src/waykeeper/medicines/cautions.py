@@ -128,7 +128,7 @@ def _allergic(names: Sequence[str], facts: Mapping[str, str], rules: Ruleset) ->
                 if key == f"{FAMILY}{family}" or (fields.get("crosses") and _crosses(key, name, fields, rules))
             ]  # fmt: skip
             if others and not own:
-                named = ", ".join(dict.fromkeys(others))
+                named = ", ".join(sorted(set(others)))
                 yield "WKM305", f"the record names an allergy or intolerance ({named}) that may hold for {name}: {end}"
 
 

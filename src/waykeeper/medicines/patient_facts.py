@@ -54,7 +54,8 @@ def patient_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
             if _names_stent(resource):
                 facts["stent"] = "yes"
         if kind == "AllergyIntolerance":
-            facts |= allergies_of(resource)
+            named = allergies_of(resource)
+            facts |= {name: min(text, facts.get(name, text)) for name, text in named.items()}
     facts |= pregnancy_facts(resources)
     if f"{KNOWN}stent" in facts:
         facts["stent"] = "yes"
@@ -116,7 +117,7 @@ def pregnancy_facts(resources: Iterable[Mapping[str, Any]]) -> dict[str, str]:
 
 def known_of(facts: Mapping[str, str], surgery: date) -> dict[str, str]:
     """What is known of the patient by class, with `recent-clot` for a clot or stroke that may be of the last months."""
-    known = {name.removeprefix(KNOWN): text for name, text in facts.items() if name.startswith(KNOWN)}
+    known = {name.removeprefix(KNOWN): text for name, text in sorted(facts.items()) if name.startswith(KNOWN)}
     recent = [known[c] for c in _CLOTS if c in known and _recent(facts.get(f"{DAY}{c}", ""), surgery)]
     over = [c for c in _CLOTS if f"{PAST}{c}" in facts and _recent(facts[f"{PAST_DAY}{c}"], surgery)]
     recent = list(dict.fromkeys([*recent, *(facts[f"{PAST}{c}"] for c in over)]))
@@ -129,9 +130,18 @@ def _recent(day: str, surgery: date) -> bool:
 
 def _add_pregnancy(facts: dict[str, str], said: str, told: str) -> None:
     """The newest day counts, and one that is not told before any."""
-    day, before = _latest(told), facts.get(PREGNANT_DAY)
-    if before is None or (before and (not day or day > before)):
-        facts[PREGNANT], facts[PREGNANT_DAY] = said, day
+    _keep(facts, PREGNANT, said, PREGNANT_DAY, _latest(told))
+
+
+def _keep(facts: dict[str, str], name: str, text: str, name_of_day: str, day: str) -> None:
+    """Of several that tell the same the newest is told, one without a day before any; of one day by its words, so that
+    the order of the record changes nothing."""
+    if name in facts:
+        before = facts[name_of_day]
+        later = (not day, day) > (not before, before)
+        if not later and (day != before or text >= facts[name]):
+            return
+    facts[name], facts[name_of_day] = text, day
 
 
 def _is_so(resource: Mapping[str, Any]) -> bool:
@@ -154,11 +164,7 @@ def _add(facts: dict[str, str], resource: Mapping[str, Any]) -> None:
     for found in classes_of(concept):
         if over and not (found in _CLOTS and shown_day):
             continue  # what is over is so no more; of a clot or stroke its day may still be of the last months
-        before = facts.get(f"{day_key}{found}") if f"{name_key}{found}" in facts else None
-        if before is not None and (before == "" or (day and before >= day)):
-            continue
-        facts[f"{name_key}{found}"] = f"{shown}, {when}" if shown_day else shown
-        facts[f"{day_key}{found}"] = day
+        _keep(facts, f"{name_key}{found}", f"{shown}, {when}" if shown_day else shown, f"{day_key}{found}", day)
 
 
 def _is_over(resource: Mapping[str, Any]) -> bool:
