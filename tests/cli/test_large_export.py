@@ -17,8 +17,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from bulk_folder import write
 
 # As the command, but what counts as large is so here: other processes are started.
+# A process that a shell started behind the prompt takes no interrupt from the keys, nor do those that it starts.
 COMMAND = """
-import sys
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
 from waykeeper.cli.main import run
 from waykeeper.verbs import caseload, comparing
 comparing.LARGE = 1
