@@ -53,13 +53,6 @@ def real_peer(started):
 
 
 @pytest.fixture(scope="session")
-def real_peer_of_few(started):
-    """Another real server, for what takes time for each plan that stands there: those of other tests are elsewhere."""
-    require_java()
-    return started.enter_context(real_server())
-
-
-@pytest.fixture(scope="session")
 def second_process(started):
     """The second server, started once."""
     _require(missing_second())
@@ -90,9 +83,9 @@ def any_server(request):
 
 @pytest.fixture(params=BOTH)
 def whole_server(request):
-    """Each of the two for a test that reads all that stands there: a sandbox of its own, and a real server of these."""
+    """Each of the two for a test that reads all that stands there: a sandbox of its own, the real one before others."""
     if request.param == "real":
-        yield request.getfixturevalue("real_peer_of_few")
+        yield request.getfixturevalue("real_peer")
     else:
         with sandbox_server() as peer:
             yield peer
@@ -112,12 +105,17 @@ def judge(started):
     return started.enter_context(judge_with([DEFINITIONS] if DEFINITIONS.is_dir() else []))
 
 
-JAVA = {"judge", "real_peer", "real_peer_of_few"}
+JAVA = {"judge", "real_peer"}
 
 
-@pytest.hookimpl(tryfirst=True)
+@pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Everything that needs Java runs in one worker, so that each of its two processes starts once."""
+    """Everything that needs Java runs in one worker, so that each of its two processes starts once.
+
+    What reads all that stands on a server is first: it takes time for each plan there, and others leave hundreds.
+    """
     for item in items:
         if set(getattr(item, "fixturenames", ())) & JAVA and item.get_closest_marker("xdist_group") is None:
             item.add_marker(pytest.mark.xdist_group("java"))
+    yield
+    items.sort(key=lambda item: "whole_server" not in item.fixturenames)
