@@ -12,18 +12,18 @@ from waykeeper.fhir.shape import misshapen
 from waykeeper.medicines import Clearance, clearance, kidney_turns
 from waykeeper.plan.model import MEDICINES, ItemState, Key, Measured, Offer, Plan
 from waykeeper.plan.unlisted import stands
-from waykeeper.record import Kidney, in_zone, kidney
+from waykeeper.record import Kidney, in_zone, kidney, names_acute_failure
 
 Held = tuple[str, Mapping[str, Any]]
-_KIDNEY = frozenset({"Patient", "Observation", "Condition"})  # a Condition tells of an acute failure
+_KIDNEY = frozenset({"Patient", "Observation", "Condition"})
 
 
 def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[Held]) -> Mapping[Key, Measured]:
     """By medicine the kidney value of today, where a newer one than the plan's may change what is proposed.
 
     What is proposed then only compile can say: it knows the whole record and the clinic. Nothing of a plan of before it
-    kept its kidney value, nor where no newer value is here, or no creatinine at all beside a newer weight: one that was
-    not read is not one that is missing.
+    kept its kidney value, nor where no newer value is here and no acute failure came, or no creatinine at all beside a
+    newer weight: one that was not read is not one that is missing.
     """
     offers = {
         i.key: (i.hold.ingredients, i.hold.offer) for i in plan.items
@@ -43,7 +43,9 @@ def measured_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence
 
 
 def _kidney(plan: Plan, theirs: Sequence[Held]) -> Kidney:
-    said = [in_zone(r, plan.zone) for _, r in theirs if r.get("resourceType") in _KIDNEY and not misshapen(r)]
+    read = [r for _, r in theirs if r.get("resourceType") in _KIDNEY and not misshapen(r)]
+    told = [r for r in read if r["resourceType"] != "Condition" or names_acute_failure(r)]
+    said = [in_zone(r, plan.zone) for r in told]
     return kidney(next((r for r in said if r.get("resourceType") == "Patient"), {}), said)
 
 

@@ -13,6 +13,7 @@ from waykeeper.record import in_zone
 from waykeeper.version import VERSION
 
 Held = tuple[str, Mapping[str, Any]]
+_NAME = frozenset({"AllergyIntolerance", "Condition", "Observation", "Patient", "Procedure"})
 
 
 def noted_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[Held]) -> Mapping[Key, Turned]:
@@ -28,7 +29,8 @@ def noted_since(plan: Plan, states: Mapping[Key, ItemState], theirs: Sequence[He
     surgery = plan.surgery_day
     if not offers or surgery is None:
         return {}
-    said = [in_zone(r, plan.zone) for _, r in theirs if looked_at(r) and not misshapen(r)]
+    some = [r for _, r in theirs if r.get("resourceType") in _NAME and looked_at(r)]
+    said = [in_zone(r, plan.zone) for r in some if not misshapen(r)]
     facts, over = patient_facts(said), taken_back(said)
     if not facts and not over:
         return {}

@@ -6,7 +6,7 @@ from waykeeper.record.entries import newest_entry
 from waykeeper.record.facts import fact, facts
 from waykeeper.record.handed_over import handed_on
 from waykeeper.record.local_times import day_of, in_zone
-from waykeeper.record.measured import CREATININE, LOINC, WEIGHT, kidney
+from waykeeper.record.measured import CREATININE, LOINC, WEIGHT, kidney, names_acute_failure
 from waykeeper.record.medications import PRODUCTS, Medications, own_name, pointed_at
 from waykeeper.record.medicines import says_which
 from waykeeper.record.model import Fact, Kidney, MedicineEntry, Record
@@ -41,6 +41,7 @@ __all__ = [
     "listed",
     "literal_name",
     "missing",
+    "names_acute_failure",
     "names_of",
     "newest_entry",
     "of_other_side",

@@ -87,11 +87,18 @@ def _unsteady(newest: _Result, resources: Sequence[Resource]) -> str:
     return ""
 
 
-def _acute(resource: Resource, measured: date) -> bool:
-    """True for an acute kidney failure that is not over, refuted, or ninety days older than the creatinine."""
+def names_acute_failure(resource: Resource) -> bool:
+    """True for a Condition of an acute kidney failure, whatever its status says."""
     if resource.get("resourceType") != "Condition":
         return False
     codings = (resource.get("code") or {}).get("coding") or []
+    return any(str(c.get("system") or "").startswith(ICD10) and str(c.get("code")).startswith(ACUTE) for c in codings)
+
+
+def _acute(resource: Resource, measured: date) -> bool:
+    """True for an acute kidney failure that is not over, refuted, or ninety days older than the creatinine."""
+    if not names_acute_failure(resource):
+        return False
     state = {
         str(c.get("code"))
         for name in ("clinicalStatus", "verificationStatus")
@@ -100,9 +107,8 @@ def _acute(resource: Resource, measured: date) -> bool:
     told = resource.get("onsetDateTime") or resource.get("recordedDate") or ""
     began = day_of(str(told)[:10]) if told else None
     old = began is not None and (measured - began).days > ACUTE_DAYS
-    named = any(str(c.get("system") or "").startswith(ICD10) and str(c.get("code")).startswith(ACUTE) for c in codings)
     over = {"resolved", "inactive", "remission", "refuted", "entered-in-error"}
-    return named and not old and not state & over and not resource.get("abatementDateTime")
+    return not old and not state & over and not resource.get("abatementDateTime")
 
 
 def _weight_doubt(weight: _Result | None, kilograms: Decimal | None) -> str:
