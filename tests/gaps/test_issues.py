@@ -131,6 +131,19 @@ def test_what_a_person_closed_is_not_opened_again(status):
     assert {c.word for c in change(SIX, held)} == {"keep"}
 
 
+@pytest.mark.parametrize("status", ["amended", "corrected", "cancelled", "entered-in-error"])
+def test_a_gap_that_a_person_closed_and_that_comes_back_once_it_was_gone_is_a_new_round(status):
+    held = [(ref, {**r, "status": status} if r["resourceType"] == "DetectedIssue" else r)
+            for ref, r in stand(change(SIX))]  # fmt: skip
+    booked = [evidence("Appointment/1", "booked", date(2026, 6, 18), link_to=link(PLAN, "three-month"))]
+    gone = change(SIX, held, booked)
+    written = [c for c in gone if c.key.item == "three-month" and c.part == ISSUE]
+    assert [(c.word, c.after["status"]) for c in written] == [("write", status)], "as the person left it"
+    held = stand(gone, held)
+    assert not [c for c in change(SIX, held, booked) if c.after is not None], "written once"
+    assert ("three-month", "to-book", ISSUE, 2, "create") in words(change(SIX, held))
+
+
 @pytest.mark.parametrize("status", ["accepted", "in-progress", "completed"])
 def test_a_task_that_a_person_took_up_is_theirs(status):
     held = [(ref, {**r, "status": status} if r["resourceType"] == "Task" else r) for ref, r in stand(change(SIX))]

@@ -55,8 +55,9 @@ def issues(plan: Plan, state: State, rows: Sequence[Row], held: Sequence[Held], 
     held    the patient's resources as read; those of other plans may be among them
 
     A gap that goes closes both: the issue is `corrected`, the Task `completed` unless a person has taken it up. One
-    that comes back is a new round. Nothing that a person closed is opened again while that very gap lasts. What stands
-    of a gap that was only put off is left as it is: it is not gone.
+    that comes back is a new round. Nothing that a person closed is opened again while that very gap lasts: that it went
+    is written on what a person closed too, so that one that comes back is told from it. What stands of a gap that was
+    only put off is left as it is: it is not gone.
     """
     by_identity = {own_identifier(r): (ref, r) for ref, r in held if own_identifier(r)}
     maker = _Maker(plan, state, as_of, by_identity)
@@ -89,8 +90,8 @@ def _codings(issue: Mapping[str, Any]) -> Iterator[Mapping[str, str]]:
             yield coding
 
 
-def _by_us(issue: Mapping[str, Any]) -> bool:
-    """True if we closed it, the gap or its row being gone; a person's closing stands while the gap lasts."""
+def _gone(issue: Mapping[str, Any]) -> bool:
+    """True if its gap or row went, as we wrote on it; what a person closed stands while the gap lasts."""
     return any((m.get("action") or {}).get("text") in (CLOSED, BY_A_PERSON) for m in issue.get("mitigation") or [])
 
 
@@ -125,13 +126,12 @@ class _Maker:
     def open(self, key: Key, kind: str, row: Row) -> Iterator[IssueChange]:
         number, issue = self._latest(key, f"{ISSUE}:{kind}")
         _, task = self._latest(key, f"{TASK}:{kind}")
-        if issue is not None and status_class(issue[1]) in ("withdrawn", "void"):
-            yield IssueChange(key, kind, ISSUE, number, "keep", "a person withdrew it", issue[0], issue[1])
+        ended = issue is not None and status_class(issue[1]) not in _LIVE
+        if issue is not None and ended and not _gone(issue[1]):
+            who = "a person closed it" if status_class(issue[1]) == "done" else "a person withdrew it"
+            yield IssueChange(key, kind, ISSUE, number, "keep", who, issue[0], issue[1])
             return
-        if issue is not None and status_class(issue[1]) == "done" and not _by_us(issue[1]):
-            yield IssueChange(key, kind, ISSUE, number, "keep", "a person closed it", issue[0], issue[1])
-            return
-        if issue is None or status_class(issue[1]) == "done":
+        if issue is None or ended:
             number += 1
             yield IssueChange(key, kind, ISSUE, number, "create", after=self._issue(key, kind, row, number))
             yield IssueChange(key, kind, TASK, number, "create", after=self._task(key, kind, row, number, ""))
@@ -163,20 +163,24 @@ class _Maker:
         because = said[0].lower() + said[1:]
         for part, over in ((ISSUE, "corrected"), (TASK, "completed")):
             number, standing = self._latest(key, f"{part}:{kind}")
-            if standing is None or status_class(standing[1]) not in _LIVE:
+            if standing is None:
                 continue
             reference, before = standing
+            live = status_class(before) in _LIVE
+            if not live and (part == TASK or _gone(before)):
+                continue
             if part == TASK and status_class(before) == "busy":
                 why = f"{because}, but a person works on it"
                 yield IssueChange(key, kind, part, number, "keep", why, reference, before)
                 continue
-            after = {**before, "status": over}
+            after = {**before, "status": over if live else before["status"]}
             if part == ISSUE:
                 done = {"action": {"text": said}, "date": self.as_of.isoformat()}
                 after["mitigation"] = [*before.get("mitigation", []), done]
             else:
                 after["statusReason"] = {"text": said}
-            yield IssueChange(key, kind, part, number, "close", because, reference, before, after)
+            word: Word = "close" if live else "write"
+            yield IssueChange(key, kind, part, number, word, because, reference, before, after)
 
     def _start(self, resource_type: str, key: Key, part: str, number: int, title: str) -> Resource:
         """As every resource of ours but for the item extension: it is about an item and no part of the plan."""
