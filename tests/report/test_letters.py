@@ -206,3 +206,21 @@ def test_a_call_asks_when_a_medicine_was_really_taken_last_once_its_pause_has_be
         assert ("The pause of these has begun: Warfarin 5 mg" in text) == asked
         waiting = Page(call_script_html(made, NOTHING, (), as_of=surgery + timedelta(days=days))).words
         assert "pause of these has begun" not in waiting
+
+
+def test_a_call_names_the_medicine_whose_answer_is_in_question():
+    """A kidney value came after the answer: the list asked the prescriber again, and the script read the old days."""
+    made = plans()[3]
+    item = next(i for i in made.items if i.hold and "Warfarin" in i.hold.words)
+    answered = HoldAnswer("hold", 5, "Dr. Amsel", made.surgery_day - timedelta(days=20))
+    known = State({item.key: ItemState(item.key, answer=answered)})
+    row = next(r for r in report().rows if r.item == str(item.key))
+    row = replace(row, gap=True, snoozed=False, closed=False)
+    for word, state, asked in (
+        ("needs-review", known, True),
+        ("restart-due", known, False),
+        ("needs-review", NOTHING, False),
+    ):
+        rows = [replace(row, verdict=word)]
+        text = Page(call_script_html(made, state, rows, as_of=AS_OF)).words
+        assert ("in question on the worklist: Warfarin 5 mg" in text) == asked

@@ -61,16 +61,18 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
     """The page for whoever calls: check who answers, what to say and ask, what to write down.
 
     Headings are for staff and in English; what is said aloud is in the patient's language. Medicines that wait for
-    an answer are named without a date. Until surgery took place, or its day is over, it asks what may put the operation
-    off, and when each medicine whose pause has begun was really taken last; after it, how wound and leg are. Raises
-    WaykeeperError as `letter_html`, but not WKO008.
+    an answer are named without a date, and so is one whose answer the list questions, as where a kidney value came
+    since. Until surgery took place, or its day is over, it asks what may put the operation off, and when each medicine
+    whose pause has begun was really taken last; after it, how wound and leg are. Raises WaykeeperError as
+    `letter_html`, but not WKO008.
     """
     ensure_printable(plan, state)
     words = interface(language)
     surgery = plan.surgery_day
     before = _is_ahead(plan, state, as_of)
     last_days = before and surgery is not None and surgery - _LAST_DAYS <= as_of
-    lines = [medicine_line(plan, i, state) for i in plan.items if i.key.kind in MEDICINES]
+    told = {str(i.key): medicine_line(plan, i, state) for i in plan.items if i.key.kind in MEDICINES}
+    lines = list(told.values())
     own = [r for r in _own(plan, rows) if r.contactable]
     gaps = [r for r in own if _for_the_call(plan, r) and not is_over(r, as_of)]
     tried = dict.fromkeys(c for r in own for c in r.contacts)  # each row of a patient who is lost has all of them
@@ -92,6 +94,7 @@ def call_script_html(plan: Plan, state: State, rows: Sequence[Row], *, as_of: da
         attempts=sorted(tried, key=lambda c: c.on),
         settings=plan.settings,
         waiting=[_named(line) for line in lines if line.told == "wait"],
+        questioned=[_named(told[r.item]) for r in own if r.item in told and _questioned(r, told[r.item])],
         signs=[s for t in data("red_flags") if before and t["when"] == "before" for s in t["signs"][language]],
         paused=[_named(x) for x in lines if before and x.told == "hold" and x.first_missed and x.first_missed <= as_of],
         last_days=last_days,
@@ -114,6 +117,11 @@ def _for_the_call(plan: Plan, row: Row) -> bool:
     item = _item(plan, row)
     theirs = item is not None and ("patient" in item.who.lower() or bool(item.words))
     return row.kind in ("visit", "question") or (row.kind in ("task", "goal") and theirs)
+
+
+def _questioned(row: Row, line: MedicineLine) -> bool:
+    """True where a prescriber answered, the patient was told so, and the list asks whether that still holds."""
+    return line.told != "wait" and row.verdict == "needs-review"
 
 
 def _paragraph(words: Interface, plan: Plan, row: Row, as_of: date) -> str:
