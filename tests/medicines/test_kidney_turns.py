@@ -25,7 +25,11 @@ from waykeeper.record import Kidney
     ("dabigatran etexilate", "general", 60, 60, False),
     ("apixaban", "general", 81, 37, False),
     ("apixaban", "general", 81, 29, True),
+    ("apixaban", "general", 81, None, True),
+    ("apixaban", "general", None, 81, False),
+    ("apixaban", "general", None, None, False),
     ("naproxen", "general", 81, 29, False),
+    ("naproxen", "spinal", 81, None, False),
     ("an unknown thing", "general", 81, 29, False),
 ])  # fmt: skip
 def test_where_a_rule_turns(name, anaesthesia, was, now, turns):

@@ -16,13 +16,16 @@ CONDITION = "crcl"
 def kidney_turns(ingredients: Collection[str], anaesthesia: str, was: Fraction | None, now: Fraction | None) -> bool:
     """True if by the clearance of now another case of their rules may hold, with other days; None is no value.
 
-    The cases for a needle count only where one is possible. Whether another one does hold the rest of the record says.
+    So it is where there was a value and is none, as while the creatinine rises: nobody knows which case holds then, and
+    compile asks. The cases for a needle count only where one is possible. Whether another one does hold the rest of the
+    record says.
     """
     rules = package_rules()
     known = [name for name in ingredients if name in rules.single]
+    lost = was is not None and now is None
     for rule in rules.rule_for(known):
         for cases in (rule.cases, rule.neuraxial if anaesthesia in NEEDLE else ()):
-            if _open(cases, was) != _open(cases, now):
+            if _open(cases, was) != _open(cases, now) or (lost and any(CONDITION in case.when for case in cases)):
                 return True
     return False
 
