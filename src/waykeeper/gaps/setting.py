@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
+from waykeeper.gaps.follows import with_days
 from waykeeper.gaps.model import Verdict
 from waykeeper.gaps.says import as_of_day
 from waykeeper.gaps.words import Filling, Said, say, sentence, written
@@ -134,6 +135,7 @@ def _titles(plan: Plan, questions: Sequence[Item]) -> Mapping[str, str]:
 def setting(plan: Plan, state: State, as_of: date | datetime) -> Setting:
     """Prepare a plan for its verdicts. An aware as-of moment is taken into the plan's zone."""
     day = as_of_day(as_of, plan.zone)
+    plan = with_days(plan, state, day)
     anchor = plan.anchor("surgery")
     died, ended = _died(plan, state)
     withdrawn = bool(plan.withdrawn) or state.plan_status in _OVER
