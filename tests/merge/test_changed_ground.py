@@ -19,9 +19,12 @@ from merge.worlds import Memory, later
 from waykeeper.fhir import answers, is_ours, read_all
 from waykeeper.fhir.ownership import GROUPS, digest
 from waykeeper.gaps import worklist
+from waykeeper.merge.held import holding
+from waykeeper.merge.medicine_changes import medicine_changes
 from waykeeper.plan.compile import compile as compile_plan
 from waykeeper.plan.model import Answers
 from waykeeper.record import read
+from waykeeper.report.move_words import medicine_sentence
 from waykeeper.timing.model import Moment
 
 AS_OF = date(2026, 3, 6)
@@ -339,6 +342,42 @@ def test_a_value_that_asks_for_no_longer_pause_is_no_alarm():
     world.push()
     row = world.row(date(2026, 3, 15), [*world.record, measured("2160-0", 1.0, "mg/dL", "2026-03-10")])
     assert row.severity == 2 and "a longer pause would have begun" not in row.reason
+
+
+RISES = measured("2160-0", 2.2, "mg/dL", "2026-02-26")  # within days of 1.0: no clearance can be computed
+
+
+def test_a_creatinine_that_rises_asks_also_where_no_case_of_the_rule_speaks_of_a_missing_value():
+    """Apixaban turns below 30 mL/min alone. Nobody knows the clearance of a kidney that fails."""
+    world = answered("apixaban 5 mg tablet")
+    row = world.row(came=[*WELL, RISES])
+    assert row.verdict == "needs-review" and "the formula needs a steady kidney" in row.reason
+    world.record.append(RISES)
+    world.push()
+    row = world.row(came=[*WELL, RISES])
+    assert row.verdict == "needs-review" and "the formula needs a steady kidney, measure again" in row.reason
+    answer(world, 2, date(2026, 3, 5))
+    assert world.row(came=[*WELL, RISES]).verdict == "answered"
+
+
+def test_a_move_tells_the_prescriber_what_is_asked_now_and_was_not_when_it_was_answered():
+    world = answered("apixaban 5 mg tablet")
+    world.record.append(RISES)
+    world.surgery = later(2)
+    plan = world.plan()
+    held = holding(plan.episode, world.resources())
+    found = next(m for m in medicine_changes(held.plan, held, world.push(plan), AS_OF) if m.item == HOLD)
+    assert found.need == "approve again" and len(found.asks) == 1
+    said = medicine_sentence(found, None)
+    assert "Asked now and not before: kidney: the creatinine changed between 1.0 and 2.2 mg/dL" in said
+
+
+def test_what_is_asked_of_an_unanswered_pause_stands_beside_it():
+    world = Ward("apixaban 5 mg tablet")
+    world.record.append(RISES)
+    world.push()
+    row = world.row(came=world.record)
+    assert row.verdict == "unanswered" and "the formula needs a steady kidney" in " ".join(row.questions)
 
 
 def test_where_nobody_has_answered_yet_it_is_told_too():

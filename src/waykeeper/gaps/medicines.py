@@ -134,6 +134,8 @@ def hold_verdict(item: Item, setting: Setting) -> Verdict:
         more.update(told_of_measured(measured, pause.answer, pause.last_dose, setting))
         word, measured = word_of_measured(item, pause.last_dose, setting), ""
     said = _with_measured(spoken("hold", word, item, more, setting, mend=mend), measured)
+    if said.word == "unanswered" and item.hold is not None and item.hold.question:
+        said = replace(said, questions=(*said.questions, item.hold.question))
     by_a_person = own.cls == "withdrawn" and not own.withdrawn_by_us and not own.restart_asked
     if by_a_person and said.word in ("restart-due", "not-yet-due"):
         told = sentence("tails", "put_away", {"by_whom": f" by {own.by}" if own.by else ""})

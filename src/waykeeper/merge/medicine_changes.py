@@ -15,7 +15,7 @@ from waykeeper.merge.held import Holding
 from waykeeper.merge.model import Decisions
 from waykeeper.merge.rounds import FOR_ANOTHER_ANAESTHETIC
 from waykeeper.merge.stopped import Stopped, answered_last_dose, last_taken, stopped
-from waykeeper.plan.model import MEDICINES, Item, Key, Plan
+from waykeeper.plan.model import MEDICINES, HoldProposal, Item, Key, Plan
 from waykeeper.plan.unlisted import again, settled, unlisted
 from waykeeper.timing.model import Moment
 
@@ -53,6 +53,7 @@ class MedicineChange:
     recorded_later   a recorded dose that lies after the day on which people are told: no dose, an error of the record
     sooner           the surgery moved to an earlier day: nobody is asked about a restart
     renamed          the list names it by another id than before: recognised by its words
+    asks             what is asked of the prescriber now and was not before, as where a kidney value came since
     """
 
     item: Key
@@ -76,6 +77,7 @@ class MedicineChange:
     renamed: bool = False
     earlier: bool = False
     fewer: bool = False
+    asks: tuple[str, ...] = ()
 
 
 def medicine_changes(old: Plan, held: Holding, decided: Decisions, today: date) -> tuple[MedicineChange, ...]:
@@ -160,11 +162,17 @@ def _row(case: _Case, before: Item | None, after: Item | None, *, told: bool = T
         recorded_later=later,
         sooner=case.sooner,
         renamed=known.item != item.key.item,
+        asks=_new_questions(earlier, hold) if earlier is not None and hold is not None and after is not None else (),
     )
     if after is None or hold is None:
         return base
     base = replace(base, last_dose=hold.last_dose, first_missed=hold.first_missed, due=item.dates.due_from)
     return _judged(case, base, after)
+
+
+def _new_questions(before: HoldProposal, after: HoldProposal) -> tuple[str, ...]:
+    asked = before.question.split("; ")
+    return tuple(one for one in after.question.split("; ") if one and one not in asked)
 
 
 def _judged(case: _Case, row: MedicineChange, item: Item) -> MedicineChange:

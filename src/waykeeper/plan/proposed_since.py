@@ -13,6 +13,8 @@ from waykeeper.medicines import NOT_TAKEN, unclear
 from waykeeper.plan.holds import answer_in_force, told_last_dose
 from waykeeper.plan.model import HoldAnswer, Item, ItemState, Offer
 
+NO_CLEARANCE = "none"  # as an offer has it where the kidney was looked at and no value was usable
+
 
 @dataclass(frozen=True, slots=True)
 class Proposed:
@@ -75,12 +77,14 @@ def _is_the_answer(answer: HoldAnswer, was: Offer, now: Offer) -> bool:
 def _new_questions(was: Offer, now: Offer) -> Iterator[str]:
     """What is asked now and was not then, by the same version: another one may say the same in other words.
 
-    What is asked of a kidney value stands in the ground too. A new value that changes no days asks nobody anew.
+    What is asked of a kidney value stands in the ground too. A new value that changes no days asks nobody anew; one by
+    which there is no clearance any more (the creatinine rises) does: by which days then, no rule knows.
     """
     if was.version != now.version:
         return
     before = was.question.split("; ")
+    lost = now.clearance == NO_CLEARANCE and was.clearance not in ("", NO_CLEARANCE)
     for asked in now.question.split("; ") if now.question else ():
         of_the_kidney = any(asked.removeprefix("kidney: ") in line for line in now.ground)
-        if asked not in before and not of_the_kidney:
+        if asked not in before and (lost or not of_the_kidney):
             yield asked

@@ -18,7 +18,7 @@ KEY: dict[str, str] = {
     "STOPPED": "stopped for the old date, and stays so; approve it for the new date",
     "UNANSWERED": "no answer stands for this surgery, and its day is past",
     "ASK": "no number of days is proposed: the prescriber decides whether and when it pauses",
-    "APPROVE AGAIN": "answered for an earlier date; the same question for the new one",
+    "APPROVE AGAIN": "answered for an earlier date; to be answered for the new one",
     "ANSWER": "proposed, and never answered, not for the old date either",
     "NOT LISTED": "no longer on the list of medicines",
 }
@@ -50,7 +50,8 @@ def medicine_sentence(change: MedicineChange, surgery: Moment | None) -> str:
     elif change.fewer:
         again = "It was answered for another anaesthetic, with fewer days off; for this one it needs a new answer."
     renamed = "The list has it under another id than before: make sure that it is the same." if change.renamed else ""
-    parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again, renamed]
+    asks = f"Asked now and not before: {'; '.join(change.asks)}." if change.asks and change.need != "stands" else ""
+    parts = [f"{change.medicine}: {made}", _sooner(change), _taken(change), again, asks, renamed]
     return " ".join(p for p in parts if p)
 
 
