@@ -13,9 +13,10 @@ from waykeeper.fhir.names import GAP_KINDS
 from waykeeper.gaps import worklist
 from waykeeper.gaps.issues import ISSUE, TASK, issues
 from waykeeper.gaps.words import entry, table
-from waykeeper.plan.model import ItemState, State
+from waykeeper.plan.model import ItemState, Key, State
 
 PLAN = ankle()
+SIX_WEEK = Key("visit", "six-week")
 SENTENCES = {
     "tellers",
     "tails",
@@ -89,6 +90,15 @@ def test_a_gap_that_is_put_off_is_not_told_as_gone():
     assert {(c.kind, c.word) for c in back if c.key.item == "three-month"} == {
         ("to-book", "close"), ("overdue", "create"),
     }  # fmt: skip
+
+
+def test_a_gap_that_was_put_off_and_then_mended_goes_at_once():
+    day = date(2026, 4, 30)  # inside the window, still to book
+    held = stand(change(day))
+    came = [evidence("Appointment/1", "fulfilled", date(2026, 4, 29), link_to=link(PLAN, "six-week"))]
+    put_off = State({SIX_WEEK: ItemState(SIX_WEEK, snoozed_until=date(2026, 5, 5))})
+    over = issues(PLAN, put_off, worklist([(PLAN, put_off)], came, day).rows, held, day)
+    assert [(c.part, c.word) for c in over if c.key == SIX_WEEK] == [(ISSUE, "close"), (TASK, "close")]
 
 
 def test_a_row_that_a_person_closed_is_told_as_that_and_comes_back_as_a_new_round():

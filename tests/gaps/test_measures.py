@@ -97,6 +97,8 @@ def test_a_dose_after_the_clock_limit_of_its_last_day_is_inside_the_hold_as_in_t
 @pytest.mark.parametrize(("contact", "wanted"), [
     (Contact(date(2026, 3, 20), "telephone", True), (1, 1, 0)),
     (Contact(date(2026, 3, 20), "telephone", False), (0, 1, 0)),
+    (Contact(date(2026, 3, 19), "telephone", True), (0, 1, 0)),
+    (Contact(date(2026, 3, 22), "telephone", True), (1, 1, 0)),
     (Contact(date(2026, 3, 23), "telephone", True), (0, 1, 0)),
     (None, (0, 1, 0)),
 ])  # fmt: skip
@@ -107,8 +109,17 @@ def test_reached_by_72_hours_and_voicemail_is_not_reached(contact, wanted):
 
 
 def test_a_discharge_of_the_last_days_is_left_out_until_its_three_days_are_over():
-    made = with_discharge(ankle(date(2026, 3, 28)), date(2026, 3, 30))
-    assert counts(of("call-reached", [(made, State())])) == (0, 0, 1)
+    for home, wanted in ((28, (0, 1, 0)), (29, (0, 0, 1)), (30, (0, 0, 1))):
+        made = with_discharge(ankle(date(2026, 3, 26)), date(2026, 3, home))
+        assert counts(of("call-reached", [(made, State())])) == wanted
+        assert counts(of("call-reached", [(made, State())], month=date(2026, 4, 1))) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(("done", "wanted"), [(date(2026, 3, 17), 1), (date(2026, 3, 18), 0)])
+def test_a_class_counts_up_to_the_day_before_surgery(done, wanted):
+    own = state(task__joint_class={"status": "completed", "cls": "done", "done_on": done})
+    made = plan(item("task", "joint-class", dates(date(2026, 3, 5))))
+    assert counts(of("class-attendance", [(made, own)])) == (wanted, 1, 0)
 
 
 @pytest.mark.parametrize(("day", "status", "wanted"), [
@@ -200,6 +211,8 @@ def test_a_window_that_closes_on_the_last_day_is_closed_for_both_figures_of_visi
     made = plan(visit("six-week", date(2026, 2, 10)), surgery=date(2026, 2, 10))
     assert counts(of("kept-in-window", [(made, State())])) == (0, 1, 0)
     assert counts(of("overdue-at-month-end", [(made, State())])) == (1, 1, 0)
+    came = [evidence("Appointment/1", "fulfilled", date(2026, 3, 31), link_to=link(made, "six-week"))]
+    assert counts(of("kept-in-window", [(made, State())], came)) == (1, 1, 0)
     assert counts(of("overdue-at-month-end", [(made, State())], month=date(2027, 2, 1))) == (1, 1, 0)
     assert counts(of("overdue-at-month-end", [(made, State())], month=date(2027, 3, 1))) == (0, 0, 0)
 
@@ -296,9 +309,12 @@ def test_no_rate_of_fewer_than_ten_and_three_months_together():
 
     assert of("clearance-in-time", pairs(SMALLEST - 1, 0, S)).rate is None
     assert of("clearance-in-time", pairs(SMALLEST, 0, S)).rate == 0.0
-    both = [*pairs(5, 0, S), *pairs(6, 100, date(2026, 1, 12)), *pairs(7, 200, date(2025, 12, 12))]
-    found = of("clearance-in-time", both)
+    months = [*pairs(5, 0, S), *pairs(2, 50, date(2026, 2, 12)), *pairs(4, 100, date(2026, 1, 12))]
+    found = of("clearance-in-time", [*months, *pairs(7, 200, date(2025, 12, 12))])
     assert (found.rate, found.rolling, found.rolling_rate) == (None, (0, 11), 0.0)
+    done = state(task__clearance_received={"status": "completed", "cls": "done", "done_on": date(2026, 3, 1)})
+    some = of("clearance-in-time", [(p, done if n < 9 else s) for n, (p, s) in enumerate(pairs(12, 0, S))])
+    assert (some.rate, some.rolling_rate) == (75.0, 75.0)
 
 
 def test_every_measure_is_defined_and_what_is_not_in_the_record_is_said():
