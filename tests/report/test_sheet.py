@@ -491,7 +491,8 @@ def test_hostile_text_stays_text(name):
     assert page.tags.count("script") == 0
     assert page.tags.count("img") == 0
     assert page.tags.count("style") == 1
-    assert page.words.count(" ".join(name.split())) >= 5
+    shown = name.replace("\u202e", "").replace("\u202c", "")  # marks of direction are left out
+    assert page.words.count(" ".join(shown.split())) >= 5
     assert "49" not in page.words or "49" in name
 
 
