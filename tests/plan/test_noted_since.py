@@ -224,6 +224,8 @@ def test_beside_the_record_that_it_was_made_with_nothing_is_heard(name: str) -> 
 def test_what_is_only_not_here_is_no_news() -> None:
     name = "each rule, ill"
     assert heard(name, [(ref, r) for ref, r in record_of(name) if r["resourceType"] != "Condition"]) == set()
+    some = [(ref, r) for ref, r in record_of(name) if not of_code(r, "I50")]
+    assert otherwise(held(name)[0], made(some)) and heard(name, some) == set()
 
 
 def test_a_plan_that_does_not_say_what_it_turns_on_stays_quiet() -> None:
