@@ -264,3 +264,18 @@ def test_exrule_is_not_read_and_a_day_ends_a_series_with_itself(tmp_path):
     assert [e.day.day for e in read(tmp_path, event(weekly)).evidence] == [29, 6, 13]  # inclusive: RFC 5545 3.3.10
     found = read(tmp_path, event(weekly, "EXRULE:FREQ=WEEKLY;COUNT=2"))
     assert only(found).status == "unclear (booked, repeated)" and [f.code for f in found.findings] == ["WKX413"]
+
+
+@pytest.mark.parametrize("number", ["--5", "9" * 5000], ids=["two signs", "too long"])
+def test_a_sequence_that_is_no_number_counts_as_none(number, tmp_path):
+    assert only(read(tmp_path, event(f"SEQUENCE:{number}"))).day == date(2026, 4, 29)
+
+
+@pytest.mark.parametrize("edge", ["DTSTART:00010101T000000Z", "DTSTART:99991231T000000Z\r\nDURATION:P2D"])
+def test_a_time_at_the_edge_of_the_calendar_is_no_failure_of_ours(edge, tmp_path):
+    assert len(read(tmp_path, event(start=edge)).evidence) == 1
+
+
+def test_a_zone_that_is_a_folder_of_zones_is_told(tmp_path):
+    with pytest.raises(WaykeeperError, match="WKX412"):
+        read(tmp_path, event(start="DTSTART;TZID=America:20260505T093000"))

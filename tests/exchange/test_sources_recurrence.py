@@ -79,6 +79,18 @@ def test_of_several_a_day_only_the_named_hour_is_taken_out(tmp_path):
     assert [f"{e.start:%H:%M}" for e in found.evidence] == ["09:30", "11:30"] and not found.findings
 
 
+@pytest.mark.parametrize(
+    "rule",
+    [
+        "FREQ=DAILY;INTERVAL=0", "INTERVAL=00;FREQ=WEEKLY", "FREQ=SECONDLY;BYMONTH=2;BYMONTHDAY=30",
+        "FREQ=MINUTELY;BYMONTH=2;BYMONTHDAY=31", "BYMONTH=2;BYMONTHDAY=30;FREQ=HOURLY",
+    ],
+)  # fmt: skip
+def test_a_rule_that_would_be_counted_for_ever_is_told(rule, tmp_path):
+    found = read(tmp_path, event(f"RRULE:{rule}"))
+    assert codes(found) == {"WKX413"} and len(found.evidence) == 1
+
+
 def test_when_every_occurrence_is_taken_out_nothing_stands(tmp_path):
     found = read(tmp_path, event("RRULE:FREQ=WEEKLY;COUNT=1", "EXDATE;VALUE=DATE:20260505"))
     assert told(found) == [("05-05", "cancelled")]

@@ -27,7 +27,7 @@ from waykeeper.exchange.sources.recurrence import (
     series,
 )
 from waykeeper.exchange.sources.settling import LIVE, OFF, bookings, other_number, said_later, settle, unclear
-from waykeeper.exchange.sources.times import When, local
+from waykeeper.exchange.sources.times import When, end_of, local
 from waykeeper.fhir.evidence import at_a_distance
 from waykeeper.findings import Finding, Position, WaykeeperError, finding
 from waykeeper.plan.model import Evidence
@@ -36,6 +36,7 @@ STATUS = {"CONFIRMED": "booked", "TENTATIVE": "pending", "CANCELLED": "cancelled
 NO_BOOKING = ("REFRESH", "COUNTER", "DECLINECOUNTER")  # questions and wishes (RFC 5546 3.2.6 to 3.2.8)
 OTHERS = ("VTODO", "VJOURNAL", "VFREEBUSY")
 _BEGINS = re.compile(r"(?im)^(?=BEGIN:VCALENDAR\s*$)")
+_SEQUENCE = re.compile(r"-?[0-9]{1,15}")
 CALLED_OFF = ("cancelled", "noshow", "entered-in-error")
 
 
@@ -177,7 +178,14 @@ def _calendars(data: bytes, path: str) -> list[Any]:
         for part in filter(str.strip, _BEGINS.split(text)):
             tzp.use_default()
             calendars += Calendar.from_ical(part, multiple=True)
-    except (ValueError, KeyError, IndexError, AttributeError, TypeError) as error:
+    except (
+        ValueError,
+        KeyError,
+        IndexError,
+        AttributeError,
+        TypeError,
+        OSError,
+    ) as error:  # OSError: a TZID of a folder
         # the library's own words repeat the line, which may name a patient
         said = (
             "not UTF-8 (RFC 5545 3.1.4)" if isinstance(error, UnicodeDecodeError) else "no iCalendar: a line is broken"
@@ -309,7 +317,7 @@ class _Event:
         """SEQUENCE, then DTSTAMP (RFC 5545 3.8.7.4 and 3.8.7.2); without SEQUENCE it is 0."""
         number, stamp = self._text("SEQUENCE"), _moment(self.event.get("DTSTAMP"))
         aware = stamp if isinstance(stamp, datetime) and stamp.tzinfo else None
-        return int(number) if number.lstrip("-").isdecimal() else 0, aware
+        return int(number) if _SEQUENCE.fullmatch(number) else 0, aware
 
     def _text(self, name: str) -> str:
         said = self.event.get(name) if name else None
@@ -342,7 +350,11 @@ class _Event:
         if moment.tzinfo is None and zone:
             self._say(found, "WKX402", f"unknown time zone {zone!r}, and the file does not define it")
             return When(), False
-        when, noticed = local(moment, self.mapping.zone, self.clinic, self.place)
+        try:
+            when, noticed = local(moment, self.mapping.zone, self.clinic, self.place)
+        except OverflowError:
+            self._say(found, "WKX407", "a time of the event lies at the edge of the calendar")
+            return When(), False
         if noticed:
             found.append(noticed)
         return when, True
@@ -356,7 +368,8 @@ class _Event:
             at = self._when(end, "", [])[0].at
             return at, int((at - start.at).total_seconds() // 60) if at else None
         if isinstance(length, timedelta):
-            return start.at + length, int(length.total_seconds() // 60)
+            minutes = int(length.total_seconds() // 60)
+            return end_of(start.at, minutes), minutes
         return None, None
 
     def _status(self, found: list[Finding]) -> tuple[str, str]:

@@ -18,6 +18,12 @@ MOST_OCCURRENCES = 400  # of one recurring event; a series of visits around an o
 _UNTIL_DAY = re.compile(r"UNTIL=\d{8}(?=;|$)")
 _UNTIL = re.compile(r"UNTIL=(\d{8}T\d{6})Z")
 
+# What the library would count for ever, without an occurrence to stop at: steps of no length, and hours or less of
+# which only those of some days are wanted, to the end of its calendar.
+_ENDLESS = re.compile(
+    r"INTERVAL=(?!0*[1-9])|FREQ=(HOURLY|MINUTELY|SECONDLY)(?=;).*BY[A-Z]+=|BY[A-Z]+=.*FREQ=(HOURLY|MINU|SEC)"
+)
+
 Start = date | datetime  # as DTSTART says it: a day, a floating time, or a time with a zone
 
 
@@ -50,6 +56,8 @@ def series(event: Any, zone: str) -> Series:
     try:
         every = _all(event, start)
         taken = [_plain(d.dt) for one in properties(event, "EXDATE") for d in one.dts]
+    except UnreadableRuleError:
+        raise
     except (ValueError, TypeError, AttributeError) as error:
         raise UnreadableRuleError(f"the rule of repetition cannot be read ({type(error).__name__})") from None
     if len(every) > MOST_OCCURRENCES:
@@ -79,6 +87,8 @@ def _all(event: Any, start: Start) -> list[Start]:
         text = _UNTIL.sub(lambda m: f"UNTIL={_in_zone(m[1], zone)}", rule.to_ical().decode())
         if isinstance(start, datetime):  # a day bounds the series inclusively (RFC 5545 3.3.10)
             text = _UNTIL_DAY.sub(r"\g<0>T235959", text)
+        if _ENDLESS.search(text.upper()):
+            raise UnreadableRuleError("the rule of repetition never comes to an end, or to an occurrence")
         rules.rrule(rrulestr(text, dtstart=plain))  # type: ignore[arg-type] # one rule, never a set
     for moment in (_plain(d.dt) for one in properties(event, "RDATE") for d in one.dts):
         rules.rdate(_wall(moment, zone))
