@@ -284,3 +284,17 @@ def test_a_dose_of_another_round_is_another_dose(one):
     Mover(server, NOW).move(identifier, lambda _old, s, _held: compiled(identifier, later(21), answers=answers(s)))
     again = note(server, identifier, str(HOLD), "taken", **taken)
     assert len(of_kind(server, identifier, "MedicationStatement")) == 2 and "there before" not in first + again
+
+
+def test_a_closing_and_what_takes_it_back_are_each_written_once_though_their_words_are_the_same(one):
+    """A task that failed has ended and is still asked about, so that a note that is run again must know its own."""
+    server, identifier = one
+    ref, task = next(
+        (ref, r) for ref, r in plan_resources(server, identifier) if r.get("description") == "Call the patient"
+    )
+    server.send("PUT", ref, {**task, "status": "failed"})
+    said = [
+        note(server, identifier, str(CALL), what, by="Nurse Park", on=DAY, text="as she wished")
+        for what in ("closed", "closed", "reopened", "reopened", "closed")
+    ]
+    assert ["as it was noted before" in line for line in said] == [False, True, False, True, False]
