@@ -107,9 +107,11 @@ def otherwise(before: Plan, after: Plan) -> set[Key]:
 
 
 def differ(was: Offer, now: Offer) -> bool:
-    """That a kidney value is asked for again, with the same days, asks no prescriber anew (`proposed_since`)."""
+    """That a kidney value is asked for again, with the same days, asks no prescriber anew, unless there is none any
+    more (`proposed_since`)."""
     days = [(o.decision, o.missed_days, o.last_dose, o.last_limit) for o in (was, now)]
-    new = {asked for asked in now.question.split("; ") if not asked.startswith("kidney: ")}
+    lost = now.clearance == "none" and was.clearance not in ("", "none")
+    new = {asked for asked in now.question.split("; ") if lost or not asked.startswith("kidney: ")}
     return days[0] != days[1] or bool(new - set(was.question.split("; ")))
 
 
