@@ -380,6 +380,16 @@ def test_what_is_asked_of_an_unanswered_pause_stands_beside_it():
     assert row.verdict == "unanswered" and "the formula needs a steady kidney" in " ".join(row.questions)
 
 
+def test_a_pause_that_nobody_answered_is_as_grave_on_the_morning_of_surgery_as_the_day_before():
+    """That morning surgery can still be put off. Once its day is over, the row asks what was taken."""
+    world = Ward()
+    world.push()
+    days = [SURGERY + timedelta(days=n) for n in (-1, 0, 1)]
+    said = [(row.verdict, row.severity) for row in map(world.row, days)]
+    assert said == [("unanswered", 3), ("unanswered", 3), ("never-answered", 2)]
+    assert "surgery is" in world.row(SURGERY).reason
+
+
 def test_where_nobody_has_answered_yet_it_is_told_too():
     world = Ward()
     world.push()

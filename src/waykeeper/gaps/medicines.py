@@ -319,6 +319,8 @@ def _on_the_day(item: Item, own: ItemState, setting: Setting, pause: _Pause, cha
     anchor = setting.plan.anchor("surgery")
     if setting.as_of != setting.surgery or anchor is None or happened_on(anchor, setting.state) is not None:
         return ""
+    if pause.answer is None:
+        return _before_surgery(item, own, setting, pause, changed)
     broken = _not_kept(item, own, setting, pause) if pause.is_answered else ""
     if broken or changed is None or (pause.taken is not None and is_kept(changed, pause.taken)):
         return broken
