@@ -56,6 +56,12 @@ def _keys_of(kind: str) -> tuple[str, ...]:
 AUTH_KEYS = tuple(key for kind in AUTHS for key in _keys_of(kind))
 PATHS = ("ca_bundle", "client_certificate", "client_key")
 SERVER_KEYS = ("url", "holds", "proxy", *PATHS, "allow_http", "calls_itself", "auth", *AUTH_KEYS)
+# key with an address -> where the credentials go that somebody wrote into it
+CREDENTIALS: Mapping[str, str] = {
+    "url": 'Write auth = "basic" and user.',
+    "proxy": "Leave proxy out here: HTTPS_PROXY of the environment may hold them.",
+    "token_url": "Leave them out: the assertion is signed with the key of key_file.",
+}
 ADDRESS = "Write the base address that stands in the server's own links."
 VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 SECRET = re.compile(r"token|password|secret|credential|api_?key", re.IGNORECASE)
@@ -223,8 +229,9 @@ class _Said:
         url, holds = entry.get("url", ""), entry.get("holds", "test")
         if not is_url(url):
             self.wrong("url", f"server {name!r} has no url that begins with https://")
-        if "@" in url:
-            self.wrong("url", f"the url of server {name!r} holds credentials", 'Write auth = "basic" and user.')
+        for key, remedy in CREDENTIALS.items():
+            if "@" in entry.get(key, ""):
+                self.wrong(key, f"the {key} of server {name!r} holds credentials", remedy)
         if "calls_itself" in entry and not is_url(entry["calls_itself"]):
             self.wrong("calls_itself", f"calls_itself of server {name!r} is no address that begins with http", ADDRESS)
         if holds not in HOLDS:
