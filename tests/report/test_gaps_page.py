@@ -330,6 +330,13 @@ def test_hidden_names_are_not_in_what_others_wrote():
     assert "Follow-up for M. O.-L. (O.-L., M.) on Wed" in unescape(page)
 
 
+def test_a_name_like_a_weekday_leaves_the_dates_whole():
+    made = report()
+    row = replace(made.gaps[0], patient="Wei Sun", reason="Booked for Sun 2026-06-21 (Sun, Wei).")
+    page = gaps_html(replace(made, rows=(row,), appointments=()), (), names="hidden")
+    assert "Booked for Sun 2026-06-21 (S., W.)." in unescape(re.sub("<[^>]+>", "", page))
+
+
 def test_shown_names_can_be_hidden_by_the_reader():
     page = html()
     assert 'id="hide-names"' in page

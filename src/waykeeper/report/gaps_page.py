@@ -272,9 +272,12 @@ def _changed(changes: Sequence[Change], names: Names, ends: Ends) -> list[tuple[
 
 
 def _unnamed(row: Row) -> Row:
-    """The row without its patient's names in what it repeats of others: a booking is often called by them."""
+    """The row without its patient's names in what it repeats of others: a booking is often called by them.
+
+    A name like Sun leaves the weekday of a date where it stands.
+    """
     words = {w for part in _PART_OF_NAME.findall(row.patient) for w in (part, part.upper())}
-    known = re.compile(rf"\b({'|'.join(sorted(words))})\b") if words else None
+    known = re.compile(rf"\b({'|'.join(sorted(words))})\b(?! [0-9]{{4}}-)") if words else None
 
     def without(text: str) -> str:
         return known.sub(lambda found: f"{found[0][0]}.", text) if known else text
