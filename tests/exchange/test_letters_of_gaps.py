@@ -107,6 +107,7 @@ def test_a_run_that_was_broken_off_goes_on_in_its_folder(tmp_path, monkeypatch, 
     assert main(given) == 0
     whole = {one.name: one.read_bytes() for one in folder.iterdir()}
     assert sorted(whole) == ["001-call.html", "001-letter.html"]
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert {stat.S_IMODE(one.stat().st_mode) for one in folder.iterdir()} == {0o600}
     (folder / "001-call.html").unlink()  # killed between the two
     assert main(given) == 0

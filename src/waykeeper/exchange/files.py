@@ -376,10 +376,10 @@ def write_together(folder: Path, files: Mapping[str, str]) -> None:
 
 
 def folder_for(path: str) -> Path:
-    """A folder to write into, made with those above it where it is not there. Raises WaykeeperError WKC104."""
+    """A folder to write into, made for its owner only where it is not there. Raises WaykeeperError WKC104."""
     made = Path(path)
     try:
-        made.mkdir(parents=True, exist_ok=True)
+        made.mkdir(mode=0o700, parents=True, exist_ok=True)
     except FileExistsError:
         raise unwritable(path, "it is a file, a folder is needed") from None
     except (OSError, ValueError) as error:
