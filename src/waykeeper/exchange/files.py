@@ -157,6 +157,12 @@ def documents(path: str) -> Iterator[tuple[str, Any]]:
                 yield f"{file}:{number}", _parse(line, file, number)
 
 
+def file_and_line(place: str) -> tuple[str, int]:
+    """The two of a place that `documents` names; line 0 where it is a whole file."""
+    file, _, line = place.rpartition(":")
+    return (file, int(line)) if line.isdecimal() else (place, 0)
+
+
 def read_resources(path: str, pages: list[Page] | None = None) -> list[Held]:
     """The resources of a file, an NDJSON file or a folder, each with the reference that names it.
 
@@ -169,8 +175,7 @@ def read_resources(path: str, pages: list[Page] | None = None) -> list[Held]:
     for place, document in documents(path):
         wrong = _not_fhir(document)
         if wrong:
-            file, _, line = place.rpartition(":") if place.rpartition(":")[2].isdecimal() else (place, "", "0")
-            raise WaykeeperError(finding("WKC103", wrong, Position(file, int(line))))
+            raise WaykeeperError(finding("WKC103", wrong, Position(*file_and_line(place))))
         found += resources_of(document)
         if pages is not None:
             pages += pages_of(document)

@@ -77,6 +77,11 @@ def text_of(said: Said, name: str) -> str:
     return str(held[0]) if held else ""
 
 
+def texts_of(said: Said, name: str) -> tuple[str, ...]:
+    """Every value of a name as text."""
+    return tuple(map(str, said.get(name, ())))
+
+
 def firsts(extension: Mapping[str, Any], names: Collection[str]) -> dict[str, Any]:
     """The first value of each of these names, as `decode` gives it in UTC; the rest is not looked at."""
     found: dict[str, Any] = {}

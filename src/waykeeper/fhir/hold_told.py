@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from waykeeper.fhir.extensions import Said, amount, decode, find, first_of, text_of
+from waykeeper.fhir.extensions import Said, amount, decode, find, first_of, text_of, texts_of
 from waykeeper.fhir.names import HOLD
 from waykeeper.medicines import NamedMedicine
 from waykeeper.plan.model import HoldAnswer, HoldProposal, Offer
@@ -48,7 +48,7 @@ def hold_in(resource: Mapping[str, Any], zone: str) -> HoldProposal | None:
 def named_in(said: Said) -> NamedMedicine | None:
     """What it calls the medicine."""
     words = text_of(said, "medicine")
-    substances = tuple(str(name) for name in said.get("ingredient", ()))
+    substances = texts_of(said, "ingredient")
     dose = amount(text_of(said, "doseMg"))
     return NamedMedicine(words, tuple(said.get("code", ())), dose, substances) if words else None
 
@@ -95,9 +95,9 @@ def _offer(said: Said) -> Offer:
         last_dose=first_of(said, "lastDose"),
         last_limit=first_of(said, "lastLimit"),
         question=text_of(said, "question"),
-        ground=tuple(str(line) for line in said.get("ground", ())),
+        ground=texts_of(said, "ground"),
         clearance=text_of(said, "clearance"),
         measured=first_of(said, "measured"),
-        turns=tuple(str(line) for line in said.get("turnsOn", ())),
+        turns=texts_of(said, "turnsOn"),
         version=text_of(said, "waykeeper"),
     )

@@ -9,7 +9,7 @@ from typing import Any
 from waykeeper.fhir.extensions import find
 from waykeeper.fhir.names import HOLD
 from waykeeper.fhir.shape import misshapen
-from waykeeper.medicines import Clearance, clearance, kidney_turns
+from waykeeper.medicines import NO_CLEARANCE, Clearance, clearance, kidney_turns
 from waykeeper.plan.model import MEDICINES, ItemState, Key, Measured, Offer, Plan
 from waykeeper.plan.unlisted import stands
 from waykeeper.record import Kidney, in_zone, kidney, names_acute_failure
@@ -62,7 +62,7 @@ def _is_worse(now: Clearance, was: Offer) -> bool:
 
 
 def _value(was: Offer) -> Fraction | None:
-    return None if was.clearance == "none" else Fraction(was.clearance)
+    return None if was.clearance == NO_CLEARANCE else Fraction(was.clearance)
 
 
 def looks_at_kidney(resource: Mapping[str, Any]) -> bool:

@@ -10,7 +10,7 @@ from waykeeper.gaps.setting import Setting, happened_on
 from waykeeper.gaps.words import Filling, after, open_on_or_before, sentence, written
 from waykeeper.medicines import Turned
 from waykeeper.medicines.due import first_gap_day
-from waykeeper.plan.model import HoldAnswer, Item, Offer
+from waykeeper.plan.model import HoldAnswer, Item, Measured, Offer
 from waykeeper.plan.proposed_since import Proposed, proposed_since
 from waykeeper.timing.model import Moment
 
@@ -94,7 +94,7 @@ def measured_since(item: Item, setting: Setting) -> str:
 
     Nothing of what the plan does not want any more: it was made again, and the medicine stands in it as another item.
     """
-    measured, noted = setting.state.measured_since.get(item.key), setting.state.noted_since.get(item.key, Turned())
+    measured, noted = _since(item, setting)
     if setting.ended or setting.surgery is None or setting.as_of >= setting.surgery:
         return ""
     if item.key in setting.state.left_over:
@@ -107,12 +107,16 @@ def measured_since(item: Item, setting: Setting) -> str:
     return " ".join(sentence("tails", name, {"line": line}) for name, line in told.items() if line)
 
 
+def _since(item: Item, setting: Setting) -> tuple[Measured | None, Turned]:
+    return setting.state.measured_since.get(item.key), setting.state.noted_since.get(item.key, Turned())
+
+
 def word_of_measured(item: Item, last: date | None, setting: Setting) -> str:
     """Which word holds: graver once a longer pause would have begun, where what came may ask for it.
 
     last   the last-dose day that stands
     """
-    measured, noted = setting.state.measured_since.get(item.key), setting.state.noted_since.get(item.key, Turned())
+    measured, noted = _since(item, setting)
     longer = (measured is not None and measured.worse) or bool(noted.came)
     over = longer and last is not None and setting.as_of > last
     return "needs-review-measured-over" if over else "needs-review-measured"

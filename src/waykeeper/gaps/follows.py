@@ -9,12 +9,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
-from waykeeper.plan.model import Item, Plan, State
+from waykeeper.plan.model import MONDAY_TO_FRIDAY, Item, Plan, State
+from waykeeper.plan.resolved_again import resolved_again
 from waykeeper.plan.validity import to_come
-from waykeeper.timing import PhraseError, TimingError, parse, resolve
-from waykeeper.timing.model import Dates, Moment, WorkingCalendar
+from waykeeper.timing.model import Dates, Moment
 
-_MONDAY_TO_FRIDAY = range(5)
 _COMPLETION = "completion of "
 
 
@@ -31,12 +30,7 @@ def _dated(item: Item, plan: Plan, state: State, as_of: date) -> Item:
     done = _done_on(event.removeprefix(_COMPLETION), state, as_of)
     if done is None:
         return item
-    known = {a.name: a.moment for a in plan.anchors} | {event: Moment(done)}
-    calendar = WorkingCalendar(plan.zone, frozenset(plan.weekdays or _MONDAY_TO_FRIDAY), dict.fromkeys(plan.closed, ""))
-    try:
-        due = resolve(parse(item.phrase), known, calendar)
-    except (PhraseError, TimingError):
-        return item
+    due = resolved_again(plan, item.phrase, {event: Moment(done)}, plan.weekdays or MONDAY_TO_FRIDAY)
     return replace(item, dates=Dates(due, due)) if isinstance(due, Moment) else item
 
 

@@ -20,7 +20,7 @@ from waykeeper.medicines.decisions import (
 )
 from waykeeper.medicines.doses import days_of_supply_left, next_allowed, supply_ends
 from waykeeper.medicines.due import due_day
-from waykeeper.medicines.kidney import Clearance, clearance, cockcroft_gault
+from waykeeper.medicines.kidney import NO_CLEARANCE, Clearance, clearance, cockcroft_gault
 from waykeeper.medicines.kidney_turns import kidney_turns
 from waykeeper.medicines.met import NotMet, not_met
 from waykeeper.medicines.model import BY_HOURS, AnswerLike, Decision, MedicineRow, NamedMedicine, Turned
@@ -54,6 +54,7 @@ __all__ = [
     "MORNING",
     "NOT_SWALLOWED",
     "NOT_TAKEN",
+    "NO_CLEARANCE",
     "PAUSE",
     "REASON_ONLY",
     "RESCUE",

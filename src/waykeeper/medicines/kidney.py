@@ -17,6 +17,7 @@ from waykeeper.record.model import Kidney
 
 UMOL_PER_MG_DL = Fraction("88.4")
 STALE_DAYS, REFUSED_DAYS = 30, 90
+NO_CLEARANCE = "none"  # as it is written in short where no value is usable
 # Weight changes more slowly than the kidney: asked about after three months, not used after six (common practice, no
 # source).
 WEIGHT_STALE_DAYS, WEIGHT_REFUSED_DAYS = 90, 180
@@ -46,7 +47,7 @@ class Clearance:
     @property
     def short(self) -> str:
         """mL/min with two places, or "none"."""
-        return "none" if self.usable is None else shown(self.usable)
+        return NO_CLEARANCE if self.usable is None else shown(self.usable)
 
 
 def cockcroft_gault(age: int, weight_kg: Fraction, creatinine_mg_dl: Fraction, female: bool) -> Fraction:

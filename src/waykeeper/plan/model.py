@@ -268,7 +268,7 @@ class Item:
         return replace(self, origin=Position(), arithmetic=(), changed_at=(), hold=hold)
 
 
-_MONDAY_TO_FRIDAY = (0, 1, 2, 3, 4)
+MONDAY_TO_FRIDAY = (0, 1, 2, 3, 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +329,7 @@ class Plan:
 
     def is_open(self, day: date) -> bool:
         """True if the clinic is open on a day, as far as the plan knows."""
-        return day.weekday() in (self.weekdays or _MONDAY_TO_FRIDAY) and day not in self.closed
+        return day.weekday() in (self.weekdays or MONDAY_TO_FRIDAY) and day not in self.closed
 
     def item(self, key: Key) -> Item:
         """The item of a key. Raises KeyError where there is none."""

@@ -9,11 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from waykeeper.medicines import NOT_TAKEN, unclear
+from waykeeper.medicines import NO_CLEARANCE, NOT_TAKEN, unclear
 from waykeeper.plan.holds import answer_in_force, told_last_dose
 from waykeeper.plan.model import HoldAnswer, Item, ItemState, Offer
-
-NO_CLEARANCE = "none"  # as an offer has it where the kidney was looked at and no value was usable
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 from datetime import date
 
 from waykeeper.plan.model import Item, ItemState, Key, Plan, State
+from waykeeper.plan.resolved_again import resolved_again
 from waykeeper.plan.validity import still_released, to_come
-from waykeeper.timing import PhraseError, TimingError, parse, resolve
-from waykeeper.timing.model import Moment, Window, WorkingCalendar
+from waykeeper.timing.model import Moment, Window
 
 _RELEASE = re.compile(r"\brelease of ([a-z0-9_-]+)")
 
@@ -72,16 +72,11 @@ def _first_day(rules: list[Item]) -> date | None:
 def _window(plan: Plan, item: Item, opened: Mapping[str, date | None]) -> Window | None:
     if None in opened.values():
         return None
-    known = {a.name: a.moment for a in plan.anchors}
-    known |= {f"release of {gate}": Moment(day) for gate, day in opened.items() if day}
-    calendar = WorkingCalendar(plan.zone, frozenset(plan.weekdays), dict.fromkeys(plan.closed, ""))
-    try:
-        found = resolve(parse(item.phrase), known, calendar)
-    except (PhraseError, TimingError):
-        return item.dates.window
+    released = {f"release of {gate}": Moment(day) for gate, day in opened.items() if day}
+    found = resolved_again(plan, item.phrase, released, plan.weekdays)
     if isinstance(found, Moment):
         return Window(found, found)
-    return found if isinstance(found, Window) else item.dates.window
+    return found or item.dates.window
 
 
 def _rules(plan: Plan, state: State, gate: str) -> list[Item]:

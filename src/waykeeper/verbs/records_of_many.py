@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from typing import Any
 
-from waykeeper.exchange.files import documents
+from waykeeper.exchange.files import documents, file_and_line
 from waykeeper.findings import Finding, Position, finding
 
 
@@ -19,7 +19,7 @@ class Records:
         self._files: defaultdict[str, set[str]] = defaultdict(set)
         self._many: dict[str, int] = {}
         for place, document in documents(path):
-            file = place.rpartition(":")[0] if place.rpartition(":")[2].isdecimal() else place
+            file, _ = file_and_line(place)
             who = list(_patients(document))
             self._many[file] = self._many.get(file, 0) + len(who)
             for names in who:
